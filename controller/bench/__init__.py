@@ -1,0 +1,1 @@
+"""The simulated machine: physics, faults, its process and its gpiozero pin factory."""

@@ -1,0 +1,1 @@
+"""The process that plans, records and answers people."""

@@ -1,0 +1,1 @@
+"""The board: gpiozero devices behind one small protocol, claimed without a pulse."""

@@ -1,0 +1,24 @@
+"""The board as the guard sees it: lines to switch, contacts to read."""
+
+from typing import Protocol
+
+from controller.errors import BoardError
+
+
+class Board(Protocol):
+    """Relay channels by line number and contacts by name, nothing else.
+
+    Contact names: "stop", "glass", "drip tray", "level N" (N: line number).
+    """
+
+    def switch(self, line: int, *, on: bool) -> None:
+        """Drive one line's relay; raises BoardError, after which the level is not known."""
+
+    def all_off(self) -> list[BoardError]:
+        """Drive every line off, whatever fails on the way; the failures, one per line. May be repeated."""
+
+    def read(self) -> dict[str, bool]:
+        """Contact name -> whether the contact is closed; raises BoardError when any cannot be read."""
+
+    def close(self) -> None:
+        """all_off, then release every pin without a pulse. May be repeated."""

@@ -1,0 +1,1 @@
+"""SQLite records: the engine's ledger and the guard's journal."""

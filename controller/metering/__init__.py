@@ -1,0 +1,1 @@
+"""Pure metrology: density, gravimetry, calibration fit, dose error, hydraulics."""

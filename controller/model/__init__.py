@@ -1,0 +1,1 @@
+"""Frozen values shared by all processes: profile, book, plans, calibrations, messages. No logic, no I/O."""

@@ -1,0 +1,116 @@
+"""The book: liquids, glasses, recipes, and which liquid hangs on which line."""
+
+from typing import Annotated, Literal
+
+from msgspec import Meta
+
+from controller.model.fields import (
+    Celsius,
+    KilogramsPerCubicMetre,
+    LineNumber,
+    Millilitres,
+    MillilitresOrNone,
+    MillipascalSeconds,
+    Name,
+    Percent,
+    PositiveSeconds,
+    Sentence,
+    Value,
+)
+
+# The fourteen groups of Regulation (EU) No 1169/2011, Annex II, shortened to one word or two each.
+Allergen = Literal[
+    "gluten", "crustaceans", "eggs", "fish", "peanuts", "soybeans", "milk", "nuts", "celery", "mustard", "sesame",
+    "sulphites", "lupin", "molluscs",
+]  # fmt: skip
+
+Parts = Annotated[float, Meta(gt=0, le=1000)]
+
+
+class Liquid(Value, frozen=True, kw_only=True):
+    """What a container holds. Density is taken as given, else worked out from Brix and ABV."""
+
+    liquid: Name
+    density_kg_m3: KilogramsPerCubicMetre | None = None  # at 20 C
+    brix: Percent | None = None  # % sucrose by mass
+    abv_percent: Percent = 0.0  # % vol at 20 C
+    viscosity_mpa_s: MillipascalSeconds | None = None  # at 20 C
+    allergens: tuple[Allergen, ...] = ()
+    opened_life_s: PositiveSeconds | None = None  # how long it keeps once opened
+    served_at_c: Celsius = 20.0
+
+
+class Glass(Value, frozen=True, kw_only=True):
+    """A vessel: `brim_ml` to the rim, `usable_ml` as served, ice included."""
+
+    glass: Name
+    brim_ml: Millilitres
+    usable_ml: Millilitres
+
+
+class Measure(Value, frozen=True, kw_only=True):
+    """A house measure that recipes may use, such as a dash."""
+
+    measure: Name
+    volume_ml: Millilitres
+
+
+class Dose(Value, frozen=True, kw_only=True):
+    """A volume of one liquid; exactly one of volume_ml, parts, fill_to_ml is set.
+
+    parts: this dose's share of what is left of the recipe's total after its absolute doses.
+    fill_to_ml: fill until glass contents, earlier doses and ice included, reach this mark.
+    """
+
+    liquid: Name
+    volume_ml: Millilitres | None = None
+    parts: Parts | None = None
+    fill_to_ml: Millilitres | None = None
+
+
+class Phase(Value, frozen=True, kw_only=True):
+    """Doses poured together, or one hand step that a person confirms; exactly one of the two is set."""
+
+    doses: tuple[Dose, ...] = ()
+    hand: Sentence | None = None  # "add ice"
+    takes_ml: MillilitresOrNone = 0.0  # room that the hand step takes in the glass
+
+
+class Recipe(Value, frozen=True, kw_only=True):
+    """A drink: glass and ordered phases. `total_ml` is what parts share out (default: the glass's usable volume)."""
+
+    recipe: Name
+    glass: Name
+    phases: tuple[Phase, ...]
+    total_ml: Millilitres | None = None
+
+
+class OnLine(Value, frozen=True, kw_only=True):
+    """A container on a line when the book is first loaded; later changes are kept by the machine."""
+
+    line: LineNumber
+    liquid: Name
+    container_ml: Millilitres
+
+
+class Book(Value, frozen=True, kw_only=True):
+    """Everything that is poured, and into what."""
+
+    title: Name
+    liquids: tuple[Liquid, ...]
+    glasses: tuple[Glass, ...]
+    recipes: tuple[Recipe, ...]
+    lines: tuple[OnLine, ...]
+    measures: tuple[Measure, ...] = ()
+
+    def liquid(self, name: str) -> Liquid:
+        """The liquid of this name; KeyError when there is none."""
+        return {one.liquid: one for one in self.liquids}[name]
+
+    def glass(self, name: str) -> Glass:
+        """The glass of this name; KeyError when there is none."""
+        return {one.glass: one for one in self.glasses}[name]
+
+    def recipe(self, name: str) -> Recipe:
+        """The recipe of this name; KeyError when there is none."""
+        return {one.recipe: one for one in self.recipes}[name]

@@ -1,0 +1,197 @@
+"""What engine and guard say to each other: one JSON object a line, at most MAX_BYTES long.
+
+A client begins with Hello; every other command before it is refused. One client at a time may be the engine; any
+client may Stop.
+"""
+
+from typing import Annotated, Literal
+
+from msgspec import Meta
+
+from controller.model.calibration import Calibration
+from controller.model.fields import Value
+from controller.model.plan import Operation, PlannedRun
+from controller.model.states import Contents, MachineState, OperationKind, Outcome
+
+VERSION = 1
+MAX_BYTES = 64 * 1024
+HEARTBEAT_S = 0.1  # how often the engine beats while an operation is under way
+SILENCE_S = 0.5  # silence after which the guard switches everything off
+
+Text = Annotated[str, Meta(max_length=500)]
+
+
+# --- commands: engine to guard
+
+
+class Hello(Value, frozen=True, kw_only=True, tag="hello"):
+    """First message of a client."""
+
+    version: int
+    role: Literal["engine", "observer"]
+
+
+class Heartbeat(Value, frozen=True, kw_only=True, tag="heartbeat"):
+    """The engine lives and still wants what is under way."""
+
+
+class Start(Value, frozen=True, kw_only=True, tag="start"):
+    """Ask for an operation; answered by Admitted or Refusal."""
+
+    operation: Operation
+
+
+class Confirm(Value, frozen=True, kw_only=True, tag="confirm"):
+    """The hand step of the held operation is done: go on with its next segment."""
+
+    operation: str
+
+
+class Unhold(Value, frozen=True, kw_only=True, tag="unhold"):
+    """Go on with a held operation; `runs` replace what is left of its present segment."""
+
+    operation: str
+    runs: tuple[PlannedRun, ...]
+
+
+class Stop(Value, frozen=True, kw_only=True, tag="stop"):
+    """Everything off, the operation ends as stopped. Accepted from anyone, always."""
+
+
+class Acknowledge(Value, frozen=True, kw_only=True, tag="acknowledge"):
+    """A person has seen to the cause of the latched fault."""
+
+    cause: Text
+
+
+class TakeCalibration(Value, frozen=True, kw_only=True, tag="take_calibration"):
+    """An operator's new calibration; refused outside the profile's band."""
+
+    calibration: Calibration
+
+
+class Assign(Value, frozen=True, kw_only=True, tag="assign"):
+    """An operator has hung a container with this liquid on this line."""
+
+    line: int
+    liquid: Text
+
+
+class AskReport(Value, frozen=True, kw_only=True, tag="ask_report"):
+    """Ask for a Report."""
+
+
+Command = Hello | Heartbeat | Start | Confirm | Unhold | Stop | Acknowledge | TakeCalibration | Assign | AskReport
+
+
+# --- events: guard to engine
+
+
+class LineReport(Value, frozen=True, kw_only=True):
+    """What the guard believes of one line."""
+
+    line: int
+    liquid: str | None  # assigned
+    contents: Contents
+    holds: str | None  # the liquid in the tube when contents is `liquid`
+    is_on: bool
+    calibration: Calibration | None = None
+
+
+class InputReport(Value, frozen=True, kw_only=True):
+    """The debounced inputs, None where the profile has none."""
+
+    stop_pressed: bool
+    glass_present: bool | None = None
+    tray_full: bool | None = None
+    low_lines: tuple[int, ...] = ()
+
+
+class Report(Value, frozen=True, kw_only=True, tag="report"):
+    """The whole machine as the guard sees it; sent after Hello and on AskReport."""
+
+    state: MachineState
+    fault: str | None
+    operation: str | None
+    waiting_for: str | None  # what a held operation waits for: "glass", or the text of a hand step
+    lines: tuple[LineReport, ...]
+    inputs: InputReport
+
+
+class Admitted(Value, frozen=True, kw_only=True, tag="admitted"):
+    """The operation is on disk and begins."""
+
+    operation: str
+    kind: OperationKind
+
+
+class Refusal(Value, frozen=True, kw_only=True, tag="refusal"):
+    """A rule says no. `request` is the operation's id or the command's tag."""
+
+    request: str
+    rule: str
+    reason: str
+    asked: str = ""
+    allowed: str = ""
+    way_out: str = ""
+
+
+class Edge(Value, frozen=True, kw_only=True, tag="edge"):
+    """A channel was switched; at_s counts from the operation's first start."""
+
+    operation: str
+    line: int
+    is_on: bool
+    at_s: float
+
+
+class Changed(Value, frozen=True, kw_only=True, tag="changed"):
+    """The machine state changed."""
+
+    state: MachineState
+    reason: str
+    operation: str | None = None
+    waiting_for: str | None = None
+
+
+class Delivery(Value, frozen=True, kw_only=True):
+    """What one line delivered in an operation, worked out by the guard from its edges; worst_ml is the upper bound."""
+
+    line: int
+    liquid: str
+    asked_ml: float
+    delivered_ml: float
+    worst_ml: float
+    on_s: float
+
+
+class Ended(Value, frozen=True, kw_only=True, tag="ended"):
+    """The operation is over and on disk."""
+
+    operation: str
+    kind: OperationKind
+    outcome: Outcome
+    reason: str
+    deliveries: tuple[Delivery, ...]
+
+
+class LineChanged(Value, frozen=True, kw_only=True, tag="line_changed"):
+    """A line's contents, assignment or calibration changed."""
+
+    report: LineReport
+
+
+class InputsChanged(Value, frozen=True, kw_only=True, tag="inputs_changed"):
+    """A debounced input changed."""
+
+    inputs: InputReport
+
+
+class FaultLatchedEvent(Value, frozen=True, kw_only=True, tag="fault"):
+    """Pumps off, latched; a person must acknowledge `cause`."""
+
+    cause: str
+    text: str
+
+
+Event = Report | Admitted | Refusal | Edge | Changed | Ended | LineChanged | InputsChanged | FaultLatchedEvent

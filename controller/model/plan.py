@@ -1,0 +1,37 @@
+"""Plans: the runs of one operation with their start times."""
+
+from controller.model.fields import Value
+from controller.model.states import OperationKind
+
+
+class PlannedRun(Value, frozen=True, kw_only=True):
+    """One line on, from start_s (s after the segment's start) for duration_s, to deliver volume_ml of liquid."""
+
+    line: int
+    liquid: str
+    start_s: float
+    duration_s: float
+    volume_ml: float
+
+
+class Segment(Value, frozen=True, kw_only=True):
+    """Runs between two waits for a person. `hand` is the step to confirm before them, if any."""
+
+    runs: tuple[PlannedRun, ...]
+    hand: str | None = None
+    takes_ml: float = 0.0  # room that the hand step takes in the glass
+
+
+class Operation(Value, frozen=True, kw_only=True):
+    """What the engine asks the guard to do.
+
+    `glass` and `recipe` are set for a serving. `jug` says that a person has confirmed a jug under the outlet, which
+    prime, purge, clean and rinse require.
+    """
+
+    operation: str
+    kind: OperationKind
+    segments: tuple[Segment, ...]
+    recipe: str | None = None
+    glass: str | None = None
+    jug: bool = False

@@ -1,0 +1,194 @@
+"""The hardware profile: what the machine is and what it may never exceed."""
+
+from typing import Literal
+
+from controller.model.fields import (
+    Amperes,
+    AmperesOrNone,
+    Count,
+    Fraction,
+    Gpio,
+    Grams,
+    Kilopascals,
+    LineNumber,
+    Metres,
+    Millilitres,
+    MillilitresPerSecond,
+    Millimetres,
+    Name,
+    Ohms,
+    PositiveSeconds,
+    Seconds,
+    Sentence,
+    SignedMetres,
+    SquareMillimetres,
+    Value,
+    Volts,
+)
+
+
+class Wire(Value, frozen=True, kw_only=True):
+    """A two-core copper wire; the current flows its length there and back."""
+
+    section_mm2: SquareMillimetres  # written as "0.5 mm2" or "22 AWG"
+    length_m: Metres  # one way
+
+
+class BoardSpec(Value, frozen=True, kw_only=True):
+    """The single-board computer."""
+
+    backend: Literal["gpio", "bench"]
+    chip: Name = "pinctrl-bcm2835"  # label of the GPIO chip that carries the header
+    boot_lines: tuple[Sentence, ...] = ()  # gpio=... lines that stand in the boot configuration, e.g. "gpio=17=op,dh"
+    load_a: Amperes  # drawn by the computer at its own voltage
+    load_v: Volts  # that voltage
+
+
+class Supply(Value, frozen=True, kw_only=True):
+    """The one supply that feeds pumps, relays and, through a step-down, the board."""
+
+    voltage_v: Volts
+    rated_a: Amperes
+    continuous_fraction: Fraction  # of rated_a that may be drawn all evening
+    source_ohm: Ohms  # inner resistance with its connectors
+    feed: Wire  # from the supply to the pumps' common point
+    step_down_efficiency: Fraction
+    step_down_min_v: Volts  # below this input voltage the board browns out
+    lamps_a: AmperesOrNone = 0.0
+
+
+class RelayBoard(Value, frozen=True, kw_only=True):
+    """The relay board."""
+
+    channels: Count
+    active_level: Literal["low", "high"]  # level at the GPIO that pulls a relay in
+    operate_s: Seconds  # from level to closed contact
+    release_s: Seconds  # from level to open contact
+    coil_a: Amperes  # per relay that is on, at coil_v
+    coil_v: Volts
+
+
+class Pump(Value, frozen=True, kw_only=True):
+    """A brushed peristaltic pump, as its data sheet has it."""
+
+    nominal_flow_ml_s: MillilitresPerSecond
+    run_a: Amperes
+    inrush_a: Amperes  # total current just after switching on
+    inrush_s: PositiveSeconds  # how long it lasts
+    rotation: Literal["clockwise", "counterclockwise"]  # seen from the front, for the wiring table
+    suction_kpa: Kilopascals = 60.0  # the vacuum it can draw
+
+
+class Tube(Value, frozen=True, kw_only=True):
+    """The tubing of one line."""
+
+    bore_mm: Millimetres
+    suction_m: Metres  # container to pump
+    delivery_m: Metres  # pump to funnel
+    lift_m: SignedMetres  # pump above the liquid's surface
+
+
+class Line(Value, frozen=True, kw_only=True):
+    """One liquid's way from container to funnel."""
+
+    line: LineNumber
+    gpio: Gpio  # BCM number
+    channel: Count  # relay channel
+    pump: Pump
+    tube: Tube
+    wire: Wire  # from the pumps' common point to this pump
+
+
+class Contact(Value, frozen=True, kw_only=True):
+    """A contact between a GPIO and ground, with a pull-up: closed reads low.
+
+    At rest means: not pressed (stop), no glass (glass), not full (drip tray), not low (level).
+    """
+
+    gpio: Gpio
+    contact: Literal["normally_open", "normally_closed"]
+    debounce_s: Seconds = 0.02
+
+
+class LevelSwitch(Value, frozen=True, kw_only=True):
+    """A level contact in one line's container."""
+
+    line: LineNumber
+    gpio: Gpio
+    contact: Literal["normally_open", "normally_closed"]
+    debounce_s: Seconds = 0.2
+
+
+class Inputs(Value, frozen=True, kw_only=True):
+    """What the guard reads. The stop contact must be normally closed: a broken wire then reads as pressed."""
+
+    stop: Contact
+    glass: Contact | None = None
+    drip_tray: Contact | None = None
+    levels: tuple[LevelSwitch, ...] = ()
+
+
+class Funnel(Value, frozen=True, kw_only=True):
+    """The funnel over the glass."""
+
+    drain_ml_s: MillilitresPerSecond  # combined flow that it drains without filling up
+    capacity_ml: Millilitres
+    settle_s: Seconds  # pause between two phases of a recipe, for the funnel to drain
+
+
+class Caps(Value, frozen=True, kw_only=True):
+    """Hard limits. The guard enforces every one; nothing at run time can raise them."""
+
+    serving_volume_ml: Millilitres
+    serving_time_s: PositiveSeconds  # pumps' time, first start to last end, waits for people left out
+    run_on_s: PositiveSeconds  # one run
+    operation_on_s: PositiveSeconds  # one line, summed over one operation
+    duty_fraction: Fraction  # of duty_window_s that one pump may run
+    duty_window_s: PositiveSeconds
+    current_a: Amperes  # all pumps together, inrush included, at any instant
+    flow_ml_s: MillilitresPerSecond  # into the funnel at any instant
+    concurrent: Count  # lines on at once
+    start_gap_s: Seconds  # least time between two starts
+    line_volume_ml: Millilitres  # one line in one prime, purge, clean, rinse, trial
+    jog_s: PositiveSeconds  # one jog
+    serving_ethanol_g: Grams
+    hour_ethanol_g: Grams  # in any rolling hour
+    hour_servings: Count  # in any rolling hour
+    serving_pause_s: Seconds  # between two servings
+    held_s: PositiveSeconds  # an operation held longer than this is aborted
+
+
+class Hygiene(Value, frozen=True, kw_only=True):
+    """Cleaning figures of this machine; the product label and local codes come first."""
+
+    rinse_line_volumes: Count = 5  # line volumes of rinse water after a cleaner
+    cleaner_contact_s: PositiveSeconds = 1200.0  # static 20 min: draught beer line practice, see README
+
+
+class CalibrationBand(Value, frozen=True, kw_only=True):
+    """How far a calibration may lie from the pump's nominal flow before the guard refuses it."""
+
+    flow_fraction: Fraction = 0.4
+    lag_s: PositiveSeconds = 1.0
+
+
+class Profile(Value, frozen=True, kw_only=True):
+    """A whole machine."""
+
+    machine: Name
+    board: BoardSpec
+    supply: Supply
+    relay_board: RelayBoard
+    lines: tuple[Line, ...]
+    inputs: Inputs
+    funnel: Funnel
+    caps: Caps
+    hygiene: Hygiene = Hygiene()
+    calibration: CalibrationBand = CalibrationBand()
+
+    def line(self, number: int) -> Line:
+        """The line with this number; KeyError when there is none."""
+        for line in self.lines:
+            if line.line == number:
+                return line
+        raise KeyError(number)

@@ -1,0 +1,149 @@
+"""What the engine tells people: values of its HTTP interface, drawn by the command line."""
+
+from typing import Annotated, Literal
+
+from msgspec import Meta
+
+from controller.model.calibration import Calibration
+from controller.model.fields import Value
+from controller.model.messages import InputReport
+from controller.model.plan import Segment
+from controller.model.states import Contents, MachineState, OperationKind, Outcome
+
+Times = Annotated[float, Meta(gt=0, le=20)]
+Key = Annotated[str, Meta(min_length=1, max_length=80)]
+
+
+class MenuEntry(Value, frozen=True, kw_only=True):
+    """One recipe: what it is, and whether it can be poured now. `missing` says why not, one sentence each."""
+
+    recipe: str
+    glass: str
+    volume_ml: float  # poured liquid, ice left out
+    abv_percent: float
+    ethanol_g: float
+    allergens: tuple[str, ...]
+    seconds: float | None  # pumps' time; None when it cannot be planned
+    missing: tuple[str, ...]
+
+
+class PlanView(Value, frozen=True, kw_only=True):
+    """The plan of a serving, with what limits it. Traces are (s, value) steps over all segments end to end."""
+
+    recipe: str
+    times: float
+    glass: str
+    segments: tuple[Segment, ...]
+    makespan_s: float
+    one_at_a_time_s: float
+    lower_bound_s: float
+    proven: bool  # that no shorter plan exists
+    binding: str  # the limit that keeps it from being shorter
+    current_limit_a: float
+    flow_limit_ml_s: float
+    current_a: tuple[tuple[float, float], ...]
+    flow_ml_s: tuple[tuple[float, float], ...]
+
+
+class LineProgress(Value, frozen=True, kw_only=True):
+    """One line within an operation; delivered_ml is worked out from switching times."""
+
+    line: int
+    liquid: str
+    asked_ml: float
+    delivered_ml: float
+    is_on: bool
+
+
+class OperationView(Value, frozen=True, kw_only=True):
+    """One operation, under way or over. `outcome` is None until it has ended."""
+
+    operation: str
+    kind: OperationKind
+    recipe: str | None
+    times: float
+    waiting_for: str | None
+    outcome: Outcome | None
+    reason: str
+    lines: tuple[LineProgress, ...]
+    elapsed_s: float
+    planned_s: float
+
+
+class LineView(Value, frozen=True, kw_only=True):
+    """One line as people see it."""
+
+    line: int
+    liquid: str | None
+    contents: Contents
+    holds: str | None
+    remaining_ml: float | None
+    calibration: Calibration | None
+    note: str  # what to do next with it, "" when it is ready
+
+
+class Status(Value, frozen=True, kw_only=True):
+    """The machine at a glance. `state` is None while the guard cannot be reached."""
+
+    machine: str
+    book: str
+    guard_connected: bool
+    state: MachineState | None
+    fault: str | None
+    operation: OperationView | None
+    lines: tuple[LineView, ...]
+    inputs: InputReport | None
+
+
+# --- requests
+
+
+class PourRequest(Value, frozen=True, kw_only=True):
+    """Pour a recipe, scaled. A request repeated with the same key never pours twice."""
+
+    recipe: str
+    times: Times = 1.0
+    key: Key | None = None
+
+
+class LineRequest(Value, frozen=True, kw_only=True):
+    """Prime, purge, clean or rinse lines. `jug`: a person has confirmed a jug under the outlet."""
+
+    kind: Literal["prime", "purge", "clean", "rinse"]
+    lines: tuple[int, ...]
+    jug: bool = False
+
+
+class TrialRequest(Value, frozen=True, kw_only=True):
+    """Run lines for known times, to be weighed (calibration). Several lines at once serve to learn the sag."""
+
+    lines: tuple[int, ...]
+    on_s: Annotated[float, Meta(gt=0, le=120)]
+    jug: bool = False
+
+
+class JogRequest(Value, frozen=True, kw_only=True):
+    """Run one line briefly, to see whether the right pump turns the right way."""
+
+    line: int
+    on_s: Annotated[float, Meta(gt=0, le=10)] = 0.5
+
+
+class AssignRequest(Value, frozen=True, kw_only=True):
+    """A container with this liquid now hangs on this line."""
+
+    line: int
+    liquid: str
+    container_ml: Annotated[float, Meta(gt=0, le=50_000)]
+
+
+class AcknowledgeRequest(Value, frozen=True, kw_only=True):
+    """A person has seen to the latched cause."""
+
+    cause: str
+
+
+class Asked(Value, frozen=True, kw_only=True):
+    """The answer to a request that began an operation."""
+
+    operation: str

@@ -1,0 +1,1 @@
+"""Quantities as people write and read them. The only import of pint."""

@@ -1,0 +1,1 @@
+"""Guard, engine and bench in one process on a virtual clock: the same code, no waiting."""

@@ -1,0 +1,1 @@
+"""Pure planning: doses from a recipe, supply budget, shortest schedule, plan."""
