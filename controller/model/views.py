@@ -6,7 +6,7 @@ from msgspec import Meta
 
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
-from controller.model.messages import InputReport
+from controller.model.messages import InputReport, Refusal
 from controller.model.plan import Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 
@@ -56,12 +56,14 @@ class LineProgress(Value, frozen=True, kw_only=True):
 
 
 class OperationView(Value, frozen=True, kw_only=True):
-    """One operation, under way or over. `outcome` is None until it has ended."""
+    """One operation: asked, then admitted or refused by the guard, under way, over (`outcome` is then set)."""
 
     operation: str
     kind: OperationKind
     recipe: str | None
     times: float
+    admitted: bool
+    refused: tuple[Refusal, ...]
     waiting_for: str | None
     outcome: Outcome | None
     reason: str
@@ -127,6 +129,58 @@ class JogRequest(Value, frozen=True, kw_only=True):
 
     line: int
     on_s: Annotated[float, Meta(gt=0, le=10)] = 0.5
+
+
+class WeighingRequest(Value, frozen=True, kw_only=True):
+    """What an ended trial put into the jar: grams of the one line weighed."""
+
+    operation: str
+    line: int
+    grams: Annotated[float, Meta(ge=0, le=10_000)]
+    u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05  # the scale's standard uncertainty
+
+
+class CalibrationRequest(Value, frozen=True, kw_only=True):
+    """Accept the present fit of this line (False: throw the weighings away)."""
+
+    line: int
+    accept: bool = True
+    by: Annotated[str, Meta(max_length=60)] = ""
+
+
+class TrialView(Value, frozen=True, kw_only=True):
+    """One weighed trial and how far it lies from the fit."""
+
+    operation: str
+    on_s: float
+    grams: float
+    volume_ml: float
+    others_a: float
+    residual_ml: float | None
+
+
+class DoseError(Value, frozen=True, kw_only=True):
+    """What to expect of one dose: 95 % interval half-width and the legal tolerance."""
+
+    dose_ml: float
+    run_s: float
+    u95_ml: float
+    tolerance_ml: float
+
+
+class FitView(Value, frozen=True, kw_only=True):
+    """The calibration of one line as it stands, before or after it was accepted."""
+
+    line: int
+    liquid: str
+    density_kg_m3: float
+    trials: tuple[TrialView, ...]
+    calibration: Calibration | None  # None until there are enough trials
+    scatter_ml: float | None  # run to run
+    smallest_dose_ml: float | None  # that stays inside the tolerance
+    doses: tuple[DoseError, ...]
+    warnings: tuple[str, ...]
+    next_on_s: float | None  # the run time that would help most; None when enough is known
 
 
 class AssignRequest(Value, frozen=True, kw_only=True):
