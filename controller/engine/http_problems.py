@@ -1,0 +1,110 @@
+"""Errors as people's programs read them: problem details (RFC 9457), never a traceback."""
+
+from http import HTTPStatus
+from typing import Any
+
+import msgspec
+from starlette.responses import Response
+
+from controller.errors import (
+    FaultLatched,
+    IllegalTransition,
+    OutOfRange,
+    RecordError,
+    Refused,
+    TundishError,
+    Unreachable,
+)
+from controller.model.messages import Refusal
+
+MEDIA_TYPE = "application/problem+json"
+
+# Problem types by name: HTTP status and title. Each is served at /v1/problems/<name>, which is also its type URI.
+PROBLEMS: dict[str, tuple[int, str]] = {
+    "malformed": (400, "The request is not what this address takes"),
+    "unknown": (404, "Nothing of that name is known here"),
+    "refused-now": (409, "A rule refuses this in the machine's present state"),
+    "illegal-transition": (409, "The machine's present state does not accept this"),
+    "fault-latched": (409, "The machine is stopped by a fault and waits for a person"),
+    "too-large": (413, "The request body is too large"),
+    "media-type": (415, "The request body must be application/json"),
+    "refused": (422, "A rule refuses this request"),
+    "invalid": (422, "A value in the request cannot be used"),
+    "record": (500, "The ledger could not be read or written"),
+    "internal": (500, "The engine failed; its log says how"),
+    "guard-unreachable": (503, "The guard does not answer"),
+    "busy": (503, "Too many streams are open"),
+}
+
+# Error classes and the problem that tells of them; the first match counts, so that bases come last.
+TYPES: tuple[tuple[type[TundishError], str], ...] = (
+    (FaultLatched, "fault-latched"),
+    (IllegalTransition, "illegal-transition"),
+    (Unreachable, "guard-unreachable"),
+    (OutOfRange, "invalid"),
+    (RecordError, "record"),
+    (TundishError, "refused-now"),
+)
+
+
+class Problem(Exception):
+    """Raised by a handler to answer with the problem `name` of PROBLEMS."""
+
+    def __init__(self, name: str, detail: str) -> None:
+        self.name, self.detail = name, detail
+        super().__init__(detail)
+
+
+def problem(name: str, detail: str, *, headers: dict[str, str] | None = None, **members: Any) -> Response:
+    """Problem details of a type in PROBLEMS, with extension members."""
+    status, title = PROBLEMS[name]
+    body = {"type": f"/v1/problems/{name}", "title": title, "status": status, "detail": detail, **members}
+    return _respond(status, body, headers)
+
+
+def plain_problem(status: int, detail: str, headers: dict[str, str] | None = None) -> Response:
+    """Problem details that say no more than the HTTP status does (type about:blank, RFC 9457 section 4.2.1)."""
+    body = {"type": "about:blank", "title": HTTPStatus(status).phrase, "status": status, "detail": detail}
+    return _respond(status, body, headers)
+
+
+def refused(refusals: tuple[Refusal, ...]) -> Response:
+    """Every refusal of one request; the first stands in the problem's own members."""
+    first = refusals[0]
+    return problem(
+        _refusal_name(first.rule),
+        "; ".join(one.reason for one in refusals),
+        rule=first.rule,
+        asked=first.asked,
+        allowed=first.allowed,
+        way_out=first.way_out,
+        refusals=refusals,
+    )
+
+
+def from_error(error: TundishError) -> Response:
+    """The problem that tells of an error which Tundish raised on purpose."""
+    if isinstance(error, Refused):
+        return refused(
+            (
+                Refusal(
+                    request="",
+                    rule=error.rule,
+                    reason=error.reason,
+                    asked=error.asked,
+                    allowed=error.allowed,
+                    way_out=error.way_out,
+                ),
+            )
+        )
+    name = next(name for kind, name in TYPES if isinstance(error, kind))
+    return problem(name, str(error))
+
+
+def _refusal_name(rule: str) -> str:
+    """A cap refuses the request itself (422); any other rule the present state, which may change (409)."""
+    return "refused" if rule.startswith("cap ") else "refused-now"
+
+
+def _respond(status: int, body: dict[str, Any], headers: dict[str, str] | None) -> Response:
+    return Response(msgspec.json.encode(body), status, headers=headers, media_type=MEDIA_TYPE)
