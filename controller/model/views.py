@@ -140,6 +140,41 @@ class WeighingRequest(Value, frozen=True, kw_only=True):
     u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05  # the scale's standard uncertainty
 
 
+class WeighedTrial(Value, frozen=True, kw_only=True):
+    """One row of a file of trials: the line ran alone for on_s and gave grams."""
+
+    on_s: Annotated[float, Meta(gt=0, le=120)]
+    grams: Annotated[float, Meta(ge=0, le=10_000)]
+    u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05
+
+
+class TrialsRequest(Value, frozen=True, kw_only=True):
+    """Weighed trials of one line that were run earlier."""
+
+    line: int
+    trials: tuple[WeighedTrial, ...]
+
+
+class TogetherRequest(Value, frozen=True, kw_only=True):
+    """What an ended trial of several lines at once put into the jar, all lines together, to learn the sag."""
+
+    operation: str
+    grams: Annotated[float, Meta(ge=0, le=10_000)]
+    u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05
+    by: Annotated[str, Meta(max_length=60)] = ""
+
+
+class SagView(Value, frozen=True, kw_only=True):
+    """How much the flow falls per ampere that other pumps draw; it is now part of these lines' calibrations."""
+
+    lines: tuple[int, ...]
+    grams: float
+    expected_grams: float  # had every line run alone
+    sag_per_a: float
+    u_sag_per_a: float
+    warnings: tuple[str, ...]
+
+
 class CalibrationRequest(Value, frozen=True, kw_only=True):
     """Accept the present fit of this line (False: throw the weighings away)."""
 

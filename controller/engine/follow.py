@@ -1,0 +1,208 @@
+"""The machine as the guard's events tell it: its last report, and the operation under way.
+
+It beats while an operation is under way, plans the rest anew when a lifted glass is back, and books every end.
+"""
+
+from collections.abc import Callable
+
+import msgspec
+import structlog
+
+from controller.clock import Clock
+from controller.engine import menu
+from controller.engine.tracking import Tracking
+from controller.errors import FaultLatched, Refused
+from controller.ledger.store import Ledger
+from controller.model.calibration import Calibration
+from controller.model.messages import (
+    HEARTBEAT_S,
+    Admitted,
+    Changed,
+    Command,
+    Confirm,
+    Edge,
+    Ended,
+    Event,
+    FaultLatchedEvent,
+    Heartbeat,
+    InputsChanged,
+    LineChanged,
+    LineReport,
+    Refusal,
+    Report,
+    Start,
+    Unhold,
+)
+from controller.model.profile import Profile
+from controller.model.states import MachineState
+from controller.sequencing.plan import timed
+
+log = structlog.get_logger()
+
+
+class Follow:
+    """Follows one guard. `current` is the operation under way or the last one; None before the first."""
+
+    def __init__(self, *, profile: Profile, ledger: Ledger, clock: Clock, send: Callable[[Command], None]) -> None:
+        self._profile, self._ledger, self._clock, self._send = profile, ledger, clock, send
+        self._beat_at_s = 0.0
+        self.report: Report | None = None  # None while the guard cannot be reached
+        self.current: Tracking | None = None
+        self.answers: dict[str, Refusal] = {}  # the guard's last word on commands that are no operations
+
+    def lines(self) -> dict[int, LineReport]:
+        """Line -> what the guard believes of it; empty while it cannot be reached."""
+        return {} if self.report is None else {one.line: one for one in self.report.lines}
+
+    def calibrations(self) -> dict[int, Calibration]:
+        """Line -> calibration with the liquid that hangs there."""
+        return menu.calibrations(self.lines())
+
+    def is_under_way(self) -> bool:
+        """Whether an operation has been asked for and has not ended."""
+        return self.current is not None and self.current.outcome is None and not self.current.refused
+
+    def require_guard(self) -> Report:
+        """The guard's report; Refused while it cannot be reached."""
+        if self.report is None:
+            raise Refused(
+                rule="guard",
+                reason="the guard cannot be reached, so no pump can run.",
+                way_out="Start it (tundish guard, or the boot service) and try again.",
+            )
+        return self.report
+
+    def require_ready(self) -> None:
+        """Refused unless the machine can take a new operation; FaultLatched when a fault waits for a person."""
+        report = self.require_guard()
+        if report.fault is not None:
+            raise FaultLatched(
+                f"the machine is stopped by a fault: {report.fault}. See to the cause, then: tundish acknowledge"
+            )
+        if self.is_under_way() and self.current is not None:
+            raise Refused(
+                rule="one_at_a_time",
+                reason=f"{self.current.asked.kind} {self.current.asked.recipe or ''} is under way.".replace("  ", " "),
+                way_out="Wait for its end, or: tundish stop",
+            )
+
+    def begin(self, tracking: Tracking) -> None:
+        """Ask the guard for an operation that is on record."""
+        self.current = tracking
+        self._beat_at_s = self._clock.now_s() + HEARTBEAT_S
+        self._send(Start(operation=tracking.asked))
+
+    def ask(self, command: Command, tag: str) -> None:
+        """Send a command that is no operation; a refusal of it will stand in `answers`."""
+        self.answers.pop(tag, None)
+        self._send(command)
+
+    def confirm(self, operation: str) -> None:
+        """The hand step that the operation waits for is done."""
+        current = self.current
+        if current is None or current.asked.operation != operation or current.waiting_for is None:
+            raise Refused(
+                rule="hand_step",
+                reason=f"operation {operation} does not wait for a person.",
+                way_out="See tundish status.",
+            )
+        self._send(Confirm(operation=operation))
+
+    def tick(self) -> float | None:
+        """Beat while an operation is under way; when to call again (monotonic s), None when nothing is due."""
+        if not self.is_under_way() or self.report is None:
+            return None
+        now_s = self._clock.now_s()
+        if now_s >= self._beat_at_s:
+            self._send(Heartbeat())
+            self._beat_at_s = now_s + HEARTBEAT_S
+        return self._beat_at_s
+
+    def lost(self) -> None:
+        """The guard cannot be reached: it has switched off, and tells how things ended when it is back."""
+        if self.report is not None:
+            log.warning("guard_lost")
+        self.report = None
+
+    def on_event(self, event: Event) -> None:
+        """Take in what the guard says."""
+        match event:
+            case Report():
+                self._on_report(event)
+            case Refusal():
+                self._on_refusal(event)
+            case Ended():
+                self._on_ended(event)
+            case Admitted() | Edge() | Changed():
+                self._on_progress(event)
+            case LineChanged(report=line):
+                lines = tuple(line if one.line == line.line else one for one in self._known().lines)
+                self.report = msgspec.structs.replace(self._known(), lines=lines)
+            case InputsChanged(inputs=inputs):
+                self.report = msgspec.structs.replace(self._known(), inputs=inputs)
+                self._resume_if_glass_is_back()
+            case FaultLatchedEvent(cause=cause, text=text):
+                log.error("fault", cause=cause, text=text)
+                self.report = msgspec.structs.replace(self._known(), fault=cause)
+
+    def _known(self) -> Report:
+        if self.report is None:
+            raise Refused(rule="protocol", reason="the guard told of a change before its first report.")
+        return self.report
+
+    def _on_report(self, report: Report) -> None:
+        self.report = report
+        current = self.current
+        if current is not None and self.is_under_way() and current.admitted and report.operation is None:
+            # The guard ended it while we were apart; its Ended follows when it knows more than we do.
+            log.warning("operation_ended_apart", operation=current.asked.operation)
+        self._resume_if_glass_is_back()
+
+    def _on_refusal(self, refusal: Refusal) -> None:
+        current = self.current
+        if current is not None and refusal.request == current.asked.operation and not current.admitted:
+            current.refused.append(refusal)
+            self._ledger.refuse(refusal.request, current.refused, wall_s=self._clock.wall_s())
+            log.info("refused", operation=refusal.request, rule=refusal.rule)
+        else:
+            self.answers[refusal.request] = refusal
+            log.warning("guard_refused", request=refusal.request, rule=refusal.rule, reason=refusal.reason)
+
+    def _on_ended(self, ended: Ended) -> None:
+        booked = self._ledger.end(
+            ended.operation, ended.outcome, ended.reason, ended.deliveries, wall_s=self._clock.wall_s()
+        )
+        if booked:
+            log.info("ended", operation=ended.operation, outcome=ended.outcome, reason=ended.reason)
+        current = self.current
+        if current is not None and current.asked.operation == ended.operation:
+            current.outcome, current.reason, current.waiting_for = ended.outcome, ended.reason, None
+
+    def _on_progress(self, event: Admitted | Edge | Changed) -> None:
+        current = self.current
+        if isinstance(event, Changed):
+            self.report = msgspec.structs.replace(
+                self._known(), state=event.state, operation=event.operation, waiting_for=event.waiting_for
+            )
+        if current is None or current.asked.operation != event.operation:
+            return
+        if isinstance(event, Admitted):
+            current.admitted = True
+        elif isinstance(event, Edge):
+            current.on_edge(event, self._clock.now_s())
+        elif event.state in (MachineState.HOLDING, MachineState.HELD):
+            current.wait_for(event.waiting_for)
+            self._resume_if_glass_is_back()
+        else:
+            current.waiting_for = None
+
+    def _resume_if_glass_is_back(self) -> None:
+        """A glass was lifted and stands there again: plan what is still owed and ask to go on."""
+        current, report = self.current, self.report
+        if current is None or report is None or not self.is_under_way():
+            return
+        if report.state != MachineState.HELD or report.waiting_for != "glass" or not report.inputs.glass_present:
+            return
+        owed = current.owed(self._clock.now_s())
+        _, runs = timed(self._profile, self.calibrations(), owed)
+        self._send(Unhold(operation=current.asked.operation, runs=runs))

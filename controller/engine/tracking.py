@@ -1,0 +1,139 @@
+"""One operation under way, as the engine follows it by the guard's events."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from controller.metering.calibration import delivered_ml
+from controller.model.calibration import Calibration
+from controller.model.messages import Edge, Refusal
+from controller.model.plan import Operation
+from controller.model.profile import Profile
+from controller.model.states import Outcome
+from controller.model.views import LineProgress, OperationView
+from controller.sequencing.plan import Wanted
+
+
+@dataclass
+class Interval:
+    """One line on, in seconds after the operation's first start; end_s is None while it is on."""
+
+    line: int
+    start_s: float
+    end_s: float | None = None
+
+
+@dataclass
+class Tracking:
+    """What was asked and what has happened since. Delivered volumes are worked out from the guard's switching times."""
+
+    asked: Operation
+    wanted: tuple[tuple[Wanted, ...], ...]  # of a serving, by segment
+    times: float
+    planned_s: float
+    calibrations: Mapping[int, Calibration]
+    profile: Profile
+    admitted: bool = False
+    refused: list[Refusal] = field(default_factory=list)
+    waiting_for: str | None = None
+    outcome: Outcome | None = None
+    reason: str = ""
+    segment: int = 0  # which of the asked segments is under way
+    intervals: list[Interval] = field(default_factory=list)
+    _stepped: bool = field(default=False, init=False)  # whether a hand step has been waited for
+    origin_s: float | None = None  # the engine's clock at the operation's first start
+
+    def on_edge(self, edge: Edge, now_s: float) -> None:
+        """Note that a line was switched."""
+        if self.origin_s is None:
+            self.origin_s = now_s - edge.at_s
+        if edge.is_on:
+            self.intervals.append(Interval(edge.line, edge.at_s))
+            return
+        for interval in self.intervals:
+            if interval.line == edge.line and interval.end_s is None:
+                interval.end_s = edge.at_s
+
+    def wait_for(self, what: str | None) -> None:
+        """A person is waited for: "glass", or the text of a hand step, which opens the next segment that has one."""
+        if what not in (None, "glass", self.waiting_for):
+            later = range(self.segment + (1 if self._stepped else 0), len(self.asked.segments))
+            self.segment = next((k for k in later if self.asked.segments[k].hand == what), self.segment)
+            self._stepped = True
+        self.waiting_for = what
+
+    def delivered_ml(self, now_s: float) -> dict[int, float]:
+        """Line -> mL so far: flow, lag and sag of each interval by the line's calibration."""
+        at_s = self._at_s(now_s)
+        found: dict[int, float] = {}
+        for one in self.intervals:
+            end_s = at_s if one.end_s is None else one.end_s
+            volume_ml = self._volume_ml(one, max(end_s, one.start_s), at_s)
+            found[one.line] = found.get(one.line, 0.0) + volume_ml
+        return found
+
+    def owed(self, now_s: float) -> tuple[Wanted, ...]:
+        """What the present segment still owes, in its phases; lines that have given all are left out."""
+        delivered = self.delivered_ml(now_s)
+        for one in (one for earlier in self.wanted[: self.segment] for one in earlier):
+            delivered[one.line] = delivered.get(one.line, 0.0) - one.volume_ml
+        owed = []
+        for one in self.wanted[self.segment]:
+            given_ml = min(one.volume_ml, max(0.0, delivered.get(one.line, 0.0)))
+            delivered[one.line] = delivered.get(one.line, 0.0) - given_ml
+            if one.volume_ml > given_ml:
+                owed.append(replace(one, volume_ml=one.volume_ml - given_ml))
+        return tuple(owed)
+
+    def view(self, now_s: float) -> OperationView:
+        """The operation as people see it."""
+        delivered = self.delivered_ml(now_s)
+        asked: dict[int, float] = {}
+        liquids: dict[int, str] = {}
+        for segment in self.asked.segments:
+            for run in segment.runs:
+                asked[run.line] = asked.get(run.line, 0.0) + run.volume_ml
+                liquids[run.line] = run.liquid
+        on = {one.line for one in self.intervals if one.end_s is None}
+        return OperationView(
+            operation=self.asked.operation,
+            kind=self.asked.kind,
+            recipe=self.asked.recipe,
+            times=self.times,
+            admitted=self.admitted,
+            refused=tuple(self.refused),
+            waiting_for=self.waiting_for,
+            outcome=self.outcome,
+            reason=self.reason,
+            lines=tuple(
+                LineProgress(
+                    line=line,
+                    liquid=liquids[line],
+                    asked_ml=volume_ml,
+                    delivered_ml=delivered.get(line, 0.0),
+                    is_on=line in on,
+                )
+                for line, volume_ml in asked.items()
+            ),
+            elapsed_s=self._at_s(now_s),
+            planned_s=self.planned_s,
+        )
+
+    def _at_s(self, now_s: float) -> float:
+        if self.origin_s is None:
+            return 0.0
+        if self.outcome is not None:
+            return max((one.end_s for one in self.intervals if one.end_s is not None), default=0.0)
+        return now_s - self.origin_s
+
+    def _volume_ml(self, one: Interval, end_s: float, at_s: float) -> float:
+        on_s = end_s - one.start_s
+        calibration = self.calibrations.get(one.line)
+        if calibration is None:
+            return on_s * self.profile.line(one.line).pump.nominal_flow_ml_s
+        others_as = 0.0
+        for other in self.intervals:
+            if other.line != one.line:
+                other_end_s = at_s if other.end_s is None else other.end_s
+                overlap_s = min(end_s, other_end_s) - max(one.start_s, other.start_s)
+                others_as += max(0.0, overlap_s) * self.profile.line(other.line).pump.run_a
+        return max(0.0, delivered_ml(calibration, on_s, others_as / on_s if on_s > 0 else 0.0))

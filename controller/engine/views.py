@@ -1,0 +1,144 @@
+"""Facts as people see them: status, plan, an operation on record."""
+
+from collections.abc import Callable, Mapping
+
+from controller.ledger.store import REFUSED, Container, Entry
+from controller.model.book import Book, Recipe
+from controller.model.messages import LineReport, Report
+from controller.model.plan import PlannedRun, Segment
+from controller.model.profile import Profile
+from controller.model.states import Contents, Outcome
+from controller.model.views import LineProgress, LineView, OperationView, PlanView, Status
+from controller.sequencing.plan import Plan, limits
+
+Steps = tuple[tuple[float, float], ...]
+
+NEXT = {
+    Contents.EMPTY: "prime it",
+    Contents.UNKNOWN: "purge it, then clean and rinse it",
+    Contents.CLEANER: "rinse it",
+    Contents.RINSE_WATER: "prime it",
+}
+
+
+def status(
+    profile: Profile,
+    book: Book,
+    report: Report | None,
+    containers: Mapping[int, Container],
+    operation: OperationView | None,
+) -> Status:
+    """The machine at a glance; `report` is None while the guard cannot be reached."""
+    reports = {} if report is None else {one.line: one for one in report.lines}
+    return Status(
+        machine=profile.machine,
+        book=book.title,
+        guard_connected=report is not None,
+        state=None if report is None else report.state,
+        fault=None if report is None else report.fault,
+        operation=operation,
+        lines=tuple(_line(line.line, reports.get(line.line), containers.get(line.line)) for line in profile.lines),
+        inputs=None if report is None else report.inputs,
+    )
+
+
+def plan(profile: Profile, recipe: Recipe, times: float, planned: Plan) -> PlanView:
+    """A serving's plan with its traces of current and combined flow over all segments end to end."""
+    bounds = limits(profile)
+    return PlanView(
+        recipe=recipe.recipe,
+        times=times,
+        glass=recipe.glass,
+        segments=planned.segments,
+        makespan_s=planned.makespan_s,
+        one_at_a_time_s=planned.one_at_a_time_s,
+        lower_bound_s=planned.lower_bound_s,
+        proven=planned.proven,
+        binding=planned.binding,
+        current_limit_a=bounds.current_a,
+        flow_limit_ml_s=bounds.flow_ml_s,
+        current_a=_trace(planned.segments, lambda run, age_s: _current_a(profile, run, age_s), _breaks(profile)),
+        flow_ml_s=_trace(planned.segments, lambda run, _: run.volume_ml / run.duration_s, _ends),
+    )
+
+
+def booked(entry: Entry) -> OperationView:
+    """An operation on record."""
+    return OperationView(
+        operation=entry.operation,
+        kind=entry.kind,
+        recipe=entry.recipe,
+        times=entry.times,
+        admitted=entry.outcome != REFUSED,
+        refused=entry.refusals,
+        waiting_for=None,
+        outcome=None if entry.outcome in (None, REFUSED) else Outcome(entry.outcome),
+        reason=entry.reason,
+        lines=tuple(
+            LineProgress(
+                line=one.line,
+                liquid=one.liquid,
+                asked_ml=one.asked_ml,
+                delivered_ml=one.delivered_ml,
+                is_on=False,
+            )
+            for one in entry.deliveries
+        ),
+        elapsed_s=max((one.on_s for one in entry.deliveries), default=0.0),
+        planned_s=0.0,
+    )
+
+
+def _line(line: int, report: LineReport | None, container: Container | None) -> LineView:
+    if report is None:
+        liquid = None if container is None else container.liquid
+        contents, holds, calibration, note = Contents.UNKNOWN, None, None, "the guard cannot be reached"
+    else:
+        liquid, contents, holds, calibration = report.liquid, report.contents, report.holds, report.calibration
+        note = NEXT.get(contents, "")
+        if contents == Contents.LIQUID and holds != liquid:
+            note = f"it still holds {holds}: purge, clean and rinse it"
+        elif not note and (calibration is None or calibration.liquid != liquid):
+            note = "calibrate it"
+    return LineView(
+        line=line,
+        liquid=liquid,
+        contents=contents,
+        holds=holds,
+        remaining_ml=None if container is None else container.remaining_ml,
+        calibration=calibration,
+        note=note,
+    )
+
+
+def _current_a(profile: Profile, run: PlannedRun, age_s: float) -> float:
+    pump = profile.line(run.line).pump
+    return pump.inrush_a if age_s < pump.inrush_s else pump.run_a
+
+
+def _breaks(profile: Profile) -> Callable[[PlannedRun], tuple[float, ...]]:
+    def of_run(run: PlannedRun) -> tuple[float, ...]:
+        inrush_s = min(profile.line(run.line).pump.inrush_s, run.duration_s)
+        return (run.start_s, run.start_s + inrush_s, run.start_s + run.duration_s)
+
+    return of_run
+
+
+def _ends(run: PlannedRun) -> tuple[float, ...]:
+    return (run.start_s, run.start_s + run.duration_s)
+
+
+def _trace(
+    segments: tuple[Segment, ...],
+    value: Callable[[PlannedRun, float], float],
+    breaks: Callable[[PlannedRun], tuple[float, ...]],
+) -> Steps:
+    """Sum of value(run, age s) over the runs that are on, as (s, value) steps."""
+    steps, offset_s = [], 0.0
+    for segment in segments:
+        times = sorted({at_s for run in segment.runs for at_s in breaks(run)})
+        for at_s in times:
+            on = [run for run in segment.runs if run.start_s <= at_s < run.start_s + run.duration_s]
+            steps.append((offset_s + at_s, sum(value(run, at_s - run.start_s) for run in on)))
+        offset_s += times[-1] if times else 0.0
+    return tuple(steps)

@@ -1,0 +1,145 @@
+"""The ledger: intent, end, containers, and files that cannot be used."""
+
+import sqlite3
+
+import pytest
+
+from controller.errors import RecordError
+from controller.ledger.store import Container, Ledger, Weighing
+from controller.model.calibration import Calibration
+from controller.model.messages import Delivery, Refusal
+from controller.model.states import OperationKind, Outcome
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "ledger.db"
+
+
+@pytest.fixture
+def ledger(path):
+    opened = Ledger(path)
+    yield opened
+    opened.close()
+
+
+def begin(ledger, operation="a1", key=None):
+    ledger.begin(operation, OperationKind.SERVE, wall_s=1000.0, recipe="orchard fizz", times=1.0, key=key)
+
+
+def delivery(line=1, asked=50.0, delivered=49.5, worst=52.0):
+    return Delivery(line=line, liquid="apple juice", asked_ml=asked, delivered_ml=delivered, worst_ml=worst, on_s=10.0)
+
+
+def container(line=1, remaining=1000.0):
+    return Container(line=line, liquid="apple juice", container_ml=1000.0, remaining_ml=remaining, hung_wall_s=900.0)
+
+
+def test_an_intent_survives_in_the_file_without_a_clean_end(path, ledger):
+    begin(ledger)
+    other = Ledger(path)  # a second reader sees only what was committed
+    assert other.open_operations() == ("a1",)
+    assert other.entry("a1").outcome is None
+    other.close()
+
+
+def test_a_done_operation_takes_what_it_delivered(ledger):
+    ledger.hang(container())
+    begin(ledger)
+    assert ledger.end("a1", Outcome.DONE, "", [delivery()], wall_s=1010.0)
+    assert ledger.containers()[1].remaining_ml == pytest.approx(1000.0 - 49.5)
+    assert ledger.entry("a1").deliveries == (delivery(),)
+    assert ledger.open_operations() == ()
+
+
+def test_an_interrupted_operation_takes_the_worst_case(ledger):
+    ledger.hang(container())
+    begin(ledger)
+    ledger.end("a1", Outcome.ABORTED, "engine silent", [delivery()], wall_s=1010.0)
+    assert ledger.containers()[1].remaining_ml == pytest.approx(1000.0 - 52.0)
+
+
+def test_an_end_told_twice_is_booked_once(ledger):
+    ledger.hang(container())
+    begin(ledger)
+    assert ledger.end("a1", Outcome.DONE, "", [delivery()], wall_s=1010.0)
+    assert not ledger.end("a1", Outcome.DONE, "", [delivery()], wall_s=1011.0)
+    assert ledger.containers()[1].remaining_ml == pytest.approx(1000.0 - 49.5)
+
+
+def test_a_container_never_goes_below_empty(ledger):
+    ledger.hang(container(remaining=20.0))
+    begin(ledger)
+    ledger.end("a1", Outcome.DONE, "", [delivery()], wall_s=1010.0)
+    assert ledger.containers()[1].remaining_ml == 0.0
+
+
+def test_a_key_belongs_to_one_operation(ledger):
+    begin(ledger, "a1", key="k")
+    assert ledger.operation_of_key("k") == "a1"
+    assert ledger.operation_of_key("other") is None
+    with pytest.raises(RecordError, match="UNIQUE"):
+        begin(ledger, "a2", key="k")
+    assert ledger.entry("a2") is None
+
+
+def test_refusals_are_kept_with_rule_and_figures(ledger):
+    begin(ledger)
+    refusal = Refusal(
+        request="a1", rule="serving_volume", reason="too much", asked="400 mL", allowed="350 mL", way_out="pour one"
+    )
+    ledger.refuse("a1", [refusal], wall_s=1001.0)
+    assert ledger.entry("a1").refusals == (refusal,)
+    assert ledger.entry("a1").outcome == "refused"
+    assert not ledger.end("a1", Outcome.DONE, "", [], wall_s=1002.0)
+
+
+def test_calibrations_are_added_never_replaced(ledger):
+    first = Calibration(
+        line=1, liquid="soda", flow_ml_s=5.0, lag_s=0.05, u_flow_ml_s=0.01, u_lag_s=0.01, cov_flow_lag=0.0
+    )
+    second = Calibration(
+        line=1, liquid="soda", flow_ml_s=5.1, lag_s=0.05, u_flow_ml_s=0.01, u_lag_s=0.01, cov_flow_lag=0.0
+    )
+    ledger.add_calibration(first)
+    ledger.add_calibration(second)
+    assert ledger.calibrations(1) == (first, second)
+    assert ledger.calibrations(2) == ()
+
+
+def test_history_is_newest_first_and_limited(ledger):
+    for number in range(5):
+        ledger.begin(f"a{number}", OperationKind.PRIME, wall_s=number, recipe=None, times=1.0, key=None)
+    assert [entry.operation for entry in ledger.history(2)] == ["a4", "a3"]
+
+
+def test_a_newer_schema_is_refused_and_left_alone(path):
+    Ledger(path).close()
+    with sqlite3.connect(path) as db:
+        db.execute("PRAGMA user_version = 99")
+    with pytest.raises(RecordError, match="schema version 99"):
+        Ledger(path)
+    db.close()
+    with sqlite3.connect(path) as again:
+        assert again.execute("PRAGMA user_version").fetchone() == (99,)
+    again.close()
+
+
+def test_a_file_that_is_no_ledger_is_a_record_error(path):
+    path.write_text("orchard fete\n" * 400)
+    with pytest.raises(RecordError, match="ledger"):
+        Ledger(path)
+
+
+def test_weighings_stay_open_until_settled_and_a_corrected_one_replaces_the_first(ledger):
+    begin(ledger, "t1")
+    first = Weighing(operation="t1", line=1, on_s=10.0, grams=48.0, u_grams=0.05, wall_s=1.0)
+    corrected = Weighing(operation="t1", line=1, on_s=10.0, grams=49.0, u_grams=0.05, wall_s=2.0)
+    from_file = Weighing(operation=None, line=1, on_s=5.0, grams=24.0, u_grams=0.05, wall_s=3.0)
+    other_line = Weighing(operation=None, line=2, on_s=5.0, grams=24.0, u_grams=0.05, wall_s=3.0)
+    for weighing in (first, corrected, from_file, other_line):
+        ledger.weigh(weighing)
+    assert ledger.open_weighings(1) == (corrected, from_file)
+    ledger.settle_weighings(1)
+    assert ledger.open_weighings(1) == ()
+    assert ledger.open_weighings(2) == (other_line,)
