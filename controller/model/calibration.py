@@ -19,6 +19,9 @@ class Calibration(Value, frozen=True, kw_only=True):
     cov_flow_lag: float  # mL, covariance of flow and lag
     sag_per_a: float = 0.0  # 1/A
     u_sag_per_a: float = 0.0
+    scatter_ml: float = 0.0  # one run's standard deviation: hypot(scatter_ml, scatter_fraction * volume)
+    scatter_fraction: float = 0.0
+    scatter_dof: float = 0.0  # degrees of freedom behind it; 0: not known
     taken_wall_s: float = 0.0  # Unix seconds
     taken_by: str = ""
     note: str = ""  # how it was taken: "7 trials, bench scale"

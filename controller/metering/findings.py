@@ -1,0 +1,105 @@
+"""What a fit has to say about itself, in sentences for the person at the machine."""
+
+from controller.metering.fitted import Fit
+from controller.metering.residuals import Outlier
+from controller.metering.trials import Prior
+
+# Lags further out than this many prior standard deviations are pointed out; 3 as is customary.
+_FAR = 3.0
+
+
+def findings(fitted: Fit, prior: Prior) -> tuple[str, ...]:
+    """One sentence for each thing to know or to mend, the most important first; trials are counted from 1."""
+    return (
+        *_exchange(fitted),
+        *(_outlier(fitted, one) for one in fitted.outliers),
+        *_bend(fitted),
+        *_unknowns(fitted, prior),
+        *_agreement(fitted),
+        *_odd_lag(fitted, prior),
+        *_dry(fitted),
+    )
+
+
+def _exchange(fitted: Fit) -> list[str]:
+    if fitted.exchanged is None:
+        return []
+    first, second = fitted.exchanged
+    return [
+        f"The masses of trials {first + 1} and {second + 1} look exchanged: with them the other way round all trials "
+        "agree. Correct or repeat both."
+    ]
+
+
+def _outlier(fitted: Fit, one: Outlier) -> str:
+    trial = fitted.trials[one.index]
+    said = (
+        f"Trial {one.index + 1} ({trial.on_s:g} s) does not fit: {trial.volume_ml:.2f} mL, where the others lead to "
+        f"{one.expected_ml:.2f} mL (studentized residual {one.studentized:.1f}, Bonferroni p = "
+        f"{one.probability:.2g})."
+    )
+    return f"{said} {one.suggestion or 'Repeat it.'}"
+
+
+def _bend(fitted: Fit) -> list[str]:
+    bend = fitted.curvature
+    if bend is None or not bend.is_significant:
+        return []
+    return [
+        f"A straight line does not fit: over these run times the flow {'rises' if bend.flow_change > 0 else 'falls'} "
+        f"by {abs(100 * bend.flow_change):.1f} % (quadratic term {bend.term_ml_s2:.2g} mL/s2, p = "
+        f"{bend.probability:.2g}). Look for a container running low, a warming pump or a soft tube, or calibrate near the run times served."
+    ]
+
+
+def _unknowns(fitted: Fit, prior: Prior) -> list[str]:
+    said = []
+    if not fitted.lag_is_known:
+        said.append(
+            f"All trials ran for {fitted.trials[0].on_s:g} s: they cannot tell lag from flow. A lag of "
+            f"{prior.lag_s:.2f} +- {prior.u_lag_s:.2f} s is assumed, worth "
+            f"{prior.u_lag_s * fitted.flow_ml_s:.2f} mL in doses far from {fitted.trials[0].volume_ml:.0f} mL. Add a trial of another run time."
+        )
+    if any(trial.others_a > 0.0 for trial in fitted.trials) and not fitted.sag_is_known:
+        said.append(
+            f"All trials ran beside {fitted.trials[0].others_a:g} A: they cannot tell sag from flow. A sag of "
+            f"{100 * prior.sag_per_a:.1f} +- {100 * prior.u_sag_per_a:.1f} % per A is assumed. Add a trial alone."
+        )
+    if fitted.degrees_of_freedom < 4:
+        said.append(
+            f"With {len(fitted.trials)} trials the scatter from run to run is in part assumed "
+            f"({prior.scatter_ml:.2g} mL and {100 * prior.scatter_fraction:.2g} %). Add trials to measure it."
+        )
+    return said
+
+
+def _agreement(fitted: Fit) -> list[str]:
+    agreement = fitted.agreement
+    if agreement is None:
+        return []
+    chi = f"chi-squared {fitted.chi_squared:.3g} for {fitted.degrees_of_freedom} degrees of freedom"
+    if fitted.weighed_by == "scatter" and fitted.degrees_of_freedom > 1:
+        return [
+            f"Runs scatter more than the weighing explains ({chi}): each trial counts with the scatter found, "
+            f"{fitted.scatter.fixed_ml:.2f} mL and {100 * fitted.scatter.fraction:.2f} %."
+        ]
+    if agreement > 0.995:
+        return [f"The trials agree better than their stated uncertainties allow ({chi}): are these too large?"]
+    return []
+
+
+def _odd_lag(fitted: Fit, prior: Prior) -> list[str]:
+    if not fitted.lag_is_known or abs(fitted.lag_s - prior.lag_s) <= _FAR * (prior.u_lag_s + fitted.u_lag_s):
+        return []
+    return [
+        f"A lag of {fitted.lag_s:.2f} s is unlike such pumps ({prior.lag_s:.2f} +- {prior.u_lag_s:.2f} s). Look for "
+        "air in the tube, a jar not tared, or a mass noted for the wrong run."
+    ]
+
+
+def _dry(fitted: Fit) -> list[str]:
+    return [
+        f"Trial {number} ({trial.on_s:g} s) delivered nothing: prime the line and repeat it."
+        for number, trial in enumerate(fitted.trials, start=1)
+        if trial.volume_ml == 0.0
+    ]

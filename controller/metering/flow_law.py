@@ -1,0 +1,89 @@
+"""The law of a line, volume = flow (1 - sag I) (on - lag), with its uncertainty and the scatter of single runs."""
+
+import math
+
+from controller.errors import require_in_range, require_positive
+from controller.metering.least_squares import Matrix
+from controller.model.fields import Value
+
+
+class Scatter(Value, frozen=True, kw_only=True):
+    """How single runs scatter: standard deviation of a volume V is hypot(fixed_ml, fraction V).
+
+    The fixed part comes from starting, stopping and the rollers' position, the proportional one from speed. The last
+    three fields are variances and covariance of fixed_ml^2 and fraction^2 as estimates.
+    """
+
+    fixed_ml: float
+    fraction: float
+    var_fixed: float = 0.0
+    var_fraction: float = 0.0
+    cov_fixed_fraction: float = 0.0
+
+    def at_ml(self, volume_ml: float) -> float:
+        """Standard deviation of one run's volume, mL."""
+        return math.hypot(self.fixed_ml, self.fraction * volume_ml)
+
+    def degrees_of_freedom(self, volume_ml: float) -> float:
+        """How well it is known at this volume, as degrees of freedom (GUM, JCGM 100:2008, G.4.2)."""
+        square = volume_ml * volume_ml
+        variance = self.var_fixed + 2.0 * square * self.cov_fixed_fraction + square * square * self.var_fraction
+        return 2.0 * self.at_ml(volume_ml) ** 4 / variance if variance > 0.0 else 1e6
+
+
+class FlowLaw(Value, frozen=True, kw_only=True):
+    """Flow (mL/s), lag (s), sag (1/A), their 3 x 3 covariance in that order, and the scatter of single runs."""
+
+    flow_ml_s: float
+    lag_s: float
+    sag_per_a: float
+    covariance: Matrix
+    scatter: Scatter
+
+    def delivered_ml(self, on_s: float, others_a: float = 0.0) -> float:
+        """Mean volume of a run of on_s (s, >= 0) beside others that draw others_a (A); 0 within the lag."""
+        return delivered_ml_of(self.flow_ml_s, self.lag_s, self.sag_per_a, on_s, others_a)
+
+    def run_time_s(self, volume_ml: float, others_a: float = 0.0) -> float:
+        """On-time for a mean volume (mL, > 0), s. OutOfRange when no run is short enough for it."""
+        return run_time_s_of(self.flow_ml_s, self.lag_s, self.sag_per_a, volume_ml, others_a)
+
+    def u_mean_ml(self, on_s: float, others_a: float = 0.0) -> float:
+        """Standard uncertainty of the mean volume of such runs, mL: flow, lag and sag with their covariance."""
+        gradient = gradient_of(self.flow_ml_s, self.lag_s, self.sag_per_a, on_s, others_a)
+        return math.sqrt(
+            max(
+                0.0,
+                math.fsum(
+                    a * b * c
+                    for a, row in zip(gradient, self.covariance, strict=True)
+                    for b, c in zip(gradient, row, strict=True)
+                ),
+            )
+        )
+
+
+def gradient_of(flow_ml_s: float, lag_s: float, sag_per_a: float, on_s: float, others_a: float) -> tuple[float, ...]:
+    """Derivatives of the volume by flow, lag and sag."""
+    share, moving_s = 1.0 - sag_per_a * others_a, on_s - lag_s
+    return share * moving_s, -flow_ml_s * share, -flow_ml_s * others_a * moving_s
+
+
+def delivered_ml_of(flow_ml_s: float, lag_s: float, sag_per_a: float, on_s: float, others_a: float) -> float:
+    """The law itself, 0 within the lag and for a run of no length."""
+    require_in_range("on_s", on_s, 0.0, math.inf, "s")
+    require_in_range("others_a", others_a, 0.0, math.inf, "A")
+    if on_s == 0.0:
+        return 0.0
+    return max(0.0, flow_ml_s * max(0.0, 1.0 - sag_per_a * others_a) * (on_s - lag_s))
+
+
+def run_time_s_of(flow_ml_s: float, lag_s: float, sag_per_a: float, volume_ml: float, others_a: float) -> float:
+    """The law turned round."""
+    require_positive("volume_ml", volume_ml, "mL")
+    require_in_range("others_a", others_a, 0.0, math.inf, "A")
+    flow_now_ml_s = flow_ml_s * (1.0 - sag_per_a * others_a)
+    require_positive("flow beside the others", flow_now_ml_s, "mL/s")
+    # A line that coasts longer than it takes to start has a negative lag: less than it coasts cannot be metered.
+    require_in_range("volume_ml", volume_ml, max(0.0, -lag_s * flow_now_ml_s), math.inf, "mL")
+    return volume_ml / flow_now_ml_s + lag_s

@@ -1,0 +1,109 @@
+"""Weighted linear least squares with the full covariance, for the few parameters that a calibration has."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from controller.errors import Refused
+
+Matrix = tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Solution:
+    """Parameters, (X'WX)^-1, ln|X'WX|, weighted residual sum of squares."""
+
+    parameters: tuple[float, ...]
+    covariance: Matrix
+    log_determinant: float
+    chi_squared: float
+
+
+def solve(rows: Sequence[Sequence[float]], values: Sequence[float], weights: Sequence[float]) -> Solution:
+    """Minimise sum w (y - x.p)^2 by modified Gram-Schmidt (Björck, BIT 7 (1967) 1).
+
+    rows: n rows of p regressors, n >= p; weights = 1/u^2 > 0. Refused when the regressors are not independent.
+    """
+    count = len(rows[0])
+    roots = [math.sqrt(weight) for weight in weights]
+    columns = [[root * row[j] for root, row in zip(roots, rows, strict=True)] for j in range(count)]
+    rest = [root * value for root, value in zip(roots, values, strict=True)]
+    triangle = [[0.0] * count for _ in range(count)]
+    projected = [0.0] * count
+    for j, column in enumerate(columns):
+        before = math.sqrt(math.fsum(root * root * row[j] * row[j] for root, row in zip(roots, rows, strict=True)))
+        norm = math.sqrt(math.fsum(x * x for x in column))
+        if norm <= 1e-11 * before or norm == 0.0:
+            raise Refused(rule="independent trials", reason="the trials do not tell the wanted parameters apart.")
+        unit = [x / norm for x in column]
+        triangle[j][j] = norm
+        for k in range(j + 1, count):
+            triangle[j][k] = math.fsum(map(math.prod, zip(unit, columns[k], strict=True)))
+            columns[k] = [x - triangle[j][k] * q for x, q in zip(columns[k], unit, strict=True)]
+        projected[j] = math.fsum(map(math.prod, zip(unit, rest, strict=True)))
+        rest = [x - projected[j] * q for x, q in zip(rest, unit, strict=True)]
+    inverse = _inverse_of_triangle(triangle)
+    return Solution(
+        parameters=tuple(math.fsum(map(math.prod, zip(row, projected, strict=True))) for row in inverse),
+        covariance=tuple(tuple(math.fsum(map(math.prod, zip(a, b, strict=True))) for b in inverse) for a in inverse),
+        log_determinant=2.0 * math.fsum(math.log(triangle[j][j]) for j in range(count)),
+        chi_squared=math.fsum(x * x for x in rest),
+    )
+
+
+def _inverse_of_triangle(triangle: list[list[float]]) -> list[list[float]]:
+    """Inverse of an upper triangular matrix with a non-zero diagonal."""
+    size = len(triangle)
+    inverse = [[0.0] * size for _ in range(size)]
+    for k in range(size):
+        inverse[k][k] = 1.0 / triangle[k][k]
+        for i in range(k - 1, -1, -1):
+            inverse[i][k] = -math.fsum(triangle[i][j] * inverse[j][k] for j in range(i + 1, k + 1)) / triangle[i][i]
+    return inverse
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineFit:
+    """y = intercept + slope x, with standard uncertainties, covariance and residual standard deviation."""
+
+    intercept: float
+    slope: float
+    u_intercept: float
+    u_slope: float
+    covariance: float
+    residual_deviation: float
+    degrees_of_freedom: int
+
+    @property
+    def correlation(self) -> float:
+        """Correlation of intercept and slope."""
+        return self.covariance / (self.u_intercept * self.u_slope)
+
+    def at(self, x: float) -> tuple[float, float]:
+        """Value of the line at x and its standard uncertainty, correlation included (GUM H.3.4)."""
+        variance = self.u_intercept**2 + 2.0 * x * self.covariance + (x * self.u_slope) ** 2
+        return self.intercept + self.slope * x, math.sqrt(variance)
+
+
+def line_fit(x: Sequence[float], y: Sequence[float], u_y: Sequence[float] | None = None) -> LineFit:
+    """Straight line through n >= 3 points, as GUM (JCGM 100:2008) H.3.
+
+    Without u_y all points count alike and the residuals give the uncertainty; with u_y (standard uncertainties, > 0)
+    the weights are 1/u_y^2 and the uncertainties follow from u_y alone.
+    """
+    if len(x) < 3:
+        raise Refused(rule="points", reason=f"a line with uncertainty needs 3 points or more, got {len(x)}.")
+    weights = [1.0] * len(x) if u_y is None else [1.0 / (u * u) for u in u_y]
+    found = solve([(1.0, value) for value in x], y, weights)
+    degrees_of_freedom = len(x) - 2
+    deviation = math.sqrt(found.chi_squared / degrees_of_freedom)
+    scale = deviation**2 if u_y is None else 1.0
+    return LineFit(
+        intercept=found.parameters[0],
+        slope=found.parameters[1],
+        u_intercept=math.sqrt(scale * found.covariance[0][0]),
+        u_slope=math.sqrt(scale * found.covariance[1][1]),
+        covariance=scale * found.covariance[0][1],
+        residual_deviation=deviation,
+        degrees_of_freedom=degrees_of_freedom,
+    )

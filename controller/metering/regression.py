@@ -1,0 +1,120 @@
+"""Flow, lag and sag from weighed trials: weighted least squares by Gauss-Newton, what is known before as extra rows."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from controller.errors import Refused
+from controller.metering.flow_law import gradient_of
+from controller.metering.least_squares import Matrix, solve
+from controller.metering.trials import Prior, Trial
+
+_ROUNDS = 60
+
+
+@dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """Flow, lag, sag with their covariance, the trials' residuals (mL) and leverages, and how well all rows agree."""
+
+    parameters: tuple[float, float, float]
+    covariance: Matrix
+    residuals_ml: tuple[float, ...]
+    leverages: tuple[float, ...]
+    log_determinant: float
+    chi_squared: float
+    degrees_of_freedom: int
+
+
+def leans_on_lag(trials: Sequence[Trial]) -> bool:
+    """Whether the trials cannot tell lag from flow: all ran for the same time."""
+    return max(trial.on_s for trial in trials) - min(trial.on_s for trial in trials) < 1e-6
+
+
+def wants_sag(trials: Sequence[Trial]) -> bool:
+    """Whether any trial ran beside others."""
+    return any(trial.others_a > 0.0 for trial in trials)
+
+
+def leans_on_sag(trials: Sequence[Trial]) -> bool:
+    """Whether the trials cannot tell sag from flow: all ran beside the same current."""
+    return wants_sag(trials) and max(t.others_a for t in trials) - min(t.others_a for t in trials) < 1e-6
+
+
+def _known_rows(
+    trials: Sequence[Trial], prior: Prior, *, full: bool
+) -> list[tuple[tuple[float, float, float], float, float]]:
+    """(regressors, value, standard uncertainty) of what is known before; only what the trials lack unless full."""
+    rows = []
+    if full or leans_on_lag(trials):
+        rows.append(((0.0, 1.0, 0.0), prior.lag_s, prior.u_lag_s))
+    if wants_sag(trials) and (full or leans_on_sag(trials)):
+        rows.append(((0.0, 0.0, 1.0), prior.sag_per_a, prior.u_sag_per_a))
+    if full and prior.flow_ml_s is not None and prior.u_flow_ml_s is not None:
+        rows.append(((1.0, 0.0, 0.0), prior.flow_ml_s, prior.u_flow_ml_s))
+    return rows
+
+
+def _start(trials: Sequence[Trial], weights: Sequence[float], prior: Prior) -> tuple[float, float, float]:
+    """A first guess: the straight line through the trials, sag left out."""
+    if leans_on_lag(trials):
+        moving_s = max(trials[0].on_s - prior.lag_s, 0.1 * trials[0].on_s)
+        total_ml = math.fsum(w * trial.volume_ml for w, trial in zip(weights, trials, strict=True))
+        return total_ml / math.fsum(weights) / moving_s, prior.lag_s, 0.0
+    line = solve([(trial.on_s, 1.0) for trial in trials], [trial.volume_ml for trial in trials], weights)
+    slope, offset = line.parameters
+    return slope, -offset / slope if slope > 0.0 else 0.0, 0.0
+
+
+def estimate(trials: Sequence[Trial], weights: Sequence[float], prior: Prior, *, full_prior: bool) -> Estimate:
+    """Minimise the weighted squares; weights are 1/u^2 (1/mL^2). Refused when the flow does not come out positive.
+
+    full_prior: let everything known before count as extra rows; else only what the trials cannot tell by themselves.
+    """
+    known = _known_rows(trials, prior, full=full_prior)
+    size = 3 if wants_sag(trials) else 2
+    all_weights = [*weights, *(1.0 / (u * u) for _, _, u in known)]
+    at = _start(trials, weights, prior)
+    for _ in range(_ROUNDS):
+        _require_flow(at[0])
+        rows = [gradient_of(*at, trial.on_s, trial.others_a)[:size] for trial in trials]
+        gaps = [trial.volume_ml - _volume_ml(at, trial) for trial in trials]
+        rows += [row[:size] for row, _, _ in known]
+        gaps += [value - math.fsum(map(math.prod, zip(row, at, strict=True))) for row, value, _ in known]
+        step = solve(rows, gaps, all_weights)
+        moved = (*step.parameters, 0.0)[:3]
+        at = (at[0] + moved[0], at[1] + moved[1], at[2] + moved[2])
+        if all(s * s <= 1e-20 * step.covariance[k][k] for k, s in enumerate(step.parameters)):
+            break
+    _require_flow(at[0])
+    residuals = tuple(trial.volume_ml - _volume_ml(at, trial) for trial in trials)
+    off = [value - math.fsum(map(math.prod, zip(row, at, strict=True))) for row, value, _ in known]
+    leverages = tuple(
+        weight
+        * math.fsum(
+            a * b * c for a, cov in zip(row, step.covariance, strict=True) for b, c in zip(row, cov, strict=True)
+        )
+        for weight, row in zip(weights, rows, strict=False)
+    )
+    return Estimate(
+        parameters=at,
+        covariance=tuple(tuple(step.covariance[i][j] if max(i, j) < size else 0.0 for j in range(3)) for i in range(3)),
+        residuals_ml=residuals,
+        leverages=leverages,
+        log_determinant=step.log_determinant,
+        chi_squared=math.fsum(w * r * r for w, r in zip(all_weights, [*residuals, *off], strict=True)),
+        degrees_of_freedom=len(all_weights) - size,
+    )
+
+
+def _volume_ml(at: tuple[float, float, float], trial: Trial) -> float:
+    """The law without its stop at zero, so that a bad guess can find its way back."""
+    return at[0] * (1.0 - at[2] * trial.others_a) * (trial.on_s - at[1])
+
+
+def _require_flow(flow_ml_s: float) -> None:
+    if not flow_ml_s > 0.0:
+        raise Refused(
+            rule="flow",
+            reason=f"longer runs did not deliver more (the flow comes out at {flow_ml_s:.3g} mL/s).",
+            way_out="Look for exchanged masses, a kinked tube or an empty container, then repeat the trials.",
+        )

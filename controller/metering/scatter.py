@@ -1,0 +1,70 @@
+"""How runs scatter, found from the residuals of a calibration."""
+
+import math
+from collections.abc import Sequence
+
+from controller.metering.flow_law import Scatter
+from controller.metering.regression import estimate
+from controller.metering.trials import Prior, Trial
+
+# Volumes at which the fixed part of the scatter gives way to the proportional one, as multiples of the trials'
+# geometric mean volume; the ends stand for all fixed and all proportional.
+_CROSSINGS = (1e3, 6.0, 3.0, 1.5, 0.8, 0.4, 0.2, 0.1, 1e-3)
+# Degrees of freedom below which the scatter assumed before fills up what the residuals lack.
+ENOUGH_DOF = 4.0
+_FLOOR = 1e-10  # of the mean volume: exact trials still give a finite likelihood
+
+
+def find_scatter(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> Scatter:
+    """Scatter of single runs, the weighing's own included (the safe side), by restricted maximum likelihood.
+
+    The standard deviation is hypot(a, b V). For each of several crossings a/b the residuals of a weighted fit give the
+    scale and the likelihood; the result is the mean of all, weighted by likelihood, and the spread between them counts
+    in its degrees of freedom. The prior's scatter counts with its degrees of freedom when full_prior is set; else only
+    as far as the residuals have fewer than ENOUGH_DOF.
+    """
+    volumes = [max(trial.volume_ml, 1e-3) for trial in trials]
+    middle_ml = math.exp(math.fsum(map(math.log, volumes)) / len(volumes))
+    found = [_scale(trials, prior, factor * middle_ml, middle_ml, full_prior) for factor in _CROSSINGS]
+    best = max(log_likelihood for log_likelihood, *_ in found)
+    shares = [math.exp(log_likelihood - best) for log_likelihood, *_ in found]
+    parts = [
+        (share / math.fsum(shares), a, b, 1.0 + 2.0 / dof) for share, (_, a, b, dof) in zip(shares, found, strict=True)
+    ]
+    fixed, proportional = (math.fsum(part[0] * part[k] for part in parts) for k in (1, 2))
+    return Scatter(
+        fixed_ml=math.sqrt(fixed),
+        fraction=math.sqrt(proportional),
+        var_fixed=math.fsum(w * a * a * more for w, a, _, more in parts) - fixed**2,
+        var_fraction=math.fsum(w * b * b * more for w, _, b, more in parts) - proportional**2,
+        cov_fixed_fraction=math.fsum(w * a * b * more for w, a, b, more in parts) - fixed * proportional,
+    )
+
+
+def _scale(
+    trials: Sequence[Trial], prior: Prior, crossing_ml: float, middle_ml: float, full_prior: bool
+) -> tuple[float, float, float, float]:
+    """ln likelihood, a^2 (mL^2), b^2 and degrees of freedom, for one crossing a/b."""
+    shape = [1.0 + (max(trial.volume_ml, 1e-3) / crossing_ml) ** 2 for trial in trials]
+    middle_shape = 1.0 + (middle_ml / crossing_ml) ** 2
+    assumed = (prior.scatter_ml**2 + (prior.scatter_fraction * middle_ml) ** 2) / middle_shape
+    scale = assumed
+    for _ in range(3):
+        found = estimate(trials, [1.0 / (scale * g) for g in shape], prior, full_prior=full_prior)
+        dof = max(0.0, len(trials) - math.fsum(found.leverages))
+        prior_dof = prior.scatter_dof if full_prior else max(0.0, ENOUGH_DOF - dof)
+        squares = math.fsum(r * r / g for r, g in zip(found.residuals_ml, shape, strict=True))
+        squares += len(trials) * (_FLOOR * middle_ml) ** 2 / middle_shape
+        pooled = prior_dof * assumed + squares
+        free = len(trials) - dof
+        determinant = found.log_determinant + free * math.log(scale)
+        scale = pooled / (prior_dof + dof)
+    log_likelihood = -0.5 * (
+        (prior_dof + dof) * math.log(pooled)
+        - (prior_dof * math.log(prior_dof * assumed) if prior_dof > 0.0 else 0.0)
+        + math.fsum(map(math.log, shape))
+        + determinant
+    )
+    # A mild preference for the ratio assumed before: a factor of 4 away counts as one standard deviation.
+    away = math.log(crossing_ml * prior.scatter_fraction / prior.scatter_ml) / math.log(4.0)
+    return log_likelihood - 0.5 * min(2.0, abs(away)) ** 2, scale, scale / crossing_ml**2, prior_dof + dof
