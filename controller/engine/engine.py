@@ -1,12 +1,11 @@
 """The engine's core: answers people, plans, asks the guard, books what came of it.
 
-One thread, no I/O of its own but the ledger: commands leave through `send`, events come in through `on_event`, time comes
-from the clock port. So the same code runs behind HTTP and in virtual time.
+One thread, no I/O of its own but the ledger: commands leave through `send`, events come in through `on_event`, time
+comes from the clock port. So the same code runs behind HTTP and in virtual time.
 """
 
 from collections.abc import Callable, Sequence
 
-import msgspec
 import structlog
 
 from controller.clock import Clock
@@ -17,6 +16,7 @@ from controller.engine.weighing import Weighings
 from controller.errors import Refused
 from controller.ledger.store import Container, Ledger
 from controller.model.book import Book, Recipe
+from controller.model.calibration import Calibration
 from controller.model.doses import resolve
 from controller.model.messages import Acknowledge, Assign, Command, Event, Refusal, Stop, TakeCalibration
 from controller.model.plan import Operation, PlannedRun, Segment
@@ -34,8 +34,11 @@ from controller.model.views import (
     OperationView,
     PlanView,
     PourRequest,
+    SagView,
     Status,
+    TogetherRequest,
     TrialRequest,
+    TrialsRequest,
     WeighingRequest,
 )
 from controller.sequencing.line_runs import longest_s, timed_runs, wetting_runs
@@ -62,7 +65,7 @@ class Engine:
         self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
         self._send, self._new_id = send, new_id
         self._follow = Follow(profile=profile, ledger=ledger, clock=clock, send=send)
-        self._weighings = Weighings(profile=profile, book=book, ledger=ledger)
+        self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock)
         self._listeners: list[Listener] = []
         self._menu: dict[str, tuple[object, MenuEntry]] = {}
         self._hang_what_the_book_says()
@@ -195,18 +198,28 @@ class Engine:
 
     def weigh(self, request: WeighingRequest) -> FitView:
         """Add a trial's weight; the fit as it then stands."""
-        self._weighings.add(request, self._ledger.entry(request.operation))
+        self._weighings.add(request)
         return self.fit(request.line)
+
+    def weigh_rows(self, request: TrialsRequest) -> FitView:
+        """Add trials that were weighed earlier; the fit as it then stands."""
+        self._require_line(request.line)
+        self._weighings.add_rows(request)
+        return self.fit(request.line)
+
+    def weigh_together(self, request: TogetherRequest) -> SagView:
+        """Learn the sag from a jar filled by several lines; it goes into their calibrations at once."""
+        self._follow.require_guard()
+        view, renewed = self._weighings.together(request, self._follow.calibrations())
+        self._put_in_force(renewed)
+        return view
 
     def settle_calibration(self, request: CalibrationRequest) -> FitView:
         """Accept the fit (it goes to the guard and on record) or throw the weighings away."""
         view = self.fit(request.line)
         if request.accept:
             self._follow.require_guard()
-            for calibration in self._weighings.accepted(view, self._follow.calibrations(), request.by):
-                dated = msgspec.structs.replace(calibration, taken_wall_s=self._clock.wall_s())
-                self._ledger.add_calibration(dated)
-                self._follow.ask(TakeCalibration(calibration=dated), "take_calibration")
+            self._put_in_force((self._weighings.calibration(view, request.by),))
         self._weighings.forget(request.line)
         return view
 
@@ -245,6 +258,11 @@ class Engine:
             if status.operation is not None:
                 listener(status.operation)
             listener(status)
+
+    def _put_in_force(self, calibrations: Sequence[Calibration]) -> None:
+        for calibration in calibrations:
+            self._ledger.add_calibration(calibration)
+            self._follow.ask(TakeCalibration(calibration=calibration), "take_calibration")
 
     def _begin_runs(self, kind: OperationKind, runs: Sequence[PlannedRun], *, jug: bool) -> Asked:
         segment = Segment(runs=tuple(runs))

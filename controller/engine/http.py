@@ -5,8 +5,9 @@ or refused it (202 with the operation, or a problem), at the latest after SETTLE
 """
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 import structlog
@@ -16,9 +17,10 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
-from controller.engine.http_events import EventRing, Source
+from controller.engine.engine import Engine
+from controller.engine.http_events import EventRing
 from controller.engine.http_problems import PROBLEMS, Problem, from_error, plain_problem, problem, refused
-from controller.errors import TundishError
+from controller.errors import Refused, TundishError
 from controller.model.fields import Value
 from controller.model.views import (
     AcknowledgeRequest,
@@ -28,12 +30,10 @@ from controller.model.views import (
     FitView,
     JogRequest,
     LineRequest,
-    MenuEntry,
-    OperationView,
-    PlanView,
     PourRequest,
-    Status,
+    TogetherRequest,
     TrialRequest,
+    TrialsRequest,
     WeighingRequest,
 )
 
@@ -43,33 +43,14 @@ HISTORY = 50  # operations, unless asked otherwise
 HISTORY_MOST = 1000
 
 T = TypeVar("T", bound=Value)
+Result = TypeVar("Result")
 Handler = Callable[[Request], Awaitable[Response]]
-
-
-class Core(Source, Protocol):
-    """The engine's core, as the HTTP interface needs it. Raises TundishError, and KeyError for an unknown name."""
-
-    def menu(self) -> tuple[MenuEntry, ...]: ...  # noqa: D102 -- described at controller.engine.engine.Engine
-    def plan(self, recipe: str, times: float) -> PlanView: ...  # noqa: D102
-    def pour(self, request: PourRequest) -> Asked: ...  # noqa: D102
-    def run_lines(self, request: LineRequest) -> Asked: ...  # noqa: D102
-    def trial(self, request: TrialRequest) -> Asked: ...  # noqa: D102
-    def jog(self, request: JogRequest) -> Asked: ...  # noqa: D102
-    def weigh(self, request: WeighingRequest) -> FitView: ...  # noqa: D102
-    def fit(self, line: int) -> FitView: ...  # noqa: D102
-    def settle_calibration(self, request: CalibrationRequest) -> FitView: ...  # noqa: D102
-    def assign(self, request: AssignRequest) -> None: ...  # noqa: D102
-    def confirm(self, operation: str) -> None: ...  # noqa: D102
-    def stop(self) -> None: ...  # noqa: D102
-    def acknowledge(self, request: AcknowledgeRequest) -> None: ...  # noqa: D102
-    def history(self, limit: int) -> tuple[OperationView, ...]: ...  # noqa: D102
-    def subscribe(self, callback: Callable[[OperationView | Status], None]) -> Callable[[], None]: ...  # noqa: D102
 
 
 class Api:
     """Handlers of the routes. `nudge` lets the engine do what is due after each request that may change something."""
 
-    def __init__(self, engine: Core, ring: EventRing, nudge: Callable[[], None]) -> None:
+    def __init__(self, engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> None:
         self._engine, self._ring, self._nudge = engine, ring, nudge
 
     async def health(self, _request: Request) -> Response:
@@ -116,7 +97,15 @@ class Api:
 
     async def weigh(self, request: Request) -> Response:
         """POST weighings."""
-        return self._changed(self._engine.weigh(await _body(request, WeighingRequest)))
+        return _json(self._engine.weigh(await _body(request, WeighingRequest)))
+
+    async def weigh_rows(self, request: Request) -> Response:
+        """POST calibrations/LINE/trials: trials that were run and weighed earlier."""
+        return _json(self._engine.weigh_rows(await _body(request, TrialsRequest, line=request.path_params["line"])))
+
+    async def weigh_together(self, request: Request) -> Response:
+        """POST weighings/together: a jar filled by several lines at once, to learn the sag."""
+        return _json(self._engine.weigh_together(await _body(request, TogetherRequest)))
 
     async def fit(self, request: Request) -> Response:
         """GET calibrations/LINE."""
@@ -125,12 +114,21 @@ class Api:
     async def settle_calibration(self, request: Request) -> Response:
         """POST calibrations/LINE: accept or throw away the present fit."""
         asked = await _body(request, CalibrationRequest, line=request.path_params["line"])
-        return self._changed(self._engine.settle_calibration(asked))
+        if not asked.accept:
+            return _json(self._engine.settle_calibration(asked))
+        return _json(
+            await self._command("take_calibration", lambda: self._engine.settle_calibration(asked), self._took)
+        )
 
     async def assign(self, request: Request) -> Response:
         """PUT lines/LINE: a container now hangs on this line."""
-        self._engine.assign(await _body(request, AssignRequest, line=request.path_params["line"]))
-        return self._changed()
+        asked = await _body(request, AssignRequest, line=request.path_params["line"])
+
+        def hangs(_: None) -> bool:
+            return any(one.line == asked.line and one.liquid == asked.liquid for one in self._engine.status().lines)
+
+        await self._command("assign", lambda: self._engine.assign(asked), hangs)
+        return _done()
 
     async def operations(self, request: Request) -> Response:
         """GET operations?limit=N, newest first."""
@@ -146,17 +144,22 @@ class Api:
     async def confirm(self, request: Request) -> Response:
         """POST operations/ID/confirm: the hand step is done."""
         self._engine.confirm(request.path_params["operation"])
-        return self._changed()
+        self._nudge()
+        return _done()
 
     async def stop(self, _request: Request) -> Response:
         """POST stop: everything off. Takes no body, so that nothing can be wrong with it."""
         self._engine.stop()
-        return self._changed()
+        self._nudge()
+        return _done()
 
     async def acknowledge(self, request: Request) -> Response:
         """POST acknowledge: a person has seen to the latched cause."""
-        self._engine.acknowledge(await _body(request, AcknowledgeRequest))
-        return self._changed()
+        asked = await _body(request, AcknowledgeRequest)
+        await self._command(
+            "acknowledge", lambda: self._engine.acknowledge(asked), lambda _: self._engine.status().fault is None
+        )
+        return _done()
 
     async def events(self, request: Request) -> Response:
         """GET events: server-sent events, resumed after the header Last-Event-ID."""
@@ -170,33 +173,57 @@ class Api:
         status, title = PROBLEMS[request.path_params["name"]]
         return _json({"status": status, "title": title})
 
-    def _changed(self, view: Value | None = None) -> Response:
-        self._nudge()
-        return Response(status_code=204) if view is None else _json(view)
-
     async def _begin(self, ask: Callable[[], Asked]) -> Response:
         """Ask, wait for the guard's word, and answer with the operation or the refusals."""
+
+        def settled(asked: Asked) -> bool:
+            view = self._engine.operation(asked.operation)
+            return view.admitted or bool(view.refused) or view.outcome is not None
+
+        asked = await self._until(ask, settled)
+        view = self._engine.operation(asked.operation)
+        if view.refused:
+            return refused(view.refused)
+        # An operation that the guard has not answered yet says admitted: false, and can be followed.
+        return _json(view, 202, {"location": f"/v1/operations/{asked.operation}"})
+
+    async def _command(self, tag: str, ask: Callable[[], Result], is_done: Callable[[Result], bool]) -> Result:
+        """Ask for something that is no operation; raises Refused when the guard refuses it."""
+        result = await self._until(ask, lambda result: self._engine.answer(tag) is not None or is_done(result))
+        no = self._engine.answer(tag)
+        if no is not None:
+            raise Refused(rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, way_out=no.way_out)
+        return result
+
+    async def _until(self, ask: Callable[[], Result], is_done: Callable[[Result], bool]) -> Result:
+        """Ask, then wait for changes until is_done, at most SETTLE_S."""
         news = asyncio.Event()
         unsubscribe = self._engine.subscribe(lambda _view: news.set())
         try:
-            operation = ask().operation
+            result = ask()
             self._nudge()
-            view = self._engine.operation(operation)
-            async with asyncio.timeout(SETTLE_S):
-                while not (view.admitted or view.refused or view.outcome):
-                    await news.wait()
-                    news.clear()
-                    view = self._engine.operation(operation)
-        except TimeoutError:
-            pass  # the answer then says admitted: false, and the operation can be followed
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(SETTLE_S):
+                    while not is_done(result):
+                        await news.wait()
+                        news.clear()
         finally:
             unsubscribe()
-        if view.refused:
-            return refused(view.refused)
-        return _json(view, 202, {"location": f"/v1/operations/{operation}"})
+        return result
+
+    def _took(self, view: FitView) -> bool:
+        """Whether the guard now works with the calibration of this view."""
+        wanted = view.calibration
+        return any(
+            one.line == view.line
+            and wanted is not None
+            and one.calibration is not None
+            and (one.calibration.flow_ml_s, one.calibration.lag_s) == (wanted.flow_ml_s, wanted.lag_s)
+            for one in self._engine.status().lines
+        )
 
 
-def application(engine: Core, ring: EventRing, nudge: Callable[[], None]) -> Starlette:
+def application(engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> Starlette:
     """The whole interface; `ring` must already hear the engine's changes."""
     api = Api(engine, ring, nudge)
 
@@ -213,7 +240,9 @@ def application(engine: Core, ring: EventRing, nudge: Callable[[], None]) -> Sta
         route("trials", "POST", api.trial),
         route("jogs", "POST", api.jog),
         route("weighings", "POST", api.weigh),
+        route("weighings/together", "POST", api.weigh_together),
         route("calibrations/{line:int}", "GET", api.fit),
+        route("calibrations/{line:int}/trials", "POST", api.weigh_rows),
         route("calibrations/{line:int}", "POST", api.settle_calibration),
         route("lines/{line:int}", "PUT", api.assign),
         route("operations", "GET", api.operations),
@@ -241,8 +270,8 @@ def _guarded(handler: Handler) -> Handler:
             return problem("unknown", f"{error.args[0] if error.args else 'this'!r} is not known")
         except msgspec.ValidationError as error:
             return problem("invalid", str(error))
-        except msgspec.DecodeError as error:
-            return problem("malformed", f"the body is not JSON: {error}")
+        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+            return problem("malformed", f"the body is not JSON that can be read: {error}")
         except ClientDisconnect:
             return Response(status_code=400)  # nobody reads it
         except Exception:
@@ -273,6 +302,10 @@ async def _body(request: Request, kind: type[T], **from_path: Any) -> T:
         if members.setdefault(name, value) != value:
             raise Problem("invalid", f"{name} is {members[name]!r} in the body and {value!r} in the address")
     return msgspec.convert(members, kind)
+
+
+def _done() -> Response:
+    return Response(status_code=204)
 
 
 def _json(value: Any, status: int = 200, headers: dict[str, str] | None = None) -> Response:

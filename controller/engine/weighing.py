@@ -1,0 +1,242 @@
+"""From grams on a scale to a calibration."""
+
+import math
+from collections.abc import Mapping
+
+import msgspec
+
+from controller.clock import Clock
+from controller.errors import OutOfRange, Refused
+from controller.ledger.store import Entry, Ledger, Weighing
+from controller.metering.calibration import DEFAULT_PRIOR, Fit, Trial, fit, law_of, to_calibration
+from controller.metering.density import liquid_kg_m3
+from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
+from controller.metering.flow_law import FlowLaw
+from controller.metering.gravimetry import Scale, volume_ml
+from controller.metering.together import Sag, Share, sag_together
+from controller.model.book import Book
+from controller.model.calibration import Calibration
+from controller.model.profile import Profile
+from controller.model.states import OperationKind, Outcome
+from controller.model.views import (
+    DoseError,
+    FitView,
+    SagView,
+    TogetherRequest,
+    TrialsRequest,
+    TrialView,
+    WeighingRequest,
+)
+
+DOSES_ML = (5.0, 10.0, 15.0, 25.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0)
+LADDER_S = (4.0, 16.0, 8.0, 2.0, 16.0, 4.0)  # short and long runs pin lag and flow; repeats show the scatter
+
+
+class Weighings:
+    """The weighed trials of every line that no calibration has settled yet; they live in the ledger."""
+
+    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock) -> None:
+        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
+
+    def add(self, request: WeighingRequest) -> None:
+        """Add what an ended trial of one line weighed."""
+        entry = self._require_trial(request.operation)
+        on_s = {one.line: one.on_s for one in entry.deliveries}
+        if set(on_s) != {request.line}:
+            ran = ", ".join(map(str, sorted(on_s)))
+            raise Refused(
+                rule="weighing",
+                reason=f"operation {request.operation} ran line {ran}, not line {request.line} alone.",
+                way_out="Weigh a trial of this line alone, or weigh the trial of several lines as one jar.",
+            )
+        self._ledger.weigh(
+            Weighing(
+                operation=request.operation,
+                line=request.line,
+                on_s=on_s[request.line],
+                grams=request.grams,
+                u_grams=request.u_grams,
+                wall_s=self._clock.wall_s(),
+            )
+        )
+
+    def add_rows(self, request: TrialsRequest) -> None:
+        """Add trials that were run and weighed earlier."""
+        for one in request.trials:
+            self._ledger.weigh(
+                Weighing(
+                    operation=None,
+                    line=request.line,
+                    on_s=one.on_s,
+                    grams=one.grams,
+                    u_grams=one.u_grams,
+                    wall_s=self._clock.wall_s(),
+                )
+            )
+
+    def forget(self, line: int) -> None:
+        """Settle the line's weighings; they stay on record."""
+        self._ledger.settle_weighings(line)
+
+    def view(self, line: int, liquid: str, in_force: Mapping[int, Calibration]) -> FitView:
+        """The line's fit from its open weighings, or the calibration in force when there are none."""
+        weighed = self._ledger.open_weighings(line)
+        if not weighed:
+            known = in_force.get(line)
+            outlook = self._outlook(line, liquid, None if known is None else law_of(known))
+            return msgspec.structs.replace(outlook, calibration=known, next_on_s=self._next_on_s(line, None))
+        trials = [self._trial(one, liquid) for one in weighed]
+        fitted = fit(trials)
+        rows = tuple(
+            TrialView(
+                operation=one.operation or "from a file",
+                on_s=one.on_s,
+                grams=one.grams,
+                volume_ml=trial.volume_ml,
+                others_a=0.0,
+                residual_ml=residual,
+            )
+            for one, trial, residual in zip(weighed, trials, fitted.residuals_ml, strict=True)
+        )
+        return msgspec.structs.replace(
+            self._outlook(line, liquid, fitted.law),
+            trials=rows,
+            calibration=self._with_known_sag(to_calibration(fitted, line, liquid), in_force.get(line)),
+            warnings=fitted.warnings,
+            next_on_s=self._next_on_s(line, fitted),
+        )
+
+    def calibration(self, view: FitView, by: str) -> Calibration:
+        """The calibration to put in force; Refused when the view has none from weighings."""
+        if view.calibration is None or not view.trials:
+            raise Refused(
+                rule="calibration",
+                reason=f"line {view.line} has no open weighings to calibrate from.",
+                way_out=f"Run and weigh trials first: tundish calibrate {view.line}",
+            )
+        return msgspec.structs.replace(
+            view.calibration, taken_by=by, taken_wall_s=self._clock.wall_s(), note=f"{len(view.trials)} weighed trials"
+        )
+
+    def together(
+        self, request: TogetherRequest, in_force: Mapping[int, Calibration]
+    ) -> tuple[SagView, tuple[Calibration, ...]]:
+        """What a jar filled by several lines says about sag, and those lines' calibrations with it."""
+        entry = self._require_trial(request.operation)
+        lacking = [one.line for one in entry.deliveries if one.line not in in_force]
+        if lacking:
+            raise Refused(
+                rule="calibration",
+                reason=f"line {', '.join(map(str, lacking))} has no calibration of its own yet.",
+                way_out=f"Calibrate it alone first: tundish calibrate {lacking[0]}",
+            )
+        sag = sag_together(self._shares(entry, in_force), request.grams, request.u_grams)
+        lines = tuple(one.line for one in entry.deliveries)
+        now_s = self._clock.wall_s()
+        renewed = tuple(
+            msgspec.structs.replace(
+                in_force[line],
+                sag_per_a=sag.sag_per_a,
+                u_sag_per_a=sag.u_sag_per_a,
+                taken_wall_s=now_s,
+                taken_by=request.by or in_force[line].taken_by,
+            )
+            for line in lines
+        )
+        return self._sag_view(lines, request.grams, sag), renewed
+
+    def _shares(self, entry: Entry, in_force: Mapping[int, Calibration]) -> list[Share]:
+        shares = []
+        for one in entry.deliveries:
+            others = [other for other in entry.deliveries if other.line != one.line]
+            others_a = sum(
+                self._profile.line(other.line).pump.run_a * min(1.0, other.on_s / one.on_s) for other in others
+            )
+            density, _ = self._density(one.liquid)
+            shares.append(
+                Share(calibration=in_force[one.line], on_s=one.on_s, others_a=others_a, density_kg_m3=density)
+            )
+        return shares
+
+    def _sag_view(self, lines: tuple[int, ...], grams: float, sag: Sag) -> SagView:
+        warnings = []
+        if sag.sag_per_a < 0.0:
+            warnings.append(
+                "The lines gave more together than alone: a weighing or a calibration is off; repeat the trial."
+            )
+        return SagView(
+            lines=lines,
+            grams=grams,
+            expected_grams=sag.expected_g,
+            sag_per_a=sag.sag_per_a,
+            u_sag_per_a=sag.u_sag_per_a,
+            warnings=tuple(warnings),
+        )
+
+    def _require_trial(self, operation: str) -> Entry:
+        entry = self._ledger.entry(operation)
+        if entry is None or entry.kind != OperationKind.TRIAL or entry.outcome != Outcome.DONE:
+            raise Refused(
+                rule="weighing",
+                reason=f"operation {operation} is no trial that ran to its end.",
+                way_out="Run a trial, let it end, and weigh what it gave.",
+            )
+        return entry
+
+    def _density(self, liquid: str) -> tuple[float, float]:
+        found = self._book.liquid(liquid)
+        return liquid_kg_m3(found, min(40.0, max(0.0, found.served_at_c)))
+
+    def _trial(self, weighed: Weighing, liquid: str) -> Trial:
+        density, u_density = self._density(liquid)
+        measured = volume_ml(
+            weighed.grams,
+            density_kg_m3=density,
+            u_density_kg_m3=u_density,
+            scale=Scale(u_reading_g=weighed.u_grams),
+        )
+        return Trial(on_s=weighed.on_s, volume_ml=measured.volume_ml, u_volume_ml=measured.u_volume_ml)
+
+    def _with_known_sag(self, fresh: Calibration, known: Calibration | None) -> Calibration:
+        """A trial alone says nothing about sag: what was learned before stays; before that, the usual value."""
+        if known is not None and known.u_sag_per_a > 0.0:
+            return msgspec.structs.replace(fresh, sag_per_a=known.sag_per_a, u_sag_per_a=known.u_sag_per_a)
+        return msgspec.structs.replace(fresh, sag_per_a=DEFAULT_PRIOR.sag_per_a, u_sag_per_a=DEFAULT_PRIOR.u_sag_per_a)
+
+    def _outlook(self, line: int, liquid: str, law: FlowLaw | None) -> FitView:
+        """What a law promises, before trials and calibration are filled in."""
+        return FitView(
+            line=line,
+            liquid=liquid,
+            density_kg_m3=self._density(liquid)[0],
+            trials=(),
+            calibration=None,
+            scatter_ml=None if law is None else law.scatter.at_ml(50.0),
+            smallest_dose_ml=None if law is None else smallest_dose_ml(law),
+            doses=() if law is None else tuple(_dose_errors(law)),
+            warnings=(),
+            next_on_s=None,
+        )
+
+    def _next_on_s(self, line: int, fitted: Fit | None) -> float | None:
+        done = 0 if fitted is None else len(fitted.trials)
+        if fitted is not None and done >= len(LADDER_S) and not fitted.outliers:
+            return None
+        flow_ml_s = self._profile.line(line).pump.nominal_flow_ml_s if fitted is None else fitted.flow_ml_s
+        longest_s = 0.8 * self._profile.caps.line_volume_ml / flow_ml_s
+        return math.floor(10.0 * min(LADDER_S[done % len(LADDER_S)], longest_s)) / 10.0
+
+
+def _dose_errors(law: FlowLaw) -> list[DoseError]:
+    found = []
+    for dose_ml in DOSES_ML:
+        try:
+            expected = predict(law, dose_ml)
+        except OutOfRange:  # below what this line can meter
+            continue
+        found.append(
+            DoseError(
+                dose_ml=dose_ml, run_s=expected.run_time_s, u95_ml=expected.u95_ml, tolerance_ml=mi008_ml(dose_ml)
+            )
+        )
+    return found
