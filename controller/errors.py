@@ -2,6 +2,7 @@
 
 TundishError
 |-- FileProblems        one or more files cannot be used; lists every problem        exit code 2
+|-- BadQuantity         a text that is not the quantity asked for (also a ValueError)  exit code 2
 |-- OutOfRange          an argument outside its stated range (also a ValueError)      exit code 2
 |-- Refused             a named rule says no: asked, allowed, way out                 exit code 1
 |-- IllegalTransition   an event that the present machine state does not accept       exit code 1
@@ -42,6 +43,12 @@ class FileProblems(TundishError):
     def __init__(self, problems: list[Problem]) -> None:
         self.problems = sorted(set(problems))
         super().__init__("\n".join(map(str, self.problems)))
+
+
+class BadQuantity(TundishError, ValueError):
+    """A text that cannot be read as the quantity asked for; the message quotes it and says what to write."""
+
+    exit_code = 2
 
 
 class OutOfRange(TundishError, ValueError):

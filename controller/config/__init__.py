@@ -1,1 +1,5 @@
 """Files that people edit, read into frozen values: every problem at once, with place and way out."""
+
+from controller.config.load import load, load_book, load_profile
+
+__all__ = ["load", "load_book", "load_profile"]

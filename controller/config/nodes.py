@@ -1,0 +1,208 @@
+"""YAML text to a tree of plain nodes with places, without any of YAML's guesses about types.
+
+The tree is built from PyYAML's parsing events, so nothing is turned into booleans, dates or numbers here, and a
+hostile file stays small: depth, number of values and what aliases expand to are all bounded while reading.
+"""
+
+from dataclasses import dataclass, field
+from typing import NoReturn, Protocol, TypeAlias
+
+import yaml
+
+from controller.errors import Problem
+from controller.quantities import quote
+
+MAX_DEPTH = 20  # the deepest value of a book lies at 8
+MAX_VALUES = 50_000  # keys and values, aliases counted as often as they are used
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Scalar:
+    """A text as written; `plain` when it stands without quotes. Line and column count from 1."""
+
+    text: str
+    plain: bool
+    line: int
+    column: int
+    size: int = 1
+
+
+@dataclass(kw_only=True, slots=True)
+class Sequence:
+    """A list of nodes. `size` counts everything inside, aliases expanded."""
+
+    line: int
+    column: int
+    items: list["Node"] = field(default_factory=list)
+    size: int = 1
+
+
+@dataclass(kw_only=True, slots=True)
+class Mapping:
+    """Pairs in the order of the file; equal keys have been noted as problems."""
+
+    line: int
+    column: int
+    pairs: list[tuple[Scalar, "Node"]] = field(default_factory=list)
+    size: int = 1
+
+
+Node: TypeAlias = Scalar | Sequence | Mapping
+
+
+def read_tree(file: str, text: str, problems: list[Problem]) -> Node | None:
+    """The one document of `text`, or None after noting why there is none. `file` is for the messages."""
+    builder = _Builder(file, problems)
+    try:
+        loader = yaml.SafeLoader(text)
+    except yaml.reader.ReaderError as error:
+        before = text[: error.position]
+        line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
+        note = f"the character {chr(int(error.character))!a} is not allowed in YAML."
+        problems.append(Problem(file=file, line=line, column=column, text=note))
+        return None
+    try:
+        while loader.check_event():
+            builder.take(loader.get_event())  # type: ignore[no-untyped-call]  # not annotated in the stubs
+    except _Unreadable:
+        return None
+    except yaml.MarkedYAMLError as error:
+        builder.note(error.problem_mark or error.context_mark, _syntax(error))
+        return None
+    except (ValueError, OverflowError, IndexError) as error:
+        # PyYAML lets a few malformed escapes and directives through to Python's own conversions.
+        builder.note(loader.get_mark(), f"this is not YAML: {error}.")
+        return None
+    finally:
+        loader.dispose()
+    if builder.root is None:
+        problems.append(Problem(file=file, line=1, column=1, text="the file is empty."))
+    return builder.root
+
+
+def _syntax(error: yaml.MarkedYAMLError) -> str:
+    problem = error.problem or "it cannot be read"
+    if "'\\t'" in problem:
+        return "a tab stands where YAML wants spaces. Indent with spaces."
+    if "mapping values are not allowed" in problem:
+        return "a second colon on this line. Put texts that hold a colon in quotes, and each key on its own line."
+    context = f" {error.context}" if error.context else ""
+    return f"this is not YAML{context}: {problem}."
+
+
+class _Mark(Protocol):
+    """PyYAML's place in a text; both count from 0."""
+
+    @property
+    def line(self) -> int: ...
+    @property
+    def column(self) -> int: ...
+
+
+def _place(mark: _Mark | None) -> tuple[int, int]:
+    return (mark.line + 1, mark.column + 1) if mark else (1, 1)
+
+
+class _Unreadable(Exception):
+    """Reading cannot go on; the problem has been noted."""
+
+
+@dataclass(slots=True)
+class _Open:
+    """A list or mapping that has begun and not ended; for a mapping, the key that waits for its value."""
+
+    node: Sequence | Mapping
+    key: Scalar | None = None
+    seen: dict[str, int] = field(default_factory=dict)  # key -> line
+
+
+class _Builder:
+    """Takes parsing events one by one and grows the tree."""
+
+    def __init__(self, file: str, problems: list[Problem]) -> None:
+        self.root: Node | None = None
+        self._file, self._problems = file, problems
+        self._open: list[_Open] = []
+        self._anchors: dict[str, Node] = {}
+        self._documents = 0
+        self._values = 0
+
+    def note(self, mark: _Mark | None, text: str) -> None:
+        """Add a problem at this mark."""
+        line, column = _place(mark)
+        self._problems.append(Problem(file=self._file, line=line, column=column, text=text))
+
+    def take(self, event: yaml.Event) -> None:
+        """Grow the tree by one event; _Unreadable when the rest cannot be made sense of."""
+        line, column = _place(event.start_mark)
+        match event:
+            case yaml.DocumentStartEvent():
+                self._documents += 1
+                if self._documents > 1:
+                    self._stop(event, 'a second document begins here. Keep one per file and take the "---" out.')
+            case yaml.AliasEvent():
+                self._add(event, self._aliased(event))
+            case yaml.ScalarEvent():
+                scalar = Scalar(text=event.value, plain=not event.style, line=line, column=column)
+                self._check(event, scalar)
+                self._add(event, scalar)
+            case yaml.SequenceStartEvent():
+                self._begin(event, Sequence(line=line, column=column))
+            case yaml.MappingStartEvent():
+                self._begin(event, Mapping(line=line, column=column))
+            case yaml.CollectionEndEvent():
+                self._add(event, self._open.pop().node)
+
+    def _stop(self, event: yaml.Event, text: str) -> NoReturn:
+        self.note(event.start_mark, text)
+        raise _Unreadable
+
+    def _aliased(self, event: yaml.AliasEvent) -> Node:
+        node = self._anchors.get(event.anchor or "")
+        if node is None:
+            self._stop(event, f"no anchor &{event.anchor} stands before this alias.")
+        if any(node is outer.node for outer in self._open):
+            self._stop(event, f"the alias *{event.anchor} stands inside its own anchor.")
+        return node
+
+    def _check(self, event: yaml.ScalarEvent | yaml.CollectionStartEvent, node: Node) -> None:
+        """Note tags, which could only change what a value means, and remember the anchor."""
+        if event.tag is not None:
+            self.note(event.start_mark, f"the tag {quote(event.tag)} has no meaning here. Take it out.")
+        if event.anchor is not None:
+            if event.anchor in self._anchors:
+                self.note(event.start_mark, f"the anchor &{event.anchor} is used twice.")
+            self._anchors[event.anchor] = node
+
+    def _begin(self, event: yaml.CollectionStartEvent, node: Sequence | Mapping) -> None:
+        self._check(event, node)
+        if len(self._open) >= MAX_DEPTH:
+            self._stop(event, f"lists and mappings are nested more than {MAX_DEPTH} deep.")
+        self._open.append(_Open(node))
+
+    def _add(self, event: yaml.Event, node: Node) -> None:
+        """Put a finished node into the one that is open."""
+        self._values += 1
+        if not self._open:
+            self.root = node
+            return
+        outer = self._open[-1]
+        if isinstance(outer.node, Sequence):
+            outer.node.items.append(node)
+        elif outer.key is None:
+            outer.key = self._key(event, outer, node)
+        else:
+            outer.node.pairs.append((outer.key, node))
+            outer.key = None
+        outer.node.size += node.size
+        if max(self._values, outer.node.size) > MAX_VALUES:
+            self._stop(event, f"with its aliases written out, the file holds more than {MAX_VALUES} values.")
+
+    def _key(self, event: yaml.Event, outer: _Open, node: Node) -> Scalar:
+        if not isinstance(node, Scalar):
+            self._stop(event, "a key must be a word, not a list or a mapping.")
+        if node.text in outer.seen:
+            first = outer.seen[node.text]
+            self.note(event.start_mark, f"the key {quote(node.text)} stands twice; the first is in line {first}.")
+        outer.seen.setdefault(node.text, node.line)
+        return node
