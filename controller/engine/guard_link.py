@@ -61,6 +61,11 @@ class Ticker:
             wait_s = max(0.0, deadline_s - self._clock.now_s())
             self._timer = asyncio.get_running_loop().call_later(wait_s, self.now)
 
+    @property
+    def is_waiting(self) -> bool:
+        """Whether a deadline is kept."""
+        return self._timer is not None
+
     def close(self) -> None:
         """Keep no further deadline. May be repeated."""
         if self._timer is not None:

@@ -31,6 +31,7 @@ from controller.model.views import (
     JogRequest,
     LineRequest,
     PourRequest,
+    SagView,
     TogetherRequest,
     TrialRequest,
     TrialsRequest,
@@ -104,8 +105,14 @@ class Api:
         return _json(self._engine.weigh_rows(await _body(request, TrialsRequest, line=request.path_params["line"])))
 
     async def weigh_together(self, request: Request) -> Response:
-        """POST weighings/together: a jar filled by several lines at once, to learn the sag."""
-        return _json(self._engine.weigh_together(await _body(request, TogetherRequest)))
+        """POST weighings/together: several lines' one jar, which teaches the sag."""
+        asked = await _body(request, TogetherRequest)
+
+        def took(view: SagView) -> bool:
+            known = {one.line: one.calibration for one in self._engine.status().lines}
+            return all((found := known[line]) is not None and found.sag_per_a == view.sag_per_a for line in view.lines)
+
+        return _json(await self._command("take_calibration", lambda: self._engine.weigh_together(asked), took))
 
     async def fit(self, request: Request) -> Response:
         """GET calibrations/LINE."""

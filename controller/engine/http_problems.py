@@ -102,8 +102,10 @@ def from_error(error: TundishError) -> Response:
 
 
 def _refusal_name(rule: str) -> str:
-    """A cap refuses the request itself (422); any other rule the present state, which may change (409)."""
-    return "refused" if rule.startswith("cap ") else "refused-now"
+    """A cap refuses the request itself, as does what it names; any other rule the present state, which may change."""
+    if rule == "guard":
+        return "guard-unreachable"
+    return "refused" if rule.startswith("cap ") or rule in ("book", "line", "assignment") else "refused-now"
 
 
 def _respond(status: int, body: dict[str, Any], headers: dict[str, str] | None) -> Response:

@@ -1,0 +1,157 @@
+"""The event ring: nothing is lost within it, and a stream that fell out of it begins anew."""
+
+import asyncio
+
+import msgspec
+import pytest
+
+from controller.engine import http_events
+from controller.engine.http_events import RING, EventRing
+from controller.model.states import MachineState, OperationKind
+from controller.model.views import OperationView, Status
+
+IDLE = Status(
+    machine="bench six-line",
+    book="Orchard fete",
+    guard_connected=True,
+    state=MachineState.IDLE,
+    fault=None,
+    operation=None,
+    lines=(),
+    inputs=None,
+)
+
+
+def view(number, admitted=True):
+    return OperationView(
+        operation=f"op{number}",
+        kind=OperationKind.SERVE,
+        recipe="orchard cooler",
+        times=1.0,
+        admitted=admitted,
+        refused=(),
+        waiting_for=None,
+        outcome=None,
+        reason="",
+        lines=(),
+        elapsed_s=0.0,
+        planned_s=1.0,
+    )
+
+
+class Source:
+    """An engine to be watched."""
+
+    def __init__(self):
+        self.present = IDLE
+
+    def status(self):
+        return self.present
+
+    def operation(self, operation):
+        return self.present.operation
+
+
+def parse(frame):
+    """One frame's fields, read as the event-stream format has them (WHATWG HTML, section 9.2.6)."""
+    fields = dict(line.split(": ", 1) for line in frame.decode().splitlines() if not line.startswith(":") and line)
+    return fields.get("id"), fields.get("event"), msgspec.json.decode(fields["data"]) if "data" in fields else None
+
+
+async def take(ring, count, last_id=None):
+    stream = ring.stream(last_id)
+    frames = [parse(await anext(stream)) for _ in range(count)]
+    await stream.aclose()
+    return frames
+
+
+def test_a_stream_begins_with_the_present_status_and_goes_on_with_changes():
+    async def scenario():
+        ring = EventRing(Source())
+        ring.publish(view(1))  # before the stream: the status has it
+        stream = ring.stream(None)
+        first = parse(await anext(stream))
+        ring.publish(view(2))
+        second = parse(await anext(stream))
+        await stream.aclose()
+        return first, second
+
+    first, second = asyncio.run(scenario())
+    assert (first[1], first[2]["machine"]) == ("status", "bench six-line")
+    assert (second[1], second[2]["operation"]) == ("operation", "op2")
+
+
+def test_a_stream_resumes_after_the_last_id_without_loss_or_repeat():
+    async def scenario():
+        ring = EventRing(Source())
+        (start,) = await take(ring, 1)
+        for number in range(5):
+            ring.publish(view(number))
+        early = await take(ring, 2, last_id=start[0])
+        late = await take(ring, 3, last_id=early[-1][0])
+        return [frame[2]["operation"] for frame in early + late]
+
+    assert asyncio.run(scenario()) == ["op0", "op1", "op2", "op3", "op4"]
+
+
+@pytest.mark.parametrize("last_id", ["", "nonsense", "0-0", "-1", "deadbeef-3", "٣"])
+def test_an_id_of_another_life_or_none_gets_the_present_status(last_id):
+    async def scenario():
+        ring = EventRing(Source())
+        ring.publish(view(1))
+        return await take(ring, 1, last_id=last_id)
+
+    assert [frame[1] for frame in asyncio.run(scenario())] == ["status"]
+
+
+def test_a_stream_that_fell_out_of_the_ring_gets_the_present_status_once():
+    async def scenario():
+        ring = EventRing(Source())
+        (start,) = await take(ring, 1)
+        for number in range(RING + 1):
+            ring.publish(view(number))
+        missed = await take(ring, 1, last_id=start[0])
+        kept = await take(ring, RING, last_id=start[0].rpartition("-")[0] + "-1")
+        return missed, kept
+
+    missed, kept = asyncio.run(scenario())
+    assert missed[0][1] == "status"
+    assert [frame[2]["operation"] for frame in kept] == [f"op{number}" for number in range(1, RING + 1)]
+
+
+def test_progress_is_repeated_while_an_operation_is_under_way_and_has_no_id(monkeypatch):
+    monkeypatch.setattr(http_events, "PROGRESS_S", 0.001)
+
+    async def scenario():
+        source = Source()
+        source.present = msgspec.structs.replace(IDLE, operation=view(7))
+        return await take(EventRing(source), 3)
+
+    frames = asyncio.run(scenario())
+    assert [frame[:2] for frame in frames[1:]] == [(None, "progress")] * 2
+
+
+def test_an_idle_stream_shows_a_sign_of_life(monkeypatch):
+    monkeypatch.setattr(http_events, "KEEP_ALIVE_S", 0.001)
+
+    async def scenario():
+        return await take(EventRing(Source()), 2)
+
+    assert asyncio.run(scenario())[1] == (None, None, None)
+
+
+def test_closing_the_ring_ends_its_streams_and_frees_their_places(monkeypatch):
+    monkeypatch.setattr(http_events, "STREAMS", 1)
+
+    async def scenario():
+        ring = EventRing(Source())
+        stream = ring.stream(None)
+        await anext(stream)
+        assert ring.is_full
+        waiting = asyncio.ensure_future(anext(stream, "ended"))
+        await asyncio.sleep(0)
+        ring.close()
+        assert await waiting == "ended"
+        assert not ring.is_full
+
+    asyncio.run(scenario())
