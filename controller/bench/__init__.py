@@ -1,1 +1,19 @@
-"""The simulated machine: physics, faults, its process and its gpiozero pin factory."""
+"""The simulated machine: physics, faults, its process and its gpiozero pin factory.
+
+Modelled, with true figures that differ from the profile's by seeded amounts that only the bench knows:
+
+- the header: reset pulls, boot configuration, who holds a pin, outputs that stay driven when their process dies;
+- relays: active level, operate and release time, sticking and slowness;
+- electrics: supply voltage, source, feed and own wire resistance, brushed motors with inrush and steady current; all
+  running pumps slow each other down;
+- pumps: run-up, coast, rollers' pulsation with the rotor's angle kept from run to run, wear, scatter from run to run;
+- hydraulics: suction lift, Hagen-Poiseuille loss and the vacuum's limit (a thick syrup starves), plug flow of slugs in
+  every tube (filling, purging, rinsing, running dry), containers that run out, and level contacts;
+- funnel with film, hold-up, drain limit and rim; glass with brim, absent or lifted; tray; a scale with noise.
+
+Not modelled: contact bounce and arcing; the sag that another pump's inrush causes during its tens of milliseconds
+(below 0.01 mL); the computer's brown-out (its lowest voltage is reported); temperature (all is at 20 C) and warming of
+windings; pressure and slip on the delivery side; a tube that collapses; the suction tube running back or dripping;
+mixing where two liquids meet in a tube; film left in tubes after purging; foam and gas coming out of soda; ice; waves
+and splashing; evaporation; lateness of the operating system on a real board.
+"""

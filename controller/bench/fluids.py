@@ -1,0 +1,67 @@
+"""What flows through a line, and how heavy and thick it is.
+
+The bench works these out from handbook tables of its own and shares no formula with the code it is there to judge.
+"""
+
+import math
+from bisect import bisect_right
+
+from controller.model.book import Liquid
+from controller.model.fields import Value
+
+AIR = "air"
+CLEANER = "cleaner"
+RINSE_WATER = "rinse water"
+
+# Sucrose in water at 20 C: % by mass, kg/m3, viscosity relative to water. CRC Handbook of Chemistry and Physics,
+# "Concentrative properties of aqueous solutions", sucrose.
+_SUCROSE = (
+    (0.0, 998.2, 1.0), (4.5, 1015.8, 1.128), (9.0, 1034.0, 1.291), (14.0, 1054.9, 1.531), (20.0, 1081.0, 1.941),
+    (26.0, 1108.2, 2.568), (32.0, 1136.6, 3.574), (38.0, 1166.3, 5.304), (44.0, 1197.2, 8.579), (50.0, 1229.5, 15.4),
+    (56.0, 1263.2, 32.06), (62.0, 1298.3, 82.26), (68.0, 1334.8, 287.9), (74.0, 1372.6, 1628.0), (80.0, 1411.7, 2.1e4),
+)  # fmt: skip
+
+# Ethanol in water at 20 C: % vol and kg/m3. OIML R 22, international alcoholometric tables.
+_ETHANOL_DENSITY = (
+    (0.0, 998.2), (5.0, 991.055), (10.0, 984.710), (15.0, 978.971), (35.0, 955.586), (37.5, 951.936), (40.0, 948.045),
+    (50.0, 930.142), (96.0, 807.419), (100.0, 789.24),
+)  # fmt: skip
+
+# Ethanol in water at 20 C: % by mass and mPa*s. Bingham and Jackson, in Simmonds, Alcohol (1919).
+_ETHANOL_VISCOSITY = (
+    (0.0, 1.005), (10.0, 1.538), (20.0, 2.183), (30.0, 2.71), (40.0, 2.91), (50.0, 2.87), (60.0, 2.67), (70.0, 2.37),
+    (80.0, 2.008), (90.0, 1.61), (100.0, 1.2),
+)  # fmt: skip
+
+
+class FluidTruth(Value, frozen=True, kw_only=True):
+    """Density and viscosity at 20 C, the bench's only temperature."""
+
+    density_kg_m3: float
+    viscosity_mpa_s: float
+
+
+def nominal_fluid(liquid: Liquid) -> FluidTruth:
+    """Density and viscosity of a liquid as the book gives it, from tables where it gives only Brix or ABV."""
+    sugar = liquid.brix or 0.0
+    ethanol_kg_m3 = _at(liquid.abv_percent, _ETHANOL_DENSITY)
+    density = liquid.density_kg_m3
+    if density is None:
+        sucrose_kg_m3 = _at(sugar, tuple(row[:2] for row in _SUCROSE))
+        # Sugar raises a spirit's density as much as it raises water's: the simplest rule, a few kg/m3 off.
+        density = sucrose_kg_m3 + ethanol_kg_m3 - 998.2
+    viscosity = liquid.viscosity_mpa_s
+    if viscosity is None:
+        by_mass = 100 * liquid.abv_percent / 100 * 789.24 / ethanol_kg_m3
+        relative = math.exp(_at(sugar, tuple((row[0], math.log(row[2])) for row in _SUCROSE)))
+        viscosity = relative * _at(by_mass, _ETHANOL_VISCOSITY)
+    return FluidTruth(density_kg_m3=density, viscosity_mpa_s=viscosity)
+
+
+def _at(x: float, table: tuple[tuple[float, ...], ...]) -> float:
+    """Straight-line interpolation in rows of (x, y), held at the ends."""
+    after = bisect_right(table, x, key=lambda row: row[0])
+    if after in (0, len(table)):
+        return table[max(after - 1, 0)][1]
+    (x0, y0), (x1, y1) = table[after - 1], table[after]
+    return y0 + (y1 - y0) * (x - x0) / (x1 - x0)

@@ -1,0 +1,117 @@
+"""One line at work: contact, rotor, tube and container, from one event to the next."""
+
+import math
+from collections.abc import Mapping
+from random import Random
+
+from controller.bench.fluids import AIR, FluidTruth
+from controller.bench.relays import Relay
+from controller.bench.shaft import Motion, displaced_rev, rest, revs_for
+from controller.bench.truth import LineTruth
+from controller.bench.tubing import OVERSHOOT_ML, Container, Tube
+from controller.bench.vessels import Volumes
+
+
+class LineState:
+    """A line's state at its motion's start; between events everything follows from the motion in closed form."""
+
+    def __init__(self, number: int, truth: LineTruth, seed: int, now_s: float) -> None:
+        self.number, self.truth = number, truth
+        self.relay = Relay(truth.operate_s, truth.release_s)
+        self.motion = rest(now_s, 0.0)
+        self.tube = Tube(truth)
+        self.container: Container | None = None
+        self.left_outlet: Volumes = {}  # liquids, since the bench was switched on
+        self.displacement_ml_rev = truth.pump.volume_ml_rev  # in the present run
+        self.fill = 1.0
+        self.is_stalled = False  # faults
+        self.is_tube_off = False
+        self.worn = 0.0
+        self.next_s = math.inf  # next event that this line brings about by itself
+        self._scatter = Random(f"{seed}/scatter {number}")
+
+    def copy(self) -> "LineState":
+        """A line that can run on without changing this one; it shares the relay, so it must not be switched."""
+        twin = LineState.__new__(LineState)
+        twin.__dict__.update(self.__dict__)
+        twin.tube = self.tube.copy()
+        if self.container:
+            twin.container = Container(self.container.liquid, self.container.remaining_ml)
+        twin.left_outlet = self.left_outlet.copy()
+        return twin
+
+    def begin_run(self) -> None:
+        """Draw this run's displacement: wear so far and the scatter from run to run."""
+        pump = self.truth.pump
+        wear = (1 - pump.wear_per_rev * self.motion.revs) * (1 - self.worn)
+        self.displacement_ml_rev = pump.volume_ml_rev * wear * (1 + self._scatter.gauss(0.0, pump.scatter))
+
+    def drive(self, now_s: float, speed_fraction: float) -> None:
+        """Under voltage: the rotor tends to this fraction of its nominal speed."""
+        pump, motion = self.truth.pump, self.motion.at(now_s)
+        target = speed_fraction * pump.speed_rev_s
+        speed = 0.0 if self.is_stalled else motion.speed
+        self.motion = Motion(now_s, motion.revs, speed, 0.0 if self.is_stalled else target, pump.run_up_s)
+
+    def coast(self, now_s: float) -> None:
+        """Without voltage: friction brings the rotor to rest."""
+        motion = self.motion.at(now_s)
+        slowing = self.truth.pump.speed_rev_s / self.truth.pump.coast_s
+        moving = motion.speed > 0
+        self.motion = Motion(now_s, motion.revs, motion.speed, slowing=slowing) if moving else rest(now_s, motion.revs)
+
+    def moved_ml(self, now_s: float) -> float:
+        """Volume moved through the tube since the motion's start."""
+        if not self.motion.moves:
+            return 0.0
+        pump = self.truth.pump
+        displaced = displaced_rev(pump, self.motion.revs_at(now_s)) - displaced_rev(pump, self.motion.revs)
+        return self.displacement_ml_rev * self.fill * displaced
+
+    def remaining_ml(self, now_s: float) -> float:
+        """What is left in the container, 0 without one."""
+        return max(self.container.remaining_ml - self.moved_ml(now_s), 0.0) if self.container else 0.0
+
+    def flow(self, now_s: float) -> Volumes:
+        """Run on to now_s; the liquids that left the outlet on the way."""
+        moved_ml = self.moved_ml(now_s)
+        self.motion = self.motion.at(now_s)
+        if now_s >= self.motion.ends_s:
+            self.motion = rest(now_s, self.motion.revs)
+        left: Volumes = {}
+        for inlet, volume_ml in self._drawn(moved_ml):
+            for fluid, out_ml in self.tube.push(inlet, volume_ml):
+                if fluid != AIR:
+                    left[fluid] = left.get(fluid, 0.0) + out_ml
+                    self.left_outlet[fluid] = self.left_outlet.get(fluid, 0.0) + out_ml
+        return left
+
+    def _drawn(self, volume_ml: float) -> list[tuple[str, float]]:
+        """Take volume_ml from the container, and air when it runs out."""
+        if volume_ml <= 0:
+            return []
+        if self.container is None or self.container.remaining_ml <= 0:
+            return [(AIR, volume_ml)]
+        container = self.container
+        if volume_ml < container.remaining_ml:
+            container.remaining_ml -= volume_ml
+            return [(container.liquid, volume_ml)]
+        last_ml, container.remaining_ml = container.remaining_ml, 0.0
+        return [(container.liquid, last_ml), (AIR, volume_ml - last_ml)]
+
+    def look_ahead(self, fluids: Mapping[str, FluidTruth]) -> None:
+        """Set the fill for the piece that begins now, and when this line ends it by itself."""
+        motion, pump = self.motion, self.truth.pump
+        if not motion.moves:
+            self.next_s = math.inf
+            return
+        if motion.target > 0:
+            # A coasting rotor keeps the fill it had: the loss falls with its speed, but for milliseconds only.
+            self.fill = self.tube.fill_fraction(self.displacement_ml_rev * motion.target, fluids)
+        self.next_s = motion.ends_s
+        volume_ml = self.tube.until_change_ml(self.container)
+        if math.isfinite(volume_ml) and self.fill > 0:
+            displaced = displaced_rev(pump, motion.revs) + (volume_ml + OVERSHOOT_ML) / (
+                self.displacement_ml_rev * self.fill
+            )
+            self.next_s = min(self.next_s, motion.reaches_s(revs_for(pump, displaced)))

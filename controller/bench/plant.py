@@ -1,0 +1,383 @@
+"""The simulated machine as one object: levels in, contacts and weights out.
+
+Each call first brings about all events up to the clock's present.
+"""
+
+from pathlib import Path
+
+from controller.bench import truth
+from controller.bench.contacts import wired_contacts
+from controller.bench.faults import Fault, require_possible
+from controller.bench.fluids import AIR
+from controller.bench.header import Header, Pull
+from controller.bench.line_state import LineState
+from controller.bench.perfect import perfect_calibration
+from controller.bench.report import BenchReport, LineTruthReport, LineView
+from controller.bench.scale import Scale
+from controller.bench.trace import ActionEntry, LevelEntry, Trace
+from controller.bench.tubing import Container
+from controller.bench.vessels import Glass, Vessels, total_ml
+from controller.bench.works import Works
+from controller.clock import Clock
+from controller.errors import Refused, require_in_range, require_positive
+from controller.model.book import Book
+from controller.model.profile import Profile
+
+DESK = "the desk"  # holder of pins that are set by hand
+
+
+class Plant:
+    """Board, electrics and hydraulics of one machine.
+
+    persist: outputs stay driven when the process that set them goes away, as on common vendor kernels; otherwise they
+    become inputs. full: hang a full container of the book's liquid on every line. Tubes are empty at the start, no
+    glass stands there, and the stop is not pressed.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        book: Book,
+        *,
+        clock: Clock,
+        seed: int = 1,
+        persist: bool = True,
+        full: bool = True,
+        trace_path: Path | None = None,
+    ) -> None:
+        self.truth = truth.draw(profile, book, seed)
+        self.trace = Trace(trace_path)
+        self._clock, self._book, self._persist = clock, book, persist
+        self._works = Works(self.truth, self.trace, clock.now_s())
+        self._line_at = {line.gpio: self._works.lines[line.line] for line in profile.lines}
+        self._active = profile.relay_board.active_level == "high"
+        self._inputs = wired_contacts(profile)
+        self._contact_at = {one.gpio: name for name, one in self._inputs.items()}
+        self._header = Header(profile.board.boot_lines)
+        self._scale = Scale(seed)
+        self._faults: list[Fault] = []
+        self._lifted: Glass | None = None
+        self._stop_pressed = self._tray_full = False
+        for line in book.lines if full else ():
+            self._works.lines[line.line].container = Container(line.liquid, line.container_ml)
+        for gpio in self._line_at:
+            self._follow(gpio, clock.now_s())
+
+    # --- pins
+
+    def claim_output(self, gpio: int, level: bool, *, holder: str = DESK) -> None:
+        """Make this pin an output that carries this level from the first instant; BoardError while another holds it."""
+        now_s = self._now()
+        pin = self._header.claim(gpio, holder)
+        changed = pin.mode != "output" or pin.driven != level
+        pin.mode, pin.driven = "output", level
+        self._pin_changed(gpio, now_s, changed)
+
+    def claim_input(self, gpio: int, pull: Pull, *, holder: str = DESK) -> None:
+        """Make this pin an input with this pull; BoardError while another holds it."""
+        now_s = self._now()
+        pin = self._header.claim(gpio, holder)
+        changed = pin.mode != "input" or pin.pull != pull
+        pin.mode, pin.pull = "input", pull
+        self._pin_changed(gpio, now_s, changed)
+
+    def set_pin(self, gpio: int, level: bool, *, holder: str = DESK) -> None:
+        """Drive a claimed output; BoardError when holder has not claimed it."""
+        now_s = self._now()
+        pin = self._header.held(gpio, holder)
+        changed = pin.driven != level
+        pin.driven = level
+        self._pin_changed(gpio, now_s, changed)
+
+    def read_pin(self, gpio: int) -> bool:
+        """The level at this pin."""
+        now_s, name = self._now(), self._contact_at.get(gpio)
+        return self._header.pin(gpio).level(grounded=name is not None and self._closed(name, now_s))
+
+    def release_pin(self, gpio: int, *, holder: str = DESK) -> None:
+        """Let go of a pin. An output stays as it is driven, or becomes an input where outputs do not persist."""
+        now_s = self._now()
+        pin = self._header.held(gpio, holder)
+        pin.holder = None
+        becomes_input = pin.mode == "output" and not self._persist
+        if becomes_input:
+            pin.mode = "input"
+        self._pin_changed(gpio, now_s, becomes_input)
+
+    def leave(self, holder: str) -> None:
+        """The process that held these pins is gone."""
+        for gpio in self._header.held_by(holder):
+            self.release_pin(gpio, holder=holder)
+
+    def _pin_changed(self, gpio: int, now_s: float, changed: bool) -> None:
+        if not changed:
+            return
+        pin = self._header.pin(gpio)
+        self.trace.add(LevelEntry(at_s=now_s, gpio=gpio, mode=pin.mode, level=pin.level(), holder=pin.holder))
+        if gpio in self._line_at:
+            self._follow(gpio, now_s)
+
+    def _follow(self, gpio: int, now_s: float) -> None:
+        """The relay at this pin follows its level."""
+        self._line_at[gpio].relay.command(self._header.pin(gpio).level() == self._active, now_s)
+        self._works.schedule()
+
+    # --- what an operator does
+
+    def place_glass(self, name: str | None = None, *, brim_ml: float | None = None) -> None:
+        """Put a glass under the funnel: a fresh one of the book or of this brim volume (mL), else the lifted one."""
+        now_s = self._stop_here()
+        if self._works.vessels.glass is not None:
+            raise Refused(rule="bench_glass", reason="a glass stands there already", way_out="Lift it first.")
+        if name is not None and brim_ml is None:
+            brim_ml = {one.glass: one.brim_ml for one in self._book.glasses}.get(name)
+            if brim_ml is None:
+                raise Refused(rule="bench_glass", reason=f"the book has no glass {name!r}")
+        if brim_ml is not None:
+            require_positive("brim_ml", brim_ml, "mL")
+            self._lifted = Glass(name or f"{brim_ml:g} mL", brim_ml)
+        if self._lifted is None:
+            raise Refused(rule="bench_glass", reason="no glass was lifted; name one or give its brim volume")
+        self._works.vessels.glass, self._lifted = self._lifted, None
+        self._load_jumped(now_s, 0.0, f"glass placed: {self._works.vessels.glass.name}")
+
+    def lift_glass(self) -> dict[str, float]:
+        """Take the glass away; what it holds, in mL by liquid."""
+        now_s = self._stop_here()
+        before_g = self._load_g(self._works.vessels)
+        glass, self._works.vessels.glass = self._works.vessels.glass, None
+        if glass is None:
+            raise Refused(rule="bench_glass", reason="no glass stands there")
+        self._lifted = glass
+        self._load_jumped(now_s, before_g, f"glass lifted: {glass.name}")
+        return glass.contents.copy()
+
+    def empty_glass(self) -> dict[str, float]:
+        """Pour the glass away, standing or lifted; what it held, in mL by liquid."""
+        now_s = self._stop_here()
+        glass = self._works.vessels.glass or self._lifted
+        if glass is None:
+            raise Refused(rule="bench_glass", reason="there is no glass")
+        before_g = self._load_g(self._works.vessels)
+        held, glass.contents = glass.contents, {}
+        self._load_jumped(now_s, before_g, f"glass emptied: {glass.name}")
+        return held
+
+    def hang(self, line: int, liquid: str, volume_ml: float) -> None:
+        """Hang a container of this liquid on a line, in place of what hung there. Cleaner and rinse water count too."""
+        require_in_range("volume_ml", volume_ml, 0.0, 50_000.0, "mL")
+        if liquid == AIR or liquid not in self.truth.fluids:
+            known = ", ".join(sorted(self.truth.fluids.keys() - {AIR}))
+            raise Refused(rule="bench_container", reason=f"the bench knows no {liquid!r}", way_out=f"It knows {known}.")
+        state, now_s = self._line(line), self._stop_here()
+        state.container = Container(liquid, volume_ml)
+        self._act(now_s, f"line {line}: {volume_ml:g} mL of {liquid} hung")
+        self._works.begin_piece()
+
+    def unhang(self, line: int) -> None:
+        """Take the container away: the line draws air."""
+        state, now_s = self._line(line), self._stop_here()
+        state.container = None
+        self._act(now_s, f"line {line}: container taken away")
+        self._works.begin_piece()
+
+    def press_stop(self) -> None:
+        """Press the stop button; it stays in."""
+        self._stop_pressed = True
+        self._act(self._now(), "stop pressed")
+
+    def release_stop(self) -> None:
+        """Turn the stop button out again."""
+        self._stop_pressed = False
+        self._act(self._now(), "stop released")
+
+    def set_tray(self, *, full: bool) -> None:
+        """Fill the drip tray up to its contact, or empty it."""
+        now_s = self._stop_here()
+        self._tray_full = full
+        if not full:
+            self._works.vessels.tray = {}
+        self._act(now_s, "tray filled" if full else "tray emptied")
+
+    def inject(self, fault: Fault) -> None:
+        """Bring in a fault; Refused when the machine has no such line or contact."""
+        require_possible(fault, set(self._works.lines), set(self._inputs))
+        now_s = self._stop_here()
+        self._faults = [one for one in self._faults if not _same(one, fault)]
+        self._faults.append(fault)
+        self._act(now_s, f"fault: {_words(fault)}")
+        self._apply_faults(now_s)
+        if (
+            fault.kind == "container empty"
+            and fault.line is not None
+            and (state := self._works.lines[fault.line]).container
+        ):
+            state.container.remaining_ml = 0.0
+        self._works.begin_piece()
+
+    def clear(self, fault: Fault) -> None:
+        """Take a fault away again. An emptied container stays empty until another is hung."""
+        now_s = self._stop_here()
+        self._faults = [one for one in self._faults if not _same(one, fault)]
+        self._act(now_s, f"fault cleared: {_words(fault)}")
+        self._apply_faults(now_s)
+        self._works.begin_piece()
+
+    # --- what can be seen
+
+    def scale_g(self) -> float:
+        """The scale's display (g): the glass with its contents, less the tare, with noise."""
+        now_s = self._now()
+        return self._scale.reading_g(now_s, self._load_g(self._works.vessels_at(now_s)))
+
+    def tare(self) -> None:
+        """Set the scale to zero."""
+        now_s = self._now()
+        self._scale.tare(now_s, self._load_g(self._works.vessels_at(now_s)))
+
+    def glass_contents_ml(self) -> dict[str, float]:
+        """What is in the standing or lifted glass, mL by liquid; nothing without one."""
+        glass = self._works.vessels_at(self._now()).glass or self._lifted
+        return glass.contents.copy() if glass else {}
+
+    def true_delivered_ml(self, line: int) -> float:
+        """All liquid that has ever left this line's outlet (mL)."""
+        now_s = self._now()
+        state = self._line(line).copy()
+        state.flow(now_s)
+        return total_ml(state.left_outlet)
+
+    def container_ml(self, line: int) -> float:
+        """What is left in the container on this line (mL)."""
+        return self._line(line).remaining_ml(self._now())
+
+    def moves(self) -> bool:
+        """Whether any pump turns or any relay is about to change."""
+        self._now()
+        return self._works.moves()
+
+    def next_event_s(self) -> float:
+        """When the bench will next do something by itself, on its clock; infinite while all is at rest."""
+        self._now()
+        return self._works.next_s
+
+    def contacts(self) -> dict[str, bool]:
+        """Contact name -> whether it is closed."""
+        now_s = self._now()
+        return {name: self._closed(name, now_s) for name in self._inputs}
+
+    def report(self) -> BenchReport:
+        """The whole bench now."""
+        now_s = self._now()
+        vessels = self._works.vessels_at(now_s)
+        glass = vessels.glass or self._lifted
+        pumps_a, board_v = self._works.electrics_at(now_s)
+        return BenchReport(
+            at_s=now_s,
+            lines=tuple(self._line_view(line, now_s) for line in self._works.lines.values()),
+            glass=vessels.glass.name if vessels.glass else None,
+            glass_ml=glass.contents if glass else {},
+            funnel_ml=vessels.funnel,
+            tray_ml=vessels.tray,
+            scale_g=self._scale.reading_g(now_s, self._load_g(vessels)),
+            contacts={name: self._closed(name, now_s) for name in self._inputs},
+            pumps_a=pumps_a,
+            board_v=board_v,
+            lowest_board_v=min(self._works.lowest_board_v, board_v),
+            faults=tuple(self._faults),
+        )
+
+    def close(self) -> None:
+        """Close the trace's file. May be repeated."""
+        self.trace.close()
+
+    def truth_report(self) -> tuple[LineTruthReport, ...]:
+        """What a perfect calibration of every line with a container would find. For benchmarks only."""
+        return tuple(
+            perfect_calibration(self.truth, number, line.container.liquid, revs=line.motion.revs)
+            for number, line in self._works.lines.items()
+            if line.container
+        )
+
+    # --- inside
+
+    def _now(self) -> float:
+        now_s = self._clock.now_s()
+        self._works.advance(now_s)
+        return now_s
+
+    def _stop_here(self) -> float:
+        now_s = self._clock.now_s()
+        self._works.stop_at(now_s)
+        return now_s
+
+    def _line(self, number: int) -> LineState:
+        if number not in self._works.lines:
+            known = ", ".join(map(str, self._works.lines))
+            raise Refused(rule="bench_line", reason=f"there is no line {number}", way_out=f"Lines are {known}.")
+        return self._works.lines[number]
+
+    def _act(self, now_s: float, text: str) -> None:
+        self.trace.add(ActionEntry(at_s=now_s, text=text))
+
+    def _closed(self, name: str, now_s: float) -> bool:
+        for fault in self._faults:
+            if fault.kind == "input stuck" and fault.contact == name:
+                return fault.closed
+        wired = self._inputs[name]
+        if wired.line is not None:
+            line = self._works.lines[wired.line]
+            active = line.remaining_ml(now_s) < line.truth.low_ml
+        elif name == "stop":
+            active = self._stop_pressed
+        elif name == "glass":
+            active = self._works.vessels.glass is not None
+        else:
+            active = self._tray_full or self._works.tray_is_full(now_s)
+        return active != wired.normally_closed
+
+    def _load_g(self, vessels: Vessels) -> float:
+        """Mass on the scale: 1 mL of 1000 kg/m3 weighs 1 g."""
+        if vessels.glass is None:
+            return 0.0
+        poured_g = sum(
+            ml * self.truth.fluids[fluid].density_kg_m3 / 1000 for fluid, ml in vessels.glass.contents.items()
+        )
+        return vessels.glass.empty_g + poured_g
+
+    def _load_jumped(self, now_s: float, before_g: float, text: str) -> None:
+        self._scale.jump(now_s, before_g, self._load_g(self._works.vessels))
+        self._act(now_s, text)
+
+    def _apply_faults(self, now_s: float) -> None:
+        for number, line in self._works.lines.items():
+            here = {fault.kind: fault.amount for fault in self._faults if fault.line == number}
+            line.is_stalled, line.is_tube_off = "pump stalled" in here, "tube off" in here
+            line.worn, line.relay.extra_s = here.get("tube worn", 0.0), here.get("relay slow", 0.0)
+            stuck_on, stuck_off = "relay stuck on" in here, "relay stuck off" in here
+            line.relay.stick("on" if stuck_on else "off" if stuck_off else None, now_s)
+
+    def _line_view(self, line: LineState, now_s: float) -> LineView:
+        twin = line.copy()
+        twin.flow(now_s)
+        pump, motion = line.truth.pump, line.motion.at(now_s)
+        return LineView(
+            line=line.number,
+            liquid=line.container.liquid if line.container else None,
+            remaining_ml=twin.container.remaining_ml if twin.container else 0.0,
+            tube=tuple(twin.tube.slugs),
+            relay_pulled_in=line.relay.pulled_in,
+            contact_closed=line.relay.closed,
+            speed_fraction=motion.speed / pump.speed_rev_s,
+            flow_ml_s=motion.speed * line.displacement_ml_rev * line.fill,
+            left_outlet_ml=total_ml(twin.left_outlet),
+        )
+
+
+def _same(one: Fault, other: Fault) -> bool:
+    return (one.kind, one.line, one.contact) == (other.kind, other.line, other.contact)
+
+
+def _words(fault: Fault) -> str:
+    where = f"contact {fault.contact}" if fault.contact else f"line {fault.line}"
+    return f"{fault.kind}, {where}"

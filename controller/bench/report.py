@@ -1,0 +1,48 @@
+"""What the bench tells of itself."""
+
+from controller.bench.faults import Fault
+from controller.model.fields import Value
+
+
+class LineView(Value, frozen=True, kw_only=True):
+    """One line: what hangs on it, what stands in its tube (outlet first), and whether its pump runs."""
+
+    line: int
+    liquid: str | None
+    remaining_ml: float
+    tube: tuple[tuple[str, float], ...]
+    relay_pulled_in: bool
+    contact_closed: bool
+    speed_fraction: float
+    flow_ml_s: float
+    left_outlet_ml: float
+
+
+class BenchReport(Value, frozen=True, kw_only=True):
+    """The whole bench at one instant."""
+
+    at_s: float
+    lines: tuple[LineView, ...]
+    glass: str | None
+    glass_ml: dict[str, float]
+    funnel_ml: dict[str, float]
+    tray_ml: dict[str, float]
+    scale_g: float
+    contacts: dict[str, bool]  # closed
+    pumps_a: float
+    board_v: float
+    lowest_board_v: float  # since the bench was switched on
+    faults: tuple[Fault, ...]
+
+
+class LineTruthReport(Value, frozen=True, kw_only=True):
+    """What a perfect calibration of one line would find; for benchmarks only."""
+
+    line: int
+    liquid: str
+    flow_ml_s: float  # alone
+    lag_s: float
+    sag_per_a: float  # fraction of the flow lost per ampere that other pumps draw
+    scatter_fraction: float  # standard deviation from run to run
+    ripple_ml: float  # half the swing of the delivered volume with the rotor's angle
+    run_a: float  # alone

@@ -1,0 +1,115 @@
+"""Funnel, glass and tray: where the liquids end."""
+
+import math
+
+from controller.bench.truth import FunnelTruth
+
+Volumes = dict[str, float]  # mL by liquid
+
+
+def total_ml(volumes: Volumes) -> float:
+    """Sum over all liquids."""
+    return sum(volumes.values())
+
+
+def pour(into: Volumes, volumes: Volumes) -> None:
+    """Add volumes to a vessel's contents."""
+    for liquid, volume_ml in volumes.items():
+        into[liquid] = into.get(liquid, 0.0) + volume_ml
+
+
+def take(out_of: Volumes, volume_ml: float) -> Volumes:
+    """Take this much of a vessel's blended contents."""
+    share = min(volume_ml / total_ml(out_of), 1.0) if volume_ml > 0 else 0.0
+    taken = {liquid: held_ml * share for liquid, held_ml in out_of.items()} if share > 0 else {}
+    for liquid, part_ml in taken.items():
+        out_of[liquid] -= part_ml
+    return taken
+
+
+class Glass:
+    """A glass with what is in it."""
+
+    def __init__(self, name: str, brim_ml: float) -> None:
+        self.name, self.brim_ml = name, brim_ml
+        self.contents: Volumes = {}
+        self.empty_g = 40.0 + 0.8 * brim_ml  # about what a tumbler of that size weighs; invented
+
+    def copy(self) -> "Glass":
+        """A glass that can be filled without changing this one."""
+        twin = Glass(self.name, self.brim_ml)
+        twin.contents = self.contents.copy()
+        return twin
+
+
+class Vessels:
+    """Funnel, glass (None while absent) and tray. Contents are blended once per piece of time."""
+
+    def __init__(self, truth: FunnelTruth) -> None:
+        self.truth = truth
+        self.funnel: Volumes = {}
+        self.tray: Volumes = {}
+        self.glass: Glass | None = None
+
+    def copy(self) -> "Vessels":
+        """Vessels that can be filled without changing these."""
+        twin = Vessels(self.truth)
+        twin.funnel, twin.tray = self.funnel.copy(), self.tray.copy()
+        twin.glass = self.glass.copy() if self.glass else None
+        return twin
+
+    def flow(self, passed_s: float, into_funnel: Volumes, into_tray: Volumes) -> None:
+        """Let passed_s go by while these volumes arrive evenly."""
+        pour(self.tray, into_tray)
+        if passed_s > 0:
+            held_ml, inflow_ml = total_ml(self.funnel), total_ml(into_funnel)
+            pour(self.funnel, into_funnel)
+            after_ml, spilt_ml = drain(self.truth, held_ml, inflow_ml / passed_s, passed_s)
+            left = take(self.funnel, held_ml + inflow_ml - after_ml)
+            pour(self.tray, take(left, spilt_ml))
+            self._into_glass(left)
+
+    def _into_glass(self, volumes: Volumes) -> None:
+        if self.glass is None:
+            pour(self.tray, volumes)
+            return
+        pour(self.glass.contents, volumes)
+        over_ml = total_ml(self.glass.contents) - self.glass.brim_ml
+        if over_ml > 0:
+            pour(self.tray, take(self.glass.contents, over_ml))
+
+
+def drain(truth: FunnelTruth, held_ml: float, inflow_ml_s: float, passed_s: float) -> tuple[float, float]:
+    """What the funnel holds after passed_s of even inflow, and what spilt over its rim, in mL.
+
+    It drains in proportion to what stands above its film, up to a limit; above that limit it fills up.
+    """
+    above_ml = held_ml - truth.film_ml
+    if above_ml < 0:  # the film fills first
+        if held_ml + inflow_ml_s * passed_s <= truth.film_ml:
+            return held_ml + inflow_ml_s * passed_s, 0.0
+        passed_s += above_ml / inflow_ml_s
+        above_ml = 0.0
+    at_limit_ml = truth.drain_ml_s * truth.drain_time_s
+    room_ml = truth.capacity_ml - truth.film_ml
+    rise_ml_s = inflow_ml_s - truth.drain_ml_s
+    if above_ml > at_limit_ml and rise_ml_s < 0:  # falls evenly down to the limit
+        falling_s = min((at_limit_ml - above_ml) / rise_ml_s, passed_s)
+        above_ml += rise_ml_s * falling_s
+        passed_s -= falling_s
+    elif above_ml < at_limit_ml and rise_ml_s > 0:  # rises towards the limit, perhaps beyond
+        tends_to_ml = inflow_ml_s * truth.drain_time_s
+        to_limit_s = truth.drain_time_s * math.log((tends_to_ml - above_ml) / (tends_to_ml - at_limit_ml))
+        rising_s = min(to_limit_s, passed_s)
+        above_ml = tends_to_ml + (above_ml - tends_to_ml) * math.exp(-rising_s / truth.drain_time_s)
+        passed_s -= rising_s
+        if passed_s > 0:
+            above_ml = at_limit_ml
+    if passed_s > 0:
+        if rise_ml_s > 0:
+            above_ml += rise_ml_s * passed_s
+        else:
+            tends_to_ml = inflow_ml_s * truth.drain_time_s
+            above_ml = tends_to_ml + (above_ml - tends_to_ml) * math.exp(-passed_s / truth.drain_time_s)
+    spilt_ml = max(above_ml - room_ml, 0.0)
+    return truth.film_ml + above_ml - spilt_ml, spilt_ml

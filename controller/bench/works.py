@@ -1,0 +1,105 @@
+"""The moving part of the bench: events in order, and what flows between them.
+
+Nothing ticks. State stands at the last event; what lies after it is worked out in closed form when someone asks.
+"""
+
+import math
+from collections.abc import Iterable
+
+from controller.bench import electrics
+from controller.bench.line_state import LineState
+from controller.bench.trace import ContactEntry, Trace
+from controller.bench.truth import Truth
+from controller.bench.vessels import Vessels, Volumes, pour, total_ml
+
+
+class Works:
+    """Lines and vessels over time (s, on the bench's clock)."""
+
+    def __init__(self, truth: Truth, trace: Trace, now_s: float) -> None:
+        self.truth, self._trace = truth, trace
+        self.lines = {number: LineState(number, one, truth.seed, now_s) for number, one in truth.lines.items()}
+        self.vessels = Vessels(truth.funnel)
+        self.lowest_board_v = math.inf
+        self.at_s = now_s  # where the state stands
+        self.next_s = math.inf  # the next event
+
+    def advance(self, now_s: float) -> None:
+        """Bring about every event up to now_s."""
+        while self.next_s <= now_s:
+            at_s = self.next_s
+            self._let_flow(at_s)
+            for line in self.lines.values():
+                if line.relay.due_s <= at_s:
+                    self._switch(line, at_s)
+            self.begin_piece()
+
+    def stop_at(self, now_s: float) -> None:
+        """Bring the state to now_s, so that it can be changed there; begin_piece must follow if flows change."""
+        self.advance(now_s)
+        self._let_flow(now_s)
+
+    def begin_piece(self) -> None:
+        """Work out speeds, fills and the next event for the piece of time that begins where the state stands."""
+        pumps = {number: line.truth.pump for number, line in self.lines.items() if line.relay.closed}
+        if pumps:
+            stalled = {number for number in pumps if self.lines[number].is_stalled}
+            steady = electrics.steady(self.truth.supply, pumps, stalled, len(pumps))
+            for number, fraction in steady.speed.items():
+                self.lines[number].drive(self.at_s, fraction)
+            self.lowest_board_v = min(self.lowest_board_v, self.electrics_at(self.at_s)[1])
+        for line in self.lines.values():
+            line.look_ahead(self.truth.fluids)
+        self.schedule()
+
+    def schedule(self) -> None:
+        """Find the next event; to be called after a relay was commanded."""
+        self.next_s = min(min(line.next_s, line.relay.due_s) for line in self.lines.values())
+
+    def moves(self) -> bool:
+        """Whether any pump turns or is about to."""
+        return self.next_s < math.inf or any(line.motion.moves for line in self.lines.values())
+
+    def vessels_at(self, now_s: float) -> Vessels:
+        """Funnel, glass and tray as they will be at now_s, not before the last event; the state stays as it is."""
+        vessels = self.vessels.copy()
+        moving = [line.copy() for line in self.lines.values() if line.motion.moves]
+        _flow(moving, vessels, now_s - self.at_s, now_s)
+        return vessels
+
+    def electrics_at(self, now_s: float) -> tuple[float, float]:
+        """Current of all pumps (A) and voltage at the computer's step-down (V)."""
+        closed = {number: line for number, line in self.lines.items() if line.relay.closed}
+        speed = {n: line.motion.speed_at(now_s) / line.truth.pump.speed_rev_s for n, line in closed.items()}
+        pumps = {number: line.truth.pump for number, line in closed.items()}
+        return electrics.instant(self.truth.supply, pumps, speed, len(pumps))
+
+    def tray_is_full(self, now_s: float) -> bool:
+        """Whether the tray has filled up to its contact."""
+        capacity_ml = self.truth.funnel.tray_capacity_ml
+        # While all that can have spilt leaves room in the tray, nothing needs to be worked out.
+        moved_ml = sum(line.moved_ml(now_s) for line in self.lines.values())
+        if total_ml(self.vessels.tray) + total_ml(self.vessels.funnel) + moved_ml < capacity_ml:
+            return False
+        return total_ml(self.vessels_at(now_s).tray) >= capacity_ml
+
+    def _let_flow(self, now_s: float) -> None:
+        moving = [line for line in self.lines.values() if line.motion.moves]
+        _flow(moving, self.vessels, now_s - self.at_s, now_s)
+        self.at_s = now_s
+
+    def _switch(self, line: LineState, at_s: float) -> None:
+        line.relay.arrive()
+        self._trace.add(ContactEntry(at_s=at_s, line=line.number, closed=line.relay.closed))
+        if line.relay.closed:
+            line.begin_run()
+        else:
+            line.coast(at_s)
+
+
+def _flow(moving: Iterable[LineState], vessels: Vessels, passed_s: float, now_s: float) -> None:
+    into_funnel: Volumes = {}
+    into_tray: Volumes = {}
+    for line in moving:
+        pour(into_tray if line.is_tube_off else into_funnel, line.flow(now_s))
+    vessels.flow(passed_s, into_funnel, into_tray)
