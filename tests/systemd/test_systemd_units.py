@@ -1,0 +1,132 @@
+"""The units as systemd's own tools see them, and what they promise to each other."""
+
+import configparser
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+UNITS = ["tundish-guard.service", "tundish-engine.service"]
+EXPOSURE = 2.0  # systemd-analyze's scale: 0 (sealed) to 10 (open)
+
+needs_analyze = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
+
+
+class Repeated(dict):
+    """Keeps every value of a key that a unit file gives more than once."""
+
+    def __setitem__(self, key, value):
+        if isinstance(value, list) and key in self:
+            value = [*self[key], *value]
+        super().__setitem__(key, value)
+
+
+def unit(name):
+    parser = configparser.RawConfigParser(strict=False, delimiters="=", dict_type=Repeated, empty_lines_in_values=False)
+    parser.optionxform = str
+    parser.read_string((ROOT / "systemd" / name).read_text())
+    return {
+        section: {key: value.split("\n") for key, value in parser[section].items()} for section in parser.sections()
+    }
+
+
+@pytest.fixture
+def runnable(tmp_path):
+    """Copies of the units whose program exists here, as the installation would write them."""
+    for name in UNITS:
+        text = (ROOT / "systemd" / name).read_text()
+        (tmp_path / name).write_text(text.replace("/opt/tundish/bin/tundish", sys.executable))
+    return tmp_path
+
+
+@needs_analyze
+def test_systemd_finds_nothing_to_say_about_the_units(runnable):
+    done = subprocess.run(
+        ["systemd-analyze", "verify", *(runnable / name for name in UNITS)], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout + done.stderr) == (0, "")
+
+
+@needs_analyze
+@pytest.mark.parametrize("name", UNITS)
+def test_exposure_is_low(runnable, name):
+    done = subprocess.run(
+        ["systemd-analyze", "security", "--offline=true", "--no-pager", runnable / name],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    exposure = float(re.search(rf"Overall exposure level for {name}: ([0-9.]+)", done.stdout)[1])
+    assert exposure <= EXPOSURE
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_service_is_watched_restarted_and_runs_as_its_own_user(name):
+    service = unit(name)["Service"]
+    assert service["Type"] == ["notify"]
+    assert "WatchdogSec" in service
+    assert service["Restart"] == ["always"]
+    assert service["User"] == [name.removesuffix(".service")]
+    assert service["Group"] == ["tundish"]
+
+
+def test_engine_waits_for_the_guard_but_does_not_fall_with_it():
+    engine = unit("tundish-engine.service")["Unit"]
+    assert engine["After"] == engine["Wants"] == ["tundish-guard.service"]
+    assert not {"BindsTo", "Requires", "PartOf"} & engine.keys()
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_nothing_waits_for_the_network(name):
+    ordered = [word for key in ("After", "Wants", "Requires", "BindsTo") for word in unit(name)["Unit"].get(key, [])]
+    assert not [word for word in ordered if "network" in word]
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_only_unix_sockets_and_no_network(name):
+    service = unit(name)["Service"]
+    assert service["RestrictAddressFamilies"] == ["AF_UNIX"]
+    assert service["PrivateNetwork"] == ["yes"]
+
+
+def test_only_the_guard_has_a_device_and_only_the_gpio_chips():
+    guard, engine = unit("tundish-guard.service")["Service"], unit("tundish-engine.service")["Service"]
+    assert guard["DevicePolicy"] == engine["DevicePolicy"] == ["closed"]
+    assert guard["DeviceAllow"] == ["char-gpiochip rw"]
+    assert engine["PrivateDevices"] == ["yes"]
+    assert "DeviceAllow" not in engine
+    assert "SupplementaryGroups" not in engine
+
+
+def test_the_sentinel_outlives_the_guard_long_enough():
+    """SIGTERM, which the sentinel ignores, to all that is left; SIGKILL only much later. Then all-off once more."""
+    guard = unit("tundish-guard.service")["Service"]
+    assert guard["KillMode"] == ["control-group"]
+    assert guard["TimeoutStopSec"] == ["5s"]
+    assert "all-off" in guard["ExecStopPost"][0]
+
+
+def test_users_of_the_units_are_made():
+    made = {
+        words[1] for line in (ROOT / "systemd/tundish.sysusers").read_text().splitlines() if (words := line.split())
+    }
+    for name in UNITS:
+        service = unit(name)["Service"]
+        assert {*service["User"], *service["Group"], *service.get("SupplementaryGroups", [])} <= made
+
+
+@pytest.mark.skipif(shutil.which("systemd-sysusers") is None, reason="systemd-sysusers is not installed")
+def test_sysusers_makes_them(tmp_path):
+    (tmp_path / "etc" / "sysusers.d").mkdir(parents=True)
+    shutil.copy(ROOT / "systemd/tundish.sysusers", tmp_path / "etc/sysusers.d/tundish.conf")
+    done = subprocess.run(
+        ["systemd-sysusers", f"--root={tmp_path}", "--dry-run", "tundish.conf"],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert "tundish-guard" in done.stdout + done.stderr
