@@ -1,0 +1,186 @@
+"""Supervisor, board and journal joined: decides nothing itself, keeps the order in which things happen.
+
+Levels first, offs before ons; then the records on disk; then the events out. Runs the same in real and virtual time.
+"""
+
+from collections import deque
+from collections.abc import Callable, Sequence
+
+from controller.clock import Clock
+from controller.errors import BoardError
+from controller.guard.scribe import Scribe
+from controller.hal.board import Board
+from controller.ledger.journal import Journal
+from controller.model.book import Book
+from controller.model.messages import Acknowledge, Command, Confirm, Event, Hello, Refusal, Report, Start, Unhold
+from controller.model.profile import Profile
+from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
+
+Publish = Callable[[str | None, Event], None]  # client, or None for all that have said hello
+
+POLL_IDLE_S = 0.2  # how often the contacts are read
+POLL_UNDER_WAY_S = 0.02
+RETRY_OFF_S = 0.1  # how often a board that would not switch off is tried again
+MOST_TURNS = 16  # of the core in one tick; it settles in far fewer
+LATENESS_KEPT = 4096
+
+
+class Guard:
+    """Owns the board. `handle`, `client_gone` and `tick` must not be called from within `publish`.
+
+    Attributes:
+        lateness_s: by how much the latest edges came after their time (s), switching included.
+    """
+
+    def __init__(  # noqa: PLR0917 - the six parts that a guard is made of
+        self,
+        profile: Profile,
+        book: Book,
+        board: Board,
+        journal: Journal,
+        clock: Clock,
+        publish: Publish,
+        *,
+        boot: str = "",
+        poll_idle_s: float = POLL_IDLE_S,
+        poll_under_way_s: float = POLL_UNDER_WAY_S,
+    ) -> None:
+        """Drive everything off, read the journal, bring to an end what a crash cut short.
+
+        boot: the kernel's boot id, "" in virtual time. Raises RecordError when the journal cannot be read.
+        """
+        self._board, self._clock, self._publish = board, clock, publish
+        self._poll_idle_s, self._poll_under_way_s = poll_idle_s, poll_under_way_s
+        self._next_poll_s = clock.now_s()
+        self._retry_off_s: float | None = None
+        self._on: frozenset[int] = frozenset()
+        self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
+        failures = board.all_off()
+        self._scribe = Scribe(journal)
+        self._core = Supervisor(
+            profile, book, self._scribe.remember(), now_s=clock.now_s(), wall_s=clock.wall_s(), boot=boot
+        )
+        if failures:
+            self._board_failed(failures[0])
+        self._finish([], None)
+
+    # --- what the loop calls
+
+    def handle(self, client: str, command: Command) -> None:
+        """Act on one command of one client, switching included."""
+        if isinstance(command, Start | Confirm | Unhold):
+            self._turn(look=True)  # these are judged by the contacts as they are now
+        if isinstance(command, Acknowledge):
+            self._try_again()
+        events = self._core.receive(self._clock.now_s(), client, command)
+        self._turn(events, client=client, is_private=isinstance(command, Hello))
+        self.tick()
+
+    def client_gone(self, client: str) -> None:
+        """A client's connection is closed."""
+        self._turn(self._core.client_gone(self._clock.now_s(), client))
+        self.tick()
+
+    def tick(self) -> float:
+        """Do what is due; returns when to call again at the latest (s, monotonic)."""
+        self._core.note_wall(self._clock.now_s(), self._clock.wall_s())
+        for _ in range(MOST_TURNS):
+            self._turn()
+            if self.next_deadline_s() > self._clock.now_s():
+                break
+        return self.next_deadline_s()
+
+    def next_deadline_s(self) -> float:
+        """When to tick at the latest (s, monotonic)."""
+        deadline_s = min(self._core.next_deadline_s(), self._next_poll_s)
+        if not self._on:
+            deadline_s = min(deadline_s, self._scribe.due_s)
+        return deadline_s if self._retry_off_s is None else min(deadline_s, self._retry_off_s)
+
+    def close(self) -> None:
+        """Everything off; board and journal are released. May be repeated."""
+        self._board.close()
+        self._scribe.close()
+
+    # --- one turn
+
+    def _turn(
+        self, events: Sequence[Event] = (), *, client: str | None = None, is_private: bool = False, look: bool = False
+    ) -> None:
+        now_s = self._clock.now_s()
+        if self._retry_off_s is not None and now_s >= self._retry_off_s:
+            self._retry_off()
+        levels, more = self._core.advance(now_s, self._read(now_s, look=look))
+        failed = self._apply(levels)
+        self._finish([*events, *more, *failed], client, is_private=is_private)
+
+    def _read(self, now_s: float, *, look: bool) -> dict[str, bool] | None:
+        """A fresh reading when one is due; an empty one when the board cannot be read."""
+        if not look and now_s < min(self._next_poll_s, self._core.look_s):
+            return None
+        self._next_poll_s = now_s + (self._poll_under_way_s if self._core.is_under_way else self._poll_idle_s)
+        try:
+            return self._board.read()
+        except BoardError:
+            return {}
+
+    def _apply(self, levels: frozenset[int]) -> list[Event]:
+        """Switch what differs, offs before ons; what comes of it when the board fails."""
+        try:
+            for line in sorted(self._on - levels):
+                self._board.switch(line, on=False)
+            for line in sorted(levels - self._on):
+                self._board.switch(line, on=True)
+        except BoardError as failure:
+            return self._board_failed(failure)
+        self._on = levels
+        now_s = self._clock.now_s()
+        self.lateness_s.extend(now_s - due_s for due_s in self._core.due_s)
+        return []
+
+    def _board_failed(self, failure: BoardError) -> list[Event]:
+        self._on = frozenset()
+        self._retry_off()
+        return self._core.trouble(self._clock.now_s(), BOARD, str(failure))
+
+    def _retry_off(self) -> None:
+        """Drive everything off again and again until every channel has obeyed."""
+        failures = self._board.all_off()
+        self._retry_off_s = self._clock.now_s() + RETRY_OFF_S if failures else None
+
+    def _try_again(self) -> None:
+        """Before an acknowledgement is judged: whether board and disk work again."""
+        if self._retry_off_s is None:
+            self._core.sound(BOARD)
+        if self._scribe.write(self._clock.now_s(), is_urgent=True) is None:
+            self._core.sound(JOURNAL)
+
+    # --- records and events
+
+    def _finish(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
+        """Write what must be written, then publish; begin what was waiting to be on disk."""
+        now_s = self._clock.now_s()
+        self._scribe.take(self._core.take_records())
+        proposal = self._core.proposal
+        failure = None
+        if not self._on:  # a disk may take its time: never while a channel is on
+            failure = self._scribe.write(now_s, is_urgent=False)
+        self._send(events, client, is_private=is_private)
+        if proposal is not None:
+            self._settle_proposal(proposal, failure, client)
+        elif failure is not None:
+            self._send(self._core.trouble(self._clock.now_s(), JOURNAL, failure), None)
+            self._scribe.take(self._core.take_records())
+
+    def _settle_proposal(self, operation: str, failure: str | None, client: str | None) -> None:
+        now_s = self._clock.now_s()
+        if failure is None:
+            self._send(self._core.recorded(now_s, operation), client)
+        else:
+            self._scribe.drop(operation)
+            self._send(self._core.record_failed(now_s, failure), client)
+
+    def _send(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
+        for event in events:
+            for_one = is_private or isinstance(event, Refusal | Report)
+            self._publish(client if for_one else None, event)

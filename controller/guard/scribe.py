@@ -1,0 +1,75 @@
+"""Between the core's records and the journal: what waits to be written, and in which order."""
+
+import math
+from collections.abc import Sequence
+
+import msgspec
+
+from controller.errors import RecordError
+from controller.ledger.journal import Draft, Journal
+from controller.safety.memory import replay
+from controller.safety.records import AdmittedRecord, Memory, Record, RefusedRecord, Stamped, UnheldRecord
+
+LAZY_S = 2.0  # a refusal alone is written after this long, with others that came meanwhile
+MOST_REFUSALS = 200  # waiting for the next write; beyond that it is a flood, and the newest are left out
+SNAPSHOT = str(Memory.__struct_config__.tag)
+
+
+class Scribe:
+    """Keeps records until they are on disk; never loses one that matters because a write failed."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+        self._waiting: list[Stamped] = []
+        self.due_s = math.inf  # when what waits should be written
+
+    def remember(self) -> Memory:
+        """The memory that the journal holds. RecordError."""
+        reading = self._journal.read(SNAPSHOT)
+        return replay(msgspec.json.decode(entry.body, type=Stamped) for entry in reading.entries)
+
+    def take(self, records: Sequence[Stamped]) -> None:
+        """Records to be written, oldest first."""
+        for stamped in records:
+            if isinstance(stamped.record, RefusedRecord):
+                if len(self._waiting) < MOST_REFUSALS:
+                    self._waiting.append(stamped)
+                    self.due_s = min(self.due_s, stamped.mono_s + LAZY_S)
+            else:
+                self._waiting.append(stamped)
+                self.due_s = stamped.mono_s
+
+    def drop(self, operation: str) -> None:
+        """This operation was not begun after all: its record is not wanted any more."""
+        self._waiting = [one for one in self._waiting if not _proposes(one.record, operation)]
+
+    def write(self, now_s: float, *, is_urgent: bool) -> str | None:
+        """Write what is due, all that waits when urgent; why it could not be written, or None."""
+        if not self._waiting or (not is_urgent and now_s < self.due_s):
+            return None
+        drafts = [
+            Draft(kind=str(one.record.__struct_config__.tag), body=msgspec.json.encode(one)) for one in self._waiting
+        ]
+        try:
+            self._journal.append(self._waiting[-1].wall_s, drafts)
+        except RecordError as failure:
+            self.due_s = math.inf  # tried again with the next record, or when the fault is acknowledged
+            return str(failure)
+        self._waiting = []
+        self.due_s = math.inf
+        return None
+
+    def close(self) -> None:
+        """Write what still waits, as far as that goes, and release the journal. May be repeated."""
+        self.write(math.inf, is_urgent=True)
+        self._journal.close()
+
+
+def _proposes(record: Record, operation: str) -> bool:
+    match record:
+        case AdmittedRecord():
+            return record.operation.operation == operation
+        case UnheldRecord():
+            return record.operation == operation
+        case _:
+            return False

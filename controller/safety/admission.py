@@ -1,0 +1,263 @@
+"""Whether a request may be granted: shape, machine, lines, caps. Every reason against it is named at once."""
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from controller.model.book import Book
+from controller.model.calibration import Calibration
+from controller.model.messages import InputReport, Refusal
+from controller.model.plan import Operation, PlannedRun, Segment
+from controller.model.profile import Profile
+from controller.model.states import Contents, OperationKind
+from controller.safety.caps import violations
+from controller.safety.case import Asked, Case, History, timeline
+from controller.safety.contents import ALLOWED, NEXT_STEP
+from controller.safety.figures import Figures
+from controller.safety.memory import credited_s
+from controller.safety.records import LineState, Memory
+
+MAX_RUNS = 256  # per operation; keeps the work for one message bounded
+MAX_ID = 80
+NEEDS_JUG = frozenset({OperationKind.PRIME, OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE})
+DRAWS_FROM_CONTAINER = frozenset({OperationKind.SERVE, OperationKind.PRIME, OperationKind.TRIAL})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Situation:
+    """What the guard knows at the moment of a request."""
+
+    profile: Profile
+    book: Book
+    memory: Memory
+    inputs: InputReport
+    now_s: float
+    wall_s: float
+
+    @property
+    def credited_s(self) -> float:
+        """The credited clock."""
+        return credited_s(self.memory, self.now_s)
+
+    def figures(self) -> Figures:
+        """The guard's own figures with the calibrations that fit the lines' liquids."""
+        return Figures(profile=self.profile, calibrations=calibrations(self.memory))
+
+    def state(self, line: int) -> LineState:
+        """What is remembered of this line."""
+        return self.memory.line(line)
+
+
+def calibrations(memory: Memory) -> Mapping[int, Calibration]:
+    """The calibration of each line with the liquid assigned to it."""
+    liquids = {state.line: state.assigned for state in memory.lines}
+    return {one.line: one for one in memory.calibrations if liquids.get(one.line) == one.liquid}
+
+
+def refuse(request: str, rule: str, reason: str, *, asked: str = "", allowed: str = "", way_out: str = "") -> Refusal:
+    """A refusal, in fewer words."""
+    return Refusal(request=request, rule=rule, reason=reason, asked=asked, allowed=allowed, way_out=way_out)
+
+
+def start(operation: Operation, now: Situation) -> list[Refusal]:
+    """Everything that speaks against starting this operation."""
+    malformed = list(_shape(operation, now))
+    if malformed:
+        return malformed
+    refusals = [*_machine(operation, now), *_lines(operation, now)]
+    return refusals + violations(case_of(operation, now))
+
+
+def case_of(operation: Operation, now: Situation) -> Case:
+    """The operation as the caps see it before it has begun."""
+    asked = Asked(
+        operation=operation,
+        runs=timeline(operation),
+        liquids=_liquids(operation),
+        now_s=now.credited_s,
+        takes_ml=sum(segment.takes_ml for segment in operation.segments),
+    )
+    memory = now.memory
+    history = History(servings=memory.servings, on_times=memory.on_times, last_serving_s=memory.last_serving_s)
+    return Case(asked=asked, figures=now.figures(), book=now.book, history=history)
+
+
+def _liquids(operation: Operation) -> dict[int, str]:
+    return {run.line: run.liquid for segment in operation.segments for run in segment.runs}
+
+
+def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
+    request = operation.operation
+    runs = [run for segment in operation.segments for run in segment.runs]
+    if not 0 < len(request) <= MAX_ID:
+        yield refuse(request[:MAX_ID], "plan", f"an operation's id has 1 to {MAX_ID} characters.")
+    if request in now.memory.seen:
+        yield refuse(request, "repeated", f"operation {request} has already been asked for.", way_out="Use a new id.")
+    if not 0 < len(runs) <= MAX_RUNS:
+        yield refuse(request, "plan", f"an operation has 1 to {MAX_RUNS} runs, this one has {len(runs)}.")
+        return
+    for segment in operation.segments:
+        if not (math.isfinite(segment.takes_ml) and segment.takes_ml >= 0):
+            yield refuse(request, "plan", "what a hand step takes must be finite and not negative.")
+        yield from runs_shape(request, segment, now.profile)
+
+
+def runs_shape(request: str, segment: Segment, profile: Profile) -> Iterator[Refusal]:
+    """What is wrong with the runs of one segment as such."""
+    known = {line.line for line in profile.lines}
+    ends: dict[int, float] = {}
+    for run in sorted(segment.runs, key=lambda run: (run.start_s, run.line)):
+        figures = (run.start_s, run.duration_s, run.volume_ml)
+        if not all(map(math.isfinite, figures)) or run.start_s < 0 or run.duration_s <= 0 or run.volume_ml < 0:
+            yield refuse(
+                request,
+                "plan",
+                f"line {run.line}: start {run.start_s!r} s, duration {run.duration_s!r} s and volume "
+                f"{run.volume_ml!r} mL must be finite; start and volume not negative, duration above 0.",
+            )
+            continue
+        if run.line not in known:
+            yield refuse(request, "plan", f"the profile has no line {run.line}.", allowed=", ".join(map(str, known)))
+        if run.start_s < ends.get(run.line, 0.0) - 1e-9:
+            yield refuse(request, "plan", f"two runs of line {run.line} overlap at {run.start_s:.3f} s.")
+        ends[run.line] = max(ends.get(run.line, 0.0), run.start_s + run.duration_s)
+
+
+def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
+    request, kind = operation.operation, operation.kind
+    if kind in NEEDS_JUG and not operation.jug:
+        yield refuse(
+            request,
+            "jug",
+            f"{kind} needs a person to confirm that a jug stands under the outlet.",
+            way_out="Put a jug there and confirm it.",
+        )
+    if kind is not OperationKind.SERVE:
+        return
+    if now.inputs.glass_present is False:
+        yield refuse(request, "glass", "there is no glass under the outlet.", way_out="Put a glass there.")
+    if now.inputs.tray_full:
+        yield refuse(request, "drip_tray", "the drip tray is full.", way_out="Empty the drip tray.")
+
+
+def _lines(operation: Operation, now: Situation) -> Iterator[Refusal]:
+    for line in sorted(_liquids(operation)):
+        runs = [run for segment in operation.segments for run in segment.runs if run.line == line]
+        yield from _line(operation, now.state(line), runs, now)
+
+
+def _line(operation: Operation, state: LineState, runs: list[PlannedRun], now: Situation) -> Iterator[Refusal]:
+    request, kind = operation.operation, operation.kind
+    where = f"line {state.line}"
+    if kind not in ALLOWED[state.contents]:
+        allowed = ", ".join(sorted(ALLOWED[state.contents]))
+        what = f"{where} holds {_words(state)}: {kind} is not allowed from there."
+        yield refuse(request, "contents", what, asked=str(kind), allowed=allowed, way_out=NEXT_STEP[state.contents])
+    if kind in DRAWS_FROM_CONTAINER:
+        yield from _liquid(request, state, runs)
+        if state.line in now.inputs.low_lines:
+            yield refuse(request, "level", f"the container on {where} is low.", way_out="Hang a full container on it.")
+    if kind is OperationKind.PRIME:
+        yield from _clean_enough(request, state, now)
+    if kind in (OperationKind.SERVE, OperationKind.TRIAL) and state.contents is Contents.LIQUID:
+        yield from _is_assigned(request, state)
+    if kind is OperationKind.SERVE:
+        yield from _fresh(request, state, now)
+    if kind is OperationKind.RINSE:
+        yield from _soaked(request, state, now)
+
+
+def _words(state: LineState) -> str:
+    if state.contents is Contents.EMPTY:
+        return "nothing"
+    if state.contents is Contents.UNKNOWN:
+        return "something unknown"
+    return f"{state.holds}" if state.contents is Contents.LIQUID else str(state.contents)
+
+
+def _liquid(request: str, state: LineState, runs: list[PlannedRun]) -> Iterator[Refusal]:
+    if state.assigned is None:
+        yield refuse(request, "liquid", f"no liquid is assigned to line {state.line}.", way_out="Assign one.")
+        return
+    for asked in sorted({run.liquid for run in runs} - {state.assigned}):
+        yield refuse(
+            request,
+            "liquid",
+            f"the plan wants {asked} from line {state.line}, which carries {state.assigned}.",
+            asked=asked,
+            allowed=state.assigned,
+            way_out="Plan again, or assign the line anew.",
+        )
+
+
+def _is_assigned(request: str, state: LineState) -> Iterator[Refusal]:
+    if state.holds != state.assigned:
+        yield refuse(
+            request,
+            "contents",
+            f"the tube of line {state.line} still holds {state.holds}, its container is {state.assigned}.",
+            asked=str(state.assigned),
+            allowed=str(state.holds),
+            way_out=NEXT_STEP[Contents.LIQUID],
+        )
+
+
+def _clean_enough(request: str, state: LineState, now: Situation) -> Iterator[Refusal]:
+    """Another liquid needs purge and rinse, another allergen or an unknown past needs cleaning."""
+    own = _allergens(now.book, state.assigned)
+    foreign = sorted(set(state.traces) - set(own))
+    if state.doubtful or foreign:
+        why = f"traces of {', '.join(foreign)} may be in it" if foreign else "what has been in it is not known"
+        yield refuse(
+            request,
+            "cleaning",
+            f"line {state.line} must be cleaned before {state.assigned} is drawn in: {why}.",
+            way_out="Purge, clean and rinse the line.",
+        )
+    others = sorted(set(state.residues) - {state.assigned})
+    if others:
+        yield refuse(
+            request,
+            "rinsing",
+            f"line {state.line} must be rinsed before {state.assigned} is drawn in: it was wetted by "
+            f"{', '.join(others)}.",
+            way_out="Purge and rinse the line.",
+        )
+
+
+def _allergens(book: Book, liquid: str | None) -> tuple[str, ...]:
+    return next((one.allergens for one in book.liquids if one.liquid == liquid), ())
+
+
+def _fresh(request: str, state: LineState, now: Situation) -> Iterator[Refusal]:
+    life_s = next((one.opened_life_s for one in now.book.liquids if one.liquid == state.holds), None)
+    since = [wall_s for wall_s in (state.opened_wall_s, state.filled_wall_s) if wall_s is not None]
+    if life_s is None or not since or state.contents is not Contents.LIQUID:
+        return
+    # A wall clock that was set back must not make an old liquid young: at least the time counted since then holds.
+    age_s = max(now.wall_s - min(since), 0.0)
+    if age_s > life_s:
+        yield refuse(
+            request,
+            "freshness",
+            f"{state.holds} on line {state.line} was opened {age_s / 3600:.1f} h ago, it keeps {life_s / 3600:.1f} h.",
+            asked=f"{age_s / 3600:.1f} h",
+            allowed=f"{life_s / 3600:.1f} h",
+            way_out="Purge the line, hang a fresh container, rinse and prime.",
+        )
+
+
+def _soaked(request: str, state: LineState, now: Situation) -> Iterator[Refusal]:
+    contact_s = now.profile.hygiene.cleaner_contact_s
+    if state.contents is not Contents.CLEANER or state.soaked_s is None:
+        return
+    passed_s = now.credited_s - state.soaked_s
+    if passed_s < contact_s:
+        yield refuse(
+            request,
+            "cleaner_contact",
+            f"the cleaner stood in line {state.line} for {passed_s / 60:.1f} min, it needs {contact_s / 60:.1f} min.",
+            asked=f"{passed_s / 60:.1f} min",
+            allowed=f"{contact_s / 60:.1f} min",
+            way_out=f"Rinse in {(contact_s - passed_s) / 60:.1f} min.",
+        )

@@ -1,0 +1,87 @@
+"""One operation with all that its caps are checked against."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from controller.model.book import Book
+from controller.model.messages import Refusal
+from controller.model.plan import Operation
+from controller.safety.figures import ETHANOL_G_ML, Figures, Interval
+from controller.safety.records import OnTime, Serving
+
+TOLERANCE = 1e-6  # relative; sums of binary fractions
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """An operation as the caps see it. `runs` lie ahead, from 0 s on; `before` is what it has done (at times < 0)."""
+
+    operation: Operation
+    runs: tuple[Interval, ...]
+    liquids: Mapping[int, str]  # of each line
+    now_s: float  # credited clock
+    before: tuple[Interval, ...] = ()
+    spent_s: float = 0.0  # pumps' time already used
+    takes_ml: float = 0.0  # by all hand steps
+
+    @property
+    def request(self) -> str:
+        """The operation's id."""
+        return self.operation.operation
+
+    @property
+    def all_runs(self) -> tuple[Interval, ...]:
+        """What it has done and what lies ahead."""
+        return self.before + self.runs
+
+
+@dataclass(frozen=True, kw_only=True)
+class History:
+    """What earlier operations have used up, on the credited clock; the operation itself left out."""
+
+    servings: tuple[Serving, ...] = ()
+    on_times: tuple[OnTime, ...] = ()
+    last_serving_s: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """Everything that a cap is checked against."""
+
+    asked: Asked
+    figures: Figures
+    book: Book
+    history: History
+
+    def refusal(self, rule: str, reason: str, asked: str, allowed: str, way_out: str) -> Refusal:
+        """A refusal of this operation."""
+        request = self.asked.request
+        return Refusal(request=request, rule=rule, reason=reason, asked=asked, allowed=allowed, way_out=way_out)
+
+    @property
+    def ethanol_g(self) -> float:
+        """Ethanol of the whole serving (g)."""
+        volumes = self.figures.by_line_ml(self.asked.all_runs)
+        return sum(ml * self.abv(line) * ETHANOL_G_ML for line, ml in volumes.items())
+
+    def abv(self, line: int) -> float:
+        """Alcohol by volume of what the line pours, as a fraction; 0 when the liquid is not in the book."""
+        by_name = {liquid.liquid: liquid.abv_percent for liquid in self.book.liquids}
+        return by_name.get(self.asked.liquids[line], 0.0) / 100
+
+
+def exceeds(value: float, limit: float) -> bool:
+    """Whether value is above limit by more than rounding."""
+    return value > limit + TOLERANCE * max(abs(value), abs(limit))
+
+
+def timeline(operation: Operation) -> tuple[Interval, ...]:
+    """The operation's runs with its segments end to end."""
+    runs: list[Interval] = []
+    offset_s = 0.0
+    for segment in operation.segments:
+        for run in segment.runs:
+            start_s = offset_s + run.start_s
+            runs.append(Interval(line=run.line, start_s=start_s, end_s=start_s + run.duration_s))
+        offset_s = max((run.end_s for run in runs), default=offset_s)
+    return tuple(runs)

@@ -1,0 +1,259 @@
+"""What clients may say, and what comes of it."""
+
+from collections.abc import Mapping
+
+from controller.model.messages import (
+    VERSION,
+    Acknowledge,
+    AskReport,
+    Assign,
+    Command,
+    Confirm,
+    Hello,
+    InputReport,
+    LineChanged,
+    Refusal,
+    Start,
+    Stop,
+    TakeCalibration,
+    Unhold,
+)
+from controller.model.plan import PlannedRun
+from controller.model.states import MachineState as S
+from controller.model.states import OperationKind, Outcome
+from controller.safety import admission, requests
+from controller.safety.contents import assigned
+from controller.safety.machine import Machine
+from controller.safety.progress import Progress
+from controller.safety.records import (
+    AcknowledgedRecord,
+    AdmittedRecord,
+    CalibrationRecord,
+    LineRecord,
+    RefusedRecord,
+    UnheldRecord,
+)
+from controller.safety.states import Trigger
+
+# When the lines themselves may be changed: never while anything may move.
+AT_REST = frozenset({S.STOPPED, S.IDLE, S.ABORTED})
+
+
+class Desk:
+    """Hears the clients. One of them at a time is the engine; anyone may stop the machine."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._clients: set[str] = set()
+        self._engine: str | None = None
+        self._inputs = InputReport(stop_pressed=True)
+        self._troubles: Mapping[str, str] = {}
+        self.beat_s = 0.0  # when the engine was last heard
+        self.resumed_runs: tuple[PlannedRun, ...] = ()
+
+    def receive(self, client: str, command: Command, inputs: InputReport, troubles: Mapping[str, str]) -> None:
+        """Act on one command. inputs: the debounced contacts; troubles: causes of faults that are there now."""
+        self._inputs, self._troubles = inputs, troubles
+        if client == self._engine:
+            self.beat_s = self._machine.now_s
+        if isinstance(command, Stop):
+            self._machine.stop(Outcome.STOPPED, "stopped by a person")
+        elif isinstance(command, Hello):
+            self._hello(client, command)
+        elif client not in self._clients:
+            self._refuse(_name(command), "hello", "a client begins with hello.", way_out="Send hello first.")
+        elif isinstance(command, AskReport):
+            self._machine.say(self._machine.report(inputs))
+        elif client != self._engine:
+            self._refuse(
+                _name(command), "engine", f"only the engine may send {_tag(command)}.", way_out="Ask the engine."
+            )
+        else:
+            self._from_engine(command)
+
+    def forget(self, client: str) -> bool:
+        """The client is gone; whether it was the engine."""
+        self._clients.discard(client)
+        was_engine = client == self._engine
+        if was_engine:
+            self._engine = None
+        return was_engine
+
+    def _from_engine(self, command: Command) -> None:
+        match command:
+            case Start():
+                self._start(command)
+            case Confirm():
+                self._confirm(command)
+            case Unhold():
+                self._unhold(command)
+            case Acknowledge():
+                self._acknowledge(command)
+            case TakeCalibration():
+                self._take_calibration(command)
+            case Assign():
+                self._assign(command)
+            case _:
+                pass  # a heartbeat: its arrival has been noted
+
+    def _refuse(self, request: str, rule: str, reason: str, *, allowed: str = "", way_out: str = "") -> None:
+        self._machine.say(Refusal(request=request, rule=rule, reason=reason, allowed=allowed, way_out=way_out))
+
+    def _refuse_all(self, request: str, refusals: list[Refusal]) -> bool:
+        """Send and record them; whether there were any."""
+        if not refusals:
+            return False
+        for refusal in refusals:
+            self._machine.say(refusal)
+        rules = tuple(refusal.rule for refusal in refusals)
+        self._machine.record(RefusedRecord(request=request, rules=rules, reason=refusals[0].reason))
+        return True
+
+    # --- single commands
+
+    def _hello(self, client: str, command: Hello) -> None:
+        if command.version != VERSION:
+            reason = f"this guard speaks version {VERSION}, not {command.version}."
+            self._refuse("hello", "version", reason, allowed=str(VERSION), way_out="Update the older side.")
+            return
+        if command.role == "engine":
+            if self._engine not in (None, client):
+                way_out = "Stop the other engine, or say hello as an observer."
+                self._refuse("hello", "engine", "another engine is connected.", way_out=way_out)
+                return
+            self._engine, self.beat_s = client, self._machine.now_s
+        self._clients.add(client)
+        self._machine.say(self._machine.report(self._inputs))
+        if command.role == "engine" and self._machine.memory.last_ended is not None:
+            # The engine may have been away when it ended; by its id it can tell whether it knows already.
+            self._machine.say(self._machine.memory.last_ended)
+
+    def _start(self, command: Start) -> None:
+        machine, operation = self._machine, command.operation
+        request = operation.operation
+        if machine.state is not S.IDLE:
+            self._refuse_all(request, [self._wrong_state(request, "start")])
+            return
+        now = machine.situation(self._inputs)
+        if self._refuse_all(request, admission.start(operation, now)):
+            return
+        serving = operation.kind is OperationKind.SERVE
+        ethanol_g = admission.case_of(operation, now).ethanol_g if serving else 0.0
+        machine.progress = Progress(operation)
+        machine.propose(AdmittedRecord(operation=operation, ethanol_g=ethanol_g))
+        machine.go(Trigger.START)
+
+    def _wrong_state(self, request: str, what: str) -> Refusal:
+        machine = self._machine
+        fault = machine.memory.fault
+        reason = f"the machine is {machine.state}: it does not accept {what} now."
+        if fault is not None:
+            reason = f"the machine is {machine.state} by a fault ({fault.text})."
+            return Refusal(
+                request=request, rule="state", reason=reason, way_out=f"See to it, then acknowledge {fault.cause!r}."
+            )
+        way_out = "Wait for the operation to end." if machine.progress else "See what the inputs report."
+        return Refusal(request=request, rule="state", reason=reason, asked=what, allowed="", way_out=way_out)
+
+    def _held(self, request: str, what: str) -> Progress | None:
+        """The held operation if it is this one; refuses otherwise."""
+        machine, progress = self._machine, self._machine.progress
+        if machine.state is not S.HELD or progress is None:
+            self._refuse_all(request, [self._wrong_state(request, what)])
+            return None
+        if progress.operation.operation != request:
+            reason = f"operation {progress.operation.operation} is held, not {request}."
+            self._refuse(request, "operation", reason, way_out="Ask for a report.")
+            return None
+        return progress
+
+    def _confirm(self, command: Confirm) -> None:
+        machine = self._machine
+        progress = self._held(command.operation, "confirm")
+        if progress is None:
+            return
+        segment = progress.operation.segments[progress.segment]
+        if progress.is_begun:
+            reason = f"the operation waits for {machine.waiting_for}, not for a hand step."
+            self._refuse(command.operation, "operation", reason, way_out="Send unhold with what is left to pour.")
+        elif progress.is_serving and self._inputs.glass_present is False:
+            self._refuse(command.operation, "glass", "there is no glass under the outlet.", way_out="Put it back.")
+        else:
+            machine.waiting_for = None
+            machine.go(Trigger.UNHOLD, "hand step confirmed")
+            machine.go(Trigger.DONE)
+            progress.begin(machine.now_s, segment.runs)
+
+    def _unhold(self, command: Unhold) -> None:
+        machine = self._machine
+        progress = self._held(command.operation, "unhold")
+        if progress is None:
+            return
+        if not progress.is_begun:
+            reason = f"the operation waits for a hand step: {machine.waiting_for}."
+            self._refuse(command.operation, "operation", reason, way_out="Confirm the hand step.")
+            return
+        now = machine.situation(self._inputs)
+        if self._refuse_all(command.operation, requests.unhold(command, progress, now)):
+            return
+        serving = progress.is_serving
+        ethanol_g = requests.case_of_rest(command, progress, now).ethanol_g if serving else 0.0
+        self.resumed_runs = command.runs
+        machine.waiting_for = None
+        machine.propose(UnheldRecord(operation=command.operation, runs=command.runs, ethanol_g=ethanol_g))
+        machine.go(Trigger.UNHOLD)
+
+    def _acknowledge(self, command: Acknowledge) -> None:
+        machine, fault = self._machine, self._machine.memory.fault
+        if fault is None or machine.state is not S.ABORTED:
+            reason = f"no fault waits to be acknowledged; the machine is {machine.state}."
+            self._refuse("acknowledge", "state", reason)
+        elif command.cause != fault.cause:
+            reason = f"the latched fault is {fault.cause!r}, not {command.cause!r}."
+            self._refuse("acknowledge", "cause", reason, allowed=fault.cause, way_out="Acknowledge the present cause.")
+        elif fault.cause in self._troubles:
+            reason = f"the cause is still there: {self._troubles[fault.cause]}."
+            self._refuse("acknowledge", "cause", reason, way_out="See to it first, then acknowledge.")
+        else:
+            machine.record(AcknowledgedRecord(cause=fault.cause))
+            machine.go(Trigger.CLEAR, f"{fault.cause} acknowledged")
+
+    def _take_calibration(self, command: TakeCalibration) -> None:
+        machine = self._machine
+        if not self._at_rest("take_calibration"):
+            return
+        if self._refuse_all("take_calibration", requests.take_calibration(command, machine.situation(self._inputs))):
+            return
+        machine.record(CalibrationRecord(calibration=command.calibration))
+        self._tell_line(command.calibration.line)
+
+    def _assign(self, command: Assign) -> None:
+        machine = self._machine
+        if not self._at_rest("assign"):
+            return
+        if self._refuse_all("assign", requests.assign(command, machine.situation(self._inputs))):
+            return
+        state = assigned(machine.memory.line(command.line), command.liquid, machine.wall_s)
+        machine.record(LineRecord(state=state))
+        self._tell_line(command.line)
+
+    def _at_rest(self, what: str) -> bool:
+        if self._machine.state in AT_REST:
+            return True
+        self._refuse_all(what, [self._wrong_state(what, what)])
+        return False
+
+    def _tell_line(self, line: int) -> None:
+        machine = self._machine
+        machine.say(LineChanged(report=machine.line_report(machine.memory.line(line))))
+
+
+def _tag(command: Command) -> str:
+    return str(command.__struct_config__.tag)
+
+
+def _name(command: Command) -> str:
+    """The request's name in a refusal: the operation's id, or the command's tag."""
+    if isinstance(command, Start):
+        return command.operation.operation
+    return command.operation if isinstance(command, Confirm | Unhold) else _tag(command)

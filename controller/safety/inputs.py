@@ -1,0 +1,121 @@
+"""Contacts, debounced and with age. What cannot be trusted counts as unsafe."""
+
+import math
+from collections.abc import Mapping
+
+from controller.model.messages import InputReport
+from controller.model.profile import Contact, Inputs, LevelSwitch
+
+STALE_S = 0.25  # readings older than this are not trusted while an operation is under way
+UNSETTLED_S = 0.5  # a contact that has not come to rest for this long contradicts itself
+SLACK_S = 1e-9  # sums of binary fractions may fall short of a debounce time by this much
+
+STOP, GLASS, TRAY = "stop", "glass", "drip tray"
+
+
+def level_name(line: int) -> str:
+    """The name of a line's level contact."""
+    return f"level {line}"
+
+
+class _Debounced:
+    """One contact: `active` is its accepted meaning (pressed, glass there, full, low), None before the first."""
+
+    def __init__(self, contact: Contact | LevelSwitch) -> None:
+        self._closed_at_rest = contact.contact == "normally_closed"
+        self._debounce_s = contact.debounce_s
+        self.active: bool | None = None
+        self._candidate: bool | None = None
+        self._since_s = -math.inf
+        self._unsettled_since_s: float | None = None
+
+    def read(self, now_s: float, closed: bool) -> None:
+        """Take one reading."""
+        raw = closed != self._closed_at_rest
+        if raw is not self._candidate:
+            self._candidate, self._since_s = raw, now_s
+            if self._unsettled_since_s is None:
+                self._unsettled_since_s = now_s
+        if now_s - self._since_s >= self._debounce_s - SLACK_S:
+            self.active, self._unsettled_since_s = raw, None
+
+    @property
+    def settles_s(self) -> float:
+        """When the present candidate would be accepted; infinity when there is nothing to wait for."""
+        return math.inf if self._unsettled_since_s is None else self._since_s + self._debounce_s
+
+    def contradicts(self, now_s: float) -> bool:
+        """Whether it has been changing for too long to mean anything."""
+        limit_s = UNSETTLED_S + 10 * self._debounce_s
+        return self._unsettled_since_s is not None and now_s - self._unsettled_since_s > limit_s
+
+
+class Contacts:
+    """All contacts that the profile has."""
+
+    def __init__(self, inputs: Inputs) -> None:
+        self._contacts: dict[str, _Debounced] = {STOP: _Debounced(inputs.stop)}
+        if inputs.glass:
+            self._contacts[GLASS] = _Debounced(inputs.glass)
+        if inputs.drip_tray:
+            self._contacts[TRAY] = _Debounced(inputs.drip_tray)
+        self._levels = tuple(switch.line for switch in inputs.levels)
+        for switch in inputs.levels:
+            self._contacts[level_name(switch.line)] = _Debounced(switch)
+        self._read_s = -math.inf
+        self._missing: tuple[str, ...] = ()
+
+    def read(self, now_s: float, closed: Mapping[str, bool]) -> None:
+        """Take one reading of all contacts (name -> closed); a name that is missing could not be read."""
+        self._missing = tuple(name for name in self._contacts if name not in closed)
+        for name, contact in self._contacts.items():
+            if name in closed:
+                contact.read(now_s, closed[name])
+        if not self._missing:
+            self._read_s = now_s
+
+    def doubt(self, now_s: float, *, moving: bool) -> str:
+        """Why the readings cannot be trusted, or "". Age counts only while something may be moving."""
+        if self._missing:
+            return f"cannot read {', '.join(self._missing)}"
+        for name, contact in self._contacts.items():
+            if contact.contradicts(now_s):
+                return f"the {name} contact keeps changing"
+        if moving and now_s - self._read_s > STALE_S:
+            return f"no reading of the contacts for {STALE_S:g} s"
+        return ""
+
+    @property
+    def settled(self) -> bool:
+        """Whether every contact has an accepted value."""
+        return all(contact.active is not None for contact in self._contacts.values())
+
+    @property
+    def look_s(self) -> float:
+        """When to read again so that a pending change is accepted without delay; infinity when none is pending."""
+        return math.inf if self._missing else min(contact.settles_s for contact in self._contacts.values())
+
+    @property
+    def stale_s(self) -> float:
+        """When the last reading becomes too old."""
+        return self._read_s + STALE_S
+
+    def _active(self, name: str) -> bool | None:
+        contact = self._contacts.get(name)
+        return contact.active if contact else None
+
+    def report(self) -> InputReport:
+        """The accepted values. A stop contact without one counts as pressed, a glass without one as missing."""
+        stop = self._active(STOP)
+        glass = self._active(GLASS)
+        return InputReport(
+            stop_pressed=stop is not False,
+            glass_present=glass is True if GLASS in self._contacts else None,
+            tray_full=self._active(TRAY) is not False if TRAY in self._contacts else None,
+            low_lines=tuple(line for line in self._levels if self._active(level_name(line)) is not False),
+        )
+
+    @property
+    def stop_open(self) -> bool:
+        """Whether the stop contact is known to be open: pressed, or its wire broken."""
+        return self._active(STOP) is True

@@ -1,0 +1,200 @@
+"""The machine's state with everything it leads to: events to publish, records to write, faults, the operation's end."""
+
+from controller.model.book import Book
+from controller.model.messages import (
+    Changed,
+    Edge,
+    Event,
+    FaultLatchedEvent,
+    InputReport,
+    LineChanged,
+    LineReport,
+    Report,
+)
+from controller.model.profile import Profile
+from controller.model.states import Contents, MachineState, Outcome
+from controller.safety import outcome
+from controller.safety.admission import Situation, calibrations
+from controller.safety.memory import apply
+from controller.safety.progress import Progress, Switched
+from controller.safety.records import (
+    AdmittedRecord,
+    ClockRecord,
+    EndedRecord,
+    Fault,
+    FaultRecord,
+    LineState,
+    Memory,
+    Record,
+    Stamped,
+    UnheldRecord,
+)
+from controller.safety.states import Trigger, after
+
+WALL_STEP_S = 1.0  # a wall clock that moves by more than this against the monotonic clock was set
+
+
+class Machine:
+    """State, memory and the operation under way. Time comes in with `at`; nothing here decides on its own."""
+
+    def __init__(self, profile: Profile, book: Book, memory: Memory, now_s: float, wall_s: float) -> None:
+        self.profile = profile
+        self.book = book
+        self.memory = memory
+        self.state = MachineState.ABORTED if memory.fault else MachineState.STOPPED
+        self.progress: Progress | None = None
+        self.waiting_for: str | None = None
+        self.ending: tuple[Outcome, str] = (Outcome.DONE, "")
+        self.now_s = now_s
+        self._wall_offset_s = wall_s - now_s
+        self._before: Memory | None = None
+        self._events: list[Event] = []
+        self._records: list[Stamped] = []
+
+    def at(self, now_s: float) -> None:
+        """Time has come to now_s; it never goes back."""
+        self.now_s = max(self.now_s, now_s)
+
+    @property
+    def wall_s(self) -> float:
+        """Unix seconds at now_s."""
+        return self.now_s + self._wall_offset_s
+
+    def note_wall(self, wall_s: float) -> None:
+        """The wall clock shows wall_s at now_s."""
+        stepped_s = wall_s - self.wall_s
+        self._wall_offset_s += stepped_s
+        if abs(stepped_s) > WALL_STEP_S:
+            self.record(ClockRecord(stepped_s=stepped_s))
+
+    def situation(self, inputs: InputReport) -> Situation:
+        """What a request is judged by."""
+        return Situation(
+            profile=self.profile,
+            book=self.book,
+            memory=self.memory,
+            inputs=inputs,
+            now_s=self.now_s,
+            wall_s=self.wall_s,
+        )
+
+    # --- what goes out
+
+    def say(self, event: Event) -> None:
+        """Publish once the records made so far are on disk."""
+        self._events.append(event)
+
+    def take_events(self) -> list[Event]:
+        """The events since the last call."""
+        events, self._events = self._events, []
+        return events
+
+    def record(self, record: Record) -> None:
+        """Remember it and have it written down."""
+        stamped = Stamped(mono_s=self.now_s, wall_s=self.wall_s, record=record)
+        self.memory = apply(self.memory, stamped)
+        self._records.append(stamped)
+
+    def take_records(self) -> list[Stamped]:
+        """The records since the last call, oldest first."""
+        records, self._records = self._records, []
+        return records
+
+    def propose(self, record: AdmittedRecord | UnheldRecord) -> None:
+        """Record what may begin only once it is on disk."""
+        self._before = self.memory
+        self.record(record)
+
+    def withdraw(self) -> None:
+        """The last proposal could not be written: forget it."""
+        if self._before is not None:
+            self.memory = self._before
+
+    # --- state
+
+    def go(self, trigger: Trigger, reason: str = "") -> None:
+        """Follow the table; IllegalTransition changes nothing. A state that stays is not announced."""
+        following = after(self.state, trigger)
+        if following is self.state:
+            return
+        self.state = following
+        operation = self.progress.operation.operation if self.progress else None
+        self.say(Changed(state=following, reason=reason, operation=operation, waiting_for=self.waiting_for))
+
+    def stop(self, ending: Outcome, reason: str) -> None:
+        """Everything off; the operation, if any, ends this way."""
+        if self.state in (MachineState.STOPPING, MachineState.ABORTING):
+            return  # it is ending already; its first reason stands
+        self.ending, self.waiting_for = (ending, reason), None
+        self.all_off()
+        self.go(Trigger.STOP, reason)
+
+    def trip(self, cause: str, text: str) -> None:
+        """Everything off, fault latched. The first cause stays until a person has seen to it."""
+        self.all_off()
+        if self.memory.fault is not None:
+            return
+        self.ending, self.waiting_for = (Outcome.FAULTED, text), None
+        self.record(FaultRecord(fault=Fault(cause=cause, text=text)))
+        self.say(FaultLatchedEvent(cause=cause, text=text))
+        self.go(Trigger.ABORT, text)
+
+    def all_off(self) -> None:
+        """No channel on from here, and none to come in the present segment."""
+        if self.progress:
+            self.tell_edges(self.progress.off(self.now_s))
+
+    def tell_edges(self, edges: list[Switched]) -> None:
+        """Announce what was switched."""
+        if self.progress is None:
+            return
+        first_s = self.progress.first_s or 0.0
+        for edge in edges:
+            self.say(
+                Edge(
+                    operation=self.progress.operation.operation,
+                    line=edge.line,
+                    is_on=edge.is_on,
+                    at_s=edge.at_s - first_s,
+                )
+            )
+
+    def finish(self, inputs: InputReport) -> None:
+        """The operation is over: say so, once it is on disk."""
+        if self.progress is None:
+            return
+        result, reason = self.ending
+        self.book_end(outcome.ended(self.progress, result, reason, self.situation(inputs)))
+        self.progress = None
+
+    def book_end(self, record: EndedRecord) -> None:
+        """Record the end of an operation and announce it with all that it changed."""
+        self.record(record)
+        for state in record.lines:
+            self.say(LineChanged(report=self.line_report(state)))
+        self.say(record.ended)
+
+    # --- reports
+
+    def line_report(self, state: LineState) -> LineReport:
+        """One line as others may see it."""
+        return LineReport(
+            line=state.line,
+            liquid=state.assigned,
+            contents=state.contents,
+            holds=state.holds if state.contents is Contents.LIQUID else None,
+            is_on=self.progress is not None and state.line in self.progress.on,
+            calibration=calibrations(self.memory).get(state.line),
+        )
+
+    def report(self, inputs: InputReport) -> Report:
+        """The whole machine."""
+        known = {line.line for line in self.profile.lines}
+        return Report(
+            state=self.state,
+            fault=self.memory.fault.cause if self.memory.fault else None,
+            operation=self.progress.operation.operation if self.progress else None,
+            waiting_for=self.waiting_for,
+            lines=tuple(self.line_report(state) for state in self.memory.lines if state.line in known),
+            inputs=inputs,
+        )

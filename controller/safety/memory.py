@@ -1,0 +1,123 @@
+"""Memory as a fold over records: the running guard and the replay of its journal go through the same lines."""
+
+from collections.abc import Iterable
+from functools import reduce
+
+from msgspec.structs import replace
+
+from controller.model.states import OperationKind
+from controller.safety.records import (
+    AcknowledgedRecord,
+    AdmittedRecord,
+    CalibrationRecord,
+    CapChanged,
+    ClockRecord,
+    EndedRecord,
+    FaultRecord,
+    LineRecord,
+    LineState,
+    Lost,
+    Memory,
+    RefusedRecord,
+    Serving,
+    Stamped,
+    Started,
+    UnheldRecord,
+)
+
+HOUR_S = 3600.0
+SEEN = 200  # operation ids remembered against repeated messages
+
+
+def credited_s(memory: Memory, mono_s: float) -> float:
+    """The credited clock at mono_s of the present boot."""
+    return memory.credited_s + max(0.0, mono_s - memory.mono_s)
+
+
+def replay(stamped: Iterable[Stamped], memory: Memory | None = None) -> Memory:
+    """The memory that follows from these records, oldest first."""
+    return reduce(apply, stamped, memory or Memory())
+
+
+def apply(memory: Memory, stamped: Stamped) -> Memory:
+    """The memory after one more record."""
+    record = stamped.record
+    if isinstance(record, Memory):
+        return record
+    memory = _advance(memory, stamped)
+    match record:
+        case Started(boot=boot, caps=caps, lines=lines):
+            return replace(memory, boot=boot, caps=caps, lines=_with(memory.lines, lines))
+        case AdmittedRecord():
+            return _admitted(memory, record)
+        case UnheldRecord(ethanol_g=ethanol_g):
+            servings = _rebooked(memory, ethanol_g)
+            return replace(memory, resumed=(*memory.resumed, record), servings=servings)
+        case EndedRecord():
+            return _ended(memory, record)
+        case LineRecord(state=state):
+            return replace(memory, lines=_with(memory.lines, (state,)))
+        case CalibrationRecord(calibration=new):
+            kept = (old for old in memory.calibrations if (old.line, old.liquid) != (new.line, new.liquid))
+            return replace(memory, calibrations=(*kept, new))
+        case FaultRecord(fault=fault):
+            return replace(memory, fault=memory.fault or fault)
+        case AcknowledgedRecord():
+            return replace(memory, fault=None)
+        case Lost(lines=lines, servings=servings):
+            return replace(memory, lines=_with(memory.lines, lines), servings=(*memory.servings, *servings))
+        case CapChanged() | RefusedRecord() | ClockRecord():
+            return memory
+
+
+def _advance(memory: Memory, stamped: Stamped) -> Memory:
+    record = stamped.record
+    if isinstance(record, Started) and record.boot != memory.boot:
+        # Another boot: the monotonic clock began anew, and only the wall clock can tell how long the pause was.
+        passed_s = stamped.wall_s - memory.wall_s if memory.boot else 0.0
+    else:
+        passed_s = stamped.mono_s - memory.mono_s
+    credited = memory.credited_s + max(0.0, passed_s)
+    return replace(memory, mono_s=stamped.mono_s, wall_s=stamped.wall_s, credited_s=credited)
+
+
+def _with(lines: tuple[LineState, ...], changed: tuple[LineState, ...]) -> tuple[LineState, ...]:
+    by_number = {state.line: state for state in (*lines, *changed)}
+    return tuple(by_number[number] for number in sorted(by_number))
+
+
+def _admitted(memory: Memory, record: AdmittedRecord) -> Memory:
+    servings = memory.servings
+    if record.operation.kind is OperationKind.SERVE:
+        servings = (*_within_hour(memory), Serving(at_s=memory.credited_s, ethanol_g=record.ethanol_g))
+    seen = (*memory.seen, record.operation.operation)[-SEEN:]
+    return replace(memory, unfinished=record, resumed=(), servings=servings, seen=seen)
+
+
+def _ended(memory: Memory, record: EndedRecord) -> Memory:
+    servings, last = memory.servings, memory.last_serving_s
+    if record.ended.kind is OperationKind.SERVE:
+        servings, last = _rebooked(memory, record.ethanol_g), memory.credited_s
+    oldest_s = memory.credited_s - (memory.caps.duty_window_s if memory.caps else HOUR_S)
+    on_times = tuple(one for one in (*memory.on_times, *record.on_times) if one.end_s > oldest_s)
+    return replace(
+        memory,
+        unfinished=None,
+        resumed=(),
+        servings=servings,
+        last_serving_s=last,
+        on_times=on_times,
+        lines=_with(memory.lines, record.lines),
+        last_ended=record.ended,
+    )
+
+
+def _within_hour(memory: Memory) -> tuple[Serving, ...]:
+    return tuple(one for one in memory.servings if one.at_s > memory.credited_s - HOUR_S)
+
+
+def _rebooked(memory: Memory, ethanol_g: float) -> tuple[Serving, ...]:
+    """The rolling hour with the ethanol of its latest serving set anew; it counts from now."""
+    if not memory.servings:
+        return memory.servings
+    return (*memory.servings[:-1], Serving(at_s=memory.credited_s, ethanol_g=ethanol_g))

@@ -1,0 +1,136 @@
+"""What an operation leaves behind: deliveries, switching times, ethanol to book, and what its lines hold now."""
+
+from collections.abc import Mapping
+
+from controller.model.messages import Delivery, Ended
+from controller.model.plan import Operation
+from controller.model.states import OperationKind, Outcome
+from controller.safety.admission import Situation
+from controller.safety.case import timeline
+from controller.safety.contents import crashed, moved
+from controller.safety.figures import ETHANOL_G_ML, Interval, tube_ml
+from controller.safety.progress import Progress
+from controller.safety.records import AdmittedRecord, EndedRecord, LineState, Memory, OnTime, UnheldRecord
+
+# After a crash the channels may have stayed on until the sentinel or the boot service drove them off.
+OVERRUN_S = 1.0
+
+
+def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> EndedRecord:
+    """The record of an operation whose channels are all off."""
+    figures, operation = now.figures(), progress.operation
+    worst = figures.upper_by_line_ml(progress.done)
+    deliveries = _deliveries(operation, figures.by_line_ml(progress.done, nominal=True), worst, _on_s(progress.done))
+    first_s = progress.first_s or 0.0
+    shift_s = now.credited_s - now.now_s
+    ended_event = Ended(
+        operation=operation.operation, kind=operation.kind, outcome=outcome, reason=reason, deliveries=deliveries
+    )
+    return EndedRecord(
+        ended=ended_event,
+        ethanol_g=_ethanol_g(deliveries, now),
+        edges=tuple((edge.line, edge.is_on, round(edge.at_s - first_s, 6)) for edge in progress.switched),
+        on_times=tuple(
+            OnTime(line=run.line, start_s=run.start_s + shift_s, end_s=run.end_s + shift_s) for run in progress.done
+        ),
+        lines=_lines_after(progress, now),
+    )
+
+
+def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
+    """The record of an operation that a crash of the guard cut short; None when there was none.
+
+    Nothing is known of how far it came: every line counts as having run to its end, and on until it was driven off.
+    """
+    record = memory.unfinished
+    if record is None:
+        return None
+    operation = record.operation
+    known = {line.line for line in now.profile.lines}
+    runs = [run for run in worst_runs(record, memory.resumed) if run.line in known]
+    late = [Interval(line=line, start_s=0.0, end_s=OVERRUN_S) for line in sorted({run.line for run in runs})]
+    worst = now.figures().upper_by_line_ml([*runs, *late])
+    deliveries = _deliveries(operation, worst, worst, _on_s([*runs, *late]))
+    credited_s = now.credited_s
+    return EndedRecord(
+        ended=Ended(
+            operation=operation.operation,
+            kind=operation.kind,
+            outcome=Outcome.ABORTED,
+            reason="guard restarted",
+            deliveries=deliveries,
+        ),
+        ethanol_g=_ethanol_g(deliveries, now),
+        on_times=tuple(
+            OnTime(line=one.line, start_s=credited_s - one.on_s, end_s=credited_s) for one in deliveries if one.on_s > 0
+        ),
+        lines=tuple(
+            crashed(memory.line(line), operation.kind, _allergens(memory.line(line), now))
+            for line in sorted({run.line for run in runs})
+        ),
+    )
+
+
+def worst_runs(record: AdmittedRecord, resumed: tuple[UnheldRecord, ...]) -> list[Interval]:
+    """Every run that the guard ever allowed for this operation, as if all had been made in full."""
+    runs = list(timeline(record.operation))
+    for unheld in resumed:
+        runs += [Interval(line=run.line, start_s=0.0, end_s=run.duration_s) for run in unheld.runs]
+    return runs
+
+
+def _on_s(runs: list[Interval]) -> dict[int, float]:
+    totals: dict[int, float] = {}
+    for run in runs:
+        totals[run.line] = totals.get(run.line, 0.0) + run.on_s
+    return totals
+
+
+def _deliveries(
+    operation: Operation, delivered_ml: Mapping[int, float], worst_ml: Mapping[int, float], on_s: Mapping[int, float]
+) -> tuple[Delivery, ...]:
+    asked: dict[int, tuple[str, float]] = {}
+    for segment in operation.segments:
+        for run in segment.runs:
+            asked[run.line] = (run.liquid, asked.get(run.line, ("", 0.0))[1] + run.volume_ml)
+    return tuple(
+        Delivery(
+            line=line,
+            liquid=liquid,
+            asked_ml=asked_ml,
+            delivered_ml=delivered_ml.get(line, 0.0),
+            worst_ml=worst_ml.get(line, 0.0),
+            on_s=on_s.get(line, 0.0),
+        )
+        for line, (liquid, asked_ml) in sorted(asked.items())
+    )
+
+
+def _ethanol_g(deliveries: tuple[Delivery, ...], now: Situation) -> float:
+    """Ethanol by the upper bound of every delivery (g)."""
+    abv = {liquid.liquid: liquid.abv_percent / 100 for liquid in now.book.liquids}
+    return sum(one.worst_ml * abv.get(one.liquid, 0.0) * ETHANOL_G_ML for one in deliveries)
+
+
+def _allergens(state: LineState, now: Situation) -> tuple[str, ...]:
+    return next((one.allergens for one in now.book.liquids if one.liquid == state.assigned), ())
+
+
+def _lines_after(progress: Progress, now: Situation) -> tuple[LineState, ...]:
+    kind = progress.operation.kind
+    volumes = {OperationKind.RINSE: now.profile.hygiene.rinse_line_volumes}.get(kind, 1)
+    changed = []
+    for line, least_ml in now.figures().lower_by_line_ml(progress.done).items():
+        before = now.state(line)
+        after = moved(
+            before,
+            kind,
+            least_ml=least_ml,
+            enough_ml=volumes * tube_ml(now.profile.line(line)),
+            allergens=_allergens(before, now),
+            now_s=now.credited_s,
+            wall_s=now.wall_s,
+        )
+        if after != before:
+            changed.append(after)
+    return tuple(changed)

@@ -1,0 +1,128 @@
+"""The runs of the operation under way: what is on, what comes next, what has been."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from controller.model.plan import Operation, PlannedRun, Segment
+from controller.model.states import OperationKind
+from controller.safety.figures import Interval
+
+
+@dataclass(frozen=True, kw_only=True)
+class Due:
+    """One run with its planned instants on the guard's monotonic clock."""
+
+    line: int
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Switched:
+    """One edge as it was decided: due_s is when it should have been, at_s when it was."""
+
+    line: int
+    is_on: bool
+    due_s: float
+    at_s: float
+
+
+class Progress:
+    """One operation from its first start to its last end. Never keeps a channel on past its run's end."""
+
+    def __init__(self, operation: Operation) -> None:
+        self.operation = operation
+        self.segment = 0
+        self.switched: list[Switched] = []
+        self.done: list[Interval] = []
+        self._due: list[Due] = []
+        self.is_begun = False  # whether the present segment's runs have been taken up
+        self._began_s = 0.0
+        self._spent_s = 0.0
+        self._on: dict[int, tuple[float, Due]] = {}  # line -> since when, and until when
+
+    def begin(self, now_s: float, runs: Iterable[PlannedRun]) -> None:
+        """Take up runs whose start times count from now_s."""
+        self._spent_s, self._began_s = self.spent_s, now_s
+        self.is_begun = True
+        dues = [
+            Due(line=run.line, start_s=now_s + run.start_s, end_s=now_s + run.start_s + run.duration_s) for run in runs
+        ]
+        self._due = sorted(dues, key=lambda due: due.start_s)
+
+    @property
+    def on(self) -> frozenset[int]:
+        """Lines that are on."""
+        return frozenset(self._on)
+
+    @property
+    def waiting(self) -> frozenset[int]:
+        """Lines that are on or will be, in the present segment."""
+        return self.on | {due.line for due in self._due}
+
+    @property
+    def is_through(self) -> bool:
+        """Whether nothing of the present segment is on or to come."""
+        return not self._on and not self._due
+
+    @property
+    def next_s(self) -> float:
+        """When the next edge is due; infinity when there is none."""
+        ends = (due.end_s for _, due in self._on.values())
+        return min((*ends, *(due.start_s for due in self._due[:1])), default=math.inf)
+
+    @property
+    def is_serving(self) -> bool:
+        """Whether a glass is being filled."""
+        return self.operation.kind is OperationKind.SERVE
+
+    @property
+    def next_segment(self) -> Segment | None:
+        """The segment after the present one."""
+        following = self.segment + 1
+        return self.operation.segments[following] if following < len(self.operation.segments) else None
+
+    def enter_next(self) -> None:
+        """Move on to the next segment; its runs are taken up by `begin`."""
+        self.segment += 1
+        self.is_begun = False
+
+    @property
+    def spent_s(self) -> float:
+        """Pumps' time used up by what has been done (s): each segment from its begin to its last end."""
+        return self._spent_s + max(
+            (run.end_s - self._began_s for run in self.done if run.end_s > self._began_s), default=0.0
+        )
+
+    @property
+    def first_s(self) -> float | None:
+        """When the first channel was switched on."""
+        return self.switched[0].at_s if self.switched else None
+
+    def step(self, now_s: float) -> list[Switched]:
+        """All edges that are due at now_s, offs before ons. A run whose end has passed is not begun any more."""
+        edges = [self._off(line, now_s, due.end_s) for line, (_, due) in list(self._on.items()) if due.end_s <= now_s]
+        while self._due and self._due[0].start_s <= now_s:
+            due = self._due.pop(0)
+            if now_s < due.end_s:
+                edges.append(self._switch_on(due, now_s))
+        return edges
+
+    def off(self, now_s: float) -> list[Switched]:
+        """Everything off now, and nothing left to come in the present segment."""
+        self._due = []
+        return [self._off(line, now_s, now_s) for line in list(self._on)]
+
+    def _switch_on(self, due: Due, now_s: float) -> Switched:
+        self._on[due.line] = (now_s, due)
+        edge = Switched(line=due.line, is_on=True, due_s=due.start_s, at_s=now_s)
+        self.switched.append(edge)
+        return edge
+
+    def _off(self, line: int, now_s: float, due_s: float) -> Switched:
+        since_s, _ = self._on.pop(line)
+        self.done.append(Interval(line=line, start_s=since_s, end_s=now_s))
+        edge = Switched(line=line, is_on=False, due_s=due_s, at_s=now_s)
+        self.switched.append(edge)
+        return edge

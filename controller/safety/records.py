@@ -1,0 +1,185 @@
+"""What the guard writes down, and the memory that follows from it.
+
+Every record carries what it changes as a result, not as a rule: replaying an old journal gives the same memory even
+after the rules, the book or the profile have changed.
+"""
+
+from controller.model.calibration import Calibration
+from controller.model.fields import Value
+from controller.model.messages import Ended
+from controller.model.plan import Operation, PlannedRun
+from controller.model.profile import Caps
+from controller.model.states import Contents, OperationKind
+
+
+class LineState(Value, frozen=True, kw_only=True):
+    """One line as the guard remembers it. Times are Unix seconds or on the credited clock."""
+
+    line: int
+    assigned: str | None = None
+    contents: Contents = Contents.EMPTY
+    holds: str | None = None  # the liquid in the tube when contents is `liquid`
+    moved_ml: float = 0.0  # least volume moved by `moved_by` since the contents last changed
+    moved_by: OperationKind | None = None
+    residues: tuple[str, ...] = ()  # liquids that wetted the tube since it was last rinsed
+    traces: tuple[str, ...] = ()  # allergens that touched the tube since it was last cleaned
+    doubtful: bool = False  # what wetted the tube is not known; only cleaning helps
+    chemical: bool = False  # cleaner may still be in it
+    opened_wall_s: float | None = None  # when the assigned container was hung
+    filled_wall_s: float | None = None  # when liquid filled the tube
+    soaked_s: float | None = None  # when the cleaner filled the whole tube, credited clock
+
+
+class Serving(Value, frozen=True, kw_only=True):
+    """One serving in the rolling hour."""
+
+    at_s: float  # credited clock
+    ethanol_g: float
+
+
+class OnTime(Value, frozen=True, kw_only=True):
+    """One line's pump running, on the credited clock."""
+
+    line: int
+    start_s: float
+    end_s: float
+
+
+class Fault(Value, frozen=True, kw_only=True):
+    """A latched fault."""
+
+    cause: str
+    text: str
+
+
+class Started(Value, frozen=True, kw_only=True, tag="started"):
+    """The guard started. `lines` are those that its memory did not know before."""
+
+    boot: str  # the kernel's boot id: monotonic times compare within one boot only
+    caps: Caps
+    lines: tuple[LineState, ...] = ()
+
+
+class CapChanged(Value, frozen=True, kw_only=True, tag="cap_changed"):
+    """A cap differs from the one at the last start."""
+
+    cap: str
+    old: float
+    new: float
+
+
+class AdmittedRecord(Value, frozen=True, kw_only=True, tag="admitted"):
+    """An operation may begin; on disk before the first relay closes. The ethanol is booked at once."""
+
+    operation: Operation
+    ethanol_g: float
+
+
+class UnheldRecord(Value, frozen=True, kw_only=True, tag="unheld"):
+    """A held operation may go on with these runs."""
+
+    operation: str
+    runs: tuple[PlannedRun, ...]
+    ethanol_g: float  # of the whole serving, as booked from now on
+
+
+class RefusedRecord(Value, frozen=True, kw_only=True, tag="refused"):
+    """A request that was refused, and by which rules."""
+
+    request: str
+    rules: tuple[str, ...]
+    reason: str
+
+
+class EndedRecord(Value, frozen=True, kw_only=True, tag="ended"):
+    """An operation is over: what it delivered, how its channels were switched, what its lines hold now."""
+
+    ended: Ended
+    ethanol_g: float  # what is booked for it
+    edges: tuple[tuple[int, bool, float], ...] = ()  # line, on, s after the first start
+    on_times: tuple[OnTime, ...] = ()
+    lines: tuple[LineState, ...] = ()  # those that changed
+
+
+class LineRecord(Value, frozen=True, kw_only=True, tag="line"):
+    """An operator changed a line."""
+
+    state: LineState
+
+
+class CalibrationRecord(Value, frozen=True, kw_only=True, tag="calibration"):
+    """An operator's calibration was taken over."""
+
+    calibration: Calibration
+
+
+class FaultRecord(Value, frozen=True, kw_only=True, tag="fault"):
+    """A fault was latched."""
+
+    fault: Fault
+
+
+class AcknowledgedRecord(Value, frozen=True, kw_only=True, tag="acknowledged"):
+    """A person acknowledged the latched fault."""
+
+    cause: str
+
+
+class ClockRecord(Value, frozen=True, kw_only=True, tag="clock"):
+    """The wall clock was set: its new offset from the monotonic clock holds from here."""
+
+    stepped_s: float
+
+
+class Lost(Value, frozen=True, kw_only=True, tag="lost"):
+    """Part of the journal could not be read: nothing is certain any more about lines and the last hour."""
+
+    damage: str
+    lines: tuple[LineState, ...]
+    servings: tuple[Serving, ...]
+
+
+class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
+    """All that must survive a restart. Also a record of its own (a snapshot), which keeps replay short.
+
+    The credited clock counts seconds that have passed for certain: monotonic time within one boot, and between boots
+    the wall clock's difference as far as it is positive. Setting the wall clock forward while the guard runs never
+    shortens the rolling hour. (Setting it forward while the computer is off cannot be told from waiting.)
+    """
+
+    boot: str = ""
+    mono_s: float = 0.0  # of the last record
+    wall_s: float = 0.0
+    credited_s: float = 0.0
+    lines: tuple[LineState, ...] = ()
+    calibrations: tuple[Calibration, ...] = ()
+    servings: tuple[Serving, ...] = ()
+    on_times: tuple[OnTime, ...] = ()
+    last_serving_s: float | None = None  # end of the last serving, credited clock
+    fault: Fault | None = None
+    unfinished: AdmittedRecord | None = None
+    resumed: tuple[UnheldRecord, ...] = ()  # how the unfinished operation went on after holds
+    last_ended: Ended | None = None
+    seen: tuple[str, ...] = ()  # ids of the latest operations, oldest first
+    caps: Caps | None = None
+
+    def line(self, number: int) -> LineState:
+        """The state of this line; KeyError when there is none."""
+        for state in self.lines:
+            if state.line == number:
+                return state
+        raise KeyError(number)
+
+
+Record = (
+    Memory | Started | CapChanged | AdmittedRecord | UnheldRecord | RefusedRecord | EndedRecord | LineRecord
+    | CalibrationRecord | FaultRecord | AcknowledgedRecord | ClockRecord | Lost
+)  # fmt: skip
+
+
+class Stamped(Value, frozen=True, kw_only=True):
+    """A record with the instant it was made at."""
+
+    mono_s: float
+    wall_s: float
+    record: Record

@@ -1,0 +1,116 @@
+"""Whether the smaller requests may be granted: going on after a hold, a new calibration, another container."""
+
+import dataclasses
+import math
+from collections.abc import Iterator
+
+from msgspec.structs import replace
+
+from controller.model.messages import Assign, Refusal, TakeCalibration, Unhold
+from controller.model.plan import Operation, Segment
+from controller.safety.admission import Situation, case_of, refuse, runs_shape
+from controller.safety.caps import violations
+from controller.safety.case import Case, History, timeline
+from controller.safety.figures import Interval
+from controller.safety.progress import Progress
+
+MOST_SAG_PER_A = 0.1  # a supply that loses more than 10 % of the flow per ampere is wired wrong; no source
+
+
+def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]:
+    """Everything that speaks against going on with these runs, what was already done counted in."""
+    request = command.operation
+    present = progress.operation.segments[progress.segment]
+    malformed = list(runs_shape(request, Segment(runs=command.runs), now.profile))
+    if malformed:
+        return malformed
+    refusals = []
+    planned = {(run.line, run.liquid) for run in present.runs}
+    for line, liquid in sorted({(run.line, run.liquid) for run in command.runs} - planned):
+        reason = f"{liquid} from line {line} is no part of the segment that is held."
+        refusals.append(refuse(request, "plan", reason, way_out="Ask only for what is left of it."))
+    if now.inputs.glass_present is False and progress.is_serving:
+        refusals.append(refuse(request, "glass", "there is no glass under the outlet.", way_out="Put the glass back."))
+    for line in sorted({run.line for run in command.runs} & set(now.inputs.low_lines)):
+        way_out = "Hang a full container on it."
+        refusals.append(refuse(request, "level", f"the container on line {line} is low.", way_out=way_out))
+    return refusals + violations(case_of_rest(command, progress, now))
+
+
+def remaining(command: Unhold, progress: Progress) -> Operation:
+    """What is left of a held operation when `runs` stand for the rest of its present segment."""
+    later = progress.operation.segments[progress.segment + 1 :]
+    return replace(progress.operation, segments=(Segment(runs=command.runs), *later))
+
+
+def case_of_rest(command: Unhold, progress: Progress, now: Situation) -> Case:
+    """A held operation as the caps see it: what it has done, and what would come."""
+    case = case_of(progress.operation, now)
+    before = tuple(
+        Interval(line=run.line, start_s=run.start_s - now.now_s, end_s=run.end_s - now.now_s) for run in progress.done
+    )
+    runs = timeline(remaining(command, progress))
+    asked = dataclasses.replace(case.asked, runs=runs, before=before, spent_s=progress.spent_s)
+    # Its own booking is the last one in the hour; it must not count twice.
+    servings = now.memory.servings[:-1] if progress.is_serving else now.memory.servings
+    history = History(servings=servings, on_times=now.memory.on_times, last_serving_s=None)
+    return dataclasses.replace(case, asked=asked, history=history)
+
+
+def take_calibration(command: TakeCalibration, now: Situation) -> list[Refusal]:
+    """Everything that speaks against taking over this calibration."""
+    return list(_calibration(command, now))
+
+
+def _calibration(command: TakeCalibration, now: Situation) -> Iterator[Refusal]:
+    new, request = command.calibration, "take_calibration"
+    figures = (new.flow_ml_s, new.lag_s, new.u_flow_ml_s, new.u_lag_s, new.cov_flow_lag, new.sag_per_a, new.u_sag_per_a)
+    if not all(map(math.isfinite, figures)) or min(new.u_flow_ml_s, new.u_lag_s, new.u_sag_per_a) < 0:
+        yield refuse(request, "calibration", "every figure must be finite and every uncertainty not negative.")
+        return
+    line = next((one for one in now.profile.lines if one.line == new.line), None)
+    if line is None:
+        yield refuse(request, "calibration", f"the profile has no line {new.line}.")
+        return
+    if new.liquid not in {one.liquid for one in now.book.liquids}:
+        yield refuse(request, "calibration", f"the book has no liquid {new.liquid!r}.")
+    band, nominal = now.profile.calibration, line.pump.nominal_flow_ml_s
+    low, high = nominal * (1 - band.flow_fraction), nominal * (1 + band.flow_fraction)
+    if not low <= new.flow_ml_s <= high:
+        yield refuse(
+            request,
+            "calibration_flow",
+            f"a flow of {new.flow_ml_s:.3f} mL/s is too far from the pump's nominal {nominal:.3f} mL/s.",
+            asked=f"{new.flow_ml_s:.3f} mL/s",
+            allowed=f"{low:.3f} to {high:.3f} mL/s",
+            way_out="Look for a kinked tube, air or a wrong pump in the profile, then calibrate again.",
+        )
+    if abs(new.lag_s) > band.lag_s:
+        yield refuse(
+            request,
+            "calibration_lag",
+            f"a lag of {new.lag_s:.3f} s is too long to be true.",
+            asked=f"{new.lag_s:.3f} s",
+            allowed=f"-{band.lag_s:.3f} to {band.lag_s:.3f} s",
+            way_out="Prime the line and calibrate again.",
+        )
+    if not 0 <= new.sag_per_a <= MOST_SAG_PER_A:
+        yield refuse(
+            request,
+            "calibration_sag",
+            f"a sag of {new.sag_per_a:.1%} per ampere is outside what a sound supply does.",
+            asked=f"{new.sag_per_a:.1%} per A",
+            allowed=f"0 % to {MOST_SAG_PER_A:.0%} per A",
+            way_out="Check the wires of the supply, then calibrate again.",
+        )
+
+
+def assign(command: Assign, now: Situation) -> list[Refusal]:
+    """Everything that speaks against this assignment."""
+    refusals = []
+    if command.line not in {line.line for line in now.profile.lines}:
+        refusals.append(refuse("assign", "line", f"the profile has no line {command.line}."))
+    if command.liquid not in {one.liquid for one in now.book.liquids}:
+        way_out = "Add it to the book and restart."
+        refusals.append(refuse("assign", "liquid", f"the book has no liquid {command.liquid!r}.", way_out=way_out))
+    return refusals

@@ -1,0 +1,282 @@
+"""The guard's core: pure. It is told the time, the contacts and what clients say; it answers with levels and events.
+
+The loop around it keeps one order: switch the levels (offs first), put `take_records()` on disk, publish the events.
+An operation begins only when the loop says that its record is on disk (`recorded`).
+"""
+
+from collections.abc import Mapping
+
+from controller.model.book import Book
+from controller.model.messages import (
+    SILENCE_S,
+    Admitted,
+    Command,
+    Event,
+    InputsChanged,
+    Refusal,
+)
+from controller.model.profile import Profile
+from controller.model.states import MachineState as S
+from controller.model.states import Outcome
+from controller.safety.admission import DRAWS_FROM_CONTAINER
+from controller.safety.commands import Desk
+from controller.safety.inputs import Contacts
+from controller.safety.machine import Machine
+from controller.safety.records import Memory, Stamped
+from controller.safety.startup import wake
+from controller.safety.states import SWITCHING_OFF, Trigger
+
+LATE_S = 0.1  # a channel switched off later than this is a fault: the loop was not running when it had to
+STOP_PRESSED, INPUTS, LATE = "stop pressed", "inputs", "late"  # causes of faults
+BOARD, JOURNAL = "board", "journal"  # those that the loop reports
+PASSING = frozenset({S.COMPLETE, S.RESETTING})  # left by themselves
+
+
+class Supervisor:
+    """Decides which lines are on. Reads no clock, file, socket or pin; every method is told the monotonic time."""
+
+    def __init__(
+        self, profile: Profile, book: Book, memory: Memory, *, now_s: float, wall_s: float, boot: str = ""
+    ) -> None:
+        self._contacts = Contacts(profile.inputs)
+        self._inputs = self._contacts.report()
+        self._machine = Machine(profile, book, memory, now_s, wall_s)
+        self._desk = Desk(self._machine)
+        self._troubles: dict[str, str] = {}  # what the loop has reported and not yet taken back
+        self._held_s = 0.0
+        self._shown_off = False
+        self.due_s: tuple[float, ...] = ()  # when the edges of the last `advance` should have been
+        wake(self._machine, boot, self._contacts.report())
+
+    @property
+    def state(self) -> S:
+        """The present machine state."""
+        return self._machine.state
+
+    @property
+    def memory(self) -> Memory:
+        """All that must survive a restart."""
+        return self._machine.memory
+
+    @property
+    def is_under_way(self) -> bool:
+        """Whether there is an operation."""
+        return self._machine.progress is not None
+
+    @property
+    def proposal(self) -> str | None:
+        """The operation that waits for `recorded` or `record_failed`."""
+        progress = self._machine.progress
+        waits = self.state in (S.STARTING, S.UNHOLDING)
+        return progress.operation.operation if progress and waits else None
+
+    @property
+    def look_s(self) -> float:
+        """When a fresh reading of the contacts is wanted at the latest (s)."""
+        return self._contacts.look_s
+
+    def take_records(self) -> list[Stamped]:
+        """What must be on disk before the events returned so far are published."""
+        return self._machine.take_records()
+
+    def note_wall(self, now_s: float, wall_s: float) -> None:
+        """The wall clock shows wall_s at now_s."""
+        self._machine.at(now_s)
+        self._machine.note_wall(wall_s)
+
+    # --- from clients
+
+    def receive(self, now_s: float, client: str, command: Command) -> list[Event]:
+        """One command of one client; refusals and reports among the events are for that client only."""
+        self._machine.at(now_s)
+        self._desk.receive(client, command, self._inputs, self._troubles | self._present())
+        return self._machine.take_events()
+
+    def client_gone(self, now_s: float, client: str) -> list[Event]:
+        """A client's connection is closed; when it was the engine's, everything goes off."""
+        self._machine.at(now_s)
+        if self._desk.forget(client) and self.is_under_way:
+            self._machine.stop(Outcome.ABORTED, "engine connection lost")
+        return self._machine.take_events()
+
+    # --- from the loop
+
+    def recorded(self, now_s: float, operation: str) -> list[Event]:
+        """The record that allows this operation to begin or to go on is on disk."""
+        machine, progress = self._machine, self._machine.progress
+        machine.at(now_s)
+        if progress is None or self.proposal != operation:
+            return []
+        if self.state is S.STARTING:
+            machine.say(Admitted(operation=operation, kind=progress.operation.kind))
+            machine.go(Trigger.DONE)
+            self._enter_segment()
+        else:
+            machine.go(Trigger.DONE)
+            progress.begin(machine.now_s, self._desk.resumed_runs)
+        return machine.take_events()
+
+    def record_failed(self, now_s: float, text: str) -> list[Event]:
+        """The record could not be written: nothing begins."""
+        machine, progress = self._machine, self._machine.progress
+        machine.at(now_s)
+        if progress is None or self.proposal is None:
+            return []
+        machine.withdraw()
+        machine.say(
+            Refusal(
+                request=progress.operation.operation,
+                rule="journal",
+                reason=f"the journal cannot be written: {text}",
+                way_out="Free some disk space or mend the disk; nothing is pumped until then.",
+            )
+        )
+        if self.state is S.STARTING:
+            machine.progress = None
+        machine.stop(Outcome.ABORTED, "the journal cannot be written")
+        return machine.take_events()
+
+    def trouble(self, now_s: float, cause: str, text: str) -> list[Event]:
+        """The loop cannot do its part (cause: BOARD or JOURNAL): everything off, fault latched."""
+        self._machine.at(now_s)
+        self._troubles[cause] = text
+        self._machine.trip(cause, text)
+        return self._machine.take_events()
+
+    def sound(self, cause: str) -> None:
+        """The loop can do its part again. The fault stays until it is acknowledged."""
+        self._troubles.pop(cause, None)
+
+    def advance(self, now_s: float, contacts: Mapping[str, bool] | None = None) -> tuple[frozenset[int], list[Event]]:
+        """Time has come to now_s; contacts: a fresh reading (name -> closed), None when there is none this time.
+
+        Returns the lines that must be on, and the events. Every other line must be off.
+        """
+        machine = self._machine
+        machine.at(now_s)
+        if contacts is not None:
+            self._contacts.read(machine.now_s, contacts)
+        self.due_s = ()
+        self._tell_inputs()
+        self._watch()
+        self._settle()
+        self._run()
+        levels = machine.progress.on if machine.progress and self.state is S.EXECUTE else frozenset()
+        self._shown_off = self.state in SWITCHING_OFF
+        return levels, machine.take_events()
+
+    def next_deadline_s(self) -> float:
+        """When `advance` must be called again (s); infinity when only a message or a contact can change anything."""
+        machine, progress = self._machine, self._machine.progress
+        if self.state in SWITCHING_OFF | PASSING or (self.state is S.STOPPED and self._is_ready):
+            return machine.now_s
+        deadline_s = self._contacts.look_s
+        if progress is None:
+            return deadline_s
+        deadline_s = min(deadline_s, self._desk.beat_s + SILENCE_S, self._contacts.stale_s)
+        if self.state is S.HELD:
+            return min(deadline_s, self._held_s + machine.profile.caps.held_s)
+        if self.state is S.EXECUTE:
+            return min(deadline_s, progress.next_s)
+        return deadline_s
+
+    # --- watching
+
+    def _present(self) -> dict[str, str]:
+        """Causes of faults that are there at this moment."""
+        present = {}
+        if self._contacts.stop_open:
+            present[STOP_PRESSED] = "the stop contact is open: pressed, or its wire is broken"
+        doubt = self._contacts.doubt(self._machine.now_s, moving=self.is_under_way)
+        if doubt:
+            present[INPUTS] = doubt
+        return present
+
+    def _tell_inputs(self) -> None:
+        inputs = self._contacts.report()
+        if inputs != self._inputs:
+            self._inputs = inputs
+            self._machine.say(InputsChanged(inputs=inputs))
+
+    def _watch(self) -> None:
+        machine, progress = self._machine, self._machine.progress
+        for cause, text in (self._present() | self._troubles).items():
+            machine.trip(cause, text)
+        if progress is None or self.state in SWITCHING_OFF:
+            return
+        if machine.now_s >= self._desk.beat_s + SILENCE_S:
+            machine.stop(Outcome.ABORTED, f"no heartbeat from the engine for {SILENCE_S:g} s")
+        elif self.state is S.HELD and machine.now_s >= self._held_s + machine.profile.caps.held_s:
+            machine.stop(
+                Outcome.ABORTED, f"held for {machine.profile.caps.held_s:g} s, waiting for {machine.waiting_for}"
+            )
+        elif self.state is S.EXECUTE:
+            self._watch_glass_and_levels()
+
+    def _watch_glass_and_levels(self) -> None:
+        progress = self._machine.progress
+        if progress is None:
+            return
+        if progress.is_serving and self._inputs.glass_present is False:
+            self._hold("glass", "the glass was lifted")
+        elif progress.operation.kind in DRAWS_FROM_CONTAINER:
+            low = sorted(progress.waiting & set(self._inputs.low_lines))
+            if low:
+                self._hold(f"container on line {low[0]}", f"the container on line {low[0]} is low")
+
+    def _hold(self, waiting_for: str, reason: str) -> None:
+        machine = self._machine
+        machine.all_off()
+        machine.waiting_for = waiting_for
+        machine.go(Trigger.HOLD, reason)
+
+    # --- states that are left by themselves
+
+    @property
+    def _is_ready(self) -> bool:
+        doubt = self._contacts.doubt(self._machine.now_s, moving=False)
+        return self._contacts.settled and not doubt and not self._contacts.stop_open and not self._troubles
+
+    def _settle(self) -> None:
+        machine = self._machine
+        if self.state in SWITCHING_OFF and self._shown_off:
+            if self.state is S.HOLDING:
+                self._held_s = machine.now_s
+            else:
+                machine.finish(self._inputs)
+            machine.go(Trigger.DONE, machine.waiting_for or "")
+        if self.state is S.COMPLETE or (self.state is S.STOPPED and self._is_ready):
+            machine.go(Trigger.RESET)
+        if self.state is S.RESETTING:
+            machine.go(Trigger.DONE)
+
+    # --- runs
+
+    def _enter_segment(self) -> None:
+        """Begin the present segment, or hold until a person has done its hand step."""
+        machine, progress = self._machine, self._machine.progress
+        if progress is None:
+            return
+        segment = progress.operation.segments[progress.segment]
+        if segment.hand is not None:
+            self._hold(segment.hand, "a hand step is due")
+        else:
+            progress.begin(machine.now_s, segment.runs)
+
+    def _run(self) -> None:
+        machine, progress = self._machine, self._machine.progress
+        if progress is None or self.state is not S.EXECUTE:
+            return
+        edges = progress.step(machine.now_s)
+        self.due_s = tuple(edge.due_s for edge in edges)
+        machine.tell_edges(edges)
+        late_s = max((edge.at_s - edge.due_s for edge in edges if not edge.is_on), default=0.0)
+        if late_s > LATE_S:
+            machine.trip(LATE, f"a channel was switched off {late_s:.3f} s late")
+        elif progress.is_through:
+            if progress.next_segment is None:
+                machine.ending = (Outcome.DONE, "")
+                machine.go(Trigger.DONE)
+            else:
+                progress.enter_next()
+                self._enter_segment()

@@ -1,0 +1,232 @@
+"""A small orchard-fete machine, a board that records every level, and a loop in virtual time."""
+
+from dataclasses import dataclass, field
+
+from msgspec.structs import replace
+
+from controller.clock import VirtualClock
+from controller.errors import BoardError
+from controller.guard.guard import Guard
+from controller.ledger.journal import MemoryJournal
+from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Phase, Recipe
+from controller.model.messages import Command, Event, Heartbeat, Hello, Start
+from controller.model.plan import Operation, PlannedRun, Segment
+from controller.model.profile import (
+    BoardSpec,
+    Caps,
+    Contact,
+    Funnel,
+    Inputs,
+    LevelSwitch,
+    Line,
+    Profile,
+    Pump,
+    RelayBoard,
+    Supply,
+    Tube,
+    Wire,
+)
+from controller.model.states import OperationKind
+
+CAPS = Caps(
+    serving_volume_ml=400,
+    serving_time_s=120,
+    run_on_s=90,
+    operation_on_s=100,
+    duty_fraction=0.5,
+    duty_window_s=1200,
+    current_a=3.0,
+    flow_ml_s=10,
+    concurrent=4,
+    start_gap_s=0.1,
+    line_volume_ml=100,
+    jog_s=1,
+    serving_ethanol_g=20,
+    hour_ethanol_g=60,
+    hour_servings=30,
+    serving_pause_s=2,
+    held_s=60,
+)
+
+BOOK = Book(
+    title="orchard fete",
+    liquids=(
+        Liquid(liquid="apple juice", density_kg_m3=1045),
+        Liquid(liquid="ginger syrup", brix=60),
+        Liquid(liquid="cold tea", density_kg_m3=1000, allergens=("milk",)),
+        Liquid(liquid="sloe gin", abv_percent=26),
+    ),
+    glasses=(Glass(glass="tumbler", brim_ml=300, usable_ml=250),),
+    recipes=(
+        Recipe(
+            recipe="orchard fizz", glass="tumbler", phases=(Phase(doses=(Dose(liquid="apple juice", volume_ml=50),)),)
+        ),
+    ),
+    lines=(
+        OnLine(line=1, liquid="apple juice", container_ml=5000),
+        OnLine(line=2, liquid="ginger syrup", container_ml=1000),
+        OnLine(line=3, liquid="cold tea", container_ml=5000),
+        OnLine(line=4, liquid="sloe gin", container_ml=700),
+    ),
+)
+
+
+def line(number: int) -> Line:
+    """Pump 2 mL/s, 0.5 A, inrush 1.5 A for 0.1 s; the tube holds pi/4 * 4^2 * 1.0 = 12.57 mL."""
+    return Line(
+        line=number,
+        gpio=number + 1,
+        channel=number,
+        pump=Pump(nominal_flow_ml_s=2, run_a=0.5, inrush_a=1.5, inrush_s=0.1, rotation="clockwise"),
+        tube=Tube(bore_mm=4, suction_m=0.6, delivery_m=0.4, lift_m=0.2),
+        wire=Wire(section_mm2=0.5, length_m=1),
+    )
+
+
+def profile(caps: Caps = CAPS, **inputs: object) -> Profile:
+    """Four lines, a stop contact, and what is asked for besides."""
+    return Profile(
+        machine="orchard fete",
+        board=BoardSpec(backend="bench", load_a=0.6, load_v=5),
+        supply=Supply(
+            voltage_v=12,
+            rated_a=5,
+            continuous_fraction=0.8,
+            source_ohm=0.05,
+            feed=Wire(section_mm2=1.5, length_m=1),
+            step_down_efficiency=0.85,
+            step_down_min_v=7,
+        ),
+        relay_board=RelayBoard(channels=8, active_level="low", operate_s=0.010, release_s=0.005, coil_a=0.07, coil_v=5),
+        lines=tuple(line(number) for number in (1, 2, 3, 4)),
+        inputs=Inputs(stop=Contact(gpio=17, contact="normally_closed"), **inputs),
+        funnel=Funnel(drain_ml_s=20, capacity_ml=100, settle_s=0.5),
+        caps=caps,
+    )
+
+
+GLASS = Contact(gpio=18, contact="normally_open")
+TRAY = Contact(gpio=19, contact="normally_open")
+LEVEL_1 = LevelSwitch(line=1, gpio=20, contact="normally_open")
+
+
+@dataclass
+class FakeBoard:
+    """Records every level; contacts are set by hand."""
+
+    clock: VirtualClock
+    contacts: dict[str, bool] = field(default_factory=lambda: {"stop": True})
+    on: set[int] = field(default_factory=set)
+    trace: list[tuple[float, int, bool]] = field(default_factory=list)
+    broken: set[int] = field(default_factory=set)
+    unreadable: bool = False
+    all_offs: int = 0
+
+    def switch(self, line: int, *, on: bool) -> None:
+        if line in self.broken:
+            raise BoardError(f"line {line} does not obey")
+        self.trace.append((self.clock.now_s(), line, on))
+        (self.on.add if on else self.on.discard)(line)
+
+    def all_off(self) -> list[BoardError]:
+        self.all_offs += 1
+        for number in sorted(self.on - self.broken):
+            self.trace.append((self.clock.now_s(), number, False))
+        self.on &= self.broken
+        return [BoardError(f"line {number} does not obey") for number in sorted(self.broken)]
+
+    def read(self) -> dict[str, bool]:
+        if self.unreadable:
+            raise BoardError("contacts cannot be read")
+        return dict(self.contacts)
+
+    def close(self) -> None:
+        self.all_off()
+
+
+class Rig:
+    """Guard, board and journal on a virtual clock; `run` lets time pass with a living engine."""
+
+    def __init__(self, machine: Profile | None = None, journal: MemoryJournal | None = None, **options: object) -> None:
+        self.clock = VirtualClock(now_s=1000.0)
+        self.machine = machine or profile()
+        self.board = FakeBoard(self.clock)
+        self.journal = journal or MemoryJournal()
+        self.events: list[tuple[str | None, Event]] = []
+        self.options = options
+        self.start_guard()
+
+    def start_guard(self) -> None:
+        self.guard = Guard(
+            self.machine, BOOK, self.board, self.journal, self.clock, self._publish, boot="b1", **self.options
+        )
+
+    def _publish(self, client: str | None, event: Event) -> None:
+        self.events.append((client, event))
+
+    def say(self, command: Command, client: str = "engine") -> list[Event]:
+        """Send one command; the events that it caused."""
+        before = len(self.events)
+        self.guard.handle(client, command)
+        return [event for _, event in self.events[before:]]
+
+    def run(self, seconds: float, *, beat: bool = True) -> list[Event]:
+        """Let time pass; the events meanwhile."""
+        before, end_s = len(self.events), self.clock.now_s() + seconds
+        next_beat_s = self.clock.now_s()
+        while True:
+            if beat and self.clock.now_s() >= next_beat_s:
+                self.guard.handle("engine", Heartbeat())
+                next_beat_s = self.clock.now_s() + 0.1
+            deadline_s = self.guard.tick()
+            stops = [end_s, deadline_s, next_beat_s] if beat else [end_s, deadline_s]
+            if self.clock.now_s() >= end_s:
+                return [event for _, event in self.events[before:]]
+            assert deadline_s > self.clock.now_s(), "the guard asks to be called in the past"
+            self.clock.move_to(min(stops))
+
+    def ready(self) -> "Rig":
+        """An idle machine with the engine connected."""
+        self.run(0.5, beat=False)
+        self.say(Hello(version=1, role="engine"))
+        return self
+
+    def primed(self, *lines: int) -> "Rig":
+        """These lines filled with their liquids."""
+        self.ready()
+        names = {on.line: on.liquid for on in BOOK.lines}
+        for number in lines:
+            self.say(Start(operation=prime(number, names[number])))
+            self.run(25)
+        return self
+
+    def of(self, kind: type) -> list:
+        """All events of one kind so far."""
+        return [event for _, event in self.events if isinstance(event, kind)]
+
+
+def run_of(number: int, liquid: str, start_s: float, duration_s: float) -> PlannedRun:
+    return PlannedRun(line=number, liquid=liquid, start_s=start_s, duration_s=duration_s, volume_ml=2 * duration_s)
+
+
+def prime(number: int, liquid: str, seconds: float = 20, name: str | None = None) -> Operation:
+    return Operation(
+        operation=name or f"prime-{number}",
+        kind=OperationKind.PRIME,
+        segments=(Segment(runs=(run_of(number, liquid, 0, seconds),)),),
+        jug=True,
+    )
+
+
+def serve(*runs: PlannedRun, name: str = "s1", glass: str = "tumbler") -> Operation:
+    return Operation(
+        operation=name,
+        kind=OperationKind.SERVE,
+        segments=(Segment(runs=tuple(runs)),),
+        recipe="orchard fizz",
+        glass=glass,
+    )
+
+
+def with_caps(**caps: float) -> Profile:
+    return profile(replace(CAPS, **caps))
