@@ -12,7 +12,7 @@ from controller.metering.calibration import DEFAULT_PRIOR, Fit, Trial, fit, law_
 from controller.metering.density import liquid_kg_m3
 from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
 from controller.metering.flow_law import FlowLaw
-from controller.metering.gravimetry import Scale, volume_ml
+from controller.metering.gravimetry import liquid_volume_ml
 from controller.metering.together import Sag, Share, sag_together
 from controller.model.book import Book
 from controller.model.calibration import Calibration
@@ -152,9 +152,13 @@ class Weighings:
             others_a = sum(
                 self._profile.line(other.line).pump.run_a * min(1.0, other.on_s / one.on_s) for other in others
             )
-            density, _ = self._density(one.liquid)
             shares.append(
-                Share(calibration=in_force[one.line], on_s=one.on_s, others_a=others_a, density_kg_m3=density)
+                Share(
+                    calibration=in_force[one.line],
+                    on_s=one.on_s,
+                    others_a=others_a,
+                    density_kg_m3=self._density_kg_m3(one.liquid),
+                )
             )
         return shares
 
@@ -183,18 +187,12 @@ class Weighings:
             )
         return entry
 
-    def _density(self, liquid: str) -> tuple[float, float]:
-        found = self._book.liquid(liquid)
-        return liquid_kg_m3(found, min(40.0, max(0.0, found.served_at_c)))
+    def _density_kg_m3(self, liquid: str) -> float:
+        """Volumes are meant at 20 C, the reference temperature of serving measures (OIML R 138:2007)."""
+        return liquid_kg_m3(self._book.liquid(liquid), 20.0)[0]
 
     def _trial(self, weighed: Weighing, liquid: str) -> Trial:
-        density, u_density = self._density(liquid)
-        measured = volume_ml(
-            weighed.grams,
-            density_kg_m3=density,
-            u_density_kg_m3=u_density,
-            scale=Scale(u_reading_g=weighed.u_grams),
-        )
+        measured = liquid_volume_ml(weighed.grams, self._book.liquid(liquid), u_mass_g=weighed.u_grams)
         return Trial(on_s=weighed.on_s, volume_ml=measured.volume_ml, u_volume_ml=measured.u_volume_ml)
 
     def _with_known_sag(self, fresh: Calibration, known: Calibration | None) -> Calibration:
@@ -208,7 +206,7 @@ class Weighings:
         return FitView(
             line=line,
             liquid=liquid,
-            density_kg_m3=self._density(liquid)[0],
+            density_kg_m3=self._density_kg_m3(liquid),
             trials=(),
             calibration=None,
             scatter_ml=None if law is None else law.scatter.at_ml(50.0),

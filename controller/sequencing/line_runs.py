@@ -44,16 +44,10 @@ def wetting_runs(
         )
         for line, volume_ml in wanted.items()
     ]
-    starts_s = schedule(runs, limits(profile)).starts_s
+    starts = schedule(runs, limits(profile)).run_starts_s
     return tuple(
-        PlannedRun(
-            line=run.line,
-            liquid=liquids[run.line],
-            start_s=starts_s[run.line],
-            duration_s=run.duration_s,
-            volume_ml=wanted[run.line],
-        )
-        for run in runs
+        PlannedRun(line=line, liquid=liquids[line], start_s=start_s, duration_s=run.duration_s, volume_ml=wanted[line])
+        for line, run, start_s in zip(wanted, runs, starts, strict=True)
     )
 
 

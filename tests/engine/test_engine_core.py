@@ -1,0 +1,340 @@
+"""The engine's core against a guard that the test plays: what is asked, refused, followed, resumed and booked."""
+
+from itertools import count
+from pathlib import Path
+
+import pytest
+
+from controller.clock import VirtualClock
+from controller.config.load import load
+from controller.engine.engine import Engine
+from controller.errors import FaultLatched, Refused
+from controller.ledger.store import Ledger
+from controller.model.calibration import Calibration
+from controller.model.messages import (
+    Admitted,
+    Changed,
+    Confirm,
+    Delivery,
+    Edge,
+    Ended,
+    FaultLatchedEvent,
+    Heartbeat,
+    InputReport,
+    InputsChanged,
+    LineReport,
+    Refusal,
+    Report,
+    Start,
+    Stop,
+    TakeCalibration,
+    Unhold,
+)
+from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from controller.model.views import (
+    AssignRequest,
+    CalibrationRequest,
+    JogRequest,
+    LineRequest,
+    PourRequest,
+    TrialRequest,
+    TrialsRequest,
+    WeighedTrial,
+    WeighingRequest,
+)
+
+ROOT = Path(__file__).resolve().parents[2]
+PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+LIQUIDS = {one.line: one.liquid for one in BOOK.lines}
+UNATTENDED = next(one for one in BOOK.recipes if all(phase.hand is None for phase in one.phases))
+BY_HAND = next(one for one in BOOK.recipes if any(phase.hand is not None for phase in one.phases[1:]))
+
+
+def calibration(line, flow_ml_s=5.0, sag_per_a=0.01):
+    return Calibration(
+        line=line,
+        liquid=LIQUIDS[line],
+        flow_ml_s=flow_ml_s,
+        lag_s=0.05,
+        u_flow_ml_s=0.01,
+        u_lag_s=0.005,
+        cov_flow_lag=0.0,
+        sag_per_a=sag_per_a,
+    )
+
+
+def report(*, calibrated=True, contents=Contents.LIQUID, fault=None, state=MachineState.IDLE, glass=True):
+    lines = tuple(
+        LineReport(
+            line=line,
+            liquid=liquid,
+            contents=contents,
+            holds=liquid if contents == Contents.LIQUID else None,
+            is_on=False,
+            calibration=calibration(line) if calibrated else None,
+        )
+        for line, liquid in LIQUIDS.items()
+    )
+    inputs = InputReport(stop_pressed=False, glass_present=glass)
+    return Report(state=state, fault=fault, operation=None, waiting_for=None, lines=lines, inputs=inputs)
+
+
+class Desk:
+    """An engine on a virtual clock, and the commands it has sent."""
+
+    def __init__(self, first=None):
+        self.clock = VirtualClock()
+        self.sent = []
+        self.ledger = Ledger(":memory:")
+        numbers = count(1)
+        self.engine = Engine(
+            profile=PROFILE,
+            book=BOOK,
+            ledger=self.ledger,
+            clock=self.clock,
+            send=self.sent.append,
+            new_id=lambda: f"op{next(numbers)}",
+        )
+        if first is not None:
+            self.engine.on_event(first)
+
+    def of(self, kind):
+        return [one for one in self.sent if isinstance(one, kind)]
+
+    def admit(self, operation="op1", kind=OperationKind.SERVE):
+        self.engine.on_event(Admitted(operation=operation, kind=kind))
+        self.engine.on_event(Changed(state=MachineState.EXECUTE, reason="", operation=operation))
+
+
+@pytest.fixture
+def desk():
+    made = Desk(report())
+    yield made
+    made.ledger.close()
+
+
+def test_a_pour_asks_the_guard_with_every_dose_of_the_recipe(desk):
+    desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    (start,) = desk.of(Start)
+    planned = {}
+    for run in start.operation.segments[0].runs:
+        planned[run.liquid] = planned.get(run.liquid, 0.0) + run.volume_ml
+        assert LIQUIDS[run.line] == run.liquid
+    entry = next(one for one in desk.engine.menu() if one.recipe == UNATTENDED.recipe)
+    assert sum(planned.values()) == pytest.approx(entry.volume_ml)
+    assert desk.ledger.open_operations() == ("op1",)
+
+
+def test_run_times_follow_flow_lag_and_the_company_of_others(desk):
+    """Recomputed here from the calibration's own definition: V = q (1 - s I) (t - lag), I the others' mean current."""
+    desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    runs = desk.of(Start)[0].operation.segments[0].runs
+    assert len(runs) > 1
+    for run in runs:
+        charge_as = 0.0
+        for other in runs:
+            if other is not run:
+                overlap_s = min(run.start_s + run.duration_s, other.start_s + other.duration_s) - max(
+                    run.start_s, other.start_s
+                )
+                charge_as += max(0.0, overlap_s) * PROFILE.line(other.line).pump.run_a
+        volume_ml = 5.0 * (1.0 - 0.01 * charge_as / run.duration_s) * (run.duration_s - 0.05)
+        assert volume_ml == pytest.approx(run.volume_ml, abs=0.002)
+
+
+def test_the_same_key_never_asks_twice(desk):
+    first = desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe, key="table 4"))
+    again = desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe, key="table 4"))
+    assert first == again
+    assert len(desk.of(Start)) == 1
+
+
+def test_a_second_operation_waits_for_the_first(desk):
+    desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    with pytest.raises(Refused, match="one_at_a_time") as told:
+        desk.engine.jog(JogRequest(line=1))
+    assert "tundish stop" in told.value.way_out
+
+
+@pytest.mark.parametrize(
+    ("first", "rule", "words"),
+    [
+        (None, "guard", "cannot be reached"),
+        (report(calibrated=False), "calibration", "no calibration"),
+        (report(contents=Contents.EMPTY), "readiness", "not primed"),
+    ],
+)
+def test_what_stands_in_the_way_is_said_and_nothing_is_asked(first, rule, words):
+    desk = Desk(first)
+    with pytest.raises(Refused, match=words) as told:
+        desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    assert told.value.rule == rule
+    assert told.value.way_out
+    assert desk.sent == []
+    assert desk.ledger.open_operations() == ()
+    desk.ledger.close()
+
+
+def test_a_latched_fault_comes_before_everything():
+    desk = Desk(report(fault="stop pressed"))
+    with pytest.raises(FaultLatched, match="stop pressed"):
+        desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    desk.ledger.close()
+
+
+def test_a_pour_that_would_run_a_container_dry_says_what_is_short(desk):
+    liquid, line = UNATTENDED.phases[0].doses[0].liquid, None
+    line = next(number for number, name in LIQUIDS.items() if name == liquid)
+    desk.engine.assign(AssignRequest(line=line, liquid=liquid, container_ml=1.0))
+    with pytest.raises(Refused, match=f"{liquid}: .* short, 1 mL left"):
+        desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+
+
+def test_beats_only_while_something_is_under_way(desk):
+    assert desk.engine.tick() is None
+    desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    desk.admit()
+    for _ in range(10):
+        desk.clock.move_to(desk.engine.tick())
+        desk.engine.tick()
+    assert len(desk.of(Heartbeat)) == 10
+    assert desk.clock.now_s() == pytest.approx(1.0)
+    desk.engine.on_event(
+        Ended(operation="op1", kind=OperationKind.SERVE, outcome=Outcome.DONE, reason="", deliveries=())
+    )
+    assert desk.engine.tick() is None
+
+
+def test_the_end_is_booked_once_and_the_containers_go_down(desk):
+    desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    desk.admit()
+    run = desk.of(Start)[0].operation.segments[0].runs[0]
+    before = {one.line: one.remaining_ml for one in desk.engine.status().lines}
+    delivery = Delivery(
+        line=run.line, liquid=run.liquid, asked_ml=run.volume_ml, delivered_ml=30.0, worst_ml=33.0, on_s=6.0
+    )
+    ended = Ended(operation="op1", kind=OperationKind.SERVE, outcome=Outcome.DONE, reason="", deliveries=(delivery,))
+    desk.engine.on_event(ended)
+    desk.engine.on_event(ended)
+    after = {one.line: one.remaining_ml for one in desk.engine.status().lines}
+    assert after[run.line] == pytest.approx(before[run.line] - 30.0)
+    assert desk.engine.operation("op1").outcome == Outcome.DONE
+    assert desk.engine.history(5)[0].operation == "op1"
+
+
+def test_the_guards_refusal_ends_the_request_and_is_kept_with_its_figures(desk):
+    desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    refusal = Refusal(
+        request="op1", rule="serving_volume", reason="too much", asked="400 mL", allowed="350 mL", way_out="pour one"
+    )
+    desk.engine.on_event(refusal)
+    assert desk.engine.operation("op1").refused == (refusal,)
+    assert desk.engine.history(1)[0].refused == (refusal,)
+    desk.engine.jog(JogRequest(line=1))  # the machine is free again
+    assert len(desk.of(Start)) == 2
+
+
+def test_a_lifted_glass_put_back_gets_exactly_what_is_owed(desk):
+    desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
+    desk.admit()
+    runs = desk.of(Start)[0].operation.segments[0].runs
+    first = runs[0]
+    desk.engine.on_event(Edge(operation="op1", line=first.line, is_on=True, at_s=0.0))
+    desk.clock.move_to(1.05)
+    desk.engine.on_event(Edge(operation="op1", line=first.line, is_on=False, at_s=1.05))
+    desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=False)))
+    for state in (MachineState.HOLDING, MachineState.HELD):
+        desk.engine.on_event(Changed(state=state, reason="glass lifted", operation="op1", waiting_for="glass"))
+    assert desk.of(Unhold) == []
+    desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=True)))
+    (unhold,) = desk.of(Unhold)
+    owed = {run.line: run.volume_ml for run in unhold.runs}
+    # alone for 1.05 s with lag 0.05 s at 5 mL/s: 5 mL are in the glass
+    assert owed[first.line] == pytest.approx(first.volume_ml - 5.0, abs=1e-6)
+    for run in runs[1:]:
+        assert owed[run.line] == pytest.approx(run.volume_ml)
+
+
+def test_a_hand_step_waits_for_its_confirmation(desk):
+    desk.engine.pour(PourRequest(recipe=BY_HAND.recipe))
+    segments = desk.of(Start)[0].operation.segments
+    steps = [segment.hand for segment in segments if segment.hand is not None]
+    assert steps == [phase.hand for phase in BY_HAND.phases if phase.hand is not None]
+    desk.admit()
+    with pytest.raises(Refused, match="does not wait"):
+        desk.engine.confirm("op1")
+    desk.engine.on_event(Changed(state=MachineState.HELD, reason="hand step", operation="op1", waiting_for=steps[0]))
+    assert desk.engine.operation("op1").waiting_for == steps[0]
+    desk.engine.confirm("op1")
+    assert desk.of(Confirm) == [Confirm(operation="op1")]
+
+
+def test_priming_moves_more_than_the_tube_holds_and_says_that_a_jug_stands_there(desk):
+    desk.engine.run_lines(LineRequest(kind="prime", lines=(1, 2), jug=True))
+    (start,) = desk.of(Start)
+    assert start.operation.jug
+    for run in start.operation.segments[0].runs:
+        tube = PROFILE.line(run.line).tube
+        tube_ml = 3.14159 / 4 * tube.bore_mm**2 * (tube.suction_m + tube.delivery_m)
+        assert 1.4 * tube_ml <= run.volume_ml <= PROFILE.caps.line_volume_ml
+
+
+def test_weighed_trials_become_a_calibration_for_guard_and_ledger(desk):
+    """Water-like juice of known density: grams computed here from 4.8 mL/s and a lag of 0.1 s."""
+    density = desk.engine.fit(1).density_kg_m3
+    for number, on_s in enumerate((4.0, 16.0, 8.0, 16.0), start=1):
+        desk.engine.trial(TrialRequest(lines=(1,), on_s=on_s, jug=True))
+        operation = f"op{number}"
+        desk.admit(operation, OperationKind.TRIAL)
+        delivery = Delivery(
+            line=1, liquid=LIQUIDS[1], asked_ml=5 * on_s, delivered_ml=5 * on_s, worst_ml=6 * on_s, on_s=on_s
+        )
+        desk.engine.on_event(
+            Ended(
+                operation=operation,
+                kind=OperationKind.TRIAL,
+                outcome=Outcome.DONE,
+                reason="",
+                deliveries=(delivery,),
+            )
+        )
+        grams = 4.8 * (on_s - 0.1) * density / 1000.0 * (1 - 0.00106)  # air buoyancy, about 0.106 % for water
+        desk.engine.weigh(WeighingRequest(operation=operation, line=1, grams=grams))
+    desk.engine.settle_calibration(CalibrationRequest(line=1, by="a tester"))
+    (taken,) = desk.of(TakeCalibration)
+    assert taken.calibration.flow_ml_s == pytest.approx(4.8, rel=2e-4)
+    assert taken.calibration.lag_s == pytest.approx(0.1, abs=0.01)
+    assert desk.ledger.calibrations(1) == (taken.calibration,)
+    assert desk.engine.fit(1).trials == ()
+
+
+def test_trials_from_a_file_fit_like_trials_run_here(desk):
+    rows = tuple(WeighedTrial(on_s=on_s, grams=4.9 * on_s) for on_s in (4.0, 8.0, 16.0))
+    view = desk.engine.weigh_rows(TrialsRequest(line=2, trials=rows))
+    assert len(view.trials) == 3
+    assert view.calibration is not None
+    desk.engine.settle_calibration(CalibrationRequest(line=2, accept=False))
+    assert desk.engine.fit(2).trials == ()
+    assert desk.of(TakeCalibration) == []
+
+
+def test_stop_goes_out_even_when_nothing_is_known():
+    desk = Desk()
+    desk.engine.stop()
+    assert desk.sent == [Stop()]
+    desk.ledger.close()
+
+
+def test_a_fault_shows_in_the_status(desk):
+    desk.engine.on_event(FaultLatchedEvent(cause="stop pressed", text="the stop button was pressed"))
+    assert desk.engine.status().fault == "stop pressed"
+
+
+def test_listeners_hear_every_change_until_they_leave(desk):
+    heard = []
+    leave = desk.engine.subscribe(heard.append)
+    desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=False)))
+    assert heard[-1].inputs.glass_present is False
+    leave()
+    desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=True)))
+    assert heard[-1].inputs.glass_present is False
