@@ -1,0 +1,134 @@
+"""`tundish install` and `tundish uninstall`: print every step, and do them only when told to."""
+
+import os
+from pathlib import Path
+
+import click
+
+from controller.cli import install_facts, install_plan
+from controller.cli.install_steps import KeepFile, Step, below, carry_out
+from controller.cli.options import json_option, show
+from controller.config import load
+from controller.errors import Problem, Refused
+from controller.model.fields import Value
+from controller.model.profile import Profile
+
+apply_option = click.option("--apply", "is_applied", is_flag=True, help="Do it; without, only say what would be done.")
+root_option = click.option(
+    "--root",
+    type=click.Path(path_type=Path, file_okay=False, exists=True, resolve_path=True),
+    default=Path("/"),
+    help="Install into this folder, which holds the system of another machine; nothing is started.",
+)
+
+
+class StepView(Value, frozen=True, kw_only=True):
+    """A step in words."""
+
+    what: str
+    why: str
+    is_done: bool  # the machine was so before
+
+
+class Outcome(Value, frozen=True, kw_only=True):
+    """What the command prints with --json."""
+
+    is_applied: bool
+    warnings: tuple[str, ...]
+    steps: tuple[StepView, ...]
+
+
+@click.command()
+@click.option("--profile", help="The machine: a file, or the name of an example. Needed at the first installation.")
+@click.option("--book", help="Liquids, glasses, recipes: a file, or the name of an example. Needed at the first time.")
+@click.option("--simulated", is_flag=True, help="Accept a profile whose pins are the bench's.")
+@apply_option
+@root_option
+@json_option
+def install(
+    *, profile: str | None, book: str | None, simulated: bool, is_applied: bool, root: Path, as_json: bool
+) -> None:
+    """Install guard and engine as services that start at boot.
+
+    Prints every step; nothing is changed without --apply. Profile and book that are there are never overwritten. Run it
+    again after an upgrade of the program.
+    """
+    shared = install_facts.shared_folder()
+    machine = install_facts.look_at(root, install_plan.paths())
+    profile_there, book_there = below(root, install_plan.PROFILE), below(root, install_plan.BOOK)
+    profile_wanted = _wanted(profile, profile_there, shared / "hardware_profiles", "profile")
+    book_wanted = _wanted(book, book_there, shared / "demo", "book")
+    value, _, warnings = load(
+        profile_there if profile_there.exists() else profile_wanted, book_there if book_there.exists() else book_wanted
+    )
+    _refuse_bench(value, simulated=simulated)
+    steps = install_plan.plan_install(
+        machine=machine,
+        shipped=install_facts.read_shipped(shared),
+        program=install_facts.program(),
+        profile=profile_wanted.read_text(encoding="utf-8"),
+        book=book_wanted.read_text(encoding="utf-8"),
+        root=root,
+    )
+    _finish(steps, root, warnings, is_applied=is_applied, as_json=as_json)
+
+
+@click.command()
+@click.option("--purge", is_flag=True, help="Also remove profile, book, calibrations, stock, history, and the users.")
+@apply_option
+@root_option
+@json_option
+def uninstall(*, purge: bool, is_applied: bool, root: Path, as_json: bool) -> None:
+    """Remove the services; profile, book and records stay unless --purge.
+
+    Prints every step; nothing is changed without --apply. The program itself stays where pip put it.
+    """
+    machine = install_facts.look_at(root, install_plan.paths())
+    steps = install_plan.plan_uninstall(machine=machine, root=root, purge=purge)
+    _finish(steps, root, [], is_applied=is_applied, as_json=as_json)
+
+
+def draw_step(number: int, step: Step) -> str:
+    """A step as two lines: what, then why."""
+    is_so = step.is_done and not isinstance(step.act, KeepFile)
+    return f"{number:>3}. {step.what}\n     {'already so: ' if is_so else ''}{step.why}"
+
+
+def _wanted(chosen: str | None, there: Path, examples: Path, what: str) -> Path:
+    """The file that a person chose; without a choice the one in place."""
+    if chosen is not None:
+        return install_facts.chosen_file(chosen, examples, what)
+    if there.exists():
+        return there
+    raise Refused(
+        rule="install_files",
+        reason=f"there is no {there} yet, and none was chosen.",
+        way_out=f"Choose one with --{what}: a file, or one of {', '.join(install_facts.names(examples))}.",
+    )
+
+
+def _refuse_bench(profile: Profile, *, simulated: bool) -> None:
+    if profile.board.backend == "bench" and not simulated:
+        raise Refused(
+            rule="install_bench",
+            reason=f'the profile of "{profile.machine}" has the bench as its board: no pump would ever turn.',
+            way_out='Write "backend: gpio" under board, choose another profile, or give --simulated.',
+        )
+
+
+def _finish(steps: tuple[Step, ...], root: Path, warnings: list[Problem], *, is_applied: bool, as_json: bool) -> None:
+    """Print the steps, or do them one by one; root's rights are asked for only then."""
+    if is_applied and os.geteuid() != 0:
+        raise Refused(rule="install_root", reason="only root may write below /etc.", way_out="Run it again with sudo.")
+    if not as_json:
+        for warning in warnings:
+            click.secho(f"warning: {warning}", err=True, fg="yellow")
+    for number, step in enumerate(steps, start=1):
+        if not as_json:
+            click.echo(draw_step(number, step))
+        if is_applied:
+            carry_out(step, root)
+    views = tuple(StepView(what=step.what, why=step.why, is_done=step.is_done) for step in steps)
+    outcome = Outcome(is_applied=is_applied, warnings=tuple(map(str, warnings)), steps=views)
+    last = "All done." if is_applied else "Nothing was changed. Do it with --apply."
+    show(outcome, lambda: last, as_json=as_json)

@@ -1,0 +1,161 @@
+"""Which steps an installation or a removal takes: pure, from what is wanted and what is there."""
+
+from pathlib import Path
+
+from controller.cli.install_facts import Machine, Shipped
+from controller.cli.install_steps import KeepFile, MakeFolder, MakeLink, Remove, Run, Step, WriteFile
+from controller.errors import Refused
+
+GUARD, ENGINE = "tundish-guard.service", "tundish-engine.service"
+SERVICES = (GUARD, ENGINE)
+SHIPPED_PROGRAM = Path("/opt/tundish/bin/tundish")  # as the unit files have it
+
+CONFIG = Path("/etc/tundish")
+PROFILE, BOOK = CONFIG / "profile.yaml", CONFIG / "book.yaml"
+STATE = Path("/var/lib/tundish")
+COMMAND = Path("/usr/local/bin/tundish")
+UNITS = Path("/etc/systemd/system")
+BACK_OFF_SYSTEMD = 254  # the first version that can wait longer after each failed start
+
+USERS = ("tundish-guard", "tundish-engine")
+GROUP = "tundish"
+
+# Shipped file -> where it goes, and why.
+SYSTEM_FILES: dict[str, tuple[Path, str]] = {
+    "tundish.sysusers": (Path("/etc/sysusers.d/tundish.conf"), "guard and engine run as users of their own"),
+    "tundish.tmpfiles": (Path("/etc/tmpfiles.d/tundish.conf"), "the folder of the sockets is made at every boot"),
+    "tundish-gpio.rules": (Path("/etc/udev/rules.d/60-tundish-gpio.rules"), "the guard's user may use the GPIO chips"),
+    GUARD: (UNITS / GUARD, "the guard starts at boot and is watched"),
+    ENGINE: (UNITS / ENGINE, "the engine starts at boot and is watched"),
+}
+BACK_OFF = "tundish-back-off.conf"
+COMPLETIONS: dict[str, Path] = {
+    "bash": Path("/usr/local/share/bash-completion/completions/tundish"),
+    "zsh": Path("/usr/local/share/zsh/site-functions/_tundish"),
+    "fish": Path("/etc/fish/completions/tundish.fish"),
+}
+
+
+def paths() -> list[Path]:
+    """Every path that an installation may write or keep."""
+    return [
+        CONFIG,
+        PROFILE,
+        BOOK,
+        COMMAND,
+        *(path for path, _ in SYSTEM_FILES.values()),
+        *map(back_off_path, SERVICES),
+        *COMPLETIONS.values(),
+    ]
+
+
+def back_off_path(service: str) -> Path:
+    """Where a service's back-off lies."""
+    return UNITS / f"{service}.d" / "back-off.conf"
+
+
+def plan_install(
+    *, machine: Machine, shipped: Shipped, program: Path, profile: str, book: str, root: Path
+) -> tuple[Step, ...]:
+    """The steps of an installation, in order. `profile` and `book` are the texts wanted.
+
+    Raises Refused when this machine cannot be installed on; nothing is changed by planning.
+    """
+    _refuse_unfit(machine, program, root)
+    steps = [
+        Step(act=MakeFolder(path=CONFIG), why="profile and book live there", is_done=CONFIG in machine.folders),
+        _configuration(machine, PROFILE, profile, "what the machine is and what it may never exceed"),
+        _configuration(machine, BOOK, book, "liquids, glasses and recipes"),
+        Step(
+            act=MakeLink(path=COMMAND, target=program),
+            why="people find the command",
+            is_done=program == COMMAND or machine.links.get(COMMAND) == program,
+        ),
+    ]
+    for name, (path, why) in SYSTEM_FILES.items():
+        text = shipped.units[name].replace(str(SHIPPED_PROGRAM), str(program))
+        steps.append(_file(machine, path, text, why))
+    if machine.systemd is not None and machine.systemd >= BACK_OFF_SYSTEMD:
+        why = f"systemd {machine.systemd} can wait longer after each failed start"
+        steps += [_file(machine, back_off_path(one), shipped.units[BACK_OFF], why) for one in SERVICES]
+    for shell, path in COMPLETIONS.items():
+        if shell in shipped.completions:
+            steps.append(_file(machine, path, shipped.completions[shell], f"{shell} completes commands and options"))
+    return (*steps, *(Step(act=Run(words=words), why=why) for words, why in _commands(root)))
+
+
+def plan_uninstall(*, machine: Machine, root: Path, purge: bool) -> tuple[Step, ...]:
+    """The steps of a removal, in order: profile, book and records stay unless `purge`."""
+    steps = []
+    stop = ("systemctl", "disable", "--now") if machine.is_running else ("systemctl", f"--root={root}", "disable")
+    if any(UNITS / one in machine.texts for one in SERVICES):
+        steps.append(Step(act=Run(words=(*stop, ENGINE, GUARD)), why="every pump is switched off and stays off"))
+    system_files = [path for path, _ in SYSTEM_FILES.values()] + [back_off_path(one) for one in SERVICES]
+    for path in [*system_files, *COMPLETIONS.values()]:
+        steps.append(Step(act=Remove(path=path), why="the installation wrote it", is_done=path not in machine.texts))
+    steps.append(Step(act=Remove(path=COMMAND), why="the installation made it", is_done=COMMAND not in machine.links))
+    if machine.is_running:
+        steps.append(Step(act=Run(words=("systemctl", "daemon-reload")), why="systemd forgets the units"))
+    if purge:
+        steps += [
+            Step(act=Remove(path=CONFIG), why="profile and book, as asked by --purge"),
+            Step(act=Remove(path=STATE), why="calibrations, stock and history, as asked by --purge"),
+            *(
+                Step(act=Run(words=words, may_fail=True), why="as asked by --purge")
+                for words in _account_removals(root)
+            ),
+        ]
+    return tuple(steps)
+
+
+def _refuse_unfit(machine: Machine, program: Path, root: Path) -> None:
+    if machine.systemd is None or (root == Path("/") and not machine.is_running):
+        raise Refused(
+            rule="install_systemd",
+            reason=f"there is no systemd {'running here' if root == Path('/') else f'in {root}'}, so nothing would "
+            "start guard and engine at boot.",
+            way_out="Run them with tundish up, or use a system with systemd, such as Debian.",
+        )
+    if Path("/home") in program.parents or Path("/root") in program.parents:
+        raise Refused(
+            rule="install_place",
+            reason=f"the program lies at {program}, and the services' sandbox hides everyone's home.",
+            way_out="Install it for all: python3 -m venv /opt/tundish, then /opt/tundish/bin/pip install the wheel.",
+        )
+
+
+def _configuration(machine: Machine, path: Path, wanted: str, why: str) -> Step:
+    """Write what is wanted where nothing is; what a person has there is never overwritten."""
+    there = machine.texts.get(path)
+    if there is None:
+        return Step(act=WriteFile(path=path, content=wanted), why=why)
+    if there != wanted:
+        why = "it differs from the one chosen and may be yours; to take the chosen one, move it away first"
+    return Step(act=KeepFile(path=path), why=why, is_done=True)
+
+
+def _file(machine: Machine, path: Path, text: str, why: str) -> Step:
+    return Step(act=WriteFile(path=path, content=text), why=why, is_done=machine.texts.get(path) == text)
+
+
+def _commands(root: Path) -> list[tuple[tuple[str, ...], str]]:
+    """The commands at the end. In an image's folder only those that need no running machine."""
+    if root != Path("/"):
+        return [
+            (("systemd-sysusers", f"--root={root}", "tundish.conf"), "make users and groups"),
+            (("systemctl", f"--root={root}", "enable", *SERVICES), "start at boot"),
+        ]
+    return [
+        (("systemd-sysusers", "tundish.conf"), "make users and groups"),
+        (("systemd-tmpfiles", "--create", "tundish.conf"), "make the folder of the sockets now"),
+        (("udevadm", "control", "--reload"), "know the new device rule"),
+        (("udevadm", "trigger", "--subsystem-match=gpio", "--settle"), "apply it now"),
+        (("systemctl", "daemon-reload"), "know the new units"),
+        (("systemctl", "enable", *SERVICES), "start at boot"),
+        (("systemctl", "restart", *SERVICES), "start now; a drink under way is stopped"),
+    ]
+
+
+def _account_removals(root: Path) -> list[tuple[str, ...]]:
+    at = () if root == Path("/") else ("--prefix", str(root))
+    return [*(("userdel", *at, user) for user in USERS), ("groupdel", *at, GROUP)]

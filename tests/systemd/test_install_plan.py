@@ -1,0 +1,153 @@
+"""What an installation would do, from facts alone."""
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from controller.cli import install_plan
+from controller.cli.install_facts import Machine, Shipped, read_shipped, shared_folder
+from controller.cli.install_steps import KeepFile, Remove, Run, WriteFile
+from controller.errors import Refused
+
+ROOT = Path("/")
+PROGRAM = Path("/opt/tundish/bin/tundish")
+FRESH = Machine(systemd=252, is_running=True, texts={}, links={}, folders=frozenset())
+
+
+@pytest.fixture(scope="module")
+def shipped() -> Shipped:
+    return read_shipped(shared_folder())
+
+
+def plan(shipped, machine=FRESH, program=PROGRAM, root=ROOT):
+    return install_plan.plan_install(
+        machine=machine, shipped=shipped, program=program, profile="P", book="B", root=root
+    )
+
+
+def written(steps):
+    return {step.act.path: step.act.content for step in steps if isinstance(step.act, WriteFile) and not step.is_done}
+
+
+def commands(steps):
+    return [" ".join(step.act.words) for step in steps if isinstance(step.act, Run)]
+
+
+def after(steps, machine=FRESH):
+    """The machine once these steps are done."""
+    links = {step.act.path: step.act.target for step in steps if hasattr(step.act, "target")}
+    texts = machine.texts | written(steps)
+    return msgspec.structs.replace(machine, texts=texts, links=links, folders=frozenset({install_plan.CONFIG}))
+
+
+def test_a_fresh_machine_gets_configuration_units_accounts_and_completion(shipped):
+    steps = plan(shipped)
+    assert written(steps).keys() == {
+        Path("/etc/tundish/profile.yaml"),
+        Path("/etc/tundish/book.yaml"),
+        Path("/etc/sysusers.d/tundish.conf"),
+        Path("/etc/tmpfiles.d/tundish.conf"),
+        Path("/etc/udev/rules.d/60-tundish-gpio.rules"),
+        Path("/etc/systemd/system/tundish-guard.service"),
+        Path("/etc/systemd/system/tundish-engine.service"),
+        Path("/usr/local/share/bash-completion/completions/tundish"),
+        Path("/usr/local/share/zsh/site-functions/_tundish"),
+        Path("/etc/fish/completions/tundish.fish"),
+    }
+    assert all(step.why for step in steps)
+
+
+def test_accounts_exist_before_the_services_start(shipped):
+    words = commands(plan(shipped))
+    order = ["systemd-sysusers tundish.conf", "systemctl daemon-reload"]
+    order += [f"systemctl {verb} tundish-guard.service tundish-engine.service" for verb in ("enable", "restart")]
+    assert [one for one in words if one in order] == order
+
+
+def test_all_files_are_written_before_the_first_command(shipped):
+    kinds = [isinstance(step.act, Run) for step in plan(shipped)]
+    assert kinds == sorted(kinds)
+
+
+def test_a_second_time_no_file_is_touched(shipped):
+    again = plan(shipped, after(plan(shipped)))
+    assert written(again) == {}
+    assert all(step.is_done for step in again if not isinstance(step.act, Run))
+
+
+def test_an_own_profile_is_kept_and_the_difference_said(shipped):
+    mine = msgspec.structs.replace(FRESH, texts={install_plan.PROFILE: "mine"})
+    steps = plan(shipped, mine)
+    kept = [step for step in steps if isinstance(step.act, KeepFile)]
+    assert [step.act.path for step in kept] == [install_plan.PROFILE]
+    assert "differs" in kept[0].why
+    assert install_plan.PROFILE not in written(steps)
+
+
+def test_units_start_the_program_where_it_lies(shipped):
+    units = written(plan(shipped, program=Path("/srv/machine/bin/tundish")))
+    for name in install_plan.SERVICES:
+        text = units[install_plan.UNITS / name]
+        assert "ExecStart=/srv/machine/bin/tundish " in text
+        assert "/opt/tundish" not in text
+
+
+@pytest.mark.parametrize(("version", "is_laid"), [(252, False), (253, False), (254, True), (257, True)])
+def test_back_off_only_where_systemd_knows_it(shipped, version, is_laid):
+    there = written(plan(shipped, msgspec.structs.replace(FRESH, systemd=version)))
+    assert [install_plan.back_off_path(one) in there for one in install_plan.SERVICES] == [is_laid, is_laid]
+
+
+def test_an_image_is_not_started(shipped, tmp_path):
+    machine = msgspec.structs.replace(FRESH, is_running=False)
+    words = commands(plan(shipped, machine, root=tmp_path))
+    assert words == [
+        f"systemd-sysusers --root={tmp_path} tundish.conf",
+        f"systemctl --root={tmp_path} enable tundish-guard.service tundish-engine.service",
+    ]
+
+
+@pytest.mark.parametrize("change", [{"systemd": None}, {"is_running": False}])
+def test_refused_without_systemd(shipped, change):
+    with pytest.raises(Refused) as refusal:
+        plan(shipped, msgspec.structs.replace(FRESH, **change))
+    assert refusal.value.rule == "install_systemd"
+    assert "tundish up" in refusal.value.way_out
+
+
+@pytest.mark.parametrize("home", ["/home/ada/venv/bin/tundish", "/root/venv/bin/tundish"])
+def test_refused_from_a_home_that_the_sandbox_hides(shipped, home):
+    with pytest.raises(Refused) as refusal:
+        plan(shipped, program=Path(home))
+    assert refusal.value.rule == "install_place"
+    assert home in refusal.value.reason
+
+
+def test_removal_stops_first_and_keeps_the_data(shipped):
+    steps = install_plan.plan_uninstall(machine=after(plan(shipped)), root=ROOT, purge=False)
+    assert commands(steps)[0] == "systemctl disable --now tundish-engine.service tundish-guard.service"
+    removed = {step.act.path for step in steps if isinstance(step.act, Remove)}
+    assert not {install_plan.CONFIG, install_plan.STATE, install_plan.PROFILE, install_plan.BOOK} & removed
+
+
+def test_removal_undoes_every_file_of_the_installation(shipped):
+    machine = msgspec.structs.replace(FRESH, systemd=254)
+    steps = install_plan.plan_uninstall(machine=after(plan(shipped, machine)), root=ROOT, purge=False)
+    removed = {step.act.path for step in steps if isinstance(step.act, Remove) and not step.is_done}
+    configuration = {install_plan.PROFILE, install_plan.BOOK}
+    assert removed == set(written(plan(shipped, machine))) - configuration | {install_plan.COMMAND}
+
+
+def test_purge_takes_data_and_accounts_but_not_the_boards_own_group(shipped):
+    steps = install_plan.plan_uninstall(machine=after(plan(shipped)), root=ROOT, purge=True)
+    removed = {step.act.path for step in steps if isinstance(step.act, Remove)}
+    assert {install_plan.CONFIG, install_plan.STATE} <= removed
+    assert "userdel tundish-guard" in commands(steps)
+    assert not [one for one in commands(steps) if "gpio" in one]
+
+
+def test_removal_of_nothing_runs_no_service_command():
+    steps = install_plan.plan_uninstall(machine=FRESH, root=ROOT, purge=False)
+    assert commands(steps) == ["systemctl daemon-reload"]
+    assert all(step.is_done for step in steps if isinstance(step.act, Remove))
