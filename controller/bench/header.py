@@ -4,8 +4,8 @@ import re
 from typing import Literal
 
 from controller.errors import BoardError, OutOfRange
+from controller.hal.board import Pull
 
-Pull = Literal["up", "down", "floating"]
 GPIOS = range(28)
 # Pulls after reset: 0-8 up, 9-27 down. BCM2835 ARM Peripherals, table 6-31.
 RESET_PULL: dict[int, Pull] = {gpio: "up" if gpio <= 8 else "down" for gpio in GPIOS}

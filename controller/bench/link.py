@@ -1,9 +1,9 @@
-"""How a program reaches the bench's pins: in its own process, or over the bench's socket."""
+"""How a program reaches the bench's pins: in its own process (DirectLink), or over its socket (BenchClient)."""
 
 from typing import Protocol
 
-from controller.bench.header import Pull
 from controller.bench.plant import Plant
+from controller.hal.board import Pull
 
 
 class BenchLink(Protocol):

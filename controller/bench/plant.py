@@ -9,17 +9,18 @@ from controller.bench import truth
 from controller.bench.contacts import wired_contacts
 from controller.bench.faults import Fault, require_possible
 from controller.bench.fluids import AIR
-from controller.bench.header import Header, Pull
+from controller.bench.header import Header
 from controller.bench.line_state import LineState
 from controller.bench.perfect import perfect_calibration
 from controller.bench.report import BenchReport, LineTruthReport, LineView
 from controller.bench.scale import Scale
-from controller.bench.trace import ActionEntry, LevelEntry, Trace
+from controller.bench.trace import ActionEntry, Entry, LevelEntry, Trace
 from controller.bench.tubing import Container
 from controller.bench.vessels import Glass, Vessels, total_ml
 from controller.bench.works import Works
 from controller.clock import Clock
 from controller.errors import Refused, require_in_range, require_positive
+from controller.hal.board import Pull
 from controller.model.book import Book
 from controller.model.profile import Profile
 
@@ -286,6 +287,12 @@ class Plant:
             lowest_board_v=min(self._works.lowest_board_v, board_v),
             faults=tuple(self._faults),
         )
+
+    def newest_entries(self, count: int = 200) -> list[Entry]:
+        """The newest entries of the trace, oldest first; at most 1000."""
+        self._now()
+        require_in_range("count", count, 1, 1000, "entries")
+        return list(self.trace.entries)[-count:]
 
     def close(self) -> None:
         """Close the trace's file. May be repeated."""

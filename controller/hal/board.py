@@ -1,8 +1,10 @@
 """The board as the guard sees it: lines to switch, contacts to read."""
 
-from typing import Protocol
+from typing import Literal, Protocol
 
 from controller.errors import BoardError
+
+Pull = Literal["up", "down", "floating"]  # of an input
 
 
 class Board(Protocol):
