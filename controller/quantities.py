@@ -116,6 +116,12 @@ def spellings(unit: str) -> tuple[str, ...]:
     return _SPELLINGS[unit]
 
 
+def reserved_words() -> set[str]:
+    """Words that already mean a unit, a mass or a ratio: no house measure may be called so."""
+    others = {"oz", "ounce", "ounces", "lb", "part", "parts", "Ml", "ML", *_FLUID_OUNCES}
+    return others.union(*_SPELLINGS.values()) - {""}
+
+
 def kind(unit: str) -> str:
     """What a field's unit measures, with its article: "a volume"."""
     return _KIND[unit]

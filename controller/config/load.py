@@ -3,8 +3,11 @@
 import stat
 from pathlib import Path
 
+from controller.config.book_checks import check_book
+from controller.config.found import Notes, Spot
 from controller.config.keys import Group
 from controller.config.nodes import Mapping, Node, read_tree
+from controller.config.profile_checks import check_profile
 from controller.config.walk import Walker
 from controller.errors import FileProblems, Problem
 from controller.model.book import Book, Measure
@@ -15,87 +18,87 @@ MAX_BYTES = 1024 * 1024
 
 def load(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book, list[Problem]]:
     """Profile, book and warnings. Raises FileProblems with every problem of both files."""
-    problems: list[Problem] = []
-    warnings: list[Problem] = []
-    profile = _read_profile(Path(profile_path), problems, warnings)
-    book = _read_book(Path(book_path), profile, problems, warnings)
+    of_profile, of_book = Notes(file=str(profile_path)), Notes(file=str(book_path))
+    profile = _read_profile(of_profile)
+    book = _read_book(profile, of_book)
+    problems = of_profile.problems + of_book.problems
     if problems or profile is None or book is None:
         raise FileProblems(problems)
-    return profile, book, warnings
+    return profile, book, _in_order(of_profile.warnings) + _in_order(of_book.warnings)
 
 
 def load_profile(path: Path | str) -> tuple[Profile, list[Problem]]:
     """Profile and warnings. Raises FileProblems with every problem of the file."""
-    problems: list[Problem] = []
-    warnings: list[Problem] = []
-    profile = _read_profile(Path(path), problems, warnings)
-    if problems or profile is None:
-        raise FileProblems(problems)
-    return profile, warnings
+    notes = Notes(file=str(path))
+    profile = _read_profile(notes)
+    if notes.problems or profile is None:
+        raise FileProblems(notes.problems)
+    return profile, _in_order(notes.warnings)
 
 
 def load_book(path: Path | str, profile: Profile | None) -> tuple[Book, list[Problem]]:
     """Book and warnings, checked against `profile` when given. Raises FileProblems with every problem of the file."""
-    problems: list[Problem] = []
-    warnings: list[Problem] = []
-    book = _read_book(Path(path), profile, problems, warnings)
-    if problems or book is None:
-        raise FileProblems(problems)
-    return book, warnings
+    notes = Notes(file=str(path))
+    book = _read_book(profile, notes)
+    if notes.problems or book is None:
+        raise FileProblems(notes.problems)
+    return book, _in_order(notes.warnings)
 
 
-def _read_profile(path: Path, problems: list[Problem], warnings: list[Problem]) -> Profile | None:
-    tree = _tree(path, problems)
+def _in_order(warnings: list[Problem]) -> list[Problem]:
+    return sorted(set(warnings))
+
+
+def _read_profile(notes: Notes) -> Profile | None:
+    tree = _tree(notes)
     if tree is None:
         return None
-    found = Walker(str(path), problems, {}).read(tree, Group(cls=Profile), "")
-    return found.value if isinstance(found.value, Profile) else None
+    found = Walker(notes, {}).read(tree, Group(cls=Profile), "")
+    check_profile(found, notes)
+    return found.sound(Profile)
 
 
-def _read_book(path: Path, profile: Profile | None, problems: list[Problem], warnings: list[Problem]) -> Book | None:
-    tree = _tree(path, problems)
+def _read_book(profile: Profile | None, notes: Notes) -> Book | None:
+    tree = _tree(notes)
     if tree is None:
         return None
-    found = Walker(str(path), problems, _measures(tree)).read(tree, Group(cls=Book), "")
-    return found.value if isinstance(found.value, Book) else None
+    found = Walker(notes, _measures(tree)).read(tree, Group(cls=Book), "")
+    check_book(found, profile, notes)
+    return found.sound(Book)
 
 
 def _measures(tree: Node) -> dict[str, float]:
     """House measures by name, read ahead of the recipes that use them; what is wrong with them is noted later."""
     if not isinstance(tree, Mapping):
         return {}
-    book = Walker("", [], {}).read(tree, Group(cls=Book), "")
+    book = Walker(Notes(file=""), {}).read(tree, Group(cls=Book), "")
     found = [one.value for one in book.under("measures")]
     return {one.measure: one.volume_ml for one in found if isinstance(one, Measure)}
 
 
-def _tree(path: Path, problems: list[Problem]) -> Node | None:
-    text = _text(path, problems)
-    return read_tree(str(path), text, problems) if text is not None else None
+def _tree(notes: Notes) -> Node | None:
+    text = _text(notes)
+    return read_tree(text, notes) if text is not None else None
 
 
-def _text(path: Path, problems: list[Problem]) -> str | None:
+def _text(notes: Notes) -> str | None:
     """The file's text; None after noting why it cannot be had."""
-
-    def note(text: str, line: int = 1, column: int = 1) -> None:
-        problems.append(Problem(file=str(path), line=line, column=column, text=text))
-
+    path = Path(notes.file)
     try:
         if not stat.S_ISREG(path.stat().st_mode):
-            note("this is not a regular file.")
+            notes.add(Spot(), "", "this is not a regular file.")
             return None
-        with path.open("rb") as file:
-            data = file.read(MAX_BYTES + 1)
+        with path.open("rb") as stream:
+            data = stream.read(MAX_BYTES + 1)
     except (OSError, ValueError) as error:
-        note(f"cannot be read: {getattr(error, 'strerror', None) or error}.")
+        notes.add(Spot(), "", f"cannot be read: {getattr(error, 'strerror', None) or error}.")
         return None
     if len(data) > MAX_BYTES:
-        note("the file is larger than 1 MiB; nothing that describes a machine or a menu is.")
+        notes.add(Spot(), "", "the file is larger than 1 MiB; nothing that describes a machine or a menu is.")
         return None
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        before = data[: error.start].decode("utf-8", "replace")
-        line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
-        note("this byte is not UTF-8. Save the file as UTF-8.", line, column)
+        before = data[: error.start].decode("utf-8-sig", "replace")
+        notes.add(Spot.after(before), "", "this byte is not UTF-8. Save the file as UTF-8.")
         return None

@@ -9,7 +9,7 @@ from typing import NoReturn, Protocol, TypeAlias
 
 import yaml
 
-from controller.errors import Problem
+from controller.config.found import Notes, Spot
 from controller.quantities import quote
 
 MAX_DEPTH = 20  # the deepest value of a book lies at 8
@@ -50,16 +50,14 @@ class Mapping:
 Node: TypeAlias = Scalar | Sequence | Mapping
 
 
-def read_tree(file: str, text: str, problems: list[Problem]) -> Node | None:
-    """The one document of `text`, or None after noting why there is none. `file` is for the messages."""
-    builder = _Builder(file, problems)
+def read_tree(text: str, notes: Notes) -> Node | None:
+    """The one document of `text`, or None after noting why there is none."""
+    builder = _Builder(notes)
     try:
         loader = yaml.SafeLoader(text)
     except yaml.reader.ReaderError as error:
-        before = text[: error.position]
-        line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
-        note = f"the character {chr(int(error.character))!a} is not allowed in YAML."
-        problems.append(Problem(file=file, line=line, column=column, text=note))
+        character = ascii(text[error.position])
+        notes.add(Spot.after(text[: error.position]), "", f"the character {character} is not allowed in YAML.")
         return None
     try:
         while loader.check_event():
@@ -76,7 +74,7 @@ def read_tree(file: str, text: str, problems: list[Problem]) -> Node | None:
     finally:
         loader.dispose()
     if builder.root is None:
-        problems.append(Problem(file=file, line=1, column=1, text="the file is empty."))
+        notes.add(Spot(), "", "the file is empty.")
     return builder.root
 
 
@@ -119,9 +117,9 @@ class _Open:
 class _Builder:
     """Takes parsing events one by one and grows the tree."""
 
-    def __init__(self, file: str, problems: list[Problem]) -> None:
+    def __init__(self, notes: Notes) -> None:
         self.root: Node | None = None
-        self._file, self._problems = file, problems
+        self._notes = notes
         self._open: list[_Open] = []
         self._anchors: dict[str, Node] = {}
         self._documents = 0
@@ -130,7 +128,7 @@ class _Builder:
     def note(self, mark: _Mark | None, text: str) -> None:
         """Add a problem at this mark."""
         line, column = _place(mark)
-        self._problems.append(Problem(file=self._file, line=line, column=column, text=text))
+        self._notes.add(Spot(line=line, column=column), "", text)
 
     def take(self, event: yaml.Event) -> None:
         """Grow the tree by one event; _Unreadable when the rest cannot be made sense of."""

@@ -1,15 +1,15 @@
 """From a tree of nodes to frozen values, driven by the types of the model; no problem stops the rest."""
 
 from collections.abc import Mapping as ReadOnly
-from dataclasses import dataclass, field
 from difflib import get_close_matches
 
 import msgspec
 
+from controller.config.found import Found, Notes
 from controller.config.keys import Group, Key, ListOf, Shape, keys_of
 from controller.config.nodes import Mapping, Node, Scalar, Sequence
 from controller.config.scalars import about, is_null, read_scalar
-from controller.errors import BadQuantity, Problem
+from controller.errors import BadQuantity
 from controller.model.book import Dose, OnLine
 from controller.model.profile import LevelSwitch
 from controller.quantities import quote
@@ -18,47 +18,17 @@ _MERGE = "<<"
 _LABELS = {Dose: "dose of {}", OnLine: "line {}", LevelSwitch: "level switch of line {}"}
 
 
-@dataclass(kw_only=True, slots=True)
-class Found:
-    """What stands at one place: its value (None when anything in it is wrong), its place, and its parts.
-
-    `fields` holds the parts of a mapping by field name, `items` those of a list, sound or not, so that checks between
-    parts can go on with what is sound.
-    """
-
-    line: int
-    column: int
-    value: object = None
-    fields: dict[str, "Found"] = field(default_factory=dict)
-    items: list["Found"] = field(default_factory=list)
-
-    def at(self, *names: str) -> "Found":
-        """The part under these field names, or the nearest outer one that the file has."""
-        inner = self.fields.get(names[0]) if names else None
-        return inner.at(*names[1:]) if inner else self
-
-    def under(self, name: str) -> list["Found"]:
-        """The items of the list in this field; none when it is missing."""
-        part = self.fields.get(name)
-        return part.items if part else []
-
-
 class Walker:
     """Reads nodes of one file. `measures` are the house measures (mL) that doses may use."""
 
-    def __init__(self, file: str, problems: list[Problem], measures: ReadOnly[str, float]) -> None:
-        self._file, self._problems, self._measures = file, problems, measures
-
-    def note(self, place: Node | Found, subject: str, text: str) -> None:
-        """Add a problem at a place."""
-        whole = f"{subject}: {text}" if subject else text
-        self._problems.append(Problem(file=self._file, line=place.line, column=place.column, text=whole))
+    def __init__(self, notes: Notes, measures: ReadOnly[str, float]) -> None:
+        self._notes, self._measures = notes, measures
 
     def read(self, node: Node, shape: Shape, subject: str, key: Key | None = None) -> Found:
         """The value of `node` as `shape`; `subject` names it in messages."""
         found = Found(line=node.line, column=node.column)
         if isinstance(node, Scalar) and is_null(node):
-            self.note(node, subject, "there is no value here.")
+            self._notes.add(node, subject, "there is no value here.")
             return found
         match shape, node:
             case Group(cls=cls), Mapping():
@@ -67,11 +37,11 @@ class Walker:
                 self._read_list(node, item, subject, found)
             case ((Group() | ListOf()), _):
                 wanted = "a mapping (key: value)" if isinstance(shape, Group) else 'a list (items that begin with "- ")'
-                self.note(node, subject, f"{_kind(node)} stands where {wanted} belongs.")
+                self._notes.add(node, subject, f"{_kind(node)} stands where {wanted} belongs.")
             case _, Scalar():
                 self._read_scalar(node, shape, subject, found, self._measures if _is_dose_volume(key) else {})
             case _:
-                self.note(node, subject, f"{_kind(node)} stands where {about(shape)} belongs.")
+                self._notes.add(node, subject, f"{_kind(node)} stands where {about(shape)} belongs.")
         return found
 
     def _read_scalar(
@@ -82,7 +52,7 @@ class Walker:
         try:
             found.value = read_scalar(node, shape, measures)
         except BadQuantity as error:
-            self.note(node, subject, str(error))
+            self._notes.add(node, subject, str(error))
 
     def _read_list(self, node: Sequence, item: Shape, subject: str, found: Found) -> None:
         head, _, last = subject.rpartition(" ")
@@ -99,13 +69,13 @@ class Walker:
         for name, (scalar, value) in entries.items():
             key = keys.get(name)
             if key is None:
-                self.note(scalar, subject, _unknown(name, keys, entries))
+                self._notes.add(scalar, subject, _unknown(name, keys, entries))
                 continue
             inner = subject if cls is Dose and name == "volume" else f"{subject} {name}".strip()
             found.fields[key.field] = self.read(value, key.shape, inner, key if cls is Dose else None)
         missing = [key for key in keys.values() if key.required and key.name not in entries]
         for key in missing:
-            self.note(node, subject, f'the key "{key.name}" is missing{_wanted(key)}.')
+            self._notes.add(node, subject, f'the key "{key.name}" is missing{_wanted(key)}.')
         if not missing and all(one.value is not None for one in found.fields.values()):
             found.value = cls(**{name: one.value for name, one in found.fields.items()})
 
@@ -120,7 +90,7 @@ class Walker:
                 continue
             for merged in value.items if isinstance(value, Sequence) else [value]:
                 if not isinstance(merged, Mapping):
-                    self.note(key, subject, '"<<" takes an alias of a mapping, or a list of such aliases.')
+                    self._notes.add(key, subject, '"<<" takes an alias of a mapping, or a list of such aliases.')
                     continue
                 for name, pair in self._entries(merged, subject).items():
                     entries.setdefault(name, pair)

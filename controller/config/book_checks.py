@@ -1,0 +1,156 @@
+"""Checks between the parts of a book, and between a book and the machine that is to pour it."""
+
+import re
+from collections.abc import Iterable
+from difflib import get_close_matches
+
+from controller.config.found import Found, Notes
+from controller.config.recipe_checks import check_volumes
+from controller.errors import OutOfRange, Refused
+from controller.metering.density import liquid_kg_m3
+from controller.model.book import Glass, Liquid
+from controller.model.profile import Profile
+from controller.quantities import format_volume, quote, reserved_words
+
+
+def check_book(book: Found, profile: Profile | None, notes: Notes) -> None:
+    """Note everything in a book that contradicts itself or the machine; unsound parts are left out."""
+    for part in ("liquid", "glass", "recipe", "measure"):
+        _check_names(book, part, notes)
+    _check_measures(book, notes)
+    for liquid in book.under("liquids"):
+        _check_liquid(liquid, notes)
+    for glass in book.under("glasses"):
+        _check_glass(glass, notes)
+    _check_lines(book, profile, notes)
+    liquids, glasses = _names(book.under("liquids"), "liquid"), _names(book.under("glasses"), "glass")
+    hung = _names(book.under("lines"), "liquid")
+    for recipe in book.under("recipes"):
+        _check_recipe(recipe, liquids, glasses, hung, notes)
+        check_volumes(recipe, book, profile, notes)
+
+
+def _names(items: Iterable[Found], field: str) -> set[str]:
+    """The names in this field, those of unsound items too, so that one mistake is not noted everywhere."""
+    return {name for item in items if (name := item.get(field, str)) is not None}
+
+
+def _check_names(book: Found, part: str, notes: Notes) -> None:
+    """Names must differ by more than capital letters, so that people can ask for them as they like."""
+    plural = {"glass": "glasses"}.get(part, f"{part}s")
+    items = book.under(plural)
+    if part != "measure" and plural in book.fields and not items and book.fields[plural].value is not None:
+        notes.add(book.fields[plural], plural, f"a book has at least one {part}.")
+    first: dict[str, Found] = {}
+    for item in items:
+        name = item.get(part, str)
+        if name is not None and (other := first.setdefault(name.lower(), item)) is not item:
+            text = f"this name stands twice; first in line {other.fields[part].line} of the file."
+            notes.add(item.fields[part], f"{part} {name}", text)
+
+
+def _check_measures(book: Found, notes: Notes) -> None:
+    for measure in book.under("measures"):
+        name = measure.get("measure", str)
+        if name is None:
+            continue
+        if not re.fullmatch(r"[A-Za-z][A-Za-z_]*", name):
+            notes.add(
+                measure.fields["measure"], "measure", f"{quote(name)} must be one word of letters and underscores."
+            )
+        elif name in reserved_words() or name.lower() in reserved_words():
+            notes.add(measure.fields["measure"], "measure", f"{quote(name)} already means something else. Rename it.")
+
+
+def _check_liquid(found: Found, notes: Notes) -> None:
+    liquid = found.sound(Liquid)
+    if liquid is None:
+        return
+    subject = f"liquid {liquid.liquid}"
+    if liquid.density_kg_m3 is not None and liquid.brix is not None:
+        notes.add(found.fields["brix"], subject, "density and brix are both given. Keep the one that was measured.")
+    try:
+        for temperature_c in (20.0, liquid.served_at_c):
+            liquid_kg_m3(liquid, temperature_c)
+    except OutOfRange as error:
+        field = {"brix": "brix", "abv_percent": "abv_percent", "temperature_c": "served_at_c"}.get(error.name, "liquid")
+        notes.add(found.at(field), subject, f"{error}.")
+    except Refused as error:
+        notes.add(found.at("abv_percent"), subject, f"{error.reason} {error.way_out}")
+
+
+def _check_glass(found: Found, notes: Notes) -> None:
+    glass = found.sound(Glass)
+    if glass and glass.usable_ml > glass.brim_ml:
+        text = f"{format_volume(glass.usable_ml)} usable is more than the {format_volume(glass.brim_ml)} to the brim."
+        notes.add(found.fields["usable_ml"], f"glass {glass.glass}", text)
+
+
+def _check_lines(book: Found, profile: Profile | None, notes: Notes) -> None:
+    liquids = _names(book.under("liquids"), "liquid")
+    machine = {line.line for line in profile.lines} if profile else None
+    first: dict[int, Found] = {}
+    for item in book.under("lines"):
+        number, liquid = item.get("line", int), item.get("liquid", str)
+        subject = f"line {number}" if number is not None else "a line"
+        if number is not None and (other := first.setdefault(number, item)) is not item:
+            text = f"it has a liquid already, in line {other.fields['line'].line} of the file."
+            notes.add(item.fields["line"], subject, text)
+        if number is not None and machine is not None and number not in machine:
+            text = f"the machine has no such line; it has {', '.join(map(str, sorted(machine)))}."
+            notes.add(item.fields["line"], subject, text)
+        if liquid is not None and liquid not in liquids:
+            notes.add(item.fields["liquid"], subject, unknown(liquid, "liquid", liquids))
+
+
+def _check_recipe(recipe: Found, liquids: set[str], glasses: set[str], hung: set[str], notes: Notes) -> None:
+    name = f"recipe {recipe.get('recipe', str) or '?'}"
+    glass = recipe.get("glass", str)
+    if glass is not None and glass not in glasses:
+        notes.add(recipe.fields["glass"], name, unknown(glass, "glass", glasses))
+    phases = recipe.under("phases")
+    is_sound = "phases" in recipe.fields and recipe.fields["phases"].value is not None
+    if is_sound and not any(phase.under("doses") for phase in phases):
+        notes.add(recipe.fields["phases"], name, "it pours nothing; give it at least one phase with doses.")
+    for number, phase in enumerate(phases, start=1):
+        _check_phase(phase, f"{name} phase {number}", notes)
+        _check_doses(phase, liquids, hung, notes)
+
+
+def _check_phase(phase: Found, subject: str, notes: Notes) -> None:
+    doses, hand = phase.fields.get("doses"), phase.fields.get("hand")
+    if doses and hand:
+        notes.add(hand, subject, "it has both doses and a hand step. Make two phases of it.")
+    elif not hand and (not doses or (doses.value is not None and not doses.items)):
+        notes.add(phase, subject, "it has neither doses nor a hand step. Give it one of the two.")
+    if "takes_ml" in phase.fields and not hand:
+        notes.add(phase.fields["takes_ml"], subject, "only a hand step takes room in the glass. Take this out.")
+
+
+def _check_doses(phase: Found, liquids: set[str], hung: set[str], notes: Notes) -> None:
+    first: dict[str, Found] = {}
+    for dose in phase.under("doses"):
+        liquid = dose.get("liquid", str)
+        subject = f"dose of {liquid}" if liquid is not None else "dose"
+        given = [dose.fields[field] for field in ("volume_ml", "parts", "fill_to_ml") if field in dose.fields]
+        if not given:
+            notes.add(dose, subject, "how much is not said. Give it one of volume, parts, fill_to.")
+        elif len(given) > 1:
+            notes.add(given[1], subject, "how much is said more than once. Keep one of volume, parts, fill_to.")
+        if liquid is None:
+            continue
+        if liquid not in liquids:
+            notes.add(dose.fields["liquid"], subject, unknown(liquid, "liquid", liquids))
+        elif liquid not in hung:
+            text = 'it is on no line. Hang it on one under "lines", or take the dose out.'
+            notes.add(dose.fields["liquid"], subject, text)
+        if first.setdefault(liquid, dose) is not dose:
+            text = f"this phase has one already, in line {first[liquid].line} of the file. Add them up."
+            notes.add(dose.fields["liquid"], subject, text)
+
+
+def unknown(name: str, part: str, names: set[str]) -> str:
+    """Text for a name that the book does not list."""
+    near = get_close_matches(name, names, n=1, cutoff=0.6)
+    known = f"Did you mean {quote(near[0])}?" if near else f"Listed: {', '.join(sorted(names)) or 'none'}."
+    return f"the book lists no {part} {quote(name)}. {known}"

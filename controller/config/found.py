@@ -1,0 +1,88 @@
+"""What was found in a file and where, sound or not; and the notes that are taken about it."""
+
+from dataclasses import dataclass, field
+from typing import Protocol, TypeVar
+
+from controller.errors import Problem
+
+T = TypeVar("T")
+
+
+class Place(Protocol):
+    """Anything with a line and a column, both counted from 1."""
+
+    @property
+    def line(self) -> int:
+        """Line of the file."""
+
+    @property
+    def column(self) -> int:
+        """Character of the line."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Spot:
+    """A place by itself; by default the file's first character."""
+
+    line: int = 1
+    column: int = 1
+
+    @classmethod
+    def after(cls, text: str) -> "Spot":
+        """The place of the character that follows `text`."""
+        return cls(line=text.count("\n") + 1, column=len(text) - text.rfind("\n"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Notes:
+    """Takes down what is wrong in one file (`problems`: it is refused) and what its writer should know (`warnings`)."""
+
+    file: str
+    problems: list[Problem] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
+
+    def add(self, place: Place, subject: str, text: str) -> None:
+        """Note a problem at a place; `subject` ("" for none) is what it is about."""
+        self.problems.append(self._problem(place, subject, text))
+
+    def warn(self, place: Place, subject: str, text: str) -> None:
+        """Note a warning, in the same way."""
+        self.warnings.append(self._problem(place, subject, text))
+
+    def _problem(self, place: Place, subject: str, text: str) -> Problem:
+        whole = f"{subject}: {text}" if subject else text
+        return Problem(file=self.file, line=place.line, column=place.column, text=whole)
+
+
+@dataclass(kw_only=True, slots=True)
+class Found:
+    """What stands at one place: its value (None when anything in it is wrong), its place, and its parts.
+
+    `fields` holds the parts of a mapping by field name, `items` those of a list, sound or not, so that checks between
+    parts can go on with what is sound.
+    """
+
+    line: int
+    column: int
+    value: object = None
+    fields: dict[str, "Found"] = field(default_factory=dict)
+    items: list["Found"] = field(default_factory=list)
+
+    def sound(self, cls: type[T]) -> T | None:
+        """The value, if it is sound and one of `cls`."""
+        return self.value if isinstance(self.value, cls) else None
+
+    def at(self, *names: str) -> "Found":
+        """The part under these field names, or the nearest outer one that the file has."""
+        inner = self.fields.get(names[0]) if names else None
+        return inner.at(*names[1:]) if inner else self
+
+    def get(self, name: str, cls: type[T]) -> T | None:
+        """The value in this field, if it is there, sound and one of `cls`."""
+        part = self.fields.get(name)
+        return part.sound(cls) if part else None
+
+    def under(self, name: str) -> list["Found"]:
+        """The items of the list in this field; none when it is missing."""
+        part = self.fields.get(name)
+        return part.items if part else []

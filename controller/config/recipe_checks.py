@@ -1,0 +1,132 @@
+"""Checks of what recipes come to: against the glass, and against what the machine may pour."""
+
+from controller.config.found import Found, Notes
+from controller.metering.density import ethanol_g
+from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Recipe
+from controller.model.doses import Resolved, glass_ml, poured_ml, resolve
+from controller.model.profile import Profile
+from controller.quantities import format_mass, format_time, format_volume
+
+_ROUNDING_ML = 1e-6  # sums of doses may miss their total by so much
+
+
+def check_volumes(found: Found, book: Found, profile: Profile | None, notes: Notes) -> None:
+    """Note a recipe that does not fit its glass, leaves nothing for a dose, or can never be poured within the caps."""
+    recipe = found.sound(Recipe)
+    if recipe is None or not _is_whole(recipe):
+        return
+    glasses = [glass for one in book.under("glasses") if (glass := one.sound(Glass)) and glass.glass == recipe.glass]
+    if not glasses:
+        return
+    parts_only = Book(title="", liquids=(), glasses=(glasses[0],), recipes=(), lines=())
+    phases = resolve(recipe, parts_only)
+    before = len(notes.problems)
+    _check_parts(found, recipe, phases, notes)
+    _check_marks(found, recipe, glasses[0], phases, notes)
+    if len(notes.problems) > before:
+        return
+    held_ml = glass_ml(phases)
+    if held_ml > glasses[0].usable_ml + _ROUNDING_ML:
+        text = (
+            f"it comes to {format_volume(held_ml)}, hand steps included, but a {recipe.glass} is used up to "
+            f"{format_volume(glasses[0].usable_ml)}: {format_volume(held_ml - glasses[0].usable_ml)} too much. "
+            "Pour less or take a larger glass."
+        )
+        notes.add(found.at("total_ml"), f"recipe {recipe.recipe}", text)
+    if profile is not None:
+        _check_caps(found, book, phases, profile, notes)
+        _check_times(found, book, phases, profile, notes)
+
+
+def _is_whole(recipe: Recipe) -> bool:
+    """Whether every phase and dose says one thing; what does not has been noted."""
+    return any(phase.doses for phase in recipe.phases) and all(
+        _ways(dose) == 1 for phase in recipe.phases for dose in phase.doses
+    )
+
+
+def _ways(dose: Dose) -> int:
+    return sum(way is not None for way in (dose.volume_ml, dose.parts, dose.fill_to_ml))
+
+
+def _check_parts(found: Found, recipe: Recipe, phases: tuple[Resolved, ...], notes: Notes) -> None:
+    name = f"recipe {recipe.recipe}"
+    doses = [dose for phase in recipe.phases for dose in phase.doses]
+    sharing = [dose for dose in doses if dose.parts is not None]
+    if recipe.total_ml is not None and not sharing:
+        text = "total is what parts share, and no dose has parts. Take it out, or give doses in parts."
+        notes.add(found.fields["total_ml"], name, text)
+    by_volume_ml = sum(dose.volume_ml or 0.0 for dose in doses)
+    shared_ml = sum(
+        volume_ml
+        for phase, resolved in zip(recipe.phases, phases, strict=True)
+        for dose, (_, volume_ml) in zip(phase.doses, resolved.doses, strict=True)
+        if dose.parts is not None
+    )
+    if sharing and shared_ml <= _ROUNDING_ML:
+        text = (
+            f"its doses by volume take {format_volume(by_volume_ml)} of {format_volume(by_volume_ml + shared_ml)}; "
+            "nothing is left for the parts to share. Raise total or pour less by volume."
+        )
+        notes.add(found.at("total_ml"), name, text)
+
+
+def _check_marks(found: Found, recipe: Recipe, glass: Glass, phases: tuple[Resolved, ...], notes: Notes) -> None:
+    for phase, part, resolved in zip(recipe.phases, found.under("phases"), phases, strict=True):
+        for dose, place, (_, volume_ml) in zip(phase.doses, part.under("doses"), resolved.doses, strict=True):
+            if dose.fill_to_ml is None:
+                continue
+            subject, mark = f"dose of {dose.liquid}", format_volume(dose.fill_to_ml)
+            if dose.fill_to_ml > glass.usable_ml + _ROUNDING_ML:
+                text = f"it fills to {mark}, but a {glass.glass} is used up to {format_volume(glass.usable_ml)}."
+                notes.add(place.fields["fill_to_ml"], subject, text)
+            if volume_ml <= _ROUNDING_ML:
+                there = format_volume(dose.fill_to_ml - volume_ml)
+                text = f"it fills to {mark}, but {there} are in the glass by then. Fill higher or pour less before."
+                notes.add(place.fields["fill_to_ml"], subject, text)
+
+
+def _check_caps(found: Found, book: Found, phases: tuple[Resolved, ...], profile: Profile, notes: Notes) -> None:
+    """A single serving must pass; doubles are the guard's business."""
+    caps, name = profile.caps, f"recipe {found.get('recipe', str)}"
+    poured = poured_ml(phases)
+    if poured > caps.serving_volume_ml + _ROUNDING_ML:
+        text = (
+            f"a single pours {format_volume(poured)}, the machine's cap serving_volume is "
+            f"{format_volume(caps.serving_volume_ml)}: it could never be poured. Pour less."
+        )
+        notes.add(found.at("total_ml"), name, text)
+    strengths = {liquid.liquid: liquid.abv_percent for one in book.under("liquids") if (liquid := one.sound(Liquid))}
+    doses = [dose for phase in phases for dose in phase.doses]
+    grams = sum(ethanol_g(volume_ml, strengths.get(liquid, 0.0)) for liquid, volume_ml in doses if volume_ml > 0)
+    if grams > caps.serving_ethanol_g:
+        text = (
+            f"a single holds {format_mass(grams)} of ethanol, the machine's cap serving_ethanol is "
+            f"{format_mass(caps.serving_ethanol_g)}: it could never be poured. Pour less of what is strong."
+        )
+        notes.add(found, name, text)
+
+
+def _check_times(found: Found, book: Found, phases: tuple[Resolved, ...], profile: Profile, notes: Notes) -> None:
+    """A dose longer than one run may last will be refused; only calibrated flows say for certain."""
+    flows = _flows(book, profile)
+    for part, resolved in zip(found.under("phases"), phases, strict=True):
+        for place, (liquid, volume_ml) in zip(part.under("doses"), resolved.doses, strict=True):
+            run_s = volume_ml / flows[liquid] if liquid in flows else 0.0
+            if run_s > profile.caps.run_on_s:
+                text = (
+                    f"{format_volume(volume_ml)} take about {format_time(run_s)} at the pump's nominal flow, the cap "
+                    f"run_on is {format_time(profile.caps.run_on_s)}. Pour less, or hang it on a faster line."
+                )
+                notes.warn(place, f"dose of {liquid}", text)
+
+
+def _flows(book: Found, profile: Profile) -> dict[str, float]:
+    """Liquid -> the greatest nominal flow (mL/s) of the lines it hangs on."""
+    nominal = {line.line: line.pump.nominal_flow_ml_s for line in profile.lines}
+    flows: dict[str, float] = {}
+    for one in book.under("lines"):
+        hung = one.sound(OnLine)
+        if hung and hung.line in nominal:
+            flows[hung.liquid] = max(nominal[hung.line], flows.get(hung.liquid, 0.0))
+    return flows

@@ -1,0 +1,120 @@
+"""JSON Schemas of profile and book, made from the same types as loading, so that editors complete and check both."""
+
+import inspect
+import json
+import re
+from typing import Any, Literal
+
+import msgspec
+
+from controller.config.keys import Choice, Group, Key, ListOf, Number, Quantity, Shape, Text, keys_of
+from controller.model.book import Book, Dose
+from controller.model.profile import Profile
+from controller.quantities import NUMBER, format_quantity, format_time, format_volume, reserved_words, spellings
+
+_ROOTS: dict[str, type[msgspec.Struct]] = {"profile": Profile, "book": Book}
+
+
+def schema(name: Literal["profile", "book"]) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a file of this name; KeyError for any other name."""
+    root = _ROOTS[name]
+    groups: dict[str, Any] = {}
+    _describe(root, groups)
+    top = groups.pop(root.__name__)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": f"Tundish {name}",
+        **top,
+        "$defs": dict(sorted(groups.items())),
+    }
+
+
+def schema_text(name: Literal["profile", "book"]) -> str:
+    """The schema as a JSON file."""
+    return json.dumps(schema(name), indent=2, ensure_ascii=False) + "\n"
+
+
+def _describe(cls: type[msgspec.Struct], groups: dict[str, Any]) -> None:
+    """Add `cls` and every class in it to `groups`, by name."""
+    if cls.__name__ in groups:
+        return
+    keys = keys_of(cls)
+    groups[cls.__name__] = described = {
+        "type": "object",
+        "description": _in_keys(cls, inspect.cleandoc(cls.__doc__ or "")),
+        "additionalProperties": False,
+        "required": [key.name for key in keys.values() if key.required],
+        "properties": {key.name: _property(cls, key) for key in keys.values()},
+    }
+    if cls is Dose:
+        described["oneOf"] = [{"required": [way]} for way in ("volume", "parts", "fill_to")]
+    for key in keys.values():
+        shape = key.shape.item if isinstance(key.shape, ListOf) else key.shape
+        if isinstance(shape, Group):
+            _describe(shape.cls, groups)
+
+
+def _property(cls: type[msgspec.Struct], key: Key) -> dict[str, Any]:
+    found = _shape(key.shape)
+    if cls is Dose and isinstance(key.shape, Quantity) and key.field == "volume_ml":
+        # Which house measures there are is not for a schema to know; which words can be none is.
+        reserved = "|".join(sorted(word for word in reserved_words() if word.replace("_", "").isalpha()))
+        found["pattern"] = found["pattern"].replace(")$", f"|(?!(?:{reserved})$)[A-Za-z][A-Za-z_]*)$")
+    says = [text for text in (_in_keys(cls, key.note), _range(key.shape), _default(key)) if text]
+    if says:
+        found["description"] = "; ".join(says)
+    return found
+
+
+def _in_keys(cls: type[msgspec.Struct], text: str) -> str:
+    """A text about fields, with the names that they have in files."""
+    for key in keys_of(cls).values():
+        text = re.sub(rf"\b{key.field}\b", key.name, text)
+    return text
+
+
+def _shape(shape: Shape) -> dict[str, Any]:
+    match shape:
+        case Group():
+            return {"$ref": f"#/$defs/{shape.cls.__name__}"}
+        case ListOf():
+            return {"type": "array", "items": _shape(shape.item)}
+        case Choice():
+            return {"enum": list(shape.words)}
+        case Text():
+            return {"type": "string", "minLength": shape.shortest, "maxLength": shape.longest}
+        case Number():
+            return {"type": "integer" if shape.whole else "number", **_bounds(shape)}
+        case Quantity():
+            return _quantity(shape)
+
+
+def _bounds(shape: Number | Quantity) -> dict[str, float]:
+    return {"exclusiveMinimum" if shape.above else "minimum": shape.low, "maximum": shape.high}
+
+
+def _quantity(shape: Quantity) -> dict[str, Any]:
+    sign = "-?" if shape.low < 0 else ""
+    units = "|".join(re.escape(unit).replace(r"\ ", " ") for unit in spellings(shape.unit))
+    text = {"type": "string", "pattern": f"^{sign}{NUMBER} ?({units})$", "examples": [shape.example]}
+    if shape.unit:
+        return text
+    return {"anyOf": [{"type": "number", **_bounds(shape)}, text]}
+
+
+def _range(shape: Shape) -> str:
+    if not isinstance(shape, Quantity):
+        return ""
+    low, high = _written(shape.low, shape.unit), _written(shape.high, shape.unit)
+    return f"more than {low}, at most {high}" if shape.above else f"{low} to {high}"
+
+
+def _default(key: Key) -> str:
+    if isinstance(key.shape, Quantity) and isinstance(key.default, float) and not key.required:
+        return f"default {_written(key.default, key.shape.unit)}"
+    return ""
+
+
+def _written(value: float, unit: str) -> str:
+    special = {"mL": format_volume, "s": format_time}.get(unit)
+    return special(value) if special else format_quantity(value, unit)
