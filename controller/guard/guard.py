@@ -12,11 +12,11 @@ from controller.guard.scribe import Scribe
 from controller.hal.board import Board
 from controller.ledger.journal import Journal
 from controller.model.book import Book
-from controller.model.messages import Acknowledge, Command, Confirm, Event, Start, Unhold
+from controller.model.messages import Acknowledge, Command, Confirm, Event, Hello, Refusal, Report, Start, Unhold
 from controller.model.profile import Profile
 from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 
-Publish = Callable[[Event], None]
+Publish = Callable[[str | None, Event], None]  # client, or None for all that have said hello
 
 POLL_IDLE_S = 0.2  # how often the contacts are read
 POLL_UNDER_WAY_S = 0.02
@@ -27,8 +27,6 @@ LATENESS_KEPT = 4096
 
 class Guard:
     """Owns the board. `handle`, `client_gone` and `tick` must not be called from within `publish`.
-
-    Refusals and reports are published only from within `handle`, and are meant for the client that is being handled.
 
     Attributes:
         lateness_s: by how much the latest edges came after their time (s), switching included.
@@ -64,7 +62,7 @@ class Guard:
         )
         if failures:
             self._board_failed(failures[0])
-        self._finish([])
+        self._finish([], None)
 
     # --- what the loop calls
 
@@ -75,7 +73,7 @@ class Guard:
         if isinstance(command, Acknowledge):
             self._try_again()
         events = self._core.receive(self._clock.now_s(), client, command)
-        self._turn(events)
+        self._turn(events, client=client, is_private=isinstance(command, Hello))
         self.tick()
 
     def client_gone(self, client: str) -> None:
@@ -106,13 +104,15 @@ class Guard:
 
     # --- one turn
 
-    def _turn(self, events: Sequence[Event] = (), *, look: bool = False) -> None:
+    def _turn(
+        self, events: Sequence[Event] = (), *, client: str | None = None, is_private: bool = False, look: bool = False
+    ) -> None:
         now_s = self._clock.now_s()
         if self._retry_off_s is not None and now_s >= self._retry_off_s:
             self._retry_off()
         levels, more = self._core.advance(now_s, self._read(now_s, look=look))
         failed = self._apply(levels)
-        self._finish([*events, *more, *failed])
+        self._finish([*events, *more, *failed], client, is_private=is_private)
 
     def _read(self, now_s: float, *, look: bool) -> dict[str, bool] | None:
         """A fresh reading when one is due; an empty one when the board cannot be read."""
@@ -157,7 +157,7 @@ class Guard:
 
     # --- records and events
 
-    def _finish(self, events: Sequence[Event]) -> None:
+    def _finish(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
         """Write what must be written, then publish; begin what was waiting to be on disk."""
         now_s = self._clock.now_s()
         self._scribe.take(self._core.take_records())
@@ -165,21 +165,22 @@ class Guard:
         failure = None
         if not self._on:  # a disk may take its time: never while a channel is on
             failure = self._scribe.write(now_s, is_urgent=False)
-        self._send(events)
+        self._send(events, client, is_private=is_private)
         if proposal is not None:
-            self._settle_proposal(proposal, failure)
+            self._settle_proposal(proposal, failure, client)
         elif failure is not None:
-            self._send(self._core.trouble(self._clock.now_s(), JOURNAL, failure))
+            self._send(self._core.trouble(self._clock.now_s(), JOURNAL, failure), None)
             self._scribe.take(self._core.take_records())
 
-    def _settle_proposal(self, operation: str, failure: str | None) -> None:
+    def _settle_proposal(self, operation: str, failure: str | None, client: str | None) -> None:
         now_s = self._clock.now_s()
         if failure is None:
-            self._send(self._core.recorded(now_s, operation))
+            self._send(self._core.recorded(now_s, operation), client)
         else:
             self._scribe.drop(operation)
-            self._send(self._core.record_failed(now_s, failure))
+            self._send(self._core.record_failed(now_s, failure), client)
 
-    def _send(self, events: Sequence[Event]) -> None:
+    def _send(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
         for event in events:
-            self._publish(event)
+            for_one = is_private or isinstance(event, Refusal | Report)
+            self._publish(client if for_one else None, event)

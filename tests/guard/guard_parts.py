@@ -152,20 +152,23 @@ class Rig:
         self.machine = machine or profile()
         self.board = FakeBoard(self.clock)
         self.journal = journal or MemoryJournal()
-        self.events: list[Event] = []
+        self.events: list[tuple[str | None, Event]] = []
         self.options = options
         self.start_guard()
 
     def start_guard(self) -> None:
         self.guard = Guard(
-            self.machine, BOOK, self.board, self.journal, self.clock, self.events.append, boot="b1", **self.options
+            self.machine, BOOK, self.board, self.journal, self.clock, self._publish, boot="b1", **self.options
         )
+
+    def _publish(self, client: str | None, event: Event) -> None:
+        self.events.append((client, event))
 
     def say(self, command: Command, client: str = "engine") -> list[Event]:
         """Send one command; the events that it caused."""
         before = len(self.events)
         self.guard.handle(client, command)
-        return self.events[before:]
+        return [event for _, event in self.events[before:]]
 
     def run(self, seconds: float, *, beat: bool = True) -> list[Event]:
         """Let time pass; the events meanwhile."""
@@ -178,7 +181,7 @@ class Rig:
             deadline_s = self.guard.tick()
             stops = [end_s, deadline_s, next_beat_s] if beat else [end_s, deadline_s]
             if self.clock.now_s() >= end_s:
-                return self.events[before:]
+                return [event for _, event in self.events[before:]]
             assert deadline_s > self.clock.now_s(), "the guard asks to be called in the past"
             self.clock.move_to(min(stops))
 
@@ -199,7 +202,7 @@ class Rig:
 
     def of(self, kind: type) -> list:
         """All events of one kind so far."""
-        return [event for event in self.events if isinstance(event, kind)]
+        return [event for _, event in self.events if isinstance(event, kind)]
 
 
 def run_of(number: int, liquid: str, start_s: float, duration_s: float) -> PlannedRun:
