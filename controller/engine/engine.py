@@ -41,6 +41,7 @@ from controller.model.views import (
     TrialsRequest,
     WeighingRequest,
 )
+from controller.sequencing.binding import binding_limit
 from controller.sequencing.line_runs import longest_s, timed_runs, wetting_runs
 from controller.sequencing.plan import Plan, plan_serving
 
@@ -96,7 +97,9 @@ class Engine:
 
     def plan(self, recipe: str, times: float = 1.0) -> PlanView:
         """The plan of a serving, whether or not the machine could pour it this minute."""
-        return views.plan(self._profile, self._recipe(recipe), times, self._planned(recipe, times))
+        planned = self._planned(recipe, times)
+        binding = binding_limit(self._profile, self._follow.calibrations(), planned)
+        return views.plan(self._profile, self._recipe(recipe), times, planned, binding)
 
     def operation(self, operation: str) -> OperationView:
         """One operation; KeyError when there is none of this name."""

@@ -42,7 +42,7 @@ def status(
     )
 
 
-def plan(profile: Profile, recipe: Recipe, times: float, planned: Plan) -> PlanView:
+def plan(profile: Profile, recipe: Recipe, times: float, planned: Plan, binding: str) -> PlanView:
     """A serving's plan with its traces of current and combined flow over all segments end to end."""
     bounds = limits(profile)
     return PlanView(
@@ -54,7 +54,7 @@ def plan(profile: Profile, recipe: Recipe, times: float, planned: Plan) -> PlanV
         one_at_a_time_s=planned.one_at_a_time_s,
         lower_bound_s=planned.lower_bound_s,
         proven=planned.proven,
-        binding=planned.binding,
+        binding=binding,
         current_limit_a=bounds.current_a,
         flow_limit_ml_s=bounds.flow_ml_s,
         current_a=_trace(planned.segments, lambda run, age_s: _current_a(profile, run, age_s), _breaks(profile)),

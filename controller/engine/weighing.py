@@ -121,7 +121,7 @@ class Weighings:
     def together(
         self, request: TogetherRequest, in_force: Mapping[int, Calibration]
     ) -> tuple[SagView, tuple[Calibration, ...]]:
-        """What a jar filled by several lines says about sag, and those lines' calibrations with it."""
+        """What a jar filled by several lines says about sag, and all lines' calibrations with it."""
         entry = self._require_trial(request.operation)
         lacking = [one.line for one in entry.deliveries if one.line not in in_force]
         if lacking:
@@ -133,15 +133,16 @@ class Weighings:
         sag = sag_together(self._shares(entry, in_force), request.grams, request.u_grams)
         lines = tuple(one.line for one in entry.deliveries)
         now_s = self._clock.wall_s()
+        # One supply, one sag: it holds for the lines that stood by as well.
         renewed = tuple(
             msgspec.structs.replace(
-                in_force[line],
+                known,
                 sag_per_a=sag.sag_per_a,
                 u_sag_per_a=sag.u_sag_per_a,
                 taken_wall_s=now_s,
-                taken_by=request.by or in_force[line].taken_by,
+                taken_by=request.by or known.taken_by,
             )
-            for line in lines
+            for known in in_force.values()
         )
         return self._sag_view(lines, request.grams, sag), renewed
 

@@ -137,25 +137,37 @@ def _within_windows(
     return shortened, _runs(wanted, starts, durations)
 
 
+def runs_to_schedule(
+    profile: Profile,
+    calibrations: Mapping[int, Calibration],
+    wanted: Sequence[Wanted],
+    durations_s: Sequence[float],
+) -> list[Run]:
+    """What the scheduler needs to know of each wanted volume, given how long it takes (s)."""
+    found = []
+    for one, duration_s in zip(wanted, durations_s, strict=True):
+        pump = profile.line(one.line).pump
+        found.append(
+            Run(
+                line=one.line,
+                duration_s=duration_s,
+                current_a=pump.run_a,
+                inrush_a=pump.inrush_a,
+                inrush_s=pump.inrush_s,
+                flow_ml_s=calibrations[one.line].flow_ml_s,
+                phase=one.phase,
+            )
+        )
+    return found
+
+
 def _solve(
     profile: Profile,
     calibrations: Mapping[int, Calibration],
     wanted: Sequence[Wanted],
     durations: Sequence[float],
 ) -> tuple[Schedule, list[float]]:
-    runs = [
-        Run(
-            line=one.line,
-            duration_s=duration,
-            current_a=profile.line(one.line).pump.run_a,
-            inrush_a=profile.line(one.line).pump.inrush_a,
-            inrush_s=profile.line(one.line).pump.inrush_s,
-            flow_ml_s=calibrations[one.line].flow_ml_s,
-            phase=one.phase,
-        )
-        for one, duration in zip(wanted, durations, strict=True)
-    ]
-    solved = schedule(runs, limits(profile))
+    solved = schedule(runs_to_schedule(profile, calibrations, wanted, durations), limits(profile))
     return solved, list(solved.run_starts_s)
 
 

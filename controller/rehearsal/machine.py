@@ -1,0 +1,129 @@
+"""Guard, engine and bench in one process on a virtual clock.
+
+The same code as in the three processes; only transport (calls instead of sockets) and clock differ. Time jumps from one
+deadline to the next, so an evening takes seconds.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from itertools import count
+from pathlib import Path
+
+from controller.bench.link import DirectLink
+from controller.bench.pins import BenchFactory
+from controller.bench.plant import Plant
+from controller.clock import VirtualClock
+from controller.engine.engine import Engine
+from controller.errors import Refused
+from controller.guard.guard import Guard
+from controller.hal.gpio_board import GpioBoard
+from controller.ledger.journal import Journal, MemoryJournal
+from controller.ledger.store import Ledger
+from controller.model.book import Book
+from controller.model.messages import VERSION, Command, Event, Hello
+from controller.model.profile import Profile
+from controller.model.states import MachineState
+from controller.model.views import OperationView
+
+ENGINE, GUARD = "engine", "guard"  # the guard's name for its client, the bench's for the holder of its pins
+
+
+class Machine:
+    """A whole machine that does in no time what the real one does in minutes.
+
+    seed: of the bench's true parameters. ledger_path, journal: kept in memory when not given.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        book: Book,
+        *,
+        seed: int,
+        ledger_path: Path | str = ":memory:",
+        journal: Journal | None = None,
+    ) -> None:
+        self.clock = VirtualClock()
+        self.plant = Plant(profile, book, clock=self.clock, seed=seed)
+        self.ledger = Ledger(ledger_path)
+        self._to_guard: deque[Command] = deque()
+        self._to_engine: deque[Event] = deque()
+        self.guard = Guard(
+            profile=profile,
+            book=book,
+            board=GpioBoard(profile, BenchFactory(DirectLink(self.plant, GUARD))),
+            journal=MemoryJournal() if journal is None else journal,
+            clock=self.clock,
+            publish=lambda _client, event: self._to_engine.append(event),
+        )
+        numbers = count(1)
+        self.engine = Engine(
+            profile=profile,
+            book=book,
+            ledger=self.ledger,
+            clock=self.clock,
+            send=self._to_guard.append,
+            new_id=lambda: f"{next(numbers):06d}",
+        )
+        self._to_guard.append(Hello(version=VERSION, role="engine"))
+        self.run_until(lambda: self.engine.status().state == MachineState.IDLE, 5.0)
+
+    def close(self) -> None:
+        """Everything off, files closed."""
+        self.guard.close()
+        self.plant.close()
+        self.ledger.close()
+
+    def run_until(self, is_reached: Callable[[], bool], within_s: float) -> None:
+        """Let time pass until is_reached; TimeoutError after within_s (s) of virtual time."""
+        end_s = self.clock.now_s() + within_s
+        while True:
+            self._exchange()
+            if is_reached():
+                return
+            if self.clock.now_s() >= end_s:
+                raise TimeoutError(f"not reached within {within_s} s: {self.engine.status()}")
+            self.clock.move_to(min(end_s, max(self.clock.now_s(), self._next_s())))
+
+    def pass_time(self, seconds: float) -> None:
+        """Let so many seconds (s, >= 0) pass."""
+        end_s = self.clock.now_s() + seconds
+        self.run_until(lambda: self.clock.now_s() >= end_s, seconds)
+
+    def finish(self, operation: str, within_s: float = 300.0) -> OperationView:
+        """Let time pass until an operation has ended and the machine is ready for the next; Refused when it never began."""
+
+        def is_over() -> bool:
+            view = self.engine.operation(operation)
+            return bool(view.refused) or (
+                view.outcome is not None and self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED)
+            )
+
+        self.run_until(is_over, within_s)
+        view = self.engine.operation(operation)
+        if view.refused:
+            first = view.refused[0]
+            raise Refused(
+                rule=first.rule,
+                reason=first.reason,
+                asked=first.asked,
+                allowed=first.allowed,
+                way_out=first.way_out,
+            )
+        return view
+
+    def _exchange(self) -> None:
+        """Let guard and engine speak until neither has anything to say at this instant."""
+        self._guard_due_s = self.guard.tick()
+        self._engine_due_s = self.engine.tick()
+        while self._to_guard or self._to_engine:
+            while self._to_guard:
+                self.guard.handle(ENGINE, self._to_guard.popleft())
+            self._guard_due_s = self.guard.tick()
+            while self._to_engine:
+                self.engine.on_event(self._to_engine.popleft())
+            self._engine_due_s = self.engine.tick()
+
+    def _next_s(self) -> float:
+        dues = [due for due in (self._guard_due_s, self._engine_due_s) if due is not None]
+        return min(dues, default=self.clock.now_s() + 1.0)
