@@ -1,0 +1,46 @@
+"""Live progress on a terminal: one bar a line."""
+
+from typing import Self
+
+from rich.console import Console
+from rich.live import Live
+from rich.progress_bar import ProgressBar
+from rich.table import Table
+from rich.text import Text
+
+from controller.model.views import LineProgress, OperationView
+
+
+class Bars:
+    """Draws the lines of an operation in place; words stand beside every colour."""
+
+    def __init__(self) -> None:
+        self._console = Console(highlight=False)
+        self._live = Live(console=self._console, auto_refresh=False, transient=True)
+
+    def __enter__(self) -> Self:
+        self._live.__enter__()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._live.__exit__(None, None, None)
+
+    def show(self, view: OperationView) -> None:
+        """Draw the operation as it is now."""
+        grid = Table.grid(padding=(0, 1))
+        for one in view.lines:
+            grid.add_row(*_cells(one))
+        waits = "" if view.waiting_for is None else f"   waits for: {view.waiting_for}"
+        grid.add_row("", "", Text(f"{view.elapsed_s:.1f} of {view.planned_s:.1f} s{waits}   Ctrl-C stops", style="dim"))
+        self._live.update(grid, refresh=True)
+
+    def say(self, text: str) -> None:
+        """Say it above the bars."""
+        self._console.print(text, markup=False)
+
+
+def _cells(one: LineProgress) -> tuple[str, str, ProgressBar, Text, str]:
+    bar = ProgressBar(total=max(one.asked_ml, 1e-9), completed=min(one.delivered_ml, one.asked_ml), width=40)
+    volume = Text(f"{one.delivered_ml:7.1f} / {one.asked_ml:.1f} mL", justify="right")
+    state = "pumping" if one.is_on else "done" if one.delivered_ml >= 0.99 * one.asked_ml else "waits"
+    return f"line {one.line}", one.liquid, bar, volume, state

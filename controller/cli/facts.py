@@ -1,0 +1,241 @@
+"""Commands that only show: status, menu, history, calibration."""
+
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import msgspec
+
+from controller.cli.client import Engine, address
+from controller.cli.options import facts_options, show, table
+from controller.errors import FaultLatched, Unreachable
+from controller.model.messages import InputReport
+from controller.model.views import FitView, LineView, MenuEntry, OperationView, Status
+
+
+@click.command()
+@click.option("--follow", is_flag=True, help="Show every change until interrupted.")
+@facts_options
+def status(run_dir: Path | None, follow: bool, as_json: bool) -> None:
+    """Show the machine at a glance.
+
+    Ends with 4 when a fault is latched, with 3 when engine or guard cannot be reached.
+    """
+    engine = Engine(run_dir)
+    if follow:
+        _follow(engine, as_json=as_json)
+        return
+    now = engine.get("status", Status)
+    show(now, lambda: draw_status(now), as_json=as_json)
+    if not now.guard_connected:
+        raise Unreachable(
+            "the engine runs, but the guard cannot be reached, so no pump can run. Start it: tundish guard"
+        )
+    if now.fault is not None:
+        raise FaultLatched(f"a fault is latched: {now.fault}. See to its cause, then: tundish acknowledge")
+
+
+@click.command()
+@facts_options
+def menu(run_dir: Path | None, as_json: bool) -> None:
+    """Show what can be poured now, and why not."""
+    entries = Engine(run_dir).get("menu", tuple[MenuEntry, ...])
+    show(entries, lambda: draw_menu(entries), as_json=as_json)
+
+
+@click.command()
+@click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="How many, newest first.")
+@facts_options
+def history(run_dir: Path | None, limit: int, as_json: bool) -> None:
+    """Show what was poured, newest first."""
+    operations = Engine(run_dir).get("operations", tuple[OperationView, ...], limit=limit)
+    show(operations, lambda: draw_history(operations), as_json=as_json)
+
+
+@click.command()
+@click.argument("line", type=click.IntRange(1, 64))
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path, dir_okay=False, writable=True),
+    help="Also draw residuals and error against dose into this .svg or .png file.",
+)
+@facts_options
+def calibration(run_dir: Path | None, line: int, picture: Path | None, as_json: bool) -> None:
+    """Show the calibration of LINE and the error to expect of its doses."""
+    fit = Engine(run_dir).get(address("calibrations", line), FitView)
+    show(fit, lambda: draw_fit(fit), as_json=as_json)
+    if picture is not None:
+        from controller.cli.pictures import draw_calibration
+
+        draw_calibration(fit, picture)
+
+
+def draw_status(now: Status) -> str:
+    """Machine, contacts, what is under way, and every line."""
+    state = "not known" if now.state is None else str(now.state)
+    parts = [click.style(f"{now.machine}, {now.book}: {state}", bold=True)]
+    if now.fault is not None:
+        parts.append(click.style(f"FAULT: {now.fault}. See to its cause, then: tundish acknowledge", fg="red"))
+    if not now.guard_connected:
+        parts.append(click.style("The guard cannot be reached: no pump can run.", fg="red"))
+    if now.inputs is not None:
+        parts.append(", ".join(_contacts(now.inputs)))
+    if now.operation is not None:
+        parts.append(one_line(now.operation))
+    header = ("line", "liquid", "in the tube", "left", "flow", "to do")
+    parts.append("\n" + table(header, map(_line_cells, now.lines)))
+    return "\n".join(parts)
+
+
+def draw_menu(entries: tuple[MenuEntry, ...]) -> str:
+    """Every recipe with its figures; what is missing stands below those that cannot be poured."""
+    ready = [one for one in entries if not one.missing]
+    header = ("recipe", "glass", "volume", "time", "alcohol", "allergens")
+    parts = [table(header, map(_menu_cells, ready))] if ready else ["Nothing can be poured now."]
+    for one in entries:
+        if one.missing:
+            parts.append(f"\nnot now: {one.recipe}\n" + "\n".join(f"  {reason}" for reason in one.missing))
+    return "\n".join(parts)
+
+
+def draw_history(operations: tuple[OperationView, ...]) -> str:
+    """One row an operation."""
+    if not operations:
+        return "Nothing was asked of this machine yet."
+    header = ("operation", "what", "ended", "poured", "reason")
+    return table(header, map(_history_cells, operations))
+
+
+def draw_fit(fit: FitView) -> str:
+    """Trials, the fit, and the error to expect at each dose."""
+    parts = [click.style(f"line {fit.line}, {fit.liquid} ({fit.density_kg_m3:.1f} kg/m3)", bold=True)]
+    if fit.trials:
+        rows = [
+            (
+                str(number),
+                f"{one.on_s:.2f} s",
+                f"{one.grams:.2f} g",
+                f"{one.volume_ml:.2f} mL",
+                "" if one.residual_ml is None else f"{one.residual_ml:+.2f} mL",
+            )
+            for number, one in enumerate(fit.trials, 1)
+        ]
+        parts.append(table(("trial", "ran", "weighed", "volume", "off the fit"), rows))
+    if fit.calibration is None:
+        parts.append("Not calibrated yet.")
+    else:
+        parts.extend(_calibration_lines(fit))
+    parts.extend(f"careful: {text}" for text in fit.warnings)
+    if fit.next_on_s is not None:
+        parts.append(f"A run of {fit.next_on_s:.1f} s would help most next.")
+    return "\n".join(parts)
+
+
+def one_line(view: OperationView) -> str:
+    """An operation in a sentence."""
+    what = f"{view.kind} {view.recipe or ''}".strip() + (f" x {view.times:g}" if view.times != 1 else "")
+    if view.refused:
+        return f"last asked: {what}, refused by {view.refused[0].rule}: {view.refused[0].reason}"
+    if view.outcome is not None:
+        return f"last: {what}, {view.outcome}" + (f" ({view.reason})" if view.reason else "")
+    if view.waiting_for is not None:
+        return f"under way: {what}, waits for: {view.waiting_for}"
+    return f"under way: {what}, {view.elapsed_s:.1f} of {view.planned_s:.1f} s"
+
+
+def _follow(engine: Engine, *, as_json: bool) -> None:
+    """A line for every change of what one line can say; as JSON every status as one line."""
+    said = None
+    for name, document in engine.events():
+        if name == "progress":
+            continue
+        if as_json:
+            click.echo(document)
+            continue
+        for text in _news(name, document):
+            if text != said:
+                click.echo(f"{time.strftime('%H:%M:%S')}  {text}")
+                said = text
+    raise Unreachable("the engine went away. See tundish status")
+
+
+def _news(name: str, document: bytes) -> Iterator[str]:
+    if name == "operation":
+        yield one_line(msgspec.json.decode(document, type=OperationView))
+        return
+    now = msgspec.json.decode(document, type=Status)
+    state = "guard cannot be reached" if now.state is None else str(now.state)
+    yield (
+        state
+        + ("" if now.fault is None else f", FAULT: {now.fault}")
+        + ("" if now.inputs is None else f" ({', '.join(_contacts(now.inputs))})")
+    )
+
+
+def _contacts(inputs: InputReport) -> list[str]:
+    found = ["STOP PRESSED" if inputs.stop_pressed else "stop not pressed"]
+    if inputs.glass_present is not None:
+        found.append("glass in place" if inputs.glass_present else "no glass")
+    if inputs.tray_full is not None:
+        found.append("DRIP TRAY FULL" if inputs.tray_full else "drip tray not full")
+    found.extend(f"line {line} low" for line in inputs.low_lines)
+    return found
+
+
+def _line_cells(one: LineView) -> tuple[str, ...]:
+    tube = one.contents if one.holds is None else one.holds
+    return (
+        str(one.line),
+        one.liquid or "nothing",
+        str(tube),
+        "" if one.remaining_ml is None else f"{one.remaining_ml:.0f} mL",
+        "" if one.calibration is None else f"{one.calibration.flow_ml_s:.3f} mL/s",
+        one.note or "ready",
+    )
+
+
+def _menu_cells(one: MenuEntry) -> tuple[str, ...]:
+    return (
+        one.recipe,
+        one.glass,
+        f"{one.volume_ml:.0f} mL",
+        "" if one.seconds is None else f"{one.seconds:.1f} s",
+        f"{one.abv_percent:.1f} % vol, {one.ethanol_g:.1f} g" if one.ethanol_g > 0 else "none",
+        ", ".join(one.allergens) or "none listed",
+    )
+
+
+def _history_cells(one: OperationView) -> tuple[str, ...]:
+    what = f"{one.kind} {one.recipe or ''}".strip() + (f" x {one.times:g}" if one.times != 1 else "")
+    ended = "refused" if one.refused else "under way" if one.outcome is None else str(one.outcome)
+    poured = ", ".join(f"{line.delivered_ml:.1f} mL {line.liquid}" for line in one.lines)
+    reason = one.refused[0].reason if one.refused else one.reason
+    return one.operation, what, ended, poured, reason
+
+
+def _calibration_lines(fit: FitView) -> list[str]:
+    found = fit.calibration
+    if found is None:
+        return []
+    lines = [
+        f"flow {found.flow_ml_s:.4f} mL/s (u {found.u_flow_ml_s:.4f}), lag {found.lag_s * 1000:.0f} ms "
+        f"(u {found.u_lag_s * 1000:.0f} ms), slows by {found.sag_per_a * 100:.2f} % per ampere of the others",
+    ]
+    if fit.scatter_ml is not None:
+        lines.append(f"scatter from run to run: {fit.scatter_ml:.2f} mL")
+    if fit.smallest_dose_ml is not None:
+        lines.append(f"smallest dose inside the tolerance: {fit.smallest_dose_ml:.1f} mL")
+    if fit.doses:
+        rows = [
+            (
+                f"{one.dose_ml:g} mL",
+                f"{one.run_s:.2f} s",
+                f"{one.u95_ml:.2f} mL",
+                f"{one.tolerance_ml:.2f} mL",
+                "inside" if one.u95_ml <= one.tolerance_ml else "OUTSIDE",
+            )
+            for one in fit.doses
+        ]
+        lines.append(table(("dose", "run", "error up to (95 %)", "tolerance", ""), rows))
+    return lines

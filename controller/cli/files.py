@@ -1,0 +1,47 @@
+"""Commands on files, which need no running machine: check, schema."""
+
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from controller.cli.options import existing_file, json_option, show
+
+
+@click.command()
+@click.option("--profile", "profile_path", type=existing_file, help="The machine.")
+@click.option("--book", "book_path", type=existing_file, help="Liquids, glasses, recipes.")
+@json_option
+def check(profile_path: Path | None, book_path: Path | None, as_json: bool) -> None:
+    """Check a profile, a book, or a book against a profile; every problem of both at once.
+
+    Ends with 0 when both can be used (there may be warnings), with 2 otherwise.
+    """
+    from controller.config import load, load_book, load_profile
+
+    if profile_path is not None and book_path is not None:
+        profile, book, warnings = load(profile_path, book_path)
+        found = f"{profile.machine} with {len(profile.lines)} lines, {book.title} with {len(book.recipes)} recipes"
+    elif profile_path is not None:
+        profile, warnings = load_profile(profile_path)
+        found = f"{profile.machine} with {len(profile.lines)} lines"
+    elif book_path is not None:
+        book, warnings = load_book(book_path, None)
+        found = f"{book.title} with {len(book.recipes)} recipes (lines were not checked: name a --profile too)"
+    else:
+        raise click.UsageError("name a --profile, a --book, or both.")
+
+    def draw() -> str:
+        lines = [f"{found}: can be used."]
+        return "\n".join(lines + [click.style(f"warning: {one}", fg="yellow") for one in warnings])
+
+    show({"found": found, "warnings": [vars(one) for one in warnings]}, draw, as_json=as_json)
+
+
+@click.command()
+@click.argument("name", type=click.Choice(["profile", "book"]))
+def schema(name: Literal["profile", "book"]) -> None:
+    """Print the JSON Schema of a profile or a book, with which editors complete and check it."""
+    from controller.config.schema import schema_text
+
+    click.echo(schema_text(name), nl=False)

@@ -1,0 +1,226 @@
+"""Follows one operation to its end: live bars on a terminal, plain lines elsewhere, Ctrl-C to stop."""
+
+import contextlib
+import queue
+import select
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from types import FrameType, NoneType, TracebackType
+from typing import Protocol, Self
+
+import click
+import msgspec
+
+from controller.cli.client import Engine, address
+from controller.cli.options import show, table
+from controller.errors import TundishError, Unreachable
+from controller.model.states import Outcome
+from controller.model.views import OperationView
+
+LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
+GLASS = "glass"  # what a held operation waits for when the glass was lifted
+
+EXIT = {Outcome.DONE: 0, Outcome.STOPPED: 1, Outcome.ABORTED: 1, Outcome.FAULTED: 4}
+
+
+class Display(Protocol):
+    """Where progress is shown."""
+
+    def show(self, view: OperationView) -> None:
+        """Show the operation as it is now."""
+
+    def say(self, text: str) -> None:
+        """Say something beside the progress."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+
+def begin_and_follow(engine: Engine, target: str, request: object, *, as_json: bool) -> int:
+    """POST the request, follow its operation to its end, print how it ended; the exit code."""
+    view = begin(engine, target, request, as_json=as_json)
+    show(view, lambda: draw_end(view), as_json=as_json)
+    return EXIT[view.outcome] if view.outcome is not None else 1
+
+
+def begin(engine: Engine, target: str, request: object, *, as_json: bool) -> OperationView:
+    """POST the request and follow its operation to its end; the operation as it ended."""
+    with _Stream(engine) as stream:
+        view = engine.post(target, OperationView, request)
+        with _display(as_json=as_json) as display, _stopping(engine, display):
+            return _Following(engine, stream, display).until_end(view)
+
+
+def draw_end(view: OperationView) -> str:
+    """How an operation ended and what each line delivered."""
+    rows = [(str(one.line), one.liquid, f"{one.asked_ml:.1f} mL", f"{one.delivered_ml:.1f} mL") for one in view.lines]
+    what = f"{view.kind} {view.recipe or ''}".strip()
+    end = f"{what}: {view.outcome or 'not over'}" + (f" ({view.reason})" if view.reason else "")
+    parts = [table(("line", "liquid", "asked", "poured"), rows)] if rows else []
+    return "\n".join([*parts, click.style(end, bold=True)])
+
+
+class _Following:
+    def __init__(self, engine: Engine, stream: "_Stream", display: Display) -> None:
+        self._engine, self._stream, self._display = engine, stream, display
+        self._confirmed: str | None = None  # the hand step that was confirmed last, while it is still reported
+        self._asked: str | None = None  # the wait that the person was told of
+
+    def until_end(self, view: OperationView) -> OperationView:
+        """Show every change until the operation has an outcome."""
+        operation = view.operation
+        while view.outcome is None:
+            self._display.show(view)
+            self._see_to(view)
+            change = self._stream.next(LOOK_S)
+            if change is not None and change.operation == operation:
+                view = change
+            if view.refused:
+                raise TundishError("; ".join(one.reason for one in view.refused))
+        self._display.show(view)
+        # The ledger's word at the end: what was booked, not what was worked out on the way.
+        return self._engine.get(address("operations", operation), OperationView)
+
+    def _see_to(self, view: OperationView) -> None:
+        """Tell the person what the operation waits for, and confirm a hand step when Enter is pressed."""
+        waits = view.waiting_for
+        if waits != self._confirmed:
+            self._confirmed = None
+        if waits is None or waits == self._confirmed:
+            self._asked = None
+            return
+        if waits != self._asked:
+            self._asked = waits
+            self._display.say(
+                "The glass was lifted: put it back to go on." if waits == GLASS else f"Now: {waits}. Then press Enter."
+            )
+        if waits != GLASS and _enter_pressed():
+            self._engine.post(address("operations", view.operation, "confirm"), NoneType)
+            self._confirmed = waits
+
+
+class _Stream:
+    """The engine's events, read by a thread of its own so that keyboard and events can be waited for together."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._views: queue.SimpleQueue[OperationView | TundishError | None] = queue.SimpleQueue()
+        self._is_open = threading.Event()
+        self._thread = threading.Thread(target=self._read, daemon=True)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        self._is_open.wait()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Nothing to close: the thread ends with the process, or with the next event."""
+
+    def next(self, wait_s: float) -> OperationView | None:
+        """The next change of an operation; None when there was none for wait_s. Raises TundishError at the end."""
+        try:
+            view = self._views.get(timeout=wait_s)
+        except queue.Empty:
+            return None
+        if isinstance(view, TundishError):
+            raise view
+        if view is None:
+            raise Unreachable(
+                "the engine went away. The guard switches every pump off by itself; see tundish status, "
+                "and tundish history for what was poured."
+            )
+        return view
+
+    def _read(self) -> None:
+        try:
+            for name, document in self._engine.events():
+                self._is_open.set()
+                if name in ("operation", "progress"):
+                    self._views.put(msgspec.json.decode(document, type=OperationView))
+            self._views.put(None)
+        except TundishError as error:
+            self._views.put(error)
+        finally:
+            self._is_open.set()
+
+
+@contextlib.contextmanager
+def _stopping(engine: Engine, display: Display) -> Iterator[None]:
+    """Ctrl-C stops the pumps at once and lets the following go on to the end; a second Ctrl-C leaves."""
+
+    def stop(_number: int, _frame: FrameType | None) -> None:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        display.say("Stopping.")
+        engine.post("stop", NoneType)
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _enter_pressed() -> bool:
+    """Whether a line can be read from standard input; it is then read. An ended input confirms nothing."""
+    try:
+        ready, _, _ = select.select([sys.stdin], [], [], 0)
+    except (OSError, ValueError):  # not a file that can be waited for
+        return False
+    return bool(ready) and sys.stdin.readline() != ""
+
+
+def _display(*, as_json: bool) -> Display:
+    if as_json:
+        return _Silent()
+    if sys.stdout.isatty():
+        from controller.cli.bars import Bars
+
+        return Bars()
+    return _Lines(click.echo)
+
+
+class _Lines:
+    """Progress in words, for outputs that are no terminal: one line when a pump starts or stops."""
+
+    def __init__(self, echo: Callable[[str], None]) -> None:
+        self._echo = echo
+        self._on: dict[int, bool] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        return None
+
+    def show(self, view: OperationView) -> None:
+        """Say which lines were switched."""
+        for one in view.lines:
+            if self._on.get(one.line, False) != one.is_on:
+                self._on[one.line] = one.is_on
+                what = "on" if one.is_on else "off"
+                self._echo(
+                    f"{view.elapsed_s:6.1f} s  line {one.line} {what}: {one.delivered_ml:.1f} of "
+                    f"{one.asked_ml:.1f} mL {one.liquid}"
+                )
+
+    def say(self, text: str) -> None:
+        """Say it on a line of its own."""
+        self._echo(text)
+
+
+class _Silent(_Lines):
+    """Says what a person must do on standard error, shows no progress."""
+
+    def __init__(self) -> None:
+        super().__init__(lambda text: click.echo(text, err=True))
+
+    def show(self, view: OperationView) -> None:
+        """Show nothing."""

@@ -1,0 +1,116 @@
+"""Commands for single lines: assign, jog, prime, purge, clean, rinse."""
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from controller.cli.client import Engine, address
+from controller.cli.following import EXIT, begin, begin_and_follow, draw_end
+from controller.cli.options import facts_options, show
+from controller.errors import BadQuantity, Refused
+from controller.model.views import AssignRequest, JogRequest, LineRequest
+
+LINE = click.IntRange(1, 64)
+Kind = Literal["prime", "purge", "clean", "rinse"]
+
+
+def quantity(unit: str) -> Callable[[click.Context, click.Parameter, str], float]:
+    """A callback that reads a number with its unit, as files have them; the float of `unit`."""
+
+    def read(_ctx: click.Context, _param: click.Parameter, text: str) -> float:
+        from controller.quantities import parse
+
+        try:
+            return parse(text, unit)
+        except BadQuantity as error:
+            raise click.BadParameter(str(error)) from error
+
+    return read
+
+
+@click.command()
+@click.argument("line", type=LINE)
+@click.argument("liquid")
+@click.argument("container_ml", metavar="CONTAINER", callback=quantity("mL"))
+@facts_options
+def assign(run_dir: Path | None, line: int, liquid: str, container_ml: float, as_json: bool) -> None:
+    """Say that a full CONTAINER ("750 mL", "1.5 L") of LIQUID now hangs on LINE."""
+    request = AssignRequest(line=line, liquid=liquid, container_ml=container_ml)
+    Engine(run_dir).put(address("lines", line), request)
+    show(request, lambda: f"Line {line} draws {liquid}, {container_ml:g} mL of it.", as_json=as_json)
+
+
+@click.command()
+@click.argument("line", type=LINE)
+@click.option(
+    "--for", "on_s", metavar="TIME", default="0.5 s", show_default=True, callback=quantity("s"), help="How long."
+)
+@facts_options
+def jog(run_dir: Path | None, line: int, on_s: float, as_json: bool) -> int:
+    """Run the pump of LINE briefly, and ask whether the right one moved the right way."""
+    view = begin(Engine(run_dir), "jogs", JogRequest(line=line, on_s=on_s), as_json=as_json)
+    answer: bool | None = None
+    if not as_json and sys.stdin.isatty() and view.outcome == "done":
+        answer = click.confirm(f"Did the pump of line {line} move, and no other, with its liquid towards the glass?")
+    show({"operation": view, "as_expected": answer}, lambda: _draw_jog(draw_end(view), answer), as_json=as_json)
+    return 1 if answer is False or view.outcome is None else EXIT[view.outcome]
+
+
+def _draw_jog(end: str, answer: bool | None) -> str:
+    if answer is not False:
+        return end
+    return (
+        f"{end}\nIf another pump moved, the relay channels in the profile are swapped. If none moved, check its fuse "
+        "and wires.\nIf it turned the wrong way, swap the two wires of this pump."
+    )
+
+
+def _wetting(kind: Kind, text: str, vessel: str) -> click.Command:
+    """The command that runs whole lines into a jug."""
+
+    @click.command(name=kind, help=text)
+    @click.argument("lines", metavar="LINE...", type=LINE, nargs=-1, required=True)
+    @click.option("--jug", is_flag=True, help="A jug stands under the outlet: do not ask.")
+    @facts_options
+    def command(run_dir: Path | None, lines: tuple[int, ...], jug: bool, as_json: bool) -> int:
+        numbers = tuple(dict.fromkeys(lines))
+        confirmed = jug or _jug_confirmed(kind, numbers, vessel)
+        request = LineRequest(kind=kind, lines=numbers, jug=confirmed)
+        return begin_and_follow(Engine(run_dir), "line-operations", request, as_json=as_json)
+
+    return command
+
+
+def _jug_confirmed(kind: Kind, lines: tuple[int, ...], vessel: str) -> bool:
+    """Ask for the jug on a terminal; raises Refused where nobody can be asked, or when the answer is no."""
+    if sys.stdin.isatty():
+        plural = "s" if len(lines) > 1 else ""
+        if click.confirm(f"{kind} line{plural} {', '.join(map(str, lines))}: {vessel} Go on?"):
+            return True
+        raise Refused(rule="jug", reason="there is no jug under the outlet.", way_out="Put one there and try again.")
+    raise Refused(
+        rule="jug",
+        reason=f"{kind} runs liquid through, and nobody has said that a jug stands under the outlet.",
+        way_out="Put one there and add --jug.",
+    )
+
+
+prime = _wetting("prime", "Fill each LINE with its liquid, up to the outlet.", "a jug stands under the outlet?")
+purge = _wetting(
+    "purge",
+    "Empty each LINE into a jug; its suction tube must hang in air.",
+    "the suction tubes hang in air and a jug stands under the outlet?",
+)
+clean = _wetting(
+    "clean",
+    "Fill each LINE with cleaner; its suction tube must hang in cleaner.",
+    "the suction tubes hang in cleaner and a jug stands under the outlet?",
+)
+rinse = _wetting(
+    "rinse",
+    "Rinse each LINE; its suction tube must hang in clean water.",
+    "the suction tubes hang in clean water and a jug stands under the outlet?",
+)

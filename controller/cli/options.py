@@ -1,0 +1,55 @@
+"""Options that many commands share, and how facts are printed."""
+
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+import msgspec
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+run_dir_option = click.option(
+    "--run-dir",
+    type=click.Path(path_type=Path, file_okay=False),
+    envvar="TUNDISH_RUN_DIR",
+    help="Folder of the sockets.",
+)
+state_dir_option = click.option(
+    "--state-dir",
+    type=click.Path(path_type=Path, file_okay=False),
+    envvar="TUNDISH_STATE_DIR",
+    help="Folder of ledger and journal.",
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+existing_file = click.Path(path_type=Path, exists=True, dir_okay=False)
+
+
+def facts_options(command: Command) -> Command:
+    """--run-dir and --json."""
+    return run_dir_option(json_option(command))
+
+
+def show(value: object, draw: Callable[[], str], *, as_json: bool) -> None:
+    """Print the value as one JSON document, or what `draw` makes of it."""
+    if as_json:
+        click.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
+    else:
+        click.echo(draw())
+
+
+def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Columns side by side under a header; a column whose cells all begin with a digit or sign is set right."""
+    cells = [list(row) for row in rows]
+    columns = list(zip(*cells, strict=True)) if cells else [()] * len(header)
+    widths = [max(map(len, (title, *column))) for title, column in zip(header, columns, strict=True)]
+    right = [all(cell == "" or cell[0] in "0123456789-+" for cell in column) and any(column) for column in columns]
+
+    def line(row: Sequence[str]) -> str:
+        set_ = [
+            cell.rjust(width) if is_right else cell.ljust(width)
+            for cell, width, is_right in zip(row, widths, right, strict=True)
+        ]
+        return "  ".join(set_).rstrip()
+
+    return "\n".join([click.style(line(header), bold=True), *map(line, cells)])

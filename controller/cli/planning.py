@@ -1,0 +1,78 @@
+"""`tundish plan`: the runs of a drink, what limits them, and a picture of it."""
+
+from pathlib import Path
+
+import click
+
+from controller.cli.client import Engine
+from controller.cli.options import facts_options, show, table
+from controller.model.views import PlanView
+
+COLUMNS = 48  # of a run's bar on the time axis
+
+
+@click.command()
+@click.argument("recipe")
+@click.option("--times", type=click.FloatRange(0, 20, min_open=True), default=1.0, help="Scale the drink by this.")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path, dir_okay=False, writable=True),
+    help="Also draw the plan into this .svg or .png file.",
+)
+@facts_options
+def plan(run_dir: Path | None, recipe: str, times: float, picture: Path | None, as_json: bool) -> None:
+    """Show the plan of RECIPE: runs, times, and the limit that keeps it from being shorter."""
+    found = Engine(run_dir).get("plan", PlanView, recipe=recipe, times=times)
+    show(found, lambda: draw_plan(found), as_json=as_json)
+    if picture is not None:
+        from controller.cli.pictures import draw_plan as picture_of
+
+        picture_of(found, picture)
+        if not as_json:
+            click.echo(f"picture: {picture}")
+
+
+def draw_plan(found: PlanView) -> str:
+    """The runs as a table with bars along the time axis, then the totals."""
+    title = f"{found.recipe}" + (f" x {found.times:g}" if found.times != 1 else "") + f", into a {found.glass}"
+    parts = [click.style(title, bold=True)]
+    offset_s = 0.0
+    rows = []
+    for segment in found.segments:
+        if segment.hand is not None:
+            rows.append(("", f"by hand: {segment.hand}", "", "", "", ""))
+        for run in sorted(segment.runs, key=lambda one: (one.start_s, one.line)):
+            start_s, end_s = offset_s + run.start_s, offset_s + run.start_s + run.duration_s
+            rows.append(
+                (
+                    str(run.line),
+                    run.liquid,
+                    f"{run.volume_ml:.1f} mL",
+                    f"{start_s:.2f} s",
+                    f"{run.duration_s:.2f} s",
+                    _bar(start_s, end_s, found.makespan_s),
+                )
+            )
+        offset_s += max((run.start_s + run.duration_s for run in segment.runs), default=0.0)
+    parts.append(table(("line", "liquid", "dose", "starts", "runs", "when"), rows))
+    parts.extend(_totals(found))
+    return "\n".join(parts)
+
+
+def _bar(start_s: float, end_s: float, makespan_s: float) -> str:
+    first = round(start_s / makespan_s * COLUMNS)
+    last = max(first + 1, round(end_s / makespan_s * COLUMNS))
+    return "." * first + "#" * (last - first) + "." * (COLUMNS - last)
+
+
+def _totals(found: PlanView) -> list[str]:
+    saved_s = found.one_at_a_time_s - found.makespan_s
+    shortest = "no shorter plan exists" if found.proven else f"no plan can be shorter than {found.lower_bound_s:.2f} s"
+    current_a = max((value for _, value in found.current_a), default=0.0)
+    flow_ml_s = max((value for _, value in found.flow_ml_s), default=0.0)
+    return [
+        f"\npumps' time {found.makespan_s:.2f} s; one at a time {found.one_at_a_time_s:.2f} s: {saved_s:.2f} s saved",
+        f"{shortest}; what limits it: {found.binding}",
+        f"current at most {current_a:.2f} of {found.current_limit_a:.2f} A, "
+        f"flow at most {flow_ml_s:.2f} of {found.flow_limit_ml_s:.2f} mL/s",
+    ]

@@ -1,0 +1,61 @@
+"""Commands around a drink: pour, confirm, stop, acknowledge."""
+
+import uuid
+from pathlib import Path
+from types import NoneType
+
+import click
+
+from controller.cli.client import Engine, address
+from controller.cli.following import begin_and_follow
+from controller.cli.options import facts_options, show
+from controller.errors import TundishError
+from controller.model.views import AcknowledgeRequest, PourRequest, Status
+
+
+@click.command()
+@click.argument("recipe")
+@click.option("--times", type=click.FloatRange(0, 20, min_open=True), default=1.0, help="Scale the drink by this.")
+@click.option("--key", default=None, help="A request repeated with the same key never pours twice.")
+@facts_options
+def pour(run_dir: Path | None, recipe: str, times: float, key: str | None, as_json: bool) -> int:
+    """Pour RECIPE. Ctrl-C stops it at once and says what was poured.
+
+    Hand steps are asked for and confirmed with Enter, or with tundish confirm from elsewhere.
+    """
+    request = PourRequest(recipe=recipe, times=times, key=key or uuid.uuid4().hex)
+    return begin_and_follow(Engine(run_dir), "pours", request, as_json=as_json)
+
+
+@click.command()
+@facts_options
+def confirm(run_dir: Path | None, as_json: bool) -> None:
+    """Say that the hand step of the drink under way is done."""
+    engine = Engine(run_dir)
+    operation = engine.get("status", Status).operation
+    if operation is None or operation.outcome is not None or operation.waiting_for is None:
+        raise TundishError("nothing waits for a person now. See tundish status")
+    engine.post(address("operations", operation.operation, "confirm"), NoneType)
+    waited_for = operation.waiting_for
+    show({"confirmed": waited_for}, lambda: f"Confirmed: {waited_for}.", as_json=as_json)
+
+
+@click.command()
+@facts_options
+def stop(run_dir: Path | None, as_json: bool) -> None:
+    """Stop every pump now; what is under way ends as stopped."""
+    Engine(run_dir).post("stop", NoneType)
+    show({"stopped": True}, lambda: "Stopped: every pump is off.", as_json=as_json)
+
+
+@click.command()
+@facts_options
+def acknowledge(run_dir: Path | None, as_json: bool) -> None:
+    """Clear the latched fault, after seeing to its cause. Nothing starts again by itself."""
+    engine = Engine(run_dir)
+    fault = engine.get("status", Status).fault
+    if fault is None:
+        show({"acknowledged": None}, lambda: "No fault is latched.", as_json=as_json)
+        return
+    engine.post("acknowledge", NoneType, AcknowledgeRequest(cause=fault))
+    show({"acknowledged": fault}, lambda: f"Acknowledged: {fault}.", as_json=as_json)

@@ -1,0 +1,311 @@
+"""Commands against an engine with canned answers: what they ask, print, and end with."""
+
+import json
+
+import pytest
+
+from controller.cli import COMMANDS, main
+
+IDLE = {
+    "machine": "bench six-line",
+    "book": "Orchard fete",
+    "guard_connected": True,
+    "state": "idle",
+    "fault": None,
+    "operation": None,
+    "lines": [
+        {
+            "line": 1,
+            "liquid": "apple juice",
+            "contents": "liquid",
+            "holds": "apple juice",
+            "remaining_ml": 812.4,
+            "calibration": None,
+            "note": "calibrate it",
+        }
+    ],
+    "inputs": {"stop_pressed": False, "glass_present": True, "tray_full": None, "low_lines": []},
+}
+
+
+def operation(**changes):
+    lines = changes.pop("lines", [("apple juice", 90.0, 0.0, False)])
+    return {
+        "operation": "op1",
+        "kind": "serve",
+        "recipe": "Orchard Fizz",
+        "times": 1.0,
+        "admitted": True,
+        "refused": [],
+        "waiting_for": None,
+        "outcome": None,
+        "reason": "",
+        "lines": [
+            {"line": number, "liquid": liquid, "asked_ml": asked, "delivered_ml": delivered, "is_on": on}
+            for number, (liquid, asked, delivered, on) in enumerate(lines, 1)
+        ],
+        "elapsed_s": 0.0,
+        "planned_s": 40.0,
+    } | changes
+
+
+DONE = operation(outcome="done", lines=[("apple juice", 90.0, 90.2, False)], elapsed_s=40.0)
+REFUSAL = {
+    "request": "op1",
+    "rule": "cap serving_volume",
+    "reason": "a double Orchard Fizz is 420 mL, the cap is 300 mL.",
+    "asked": "420 mL",
+    "allowed": "300 mL",
+    "way_out": "Pour a single (210 mL).",
+}
+
+
+def problem(name, **members):
+    return {"type": f"/v1/problems/{name}", "title": "no", "status": 409, "detail": "no"} | members
+
+
+def answers_to_a_pour(engine, *views):
+    engine.answers["GET", "events"] = 200, [("status", IDLE), *(("operation", view) for view in views)]
+    engine.answers["POST", "pours"] = 202, operation()
+    engine.answers["GET", "operations/op1"] = 200, views[-1]
+
+
+def test_help_lists_every_command_and_every_command_has_help(tundish):
+    text = tundish("--help").output
+    for name in COMMANDS:
+        assert f"  {name}" in text
+        assert tundish(name, "--help").exit_code == 0
+    assert main.get_command(None, "nonsense") is None
+
+
+def test_status_shows_the_machine_and_each_line(tundish, engine):
+    engine.answers["GET", "status"] = 200, IDLE
+    shown = tundish("status")
+    assert shown.exit_code == 0
+    for fact in (
+        "bench six-line",
+        "idle",
+        "stop not pressed",
+        "glass in place",
+        "apple juice",
+        "812 mL",
+        "calibrate it",
+    ):
+        assert fact in shown.output
+    assert json.loads(tundish("status", "--json").output) == IDLE
+
+
+def test_status_ends_with_4_while_a_fault_is_latched(tundish, engine):
+    engine.answers["GET", "status"] = 200, IDLE | {"state": "aborted", "fault": "stop pressed"}
+    shown = tundish("status")
+    assert shown.exit_code == 4
+    assert "stop pressed" in shown.output
+    assert "tundish acknowledge" in shown.stderr
+
+
+def test_status_ends_with_3_while_the_guard_is_missing(tundish, engine):
+    engine.answers["GET", "status"] = 200, IDLE | {"guard_connected": False, "state": None, "inputs": None}
+    assert tundish("status").exit_code == 3
+
+
+def test_no_engine_is_3_with_the_way_out_in_words_and_as_json(tundish, run_dir):
+    plain = tundish("status")
+    assert plain.exit_code == 3
+    assert "tundish up" in plain.stderr
+    assert str(run_dir) in plain.stderr
+    told = tundish("status", "--json")
+    assert told.exit_code == 3
+    assert json.loads(told.stderr)["exit_code"] == 3
+    assert told.stdout == ""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("pour",),
+        ("nonsense",),
+        ("pour", "Orchard Fizz", "--times", "0"),
+        ("pour", "Orchard Fizz", "--times", "21"),
+        ("prime",),
+        ("prime", "0"),
+        ("prime", "one", "--jug"),
+        ("jog", "1", "--for", "2"),
+        ("assign", "1", "apple juice", "2 pint"),
+        ("check",),
+        ("check", "--book", "/nowhere.yaml"),
+    ],
+)
+def test_wrong_usage_is_2_and_reaches_nobody(tundish, engine, words):
+    shown = tundish(*words)
+    assert shown.exit_code == 2
+    assert "Traceback" not in shown.output
+    assert engine.asked == []
+    told = json.loads(tundish(*words, "--json").stderr)
+    assert told["exit_code"] == 2
+
+
+def test_a_pour_is_followed_to_its_end(tundish, engine):
+    on = operation(lines=[("apple juice", 90.0, 12.0, True)], elapsed_s=5.0)
+    answers_to_a_pour(engine, on, DONE)
+    shown = tundish("pour", "Orchard Fizz", "--times", "2", "--key", "k1")
+    assert shown.exit_code == 0
+    assert engine.bodies("pours") == [{"recipe": "Orchard Fizz", "times": 2.0, "key": "k1"}]
+    assert "line 1 on: 12.0 of 90.0 mL apple juice" in shown.output
+    assert "90.2 mL" in shown.output
+    assert "done" in shown.output
+
+
+def test_a_pour_prints_one_json_document(tundish, engine):
+    answers_to_a_pour(engine, DONE)
+    assert json.loads(tundish("pour", "Orchard Fizz", "--json").stdout) == DONE
+
+
+@pytest.mark.parametrize(("outcome", "code"), [("stopped", 1), ("aborted", 1), ("faulted", 4)])
+def test_a_pour_that_did_not_end_well_says_so_by_its_exit_code(tundish, engine, outcome, code):
+    answers_to_a_pour(engine, operation(outcome=outcome, reason="stop pressed"))
+    shown = tundish("pour", "Orchard Fizz")
+    assert shown.exit_code == code
+    assert "stop pressed" in shown.output
+
+
+def test_two_pours_never_share_a_key(tundish, engine):
+    answers_to_a_pour(engine, DONE)
+    tundish("pour", "Orchard Fizz")
+    tundish("pour", "Orchard Fizz")
+    keys = [body["key"] for body in engine.bodies("pours")]
+    assert len(set(keys)) == 2
+
+
+def test_every_refusal_is_shown_with_its_way_out(tundish, engine):
+    second = REFUSAL | {"rule": "cap run_on", "reason": "too long.", "way_out": ""}
+    engine.answers["GET", "events"] = 200, [("status", IDLE)]
+    engine.answers["POST", "pours"] = 422, problem("refused", refusals=[REFUSAL, second], **REFUSAL)
+    shown = tundish("pour", "Orchard Fizz", "--times", "2")
+    assert shown.exit_code == 1
+    assert (
+        "refused by cap serving_volume: a double Orchard Fizz is 420 mL, the cap is 300 mL. Pour a single"
+        in shown.stderr
+    )
+    assert "refused by cap run_on: too long." in shown.stderr
+    told = json.loads(tundish("pour", "Orchard Fizz", "--json").stderr)
+    assert (told["rule"], told["asked"], told["allowed"]) == ("cap serving_volume", "420 mL", "300 mL")
+    assert [one["rule"] for one in told["refusals"]] == ["cap serving_volume", "cap run_on"]
+
+
+@pytest.mark.parametrize(
+    ("name", "code"),
+    [("fault-latched", 4), ("guard-unreachable", 3), ("invalid", 2), ("unknown", 1), ("internal", 1), ("record", 1)],
+)
+def test_every_problem_has_its_exit_code(tundish, engine, name, code):
+    engine.answers["GET", "menu"] = 409, problem(name, detail="said why")
+    shown = tundish("menu")
+    assert shown.exit_code == code
+    assert "said why" in shown.stderr
+
+
+def test_a_hand_step_is_confirmed_with_enter_once(tundish, engine, monkeypatch):
+    waiting = operation(waiting_for="add ice")
+    answers_to_a_pour(engine, waiting, waiting, operation(), DONE)
+    engine.answers["POST", "operations/op1/confirm"] = 204, None
+    monkeypatch.setattr("controller.cli.following._enter_pressed", lambda: True)
+    shown = tundish("pour", "Orchard Fizz")
+    assert shown.exit_code == 0
+    assert "Now: add ice. Then press Enter." in shown.output
+    assert engine.bodies("operations/op1/confirm") == [None]
+
+
+def test_a_lifted_glass_is_not_confirmed_by_a_key(tundish, engine, monkeypatch):
+    answers_to_a_pour(engine, operation(waiting_for="glass"), operation(), DONE)
+    monkeypatch.setattr("controller.cli.following._enter_pressed", lambda: True)
+    shown = tundish("pour", "Orchard Fizz")
+    assert "put it back" in shown.output
+    assert engine.bodies("operations/op1/confirm") == []
+
+
+def test_an_engine_that_goes_away_in_mid_pour_is_3(tundish, engine):
+    answers_to_a_pour(engine, operation())
+    shown = tundish("pour", "Orchard Fizz")
+    assert shown.exit_code == 3
+    assert "the engine went away" in shown.stderr
+
+
+def test_confirm_names_what_waited(tundish, engine):
+    engine.answers["GET", "status"] = 200, IDLE | {"operation": operation(waiting_for="add ice")}
+    engine.answers["POST", "operations/op1/confirm"] = 204, None
+    assert "add ice" in tundish("confirm").output
+    engine.answers["GET", "status"] = 200, IDLE
+    assert tundish("confirm").exit_code == 1
+
+
+def test_acknowledge_sends_back_the_very_cause(tundish, engine):
+    engine.answers["GET", "status"] = 200, IDLE | {"fault": "stop pressed"}
+    engine.answers["POST", "acknowledge"] = 204, None
+    assert tundish("acknowledge").exit_code == 0
+    assert engine.bodies("acknowledge") == [{"cause": "stop pressed"}]
+    engine.answers["GET", "status"] = 200, IDLE
+    assert "No fault" in tundish("acknowledge").output
+    assert len(engine.bodies("acknowledge")) == 1
+
+
+def test_without_a_jug_lines_do_not_run_where_nobody_can_be_asked(tundish, engine):
+    shown = tundish("prime", "1", "2")
+    assert shown.exit_code == 1
+    assert "--jug" in shown.stderr
+    assert engine.asked == []
+
+
+def test_prime_with_a_jug_runs_each_line_once(tundish, engine):
+    engine.answers["GET", "events"] = 200, [("operation", DONE)]
+    engine.answers["POST", "line-operations"] = 202, operation()
+    engine.answers["GET", "operations/op1"] = 200, DONE
+    assert tundish("prime", "2", "1", "2", "--jug").exit_code == 0
+    assert engine.bodies("line-operations") == [{"kind": "prime", "lines": [2, 1], "jug": True}]
+
+
+def test_assign_reads_a_volume_with_its_unit(tundish, engine):
+    engine.answers["PUT", "lines/3"] = 204, None
+    assert tundish("assign", "3", "ginger syrup", "0.7 L").exit_code == 0
+    assert engine.bodies("lines/3") == [{"line": 3, "liquid": "ginger syrup", "container_ml": 700.0}]
+    bare = tundish("assign", "3", "ginger syrup", "700")
+    assert bare.exit_code == 2
+    assert "has no unit" in bare.stderr
+
+
+def test_calibrate_from_a_file_sends_its_rows_and_accepts(tundish, engine, tmp_path):
+    file = tmp_path / "trials.csv"
+    file.write_text("on_s, grams\n4, 9.31\n16,38.02\n")
+    fit = {
+        "line": 3, "liquid": "ginger syrup", "density_kg_m3": 1230.0, "trials": [], "calibration": None,
+        "scatter_ml": None, "smallest_dose_ml": None, "doses": [], "warnings": [], "next_on_s": None,
+    }  # fmt: skip
+    engine.answers["POST", "calibrations/3/trials"] = 200, fit
+    engine.answers["POST", "calibrations/3"] = 200, fit
+    assert tundish("calibrate", "3", "--trials", str(file), "--by", "Ann").exit_code == 0
+    (sent,) = engine.bodies("calibrations/3/trials")
+    assert [(one["on_s"], one["grams"]) for one in sent["trials"]] == [(4.0, 9.31), (16.0, 38.02)]
+    assert engine.bodies("calibrations/3") == [{"line": 3, "accept": True, "by": "Ann"}]
+
+
+def test_every_bad_row_of_a_trial_file_is_named(tundish, engine, tmp_path):
+    file = tmp_path / "trials.csv"
+    file.write_text("on_s,grams\n4,9.31\n8\n16,inf\n-1,2\n4,5,6\n")
+    shown = tundish("calibrate", "3", "--trials", str(file))
+    assert shown.exit_code == 2
+    for line in (3, 4, 5, 6):
+        assert f"trials.csv:{line}:1:" in shown.stderr
+    assert ":2:" not in shown.stderr
+    assert engine.asked == []
+    file.write_text("seconds,grams\n4,9.31\n")
+    assert tundish("calibrate", "3", "--trials", str(file)).exit_code == 2
+
+
+def test_calibrating_by_hand_needs_a_terminal(tundish, engine):
+    shown = tundish("calibrate", "3")
+    assert shown.exit_code == 1
+    assert "--trials" in shown.stderr
+    assert engine.asked == []
+
+
+def test_colour_stays_out_of_what_is_no_terminal(tundish, engine):
+    engine.answers["GET", "status"] = 200, IDLE | {"fault": "stop pressed"}
+    assert "\x1b" not in tundish("status").output
