@@ -1,0 +1,93 @@
+"""Runs on the board, standard library and lgpio only: pours, and in mid-pour does to a process what is asked for.
+
+The instant of the deed is marked by a rise of a spare GPIO, so that the trace of the pins holds both.
+"""
+
+import argparse
+import http.client
+import json
+import os
+import signal
+import socket
+import subprocess
+import time
+from pathlib import Path
+
+import lgpio
+
+RUN = "/run/tundish"
+
+
+class Engine(http.client.HTTPConnection):
+    """A connection over the engine's Unix socket."""
+
+    def connect(self):
+        self.sock = socket.socket(socket.AF_UNIX)
+        self.sock.settimeout(30)
+        self.sock.connect(f"{RUN}/engine.sock")
+
+
+def ask(method, address, body=None):
+    """(status, answer) of one request."""
+    connection = Engine("tundish")
+    headers = {"Content-Type": "application/json"} if body is not None else {}
+    connection.request(method, f"/v1/{address}", None if body is None else json.dumps(body), headers)
+    answer = connection.getresponse()
+    return answer.status, json.loads(answer.read() or b"null")
+
+
+def main_pid(service):
+    shown = subprocess.run(["systemctl", "show", "-P", "MainPID", service], capture_output=True, text=True, check=True)
+    return int(shown.stdout)
+
+
+def pids():
+    """The processes by name; the sentinel is the guard's child."""
+    guard = main_pid("tundish-guard")
+    children = Path(f"/proc/{guard}/task/{guard}/children").read_text().split() if guard else []
+    named = [int(one) for one in children if b"sentinel" in Path(f"/proc/{one}/cmdline").read_bytes()]
+    return {"guard": guard, "engine": main_pid("tundish-engine"), "sentinel": named[0] if named else 0}
+
+
+def wait_until_on(operation, limit_s):
+    """Wait until a line of the operation is on; its state as the engine tells it."""
+    end = time.monotonic() + limit_s
+    while time.monotonic() < end:
+        _, view = ask("GET", f"operations/{operation}")
+        if view["outcome"] is not None or any(line["is_on"] for line in view["lines"]):
+            return view
+        time.sleep(0.1)
+    return view
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("recipe")
+    parser.add_argument("--mark", type=int, required=True, help="spare GPIO")
+    parser.add_argument("--hurt", default="", help="guard, engine or sentinel, several with commas")
+    parser.add_argument("--signal", default="KILL")
+    parser.add_argument("--command", default="", help="instead of a signal")
+    parser.add_argument("--after", type=float, default=1.0, help="s of pouring before the deed")
+    parser.add_argument("--watch", type=float, default=2.0, help="s to look on after it")
+    words = parser.parse_args()
+
+    chip = lgpio.gpiochip_open(0)
+    lgpio.gpio_claim_output(chip, words.mark, 0)
+    victims = pids()
+    status, view = ask("POST", "pours", {"recipe": words.recipe})
+    if status == 202:
+        view = wait_until_on(view["operation"], 20)
+        time.sleep(words.after)
+    is_pouring = status == 202 and view["outcome"] is None
+    lgpio.gpio_write(chip, words.mark, 1)
+    if is_pouring:
+        for name in filter(None, words.hurt.split(",")):
+            os.kill(victims[name], getattr(signal, f"SIG{words.signal}"))
+        if words.command:
+            subprocess.run(words.command, shell=True, check=False)
+        time.sleep(words.watch)
+    lgpio.gpio_write(chip, words.mark, 0)
+    print(json.dumps({"status": status, "view": view, "is_pouring": is_pouring, "pids": victims}))
+
+
+main()
