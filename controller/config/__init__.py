@@ -1,6 +1,26 @@
-"""Files that people edit, read into frozen values: every problem at once, with place and way out."""
+"""Files that people edit, read into frozen values: every problem at once, with place and way out.
 
-from controller.config.load import load, load_book, load_profile
-from controller.config.schema import schema, schema_text
+`load`, `load_profile`, `load_book` read here; `load_apart` reads in a child process, for processes that must stay
+small. Names are imported on use, so that such a process is spared YAML and pint.
+"""
 
-__all__ = ["load", "load_book", "load_profile", "schema", "schema_text"]
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from controller.config.apart import load_apart
+    from controller.config.loading import load, load_book, load_profile
+    from controller.config.schemas import schema, schema_text
+
+__all__ = ["load", "load_apart", "load_book", "load_profile", "schema", "schema_text"]
+
+_HOME = {
+    "load": "loading", "load_book": "loading", "load_profile": "loading", "load_apart": "apart",
+    "schema": "schemas", "schema_text": "schemas",
+}  # fmt: skip
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__} has no {name}")
+    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)

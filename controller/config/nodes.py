@@ -69,7 +69,9 @@ def read_tree(text: str, notes: Notes) -> Node | None:
         return None
     except (ValueError, OverflowError, IndexError) as error:
         # PyYAML lets a few malformed escapes and directives through to Python's own conversions.
-        builder.note(loader.get_mark(), f"this is not YAML: {error}.")
+        builder.note(
+            loader.get_mark(), f"this is not YAML: an escape or directive is malformed ({type(error).__name__})."
+        )
         return None
     finally:
         loader.dispose()
@@ -166,7 +168,8 @@ class _Builder:
     def _check(self, event: yaml.ScalarEvent | yaml.CollectionStartEvent, node: Node) -> None:
         """Note tags, which could only change what a value means, and remember the anchor."""
         if event.tag is not None:
-            self.note(event.start_mark, f"the tag {quote(event.tag)} has no meaning here. Take it out.")
+            tag = event.tag.replace("tag:yaml.org,2002:", "!!")
+            self.note(event.start_mark, f"the tag {quote(tag)} has no meaning here. Take it out.")
         if event.anchor is not None:
             if event.anchor in self._anchors:
                 self.note(event.start_mark, f"the anchor &{event.anchor} is used twice.")
@@ -193,7 +196,9 @@ class _Builder:
             outer.node.pairs.append((outer.key, node))
             outer.key = None
         outer.node.size += node.size
-        if max(self._values, outer.node.size) > MAX_VALUES:
+        if self._values > MAX_VALUES:
+            self._stop(event, f"the file holds more than {MAX_VALUES} values; split the book.")
+        if outer.node.size > MAX_VALUES:
             self._stop(event, f"with its aliases written out, the file holds more than {MAX_VALUES} values.")
 
     def _key(self, event: yaml.Event, outer: _Open, node: Node) -> Scalar:

@@ -14,7 +14,7 @@ import uvicorn
 
 from controller import logs
 from controller.clock import RealClock
-from controller.config.load import load
+from controller.config import load
 from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
 from controller.engine.http import application

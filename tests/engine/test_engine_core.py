@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from controller.clock import VirtualClock
-from controller.config.load import load
+from controller.config import load
 from controller.engine.engine import Engine
 from controller.errors import FaultLatched, Refused
 from controller.ledger.store import Ledger

@@ -103,7 +103,7 @@ def _quantity(shape: Quantity) -> dict[str, Any]:
 
 
 def _range(shape: Shape) -> str:
-    if not isinstance(shape, Quantity):
+    if not isinstance(shape, Quantity) or shape.unit == "s":  # times are not bounded in earnest
         return ""
     low, high = _written(shape.low, shape.unit), _written(shape.high, shape.unit)
     return f"more than {low}, at most {high}" if shape.above else f"{low} to {high}"

@@ -1,0 +1,23 @@
+"""`python -m controller.config PROFILE BOOK`: the child of `load_apart`; prints an Answer as JSON."""
+
+import sys
+
+import msgspec
+
+from controller.config.apart import Answer
+from controller.config.loading import load
+from controller.errors import FileProblems
+
+
+def main(profile_path: str, book_path: str) -> None:
+    """Load both files and print what came of it."""
+    try:
+        profile, book, warnings = load(profile_path, book_path)
+        answer = Answer(profile=profile, book=book, warnings=tuple(warnings))
+    except FileProblems as error:
+        answer = Answer(problems=tuple(error.problems))
+    sys.stdout.buffer.write(msgspec.json.encode(answer))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
