@@ -8,7 +8,7 @@ import click
 from controller.cli import install_facts, install_plan
 from controller.cli.install_steps import KeepFile, Step, below, carry_out
 from controller.cli.options import json_option, show
-from controller.config.load import load
+from controller.config import load
 from controller.errors import Problem, Refused
 from controller.model.fields import Value
 from controller.model.profile import Profile
