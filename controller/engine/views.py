@@ -113,7 +113,8 @@ def _line(line: int, report: LineReport | None, container: Container | None) -> 
 
 def _current_a(profile: Profile, run: PlannedRun, age_s: float) -> float:
     pump = profile.line(run.line).pump
-    return pump.inrush_a if age_s < pump.inrush_s else pump.run_a
+    # The last step of the inrush may come out a rounding error early.
+    return pump.inrush_a if age_s < pump.inrush_s - 1e-9 else pump.run_a
 
 
 def _breaks(profile: Profile) -> Callable[[PlannedRun], tuple[float, ...]]:
