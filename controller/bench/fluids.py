@@ -44,22 +44,22 @@ class FluidTruth(Value, frozen=True, kw_only=True):
 def nominal_fluid(liquid: Liquid) -> FluidTruth:
     """Density and viscosity of a liquid as the book gives it, from tables where it gives only Brix or ABV."""
     sugar = liquid.brix or 0.0
-    ethanol_kg_m3 = _at(liquid.abv_percent, _ETHANOL_DENSITY)
+    ethanol_kg_m3 = at(liquid.abv_percent, _ETHANOL_DENSITY)
     density = liquid.density_kg_m3
     if density is None:
-        sucrose_kg_m3 = _at(sugar, tuple(row[:2] for row in _SUCROSE))
+        sucrose_kg_m3 = at(sugar, tuple(row[:2] for row in _SUCROSE))
         # Sugar raises a spirit's density as much as it raises water's: the simplest rule, a few kg/m3 off.
         density = sucrose_kg_m3 + ethanol_kg_m3 - 998.2
     viscosity = liquid.viscosity_mpa_s
     if viscosity is None:
         by_mass = 100 * liquid.abv_percent / 100 * 789.24 / ethanol_kg_m3
-        relative = math.exp(_at(sugar, tuple((row[0], math.log(row[2])) for row in _SUCROSE)))
-        viscosity = relative * _at(by_mass, _ETHANOL_VISCOSITY)
+        relative = math.exp(at(sugar, tuple((row[0], math.log(row[2])) for row in _SUCROSE)))
+        viscosity = relative * at(by_mass, _ETHANOL_VISCOSITY)
     return FluidTruth(density_kg_m3=density, viscosity_mpa_s=viscosity)
 
 
-def _at(x: float, table: tuple[tuple[float, ...], ...]) -> float:
-    """Straight-line interpolation in rows of (x, y), held at the ends."""
+def at(x: float, table: tuple[tuple[float, ...], ...]) -> float:
+    """y at x: straight-line interpolation in rows of (x, y), held at the ends."""
     after = bisect_right(table, x, key=lambda row: row[0])
     if after in (0, len(table)):
         return table[max(after - 1, 0)][1]

@@ -1,15 +1,15 @@
 """The 40-pin header: what every GPIO is set to, who holds it, and what level it carries."""
 
-import re
 from typing import Literal
 
+from controller.config.boot_lines import read_boot_line
 from controller.errors import BoardError, OutOfRange
 from controller.hal.board import Pull
 
 GPIOS = range(28)
 # Pulls after reset: 0-8 up, 9-27 down. BCM2835 ARM Peripherals, table 6-31.
 RESET_PULL: dict[int, Pull] = {gpio: "up" if gpio <= 8 else "down" for gpio in GPIOS}
-_BOOT_PULL: dict[str, Pull] = {"pu": "up", "pd": "down", "pn": "floating", "np": "floating"}
+BOOT_PULL: dict[str, Pull] = {"high": "up", "low": "down", "none": "floating"}  # words of boot lines
 
 
 class Pin:
@@ -62,19 +62,12 @@ class Header:
         return [gpio for gpio, pin in self.pins.items() if pin.holder == holder]
 
     def _boot(self, line: str) -> None:
-        """Obey a boot line such as `gpio=17,22-24=op,dh`; other boot lines do not concern the header."""
-        found = re.fullmatch(r"\s*gpio=([\d,\-]+)=([a-z0-9,]+)\s*", line)
-        for part in found[1].split(",") if found else ():
-            first, _, last = part.partition("-")
-            for gpio in range(int(first), int(last or first) + 1):
-                for word in found[2].split(",") if found else ():
-                    self._set_at_boot(self.pin(gpio), word)
-
-    @staticmethod
-    def _set_at_boot(pin: Pin, word: str) -> None:
-        if word in ("op", "ip"):
-            pin.mode = "output" if word == "op" else "input"
-        elif word in ("dh", "dl"):
-            pin.driven = word == "dh"
-        elif word in _BOOT_PULL:
-            pin.pull = _BOOT_PULL[word]
+        """Obey a line of the boot configuration, as if it took effect at once."""
+        setting = read_boot_line(line)
+        for pin in map(self.pin, setting.gpios):
+            if setting.function is not None:
+                pin.mode = "output" if setting.function == "op" else "input"
+            if setting.drive is not None:
+                pin.driven = setting.drive == "high"
+            if setting.pull is not None:
+                pin.pull = BOOT_PULL[setting.pull]

@@ -70,25 +70,23 @@ class Plant:
         """Make this pin an output that carries this level from the first instant; BoardError while another holds it."""
         now_s = self._now()
         pin = self._header.claim(gpio, holder)
-        changed = pin.mode != "output" or pin.driven != level
         pin.mode, pin.driven = "output", level
-        self._pin_changed(gpio, now_s, changed)
+        self._pin_changed(gpio, now_s)
 
     def claim_input(self, gpio: int, pull: Pull, *, holder: str = DESK) -> None:
         """Make this pin an input with this pull; BoardError while another holds it."""
         now_s = self._now()
         pin = self._header.claim(gpio, holder)
-        changed = pin.mode != "input" or pin.pull != pull
         pin.mode, pin.pull = "input", pull
-        self._pin_changed(gpio, now_s, changed)
+        self._pin_changed(gpio, now_s)
 
     def set_pin(self, gpio: int, level: bool, *, holder: str = DESK) -> None:
         """Drive a claimed output; BoardError when holder has not claimed it."""
         now_s = self._now()
         pin = self._header.held(gpio, holder)
-        changed = pin.driven != level
-        pin.driven = level
-        self._pin_changed(gpio, now_s, changed)
+        if pin.driven != level:
+            pin.driven = level
+            self._pin_changed(gpio, now_s)
 
     def read_pin(self, gpio: int) -> bool:
         """The level at this pin."""
@@ -100,19 +98,16 @@ class Plant:
         now_s = self._now()
         pin = self._header.held(gpio, holder)
         pin.holder = None
-        becomes_input = pin.mode == "output" and not self._persist
-        if becomes_input:
+        if not self._persist:
             pin.mode = "input"
-        self._pin_changed(gpio, now_s, becomes_input)
+        self._pin_changed(gpio, now_s)
 
     def leave(self, holder: str) -> None:
         """The process that held these pins is gone."""
         for gpio in self._header.held_by(holder):
             self.release_pin(gpio, holder=holder)
 
-    def _pin_changed(self, gpio: int, now_s: float, changed: bool) -> None:
-        if not changed:
-            return
+    def _pin_changed(self, gpio: int, now_s: float) -> None:
         pin = self._header.pin(gpio)
         self.trace.add(LevelEntry(at_s=now_s, gpio=gpio, mode=pin.mode, level=pin.level(), holder=pin.holder))
         if gpio in self._line_at:

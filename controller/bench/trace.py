@@ -12,7 +12,10 @@ KEPT = 100_000  # entries in memory; the file keeps all
 
 
 class LevelEntry(Value, frozen=True, kw_only=True, tag="level", tag_field="what"):
-    """A GPIO changed its mode or level. at_s is on the clock of the bench, CLOCK_MONOTONIC in its own process."""
+    """A GPIO was claimed, driven to another level, or let go.
+
+    at_s is on the clock of the bench, CLOCK_MONOTONIC in its own process. holder is None once the pin is let go.
+    """
 
     at_s: float
     gpio: int

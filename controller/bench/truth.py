@@ -3,7 +3,7 @@
 import math
 from random import Random
 
-from controller.bench.fluids import AIR, CLEANER, RINSE_WATER, FluidTruth, nominal_fluid
+from controller.bench.fluids import AIR, CLEANER, RINSE_WATER, FluidTruth, at, nominal_fluid
 from controller.model.book import Book
 from controller.model.fields import Value
 from controller.model.profile import Line, Profile, Wire
@@ -14,6 +14,7 @@ COPPER_OHM_MM2_M = 0.017241  # annealed copper at 20 C, IEC 60028 (from memory)
 # Common practice, no source, except pump to pump +-10 to 25 % (Omega FPU5MT manual, tables 9-2 and 9-3).
 FLOW_SPREAD = 0.15
 CURRENT_SPREAD = 0.10
+DISPLACEMENT_SPREAD = 0.10  # of the tube, mL/rev: what it takes from the speed it leaves to the flow
 TIME_SPREAD = 0.20  # run-up, coast, relay times
 SUPPLY_VOLTAGE_SPREAD = 0.02
 CONNECTOR_EXCESS = 0.25  # wires are never better than their copper; connectors add up to this fraction
@@ -21,7 +22,8 @@ VISCOSITY_SPREAD = 0.10
 DENSITY_SPREAD = 0.001
 
 RUN_UP_PER_INRUSH = 1 / 3  # time constant per data-sheet inrush time: after three of them 95 % is over
-SPEED_REV_S = 5.0  # 300 per minute, a common gear motor; common practice, no source
+# Bore in mm and displacement in mL/rev, tubing with a 1/16 in wall: Omega FPU5MT manual, table 9-2.
+DISPLACEMENT = ((0.79, 0.05), (1.59, 0.22), (3.175, 0.9), (4.76, 1.9), (6.35, 3.0), (7.94, 3.8))
 COAST_S = 0.06  # from full speed to rest against the rollers' friction; common practice, no source
 WEAR_PER_REV = 2e-8  # "several per cent over life" (from memory): 1.8 % in 50 h at 5 rev/s
 STEADY_TORQUE_FRACTION = 0.7  # share of the run current that does not depend on speed; common practice, no source
@@ -142,10 +144,10 @@ def _line(profile: Profile, line: Line, rng: Random) -> LineTruth:
 
 def _pump(line: Line, rng: Random) -> PumpTruth:
     pump = line.pump
-    speed_rev_s = _near(rng, SPEED_REV_S, CURRENT_SPREAD)
+    volume_ml_rev = _near(rng, at(line.tube.bore_mm, DISPLACEMENT), DISPLACEMENT_SPREAD)
     return PumpTruth(
-        speed_rev_s=speed_rev_s,
-        volume_ml_rev=_near(rng, pump.nominal_flow_ml_s, FLOW_SPREAD) / speed_rev_s,
+        speed_rev_s=_near(rng, pump.nominal_flow_ml_s, FLOW_SPREAD) / volume_ml_rev,
+        volume_ml_rev=volume_ml_rev,
         rollers=rng.choice((3, 3, 4)),
         pulsation=rng.uniform(0.3, 0.7),
         phase_rev=rng.random(),

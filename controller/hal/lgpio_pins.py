@@ -26,7 +26,7 @@ DEVICES = Path("/dev")
 _IS_USED, _IS_OUTPUT = 1 << 0, 1 << 1  # the kernel's line flags, as lgpio passes them on
 
 
-def _import_lgpio() -> ModuleType:
+def import_lgpio() -> ModuleType:
     """Import lgpio where its pipe does no harm.
 
     On import lgpio makes a pipe `.lgd-nfy*` in the working folder and opens it by that relative name; a service whose
@@ -43,7 +43,7 @@ def _import_lgpio() -> ModuleType:
         return module  # type: ignore[no-any-return]
 
 
-lgpio = _import_lgpio()
+lgpio = import_lgpio()
 
 
 class ChipLine(NamedTuple):

@@ -1,0 +1,146 @@
+"""The exact chip calls of a real board, at claim, switch and close; the chip by its label; who holds a busy line."""
+
+from pathlib import Path
+
+import pytest
+from fake_chip import FakeChip
+
+from controller.config import load_profile
+from controller.errors import BoardError
+from controller.hal import lgpio_pins, table
+from controller.hal.gpio_board import GpioBoard
+from controller.hal.lgpio_pins import ChipFactory, find_chip, read_chip
+from controller.model.profile import Profile
+
+PROFILES = Path(__file__).resolve().parents[2] / "hardware_profiles"
+LABEL = "pinctrl-bcm2835"
+
+
+@pytest.fixture
+def chip(tmp_path, monkeypatch) -> FakeChip:
+    return FakeChip(tmp_path, monkeypatch)
+
+
+def profile(name: str) -> Profile:
+    return load_profile(PROFILES / f"{name}.yaml")[0]
+
+
+@pytest.mark.parametrize(("name", "off", "on"), [("six_line", 1, 0), ("four_line_active_high", 0, 1)])
+def test_calls_from_claim_to_close(chip, name, off, on):
+    one = profile(name)
+    inputs = [contact.gpio for contact in (one.inputs.stop, one.inputs.glass, one.inputs.drip_tray) if contact]
+    board = GpioBoard(one, ChipFactory(LABEL))
+    claims = [("claim_output", line.gpio, off, 0) for line in one.lines]
+    pulls = [("claim_input", gpio, FakeChip.SET_PULL_UP) for gpio in inputs]
+    assert chip.calls == claims + pulls
+
+    chip.calls.clear()
+    first = one.lines[0]
+    board.switch(first.line, on=True)
+    board.switch(first.line, on=False)
+    board.switch(first.line, on=True)
+    assert chip.calls == [("write", first.gpio, level) for level in (on, off, on)]
+
+    chip.calls.clear()
+    board.close()
+    all_off = [("write", line.gpio, off) for line in one.lines]
+    releases = [call for line in one.lines for call in (("write", line.gpio, off), ("free", line.gpio))]
+    assert chip.calls == all_off + releases + [("free", gpio) for gpio in inputs]
+    assert chip.open == []
+
+
+def test_a_restart_after_a_crash_claims_with_the_safe_level_again(chip):
+    one = profile("six_line")
+    crashed = GpioBoard(one, ChipFactory(LABEL))
+    crashed.switch(1, on=True)
+    chip.calls.clear()
+    board = GpioBoard(one, ChipFactory(LABEL))
+    assert chip.calls[0] == ("claim_output", one.line(1).gpio, 1, 0)
+    board.close()
+    crashed.close()
+
+
+def test_the_chip_is_found_by_label_and_not_by_number(chip):
+    assert find_chip(LABEL).number == 4
+    board = GpioBoard(profile("six_line"), ChipFactory(LABEL))
+    assert chip.open == [4]
+    board.close()
+
+
+def test_a_label_that_is_not_there_is_refused_with_those_that_are(chip):
+    with pytest.raises(
+        BoardError, match=r"no GPIO chip labelled 'pinctrl-rp1'; it has: gpiochip0 'firmware-gpio', gpio"
+    ):
+        ChipFactory("pinctrl-rp1")
+    assert chip.open == []
+
+
+def test_a_computer_without_a_chip_is_told_so(tmp_path, monkeypatch):
+    monkeypatch.setattr(lgpio_pins, "DEVICES", tmp_path)
+    with pytest.raises(BoardError, match=r"no GPIO chip labelled 'pinctrl-bcm2835'; it has: none"):
+        table.open_board(profile("six_line"))
+
+
+def test_chips_that_may_not_be_opened_are_told_apart_from_missing_ones(chip):
+    chip.locked = {0}
+    assert find_chip(LABEL).number == 4
+    chip.locked = {0, 4}
+    with pytest.raises(BoardError, match=r"gpiochip0: can not open gpiochip; .*gpiochip4: .*group gpio"):
+        find_chip(LABEL)
+
+
+def test_a_busy_line_is_named_with_its_holder_and_the_rest_let_go(chip):
+    one = profile("six_line")
+    held = one.lines[3]
+    chip.held = {held.gpio: "lamp-daemon"}
+    with pytest.raises(BoardError, match=r"^line 4, GPIO 6: cannot be claimed: GPIO busy, held by 'lamp-daemon'$"):
+        GpioBoard(one, ChipFactory(LABEL))
+    claimed = [call[1] for call in chip.calls if call[0] == "claim_output"]
+    assert claimed == [line.gpio for line in one.lines[:3]] == [call[1] for call in chip.calls if call[0] == "free"]
+    assert all(levels == [True] * len(levels) for levels in chip.driven.values())
+    assert chip.open == []
+
+
+def test_a_write_that_fails_says_what_the_kernel_says(chip):
+    one = profile("six_line")
+    board = GpioBoard(one, ChipFactory(LABEL))
+    chip.broken = {one.line(2).gpio}
+    with pytest.raises(BoardError, match=r"line 2, GPIO 4: cannot be switched: failed to write to the line"):
+        board.switch(2, on=True)
+    chip.broken = set()
+    board.close()
+
+
+def test_the_chips_lines_can_be_listed_without_claiming_any(chip):
+    chip.held = {6: "lamp-daemon"}
+    lines = read_chip(LABEL)
+    assert len(lines) == 54
+    assert (lines[6].name, lines[6].holder, lines[7].holder) == ("GPIO6", "lamp-daemon", "")
+    assert chip.calls == [] == chip.open
+
+
+def test_importing_lgpio_leaves_no_pipe_and_the_working_folder_as_it_was(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("LG_WD", "/nonexistent")
+    module = lgpio_pins.import_lgpio()
+    assert Path.cwd() == tmp_path
+    assert list(tmp_path.iterdir()) == []
+    assert callable(module.gpio_claim_output)
+
+
+@pytest.mark.parametrize(
+    ("name", "socket", "says"),
+    [
+        ("bench_six_line", None, "is a simulated machine: say where its bench listens"),
+        ("six_line", Path("/run/bench.sock"), "is a real machine: it has no bench to speak to"),
+    ],
+)
+def test_a_board_is_never_guessed(name, socket, says):
+    with pytest.raises(BoardError, match=says):
+        table.open_board(profile(name), bench_socket=socket)
+
+
+def test_a_missing_driver_is_an_error_and_nothing_is_tried_instead(monkeypatch):
+    monkeypatch.setitem(table.FACTORIES, "gpio", "controller.hal.no_such_driver:open_factory")
+    with pytest.raises(BoardError, match="the pin driver of backend 'gpio' is not installed"):
+        table.open_board(profile("six_line"))
