@@ -91,7 +91,7 @@ class Machine:
         self.run_until(lambda: self.clock.now_s() >= end_s, seconds)
 
     def finish(self, operation: str, within_s: float = 300.0) -> OperationView:
-        """Let time pass until an operation has ended and the machine is ready for the next; Refused when it never began."""
+        """Let time pass until an operation is over and the machine free again; Refused when it never began."""
 
         def is_over() -> bool:
             view = self.engine.operation(operation)

@@ -1,0 +1,185 @@
+"""How exactly a calibrated machine serves, against the bench's own limit and against simpler calibrations.
+
+python3 tests benchmarks accuracy [--servings N] [--seed S]
+
+Four machines with the same true pumps serve the same random drinks (1 to 4 doses of 5 to 250 mL), in virtual time
+through the real engine and guard:
+
+  perfect     the bench's true flow, lag and sag: what is left is the irreducible spread
+  calibrated  one calibration by weight, as `tundish calibrate` does it, and one jar for the sag
+  flow only   one flow per pump from one weighed run, no lag, no sag (baseline)
+  constant    the data sheet's flow for every pump (baseline)
+"""
+
+import argparse
+import math
+import random
+import statistics
+import sys
+from collections import defaultdict
+from pathlib import Path
+
+import msgspec
+import structlog
+
+from controller.config import load
+from controller.metering.dose import mi008_ml
+from controller.model.book import Book, Dose, Glass, Phase, Recipe
+from controller.model.calibration import Calibration
+from controller.model.messages import TakeCalibration
+from controller.model.profile import Profile
+from controller.model.views import PourRequest
+from controller.rehearsal.machine import Machine
+from controller.rehearsal.weighing import calibrate, learn_sag, prime_all, weighed_trial
+
+ROOT = Path(__file__).resolve().parents[2]
+LINES = (1, 2, 3, 4, 5, 6)
+Errors = dict[int, list[tuple[float, float]]]  # line -> (asked mL, error mL)
+
+
+def machine_files(servings: int, seed: int) -> tuple[Profile, Book]:
+    """The six-line bench with caps wide enough for 250 mL doses at any rate, and a book of random drinks."""
+    profile, book, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+    wide = msgspec.structs.replace(
+        profile.caps,
+        serving_volume_ml=2000.0,
+        serving_time_s=600.0,
+        run_on_s=120.0,
+        operation_on_s=120.0,
+        duty_fraction=1.0,
+        hour_servings=100_000,
+        serving_pause_s=0.0,
+    )
+    rng = random.Random(seed)
+    liquids = {one.line: one.liquid for one in book.lines}
+    recipes = []
+    for number in range(servings):
+        lines = rng.sample(LINES, rng.randint(1, 4))
+        doses = tuple(
+            Dose(liquid=liquids[line], volume_ml=round(math.exp(rng.uniform(math.log(5), math.log(250))), 1))
+            for line in lines
+        )
+        recipes.append(Recipe(recipe=f"drink {number}", glass="pail", phases=(Phase(doses=doses),)))
+    pail = Glass(glass="pail", brim_ml=2500.0, usable_ml=2200.0)
+    lines_full = tuple(msgspec.structs.replace(one, container_ml=50_000.0) for one in book.lines)
+    wide_profile = msgspec.structs.replace(profile, caps=wide)
+    return wide_profile, msgspec.structs.replace(book, recipes=tuple(recipes), glasses=(pail,), lines=lines_full)
+
+
+def refill(machine: Machine, book: Book) -> None:
+    for one in book.lines:
+        machine.plant.hang(one.line, one.liquid, 50_000.0)
+
+
+def plain(line: int, liquid: str, flow_ml_s: float, lag_s: float = 0.0, sag_per_a: float = 0.0) -> Calibration:
+    return Calibration(
+        line=line,
+        liquid=liquid,
+        flow_ml_s=flow_ml_s,
+        lag_s=lag_s,
+        u_flow_ml_s=0.0,
+        u_lag_s=0.0,
+        cov_flow_lag=0.0,
+        sag_per_a=sag_per_a,
+    )
+
+
+def give(machine: Machine, calibrations: list[Calibration]) -> None:
+    for calibration in calibrations:
+        machine.guard.handle("engine", TakeCalibration(calibration=calibration))
+    machine.pass_time(0.1)
+    for calibration in calibrations:
+        held = next(one for one in machine.engine.status().lines if one.line == calibration.line).calibration
+        if held is None or held.flow_ml_s != calibration.flow_ml_s:
+            raise RuntimeError(f"the guard did not take {calibration}")
+
+
+def prepare(machine: Machine, book: Book, profile: Profile, way: str) -> None:
+    liquids = {one.line: one.liquid for one in book.lines}
+    if way == "calibrated":
+        for line in LINES:
+            calibrate(machine, line, by="benchmark")
+        learn_sag(machine, (1, 5, 6), 12.0, by="benchmark")
+    elif way == "perfect":
+        truth = machine.plant.truth_report()
+        give(machine, [plain(one.line, one.liquid, one.flow_ml_s, one.lag_s, one.sag_per_a) for one in truth])
+    elif way == "flow only":
+        flows = []
+        for line in LINES:
+            _, grams = weighed_trial(machine, (line,), 15.0)
+            flows.append(plain(line, liquids[line], grams / (machine.engine.fit(line).density_kg_m3 / 1000.0) / 15.0))
+        give(machine, flows)
+    else:
+        mean = statistics.fmean(line.pump.nominal_flow_ml_s for line in profile.lines)
+        give(machine, [plain(line, liquids[line], mean) for line in LINES])
+
+
+def serve(way: str, servings: int, seed: int) -> Errors:
+    """Prepare one machine this way and pour every drink of the book; what went wrong, in mL."""
+    profile, book = machine_files(servings, seed)
+    machine = Machine(profile, book, seed=seed)
+    prime_all(machine, LINES)
+    prepare(machine, book, profile, way)
+    errors: Errors = defaultdict(list)
+    for number, recipe in enumerate(book.recipes):
+        if number % 100 == 0:
+            refill(machine, book)
+        machine.plant.place_glass("pail")
+        machine.pass_time(1.0)
+        view = machine.finish(machine.engine.pour(PourRequest(recipe=recipe.recipe)).operation, 700.0)
+        machine.pass_time(2.0)
+        got = machine.plant.lift_glass()
+        for one in view.lines:
+            errors[one.line].append((one.asked_ml, got.get(one.liquid, 0.0) - one.asked_ml))
+    machine.close()
+    return errors
+
+
+def summary(errors: Errors) -> dict[str, float]:
+    """Largest bias of a line (%), spread of the errors about it (in usual spreads), share outside MI-008 (%)."""
+    biases, centred, outside, count = [], [], 0, 0
+    for pairs in errors.values():
+        bias = sum(error for _, error in pairs) / sum(asked for asked, _ in pairs)
+        biases.append(abs(bias))
+        centred += [(error - bias * asked) / math.hypot(0.05, 0.0035 * asked) for asked, error in pairs]
+        outside += sum(abs(error) > mi008_ml(asked) for asked, error in pairs)
+        count += len(pairs)
+    return {
+        "bias_percent": 100.0 * max(biases),
+        "spread": statistics.pstdev(centred),
+        "outside_percent": 100.0 * outside / count,
+        "doses": count,
+    }
+
+
+def main(argv: list[str]) -> int:
+    parser = argparse.ArgumentParser(prog="python3 tests benchmarks accuracy")
+    parser.add_argument("--servings", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args(argv)
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
+    found = {}
+    for way in ("perfect", "calibrated", "flow only", "constant"):
+        found[way] = summary(serve(way, asked.servings, asked.seed))
+        one = found[way]
+        print(
+            f"{way:10}  largest |bias| of a line {one['bias_percent']:6.2f} %   spread / perfect "
+            f"{one['spread'] / found['perfect']['spread']:6.2f}   outside MI-008 {one['outside_percent']:6.2f} % "
+            f"of {one['doses']:.0f} doses",
+            flush=True,
+        )
+    good = found["calibrated"]
+    reached = (
+        good["bias_percent"] <= 0.5
+        and good["spread"] <= 1.1 * found["perfect"]["spread"]
+        and good["outside_percent"] == 0.0
+    )
+    print(
+        "reach: bias <= 0.5 %, spread <= 1.1 x perfect, every dose inside MI-008: "
+        + ("reached" if reached else "MISSED")
+    )
+    return 0 if reached else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
