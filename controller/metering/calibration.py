@@ -23,8 +23,6 @@ __all__ = ["DEFAULT_PRIOR", "Fit", "Prior", "Trial", "delivered_ml", "fit", "law
 _DISBELIEF = 0.05
 # With fewer degrees of freedom the residuals cannot vouch for the weighing uncertainties.
 _VOUCHING_DOF = 2
-# The dose at which a kept calibration says how well its scatter is known.
-_MIDDLE_DOSE_ML = 40.0
 
 
 def fit(trials: Sequence[Trial], prior: Prior | None = None) -> Fit:
@@ -126,7 +124,7 @@ def to_calibration(
         u_sag_per_a=fitted.u_sag_per_a,
         scatter_ml=fitted.scatter.fixed_ml,
         scatter_fraction=fitted.scatter.fraction,
-        scatter_dof=fitted.scatter.degrees_of_freedom(_MIDDLE_DOSE_ML),
+        scatter_dof=fitted.scatter.degrees_of_freedom,
         taken_wall_s=taken_wall_s,
         taken_by=taken_by,
         note=note or f"{len(fitted.trials)} trials",
@@ -134,9 +132,11 @@ def to_calibration(
 
 
 def law_of(calibration: Calibration) -> FlowLaw:
-    """The law that a kept calibration stands for; covariances with the sag are not kept and count as 0."""
-    fixed, proportional = calibration.scatter_ml**2, calibration.scatter_fraction**2
-    doubt = 2.0 / calibration.scatter_dof if calibration.scatter_dof > 0.0 else 0.0
+    """The law that a kept calibration stands for, with the scatter usually assumed where none was kept.
+
+    Covariances with the sag are not kept and count as 0.
+    """
+    is_kept = calibration.scatter_dof > 0.0
     return FlowLaw(
         flow_ml_s=calibration.flow_ml_s,
         lag_s=calibration.lag_s,
@@ -147,11 +147,9 @@ def law_of(calibration: Calibration) -> FlowLaw:
             (0.0, 0.0, calibration.u_sag_per_a**2),
         ),
         scatter=Scatter(
-            fixed_ml=calibration.scatter_ml,
-            fraction=calibration.scatter_fraction,
-            var_fixed=doubt * fixed * fixed,
-            var_fraction=doubt * proportional * proportional,
-            cov_fixed_fraction=doubt * fixed * proportional,
+            fixed_ml=calibration.scatter_ml if is_kept else DEFAULT_PRIOR.scatter_ml,
+            fraction=calibration.scatter_fraction if is_kept else DEFAULT_PRIOR.scatter_fraction,
+            degrees_of_freedom=calibration.scatter_dof if is_kept else DEFAULT_PRIOR.scatter_dof,
         ),
     )
 

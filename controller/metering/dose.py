@@ -55,7 +55,7 @@ def predict(law: FlowLaw, dose_ml: float, tolerance: Tolerance = mi008_ml, other
     """
     run_time_s = law.run_time_s(dose_ml, others_a)
     u_ml = math.hypot(law.u_mean_ml(run_time_s, others_a), law.scatter.at_ml(dose_ml))
-    degrees_of_freedom = law.scatter.degrees_of_freedom(dose_ml)
+    degrees_of_freedom = law.scatter.degrees_of_freedom
     u95_ml = t_quantile(0.95, degrees_of_freedom) * u_ml
     return Prediction(
         dose_ml=dose_ml,

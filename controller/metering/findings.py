@@ -48,7 +48,8 @@ def _bend(fitted: Fit) -> list[str]:
     return [
         f"A straight line does not fit: over these run times the flow {'rises' if bend.flow_change > 0 else 'falls'} "
         f"by {abs(100 * bend.flow_change):.1f} % (quadratic term {bend.term_ml_s2:.2g} mL/s2, p = "
-        f"{bend.probability:.2g}). Look for a container running low, a warming pump or a soft tube, or calibrate near the run times served."
+        f"{bend.probability:.2g}). Look for a container running low, a warming pump or a soft tube, or calibrate "
+        "near the run times served."
     ]
 
 
@@ -58,7 +59,8 @@ def _unknowns(fitted: Fit, prior: Prior) -> list[str]:
         said.append(
             f"All trials ran for {fitted.trials[0].on_s:g} s: they cannot tell lag from flow. A lag of "
             f"{prior.lag_s:.2f} +- {prior.u_lag_s:.2f} s is assumed, worth "
-            f"{prior.u_lag_s * fitted.flow_ml_s:.2f} mL in doses far from {fitted.trials[0].volume_ml:.0f} mL. Add a trial of another run time."
+            f"{prior.u_lag_s * fitted.flow_ml_s:.2f} mL in doses far from "
+            f"{fitted.trials[0].volume_ml:.0f} mL. Add a trial of another run time."
         )
     if any(trial.others_a > 0.0 for trial in fitted.trials) and not fitted.sag_is_known:
         said.append(

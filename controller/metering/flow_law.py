@@ -10,25 +10,17 @@ from controller.model.fields import Value
 class Scatter(Value, frozen=True, kw_only=True):
     """How single runs scatter: standard deviation of a volume V is hypot(fixed_ml, fraction V).
 
-    The fixed part comes from starting, stopping and the rollers' position, the proportional one from speed. The last
-    three fields are variances and covariance of fixed_ml^2 and fraction^2 as estimates.
+    The fixed part comes from starting, stopping and the rollers' position, the proportional one from speed.
+    degrees_of_freedom (> 0) says how well the two are known.
     """
 
     fixed_ml: float
     fraction: float
-    var_fixed: float = 0.0
-    var_fraction: float = 0.0
-    cov_fixed_fraction: float = 0.0
+    degrees_of_freedom: float
 
     def at_ml(self, volume_ml: float) -> float:
         """Standard deviation of one run's volume, mL."""
         return math.hypot(self.fixed_ml, self.fraction * volume_ml)
-
-    def degrees_of_freedom(self, volume_ml: float) -> float:
-        """How well it is known at this volume, as degrees of freedom (GUM, JCGM 100:2008, G.4.2)."""
-        square = volume_ml * volume_ml
-        variance = self.var_fixed + 2.0 * square * self.cov_fixed_fraction + square * square * self.var_fraction
-        return 2.0 * self.at_ml(volume_ml) ** 4 / variance if variance > 0.0 else 1e6
 
 
 class FlowLaw(Value, frozen=True, kw_only=True):

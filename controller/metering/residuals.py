@@ -114,7 +114,7 @@ def _without(
     single_ml = max(trial.u_volume_ml, law.scatter.at_ml(expected_ml))
     u_ml = math.hypot(law.u_mean_ml(trial.on_s, trial.others_a), single_ml)
     studentized = (trial.volume_ml - expected_ml) / u_ml
-    probability = t_two_sided(studentized, law.scatter.degrees_of_freedom(expected_ml)) * len(kept)
+    probability = t_two_sided(studentized, law.scatter.degrees_of_freedom) * len(kept)
     return Outlier(
         index=index,
         expected_ml=expected_ml,

@@ -7,9 +7,9 @@ from controller.metering.flow_law import Scatter
 from controller.metering.regression import estimate
 from controller.metering.trials import Prior, Trial
 
-# Volumes at which the fixed part of the scatter gives way to the proportional one, as multiples of the trials'
-# geometric mean volume; the ends stand for all fixed and all proportional.
-_CROSSINGS = (1e3, 6.0, 3.0, 1.5, 0.8, 0.4, 0.2, 0.1, 1e-3)
+# Volumes at which the fixed part of the scatter gives way to the proportional one, as multiples of where the prior has
+# it. No pump is taken to scatter wholly one way: that could not be told from trials, and spoils doses far from them.
+_CROSSINGS = (0.04, 0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.5, 5.0, 10.0, 25.0)
 # Degrees of freedom below which the scatter assumed before fills up what the residuals lack.
 ENOUGH_DOF = 4.0
 _FLOOR = 1e-10  # of the mean volume: exact trials still give a finite likelihood
@@ -19,25 +19,21 @@ def find_scatter(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> 
     """Scatter of single runs, the weighing's own included (the safe side), by restricted maximum likelihood.
 
     The standard deviation is hypot(a, b V). For each of several crossings a/b the residuals of a weighted fit give the
-    scale and the likelihood; the result is the mean of all, weighted by likelihood, and the spread between them counts
-    in its degrees of freedom. The prior's scatter counts with its degrees of freedom when full_prior is set; else only
-    as far as the residuals have fewer than ENOUGH_DOF.
+    scale and the likelihood; the result is their mean, weighted by likelihood, so that few trials do not pretend to
+    know the shape. The prior's scatter counts with its degrees of freedom when full_prior is set; else only as far as
+    the residuals have fewer than ENOUGH_DOF.
     """
     volumes = [max(trial.volume_ml, 1e-3) for trial in trials]
     middle_ml = math.exp(math.fsum(map(math.log, volumes)) / len(volumes))
-    found = [_scale(trials, prior, factor * middle_ml, middle_ml, full_prior) for factor in _CROSSINGS]
+    assumed_ml = prior.scatter_ml / prior.scatter_fraction
+    found = [_scale(trials, prior, factor * assumed_ml, middle_ml, full_prior) for factor in _CROSSINGS]
     best = max(log_likelihood for log_likelihood, *_ in found)
     shares = [math.exp(log_likelihood - best) for log_likelihood, *_ in found]
-    parts = [
-        (share / math.fsum(shares), a, b, 1.0 + 2.0 / dof) for share, (_, a, b, dof) in zip(shares, found, strict=True)
-    ]
-    fixed, proportional = (math.fsum(part[0] * part[k] for part in parts) for k in (1, 2))
+    total = math.fsum(shares)
     return Scatter(
-        fixed_ml=math.sqrt(fixed),
-        fraction=math.sqrt(proportional),
-        var_fixed=math.fsum(w * a * a * more for w, a, _, more in parts) - fixed**2,
-        var_fraction=math.fsum(w * b * b * more for w, _, b, more in parts) - proportional**2,
-        cov_fixed_fraction=math.fsum(w * a * b * more for w, a, b, more in parts) - fixed * proportional,
+        fixed_ml=math.sqrt(math.fsum(map(math.prod, zip(shares, (one[1] for one in found), strict=True))) / total),
+        fraction=math.sqrt(math.fsum(map(math.prod, zip(shares, (one[2] for one in found), strict=True))) / total),
+        degrees_of_freedom=math.fsum(map(math.prod, zip(shares, (one[3] for one in found), strict=True))) / total,
     )
 
 
@@ -65,6 +61,6 @@ def _scale(
         + math.fsum(map(math.log, shape))
         + determinant
     )
-    # A mild preference for the ratio assumed before: a factor of 4 away counts as one standard deviation.
+    # A mild preference for the crossing assumed before: a factor of 4 away counts as one standard deviation.
     away = math.log(crossing_ml * prior.scatter_fraction / prior.scatter_ml) / math.log(4.0)
-    return log_likelihood - 0.5 * min(2.0, abs(away)) ** 2, scale, scale / crossing_ml**2, prior_dof + dof
+    return log_likelihood - 0.5 * min(1.2, abs(away)) ** 2, scale, scale / crossing_ml**2, prior_dof + dof

@@ -51,7 +51,7 @@ class Prior(Value, frozen=True, kw_only=True):
             require_positive("flow_ml_s", self.flow_ml_s, "mL/s")
             require_positive("u_flow_ml_s", self.u_flow_ml_s, "mL/s")
         require_positive("scatter_ml", self.scatter_ml, "mL")
-        require_in_range("scatter_fraction", self.scatter_fraction, 0.0, 1.0, "")
+        require_positive("scatter_fraction", self.scatter_fraction, "")
         require_positive("scatter_dof", self.scatter_dof, "")
 
 

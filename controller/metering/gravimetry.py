@@ -1,0 +1,204 @@
+"""Volume from mass by ISO 8655-6 and ISO/TR 20461, with its uncertainty budget."""
+
+import math
+from typing import Literal
+
+from controller.errors import require_in_range, require_positive
+from controller.metering.density import U_GIVEN_KG_M3, U_WATER_KG_M3, liquid_kg_m3, water_kg_m3
+from controller.model.book import Liquid
+from controller.model.fields import Value
+
+WEIGHTS_KG_M3 = 8000.0  # conventional density of the weights a scale is adjusted with (OIML D 28)
+STANDARD_KPA = 101.325
+
+AirFormula = Literal["iso", "cipm"]
+
+
+def air_kg_m3(
+    temperature_c: float,
+    pressure_kpa: float = STANDARD_KPA,
+    humidity_percent: float = 50.0,
+    *,
+    formula: AirFormula = "iso",
+) -> float:
+    """Density of air, kg/m3; 0 to 40 C, 60 to 110 kPa, 0 to 100 % relative humidity, else OutOfRange.
+
+    formula: "iso" as ISO/TR 20461 (from memory), "cipm" for CIPM-2007 (A. Picard et al., Metrologia 45 (2008) 149-155;
+    from memory) with 400 umol/mol of carbon dioxide.
+    """
+    require_in_range("temperature_c", temperature_c, 0.0, 40.0, "degC")
+    require_in_range("pressure_kpa", pressure_kpa, 60.0, 110.0, "kPa")
+    require_in_range("humidity_percent", humidity_percent, 0.0, 100.0, "%")
+    if formula == "cipm":
+        return _cipm_kg_m3(temperature_c, 1000.0 * pressure_kpa, humidity_percent / 100.0)
+    k1, k2, k3 = 0.34844, -0.00252, 0.020582
+    return (k1 * 10.0 * pressure_kpa + humidity_percent * (k2 * temperature_c + k3)) / (temperature_c + 273.15)
+
+
+def _cipm_kg_m3(t: float, pressure_pa: float, humidity: float) -> float:
+    """CIPM-2007: p M (1 - x (1 - Mv/Ma)) / (Z R T)."""
+    kelvin = t + 273.15
+    saturation_pa = math.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin)
+    enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * t * t
+    vapour = humidity * enhancement * saturation_pa / pressure_pa
+    ratio = pressure_pa / kelvin
+    compressibility = (
+        1.0
+        - ratio
+        * (
+            1.58123e-6
+            - 2.9331e-8 * t
+            + 1.1043e-10 * t * t
+            + (5.707e-6 - 2.051e-8 * t) * vapour
+            + (1.9898e-4 - 2.376e-6 * t) * vapour**2
+        )
+        + ratio**2 * (1.83e-11 - 0.765e-8 * vapour**2)
+    )
+    return 3.483740e-3 * ratio / compressibility * (1.0 - 0.3780 * vapour)
+
+
+def z_factor_ul_mg(
+    temperature_c: float,
+    pressure_kpa: float = STANDARD_KPA,
+    humidity_percent: float = 50.0,
+    *,
+    formula: AirFormula = "iso",
+) -> float:
+    """Volume of water per displayed mass, uL/mg (= mL/g); ranges as for `air_kg_m3`.
+
+    Z = 1000 (1 - air/weights) / (water - air), densities in kg/m3. Source: ISO 8655-6, Annex A; ISO/TR 20461.
+    """
+    air = air_kg_m3(temperature_c, pressure_kpa, humidity_percent, formula=formula)
+    return _ml_per_g(water_kg_m3(temperature_c), air)
+
+
+def _ml_per_g(density_kg_m3: float, air: float) -> float:
+    """Volume per displayed mass in air of this density (kg/m3)."""
+    return 1000.0 * (1.0 - air / WEIGHTS_KG_M3) / (density_kg_m3 - air)
+
+
+class Contribution(Value, frozen=True, kw_only=True):
+    """One line of an uncertainty budget: what, and the standard uncertainty that it gives the volume, mL."""
+
+    source: str
+    u_ml: float
+
+
+class Volume(Value, frozen=True, kw_only=True):
+    """A weighed volume, its combined standard uncertainty and the budget behind it, mL. float() gives the volume."""
+
+    volume_ml: float
+    u_volume_ml: float
+    budget: tuple[Contribution, ...]
+
+    def __float__(self) -> float:
+        return self.volume_ml
+
+
+class Room(Value, frozen=True, kw_only=True):
+    """The place of the weighing, with standard uncertainties. The defaults suit a kitchen table at low altitude."""
+
+    temperature_c: float = 20.0  # of air and liquid
+    u_temperature_c: float = 1.0
+    pressure_kpa: float = STANDARD_KPA
+    u_pressure_kpa: float = 2.0
+    humidity_percent: float = 50.0
+    u_humidity_percent: float = 15.0
+
+
+def net_u_g(resolution_g: float, repeatability_g: float = 0.0) -> float:
+    """Standard uncertainty of a mass read as jar less tare, g: two readings, each rounded to resolution_g (> 0).
+
+    repeatability_g (>= 0): the scale's own standard deviation of one reading. Source: GUM (JCGM 100:2008) 4.3.7.
+    """
+    require_positive("resolution_g", resolution_g, "g")
+    require_in_range("repeatability_g", repeatability_g, 0.0, math.inf, "g")
+    return math.sqrt(2.0 * (resolution_g**2 / 12.0 + repeatability_g**2))
+
+
+def volume_ml(
+    mass_g: float,
+    *,
+    density_kg_m3: float | None = None,
+    u_density_kg_m3: float | None = None,
+    expansion_per_k: float = 3e-4,
+    u_mass_g: float = 0.05,
+    evaporation_g: float = 0.0,
+    temperature_c: float = 20.0,
+    pressure_kpa: float = STANDARD_KPA,
+    room: Room | None = None,
+) -> Volume:
+    """Volume (mL) of a displayed net mass (g, >= 0) at the liquid's temperature, with its uncertainty budget.
+
+    V = (mass + evaporation) Z, Z for the liquid's density in air (ISO 8655-6, ISO/TR 20461). density_kg_m3: at
+    temperature_c; water when left out. u_density_kg_m3: 0.001 for water, else 0.5 when left out. expansion_per_k: how
+    fast the density falls with temperature (1/K; worked out for water). u_mass_g: of the net mass, see `net_u_g`.
+    evaporation_g: what is taken to have left between running and reading; half of it counts as its uncertainty.
+    room: stands in for temperature_c and pressure_kpa and adds their uncertainties. OutOfRange by name.
+    """
+    place = room or Room(temperature_c=temperature_c, pressure_kpa=pressure_kpa)
+    require_in_range("mass_g", mass_g, 0.0, 100_000.0, "g")
+    require_positive("u_mass_g", u_mass_g, "g")
+    require_in_range("evaporation_g", evaporation_g, 0.0, 1000.0, "g")
+    density, u_density, slope = _density(density_kg_m3, u_density_kg_m3, expansion_per_k, place)
+    air = air_kg_m3(place.temperature_c, place.pressure_kpa, place.humidity_percent)
+    ml_per_g = _ml_per_g(density, air)
+    volume = (mass_g + evaporation_g) * ml_per_g
+    budget = (
+        Contribution(source="scale", u_ml=u_mass_g * ml_per_g),
+        Contribution(source="density", u_ml=volume * u_density / (density - air)),
+        Contribution(source="temperature", u_ml=volume * slope * place.u_temperature_c / (density - air)),
+        Contribution(
+            source="buoyancy",
+            u_ml=volume * _u_air_kg_m3(place) * abs(1.0 / (density - air) - 1.0 / (WEIGHTS_KG_M3 - air)),
+        ),
+        Contribution(source="evaporation", u_ml=0.5 * evaporation_g * ml_per_g),
+    )
+    return Volume(volume_ml=volume, u_volume_ml=math.hypot(*(one.u_ml for one in budget)), budget=budget)
+
+
+def _density(
+    density_kg_m3: float | None, u_density_kg_m3: float | None, expansion_per_k: float, place: Room
+) -> tuple[float, float, float]:
+    """Density, its standard uncertainty (kg/m3) and its fall with temperature (kg/m3/K, as a positive number)."""
+    if density_kg_m3 is None:
+        low, high = max(0.0, place.temperature_c - 0.5), min(40.0, place.temperature_c + 0.5)
+        slope = abs(water_kg_m3(high) - water_kg_m3(low)) / (high - low)
+        return water_kg_m3(place.temperature_c), U_WATER_KG_M3 if u_density_kg_m3 is None else u_density_kg_m3, slope
+    require_in_range("density_kg_m3", density_kg_m3, 500.0, 2000.0, "kg/m3")
+    require_in_range("expansion_per_k", expansion_per_k, 0.0, 0.01, "1/K")
+    u_density = U_GIVEN_KG_M3 if u_density_kg_m3 is None else u_density_kg_m3
+    require_in_range("u_density_kg_m3", u_density, 0.0, 500.0, "kg/m3")
+    return density_kg_m3, u_density, expansion_per_k * density_kg_m3
+
+
+def _u_air_kg_m3(place: Room) -> float:
+    """Standard uncertainty of the air's density: pressure, temperature, humidity."""
+    air = air_kg_m3(place.temperature_c, place.pressure_kpa, place.humidity_percent)
+    moist = air_kg_m3(place.temperature_c, place.pressure_kpa, 100.0) - air_kg_m3(
+        place.temperature_c, place.pressure_kpa, 0.0
+    )
+    return math.hypot(
+        air * place.u_pressure_kpa / place.pressure_kpa,
+        air * place.u_temperature_c / (place.temperature_c + 273.15),
+        moist * place.u_humidity_percent / 100.0,
+    )
+
+
+def liquid_volume_ml(
+    mass_g: float, liquid: Liquid, *, u_mass_g: float = 0.05, evaporation_g: float = 0.0, room: Room | None = None
+) -> Volume:
+    """Volume of a displayed net mass of a liquid of the book, at the room's temperature; see `volume_ml`."""
+    place = room or Room()
+    density, u_density = liquid_kg_m3(liquid, place.temperature_c)
+    low, high = max(0.0, place.temperature_c - 1.0), min(40.0, place.temperature_c + 1.0)
+    change = (liquid_kg_m3(liquid, low)[0] - liquid_kg_m3(liquid, high)[0]) / (high - low)
+    return volume_ml(
+        mass_g,
+        density_kg_m3=density,
+        u_density_kg_m3=u_density,
+        expansion_per_k=abs(change) / density,
+        u_mass_g=u_mass_g,
+        evaporation_g=evaporation_g,
+        room=place,
+    )
