@@ -117,7 +117,7 @@ def draw_fit(fit: FitView) -> str:
                 f"{one.on_s:.2f} s",
                 f"{one.grams:.2f} g",
                 f"{one.volume_ml:.2f} mL",
-                "" if one.residual_ml is None else f"{one.residual_ml:+.2f} mL",
+                "" if one.residual_ml is None else f"{one.residual_ml:+z.2f} mL",
             )
             for number, one in enumerate(fit.trials, 1)
         ]

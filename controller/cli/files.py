@@ -42,6 +42,6 @@ def check(profile_path: Path | None, book_path: Path | None, as_json: bool) -> N
 @click.argument("name", type=click.Choice(["profile", "book"]))
 def schema(name: Literal["profile", "book"]) -> None:
     """Print the JSON Schema of a profile or a book, with which editors complete and check it."""
-    from controller.config.schema import schema_text
+    from controller.config import schema_text
 
     click.echo(schema_text(name), nl=False)

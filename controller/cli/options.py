@@ -1,5 +1,6 @@
 """Options that many commands share, and how facts are printed."""
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
@@ -22,6 +23,8 @@ state_dir_option = click.option(
     help="Folder of ledger and journal.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+NUMBER = re.compile(r"[-+]?[0-9.]+( \S+)?")
+
 existing_file = click.Path(path_type=Path, exists=True, dir_okay=False)
 
 
@@ -39,11 +42,11 @@ def show(value: object, draw: Callable[[], str], *, as_json: bool) -> None:
 
 
 def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Columns side by side under a header; a column whose cells all begin with a digit or sign is set right."""
+    """Columns side by side under a header; a column of numbers, with or without unit, is set right."""
     cells = [list(row) for row in rows]
     columns = list(zip(*cells, strict=True)) if cells else [()] * len(header)
     widths = [max(map(len, (title, *column))) for title, column in zip(header, columns, strict=True)]
-    right = [all(cell == "" or cell[0] in "0123456789-+" for cell in column) and any(column) for column in columns]
+    right = [all(cell == "" or NUMBER.fullmatch(cell) for cell in column) and any(column) for column in columns]
 
     def line(row: Sequence[str]) -> str:
         set_ = [

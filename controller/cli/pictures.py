@@ -53,6 +53,7 @@ def draw_plan(plan: PlanView, path: Path) -> None:
             xycoords=("data", "axes fraction"),
             xytext=(3, 3),
             textcoords="offset points",
+            ha="left" if at_s < 0.7 * plan.makespan_s else "right",
             fontsize=8,
             color=INK,
         )

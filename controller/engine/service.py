@@ -69,7 +69,6 @@ async def _serve(
     notify("READY=1")
     structlog.get_logger().info("engine_ready", machine=profile.machine, book=book.title)
     await ending.wait()
-
     notify("STOPPING=1")
     await _end_operation(engine)
     ring.close()
