@@ -19,6 +19,7 @@ from controller.errors import FileProblems, OutOfRange, Refused, TundishError
 COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("files", "Check profile and book; every problem at once."),
     "schema": ("files", "Print the JSON Schema of a profile or a book."),
+    "wiring": ("wiring", "Show pins, relay channels, pumps and boot configuration lines."),
     "up": ("up", "Start bench (if simulated), guard and engine together."),
     "status": ("facts", "Show the machine at a glance."),
     "menu": ("facts", "Show what can be poured now, and why not."),
@@ -34,6 +35,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "clean": ("lines", "Fill lines with cleaner."),
     "rinse": ("lines", "Rinse lines with water."),
     "calibrate": ("calibrating", "Weigh timed runs of a line and fit its flow."),
+    "sag": ("sag", "Learn how much lines slow each other down."),
     "calibration": ("facts", "Show a line's calibration and the error to expect."),
     "history": ("facts", "Show what was poured."),
     "bench": ("bench", "Run the simulated machine, or act on the one that runs."),

@@ -1,0 +1,114 @@
+"""Scales that weigh what a run puts into a jar: a person's, or the bench's."""
+
+import math
+import statistics
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+import click
+
+from controller.cli.client import Engine
+from controller.cli.following import begin
+from controller.cli.places import BENCH, run_dir_to_use
+from controller.errors import TundishError
+from controller.model.states import Outcome
+from controller.model.views import TrialRequest
+
+if TYPE_CHECKING:
+    from controller.bench.client import BenchClient
+
+DRAIN_S = 1.5  # wait for the last drops before a scale is read
+STEADY_G = 0.05  # means this close together are a steady reading
+READINGS, READING_S = 5, 0.1
+LONGEST_S = 15.0
+JAR_ML = 2000.0
+
+
+class Scale(Protocol):
+    """Weighs what one run puts into the jar."""
+
+    u_grams: float  # standard uncertainty of what `after` returns
+
+    def before(self, on_s: float) -> None:
+        """Get ready for a run."""
+
+    def after(self) -> float:
+        """Grams that the run put into the jar."""
+
+
+class ByHand:
+    """A person with a kitchen scale."""
+
+    u_grams = 0.06  # a display of 0.1 g steps, read twice: 0.1 / sqrt(12) * sqrt(2), and the last drop
+
+    def before(self, on_s: float) -> None:
+        """Have the jar tared and placed."""
+        click.echo("\nSet the empty jar on the scale, press tare, and put it under the funnel.")
+        click.prompt(f"Enter runs it for {on_s:g} s", default="", show_default=False, prompt_suffix=" ")
+
+    def after(self) -> float:
+        """Ask for the weight."""
+        return float(click.prompt("Weigh the jar. Grams", type=click.FloatRange(0, 10_000)))
+
+
+class OfTheBench:
+    """The scale under the simulated outlet, with a jar that is set there fresh for each run."""
+
+    u_grams = 0.03  # two means of READINGS readings with 0.03 g noise each, and the display's step
+
+    def __init__(self, client: "BenchClient") -> None:
+        self._client = client
+        self._empty_g = 0.0
+        if client.report().glass is not None:
+            client.lift_glass()
+
+    def before(self, on_s: float) -> None:
+        """Set a fresh jar."""
+        self._client.place_glass(brim_ml=JAR_ML)
+        self._empty_g = self._steady_g()
+
+    def after(self) -> float:
+        """Weigh once the last drops have fallen, and lift the jar."""
+        time.sleep(DRAIN_S)
+        grams = self._steady_g() - self._empty_g
+        self._client.lift_glass()
+        return max(0.0, grams)
+
+    def _steady_g(self) -> float:
+        """The mean of READINGS readings, once two such means agree."""
+        deadline_s, last_g = time.monotonic() + LONGEST_S, math.inf
+        while time.monotonic() < deadline_s:
+            now_g = statistics.fmean(self._readings())
+            if abs(now_g - last_g) <= STEADY_G:
+                return now_g
+            last_g = now_g
+        raise TundishError(f"the scale does not come to rest within {LONGEST_S:.0f} s.")
+
+    def _readings(self) -> Iterator[float]:
+        for _ in range(READINGS):
+            time.sleep(READING_S)
+            yield self._client.scale_g()
+
+
+@contextmanager
+def scale_of(name: str, run_dir: Path | None) -> Iterator[Scale]:
+    """The scale of this name: "bench", else a person's."""
+    if name != "bench":
+        yield ByHand()
+        return
+    from controller.bench.client import BenchClient
+
+    with BenchClient(run_dir_to_use(run_dir) / BENCH) as client:
+        yield OfTheBench(client)
+
+
+def weigh_run(engine: Engine, lines: Sequence[int], on_s: float, scale: Scale, *, as_json: bool) -> tuple[str, float]:
+    """Run lines for on_s into the jar: the operation, and the grams that came."""
+    scale.before(on_s)
+    view = begin(engine, "trials", TrialRequest(lines=tuple(lines), on_s=on_s, jug=True), as_json=as_json)
+    if view.outcome != Outcome.DONE:
+        raise TundishError(f"the trial ended as {view.outcome} ({view.reason}): it cannot be weighed. Run it again.")
+    return view.operation, scale.after()

@@ -1,0 +1,70 @@
+"""Calibrate a rehearsed machine by its own scale, as a person at the desk would."""
+
+from collections.abc import Callable
+
+from controller.model.views import (
+    CalibrationRequest,
+    FitView,
+    LineRequest,
+    SagView,
+    TogetherRequest,
+    TrialRequest,
+    WeighingRequest,
+)
+from controller.rehearsal.machine import Machine
+
+JAR_ML = 2000.0
+SETTLE_S = 2.0  # for the last drops, and the scale
+READINGS, READING_S = 5, 0.1
+U_GRAMS = 0.03  # of the difference of two such means
+
+
+def prime_all(machine: Machine, lines: tuple[int, ...]) -> None:
+    """Fill these lines into a jug."""
+    machine.plant.place_glass(brim_ml=JAR_ML)
+    machine.pass_time(SETTLE_S)
+    machine.finish(machine.engine.run_lines(LineRequest(kind="prime", lines=lines, jug=True)).operation)
+    machine.plant.lift_glass()
+
+
+def calibrate(machine: Machine, line: int, *, by: str, on_trial: Callable[[FitView], None] | None = None) -> FitView:
+    """Run and weigh what the engine suggests until it knows enough, then accept; the fit."""
+    fit = machine.engine.fit(line)
+    while fit.next_on_s is not None:
+        operation, grams = weighed_trial(machine, (line,), fit.next_on_s)
+        request = WeighingRequest(operation=operation, line=line, grams=grams, u_grams=U_GRAMS)
+        fit = machine.engine.weigh(request)
+        if on_trial is not None:
+            on_trial(fit)
+    machine.engine.settle_calibration(CalibrationRequest(line=line, by=by))
+    machine.pass_time(READING_S)
+    return fit
+
+
+def learn_sag(machine: Machine, lines: tuple[int, ...], on_s: float, *, by: str) -> SagView:
+    """Run these lines together into one jar and learn how much they slow each other down."""
+    operation, grams = weighed_trial(machine, lines, on_s)
+    view = machine.engine.weigh_together(TogetherRequest(operation=operation, grams=grams, u_grams=U_GRAMS, by=by))
+    machine.pass_time(READING_S)
+    return view
+
+
+def weighed_trial(machine: Machine, lines: tuple[int, ...], on_s: float) -> tuple[str, float]:
+    """Run lines for on_s (s) into a fresh jar: the operation, and the grams that came."""
+    machine.plant.place_glass(brim_ml=JAR_ML)
+    machine.pass_time(SETTLE_S)
+    empty_g = _mean_g(machine)
+    operation = machine.engine.trial(TrialRequest(lines=lines, on_s=on_s, jug=True)).operation
+    machine.finish(operation)
+    machine.pass_time(SETTLE_S)
+    grams = max(0.0, _mean_g(machine) - empty_g)
+    machine.plant.lift_glass()
+    return operation, grams
+
+
+def _mean_g(machine: Machine) -> float:
+    total_g = 0.0
+    for _ in range(READINGS):
+        machine.pass_time(READING_S)
+        total_g += machine.plant.scale_g()
+    return total_g / READINGS
