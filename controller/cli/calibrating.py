@@ -69,27 +69,6 @@ def calibrate(
     show(fit, lambda: f"{draw_fit(fit)}\nAccepted: line {line} is calibrated.", as_json=as_json)
 
 
-@contextmanager
-def scale_of(name: str, run_dir: Path | None) -> Iterator[Scale]:
-    """The scale of this name: "by-hand" or "bench"."""
-    if name == "by-hand":
-        yield _ByHand()
-        return
-    from controller.bench.client import BenchClient
-
-    with BenchClient(run_dir_to_use(run_dir) / BENCH) as client:
-        yield _OfTheBench(client)
-
-
-def weigh_run(engine: Engine, lines: tuple[int, ...], on_s: float, scale: Scale, *, as_json: bool) -> tuple[str, float]:
-    """Run lines into the jar for on_s (s); the operation and the grams in the jar. Raises TundishError if it was cut."""
-    scale.before(lines, on_s)
-    view = begin(engine, "trials", TrialRequest(lines=lines, on_s=on_s, jug=True), as_json=as_json)
-    if view.outcome != Outcome.DONE:
-        raise TundishError(f"the trial ended as {view.outcome} ({view.reason}): it cannot be weighed. Run it again.")
-    return view.operation, scale.after()
-
-
 def _guided(engine: Engine, line: int, scale: Scale, *, as_json: bool) -> FitView:
     """A person weighs; runs are suggested until enough is known, or until the person has enough."""
     if not sys.stdin.isatty() or as_json:
