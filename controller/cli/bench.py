@@ -50,7 +50,7 @@ def run(
 ) -> None:
     """Run the simulated machine until SIGTERM or Ctrl-C."""
     from controller.bench.process import run as serve
-    from controller.config.load import load
+    from controller.config import load
 
     profile, book, _ = load(profile_path, book_path)
     serve(

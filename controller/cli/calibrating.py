@@ -4,7 +4,7 @@ import csv
 import math
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import click
 
@@ -20,9 +20,6 @@ from controller.model.views import (
     WeighedTrial,
     WeighingRequest,
 )
-
-if TYPE_CHECKING:
-    pass
 
 
 @click.command()

@@ -50,7 +50,7 @@ def up(
 
     Ctrl-C stops all; so does the end of any of them.
     """
-    from controller.config.load import load
+    from controller.config import load
 
     profile, _, warnings = load(profile_path, book_path)
     for warning in warnings:
