@@ -181,8 +181,13 @@ class Follow:
     def _on_progress(self, event: Admitted | Edge | Changed) -> None:
         current = self.current
         if isinstance(event, Changed):
+            is_aborted = event.state in (MachineState.ABORTING, MachineState.ABORTED)
             self.report = msgspec.structs.replace(
-                self._known(), state=event.state, operation=event.operation, waiting_for=event.waiting_for
+                self._known(),
+                state=event.state,
+                operation=event.operation,
+                waiting_for=event.waiting_for,
+                fault=self._known().fault if is_aborted else None,
             )
         if current is None or current.asked.operation != event.operation:
             return

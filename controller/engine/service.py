@@ -14,7 +14,7 @@ import uvicorn
 
 from controller import logs
 from controller.clock import RealClock
-from controller.config import load
+from controller.config import load_apart
 from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
 from controller.engine.http import application
@@ -31,7 +31,7 @@ END_S = 2.0  # longest wait at the end for the guard to report an operation stop
 def run(profile_path: Path, book_path: Path, *, state_dir: Path, guard_socket: Path, socket_path: Path) -> None:
     """Serve until SIGTERM or SIGINT. Raises FileProblems, RecordError, TundishError when the socket is taken."""
     logs.set_up("engine")
-    profile, book, _ = load(profile_path, book_path)
+    profile, book, _ = load_apart(profile_path, book_path)
     state_dir.mkdir(parents=True, exist_ok=True)
     with listening_socket(socket_path) as listener, contextlib.closing(Ledger(state_dir / LEDGER)) as ledger:
         failure = asyncio.run(_serve(profile, book, ledger, GuardLink(guard_socket), listener))

@@ -6,7 +6,7 @@ import msgspec
 
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
-from controller.sequencing.plan import Plan, limits, runs_to_schedule
+from controller.sequencing.plan import ANY_TIME_S, Plan, limits, runs_to_schedule
 from controller.sequencing.schedule import Limits, Run, schedule
 
 FAR = 1e6  # no machine gets there
@@ -22,7 +22,7 @@ LONGEST = "longest run"
 
 def binding_limit(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> str:
     """The limit without which the serving would be shortest; "longest run" when no single limit lengthens it."""
-    bounds = limits(profile)
+    bounds = limits(profile, ANY_TIME_S)
     batches = [
         runs_to_schedule(profile, calibrations, wanted, _durations_s(plan, place))
         for place, wanted in enumerate(plan.wanted)

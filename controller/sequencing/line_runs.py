@@ -7,13 +7,13 @@ from controller.model.calibration import Calibration
 from controller.model.plan import PlannedRun
 from controller.model.profile import Line, Profile
 from controller.model.states import OperationKind
-from controller.sequencing.plan import limits
+from controller.sequencing.plan import ANY_TIME_S, limits
 from controller.sequencing.schedule import Run, schedule
 
 # Line volumes that a run moves. A pump may give 15 % less than its data sheet says (common practice, no source), so
 # filling and emptying take half as much again; a purge must also draw the last of the liquid along the tube's wall.
 LINE_VOLUMES = {OperationKind.PRIME: 1.5, OperationKind.PURGE: 2.0, OperationKind.CLEAN: 1.5}
-RINSE_MARGIN = 1.25
+RINSE_MARGIN = 1.5  # the guard counts a rinse by the least that the pump can have moved
 
 
 def tube_ml(line: Line) -> float:
@@ -44,7 +44,7 @@ def wetting_runs(
         )
         for line, volume_ml in wanted.items()
     ]
-    starts = schedule(runs, limits(profile)).run_starts_s
+    starts = schedule(runs, limits(profile, ANY_TIME_S)).run_starts_s
     return tuple(
         PlannedRun(line=line, liquid=liquids[line], start_s=start_s, duration_s=run.duration_s, volume_ml=wanted[line])
         for line, run, start_s in zip(wanted, runs, starts, strict=True)

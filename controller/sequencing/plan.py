@@ -48,8 +48,11 @@ class Plan:
     proven: bool
 
 
-def limits(profile: Profile) -> Limits:
-    """What a plan of this machine must keep to."""
+ANY_TIME_S = 1e6
+
+
+def limits(profile: Profile, total_s: float | None = None) -> Limits:
+    """What a plan of this machine must keep to; total_s (s) stands in for the cap on a serving's time."""
     caps = profile.caps
     return Limits(
         current_a=caps.current_a,
@@ -57,7 +60,7 @@ def limits(profile: Profile) -> Limits:
         concurrent=caps.concurrent,
         start_gap_s=caps.start_gap_s,
         settle_s=profile.funnel.settle_s,
-        total_s=caps.serving_time_s,
+        total_s=caps.serving_time_s if total_s is None else total_s,
     )
 
 
@@ -67,9 +70,10 @@ def plan_serving(
     lines: Mapping[str, int],
     phases: Sequence[Resolved],
 ) -> Plan:
-    """Plan a serving in the shortest time; `lines` says on which line each liquid hangs.
+    """Plan a serving in the shortest time, however long that is; `lines` says on which line each liquid hangs.
 
-    Raises Refused, naming all lines that lack a calibration or liquids that lack a line, or the limit that binds.
+    The cap on a serving's time is left to the guard, which names every cap that a serving exceeds. Raises Refused,
+    naming all lines that lack a calibration or liquids that lack a line, or the limit that one run alone exceeds.
     """
     _require_known(calibrations, lines, phases)
     segments, all_wanted, spans, bounds, alone_s, proven = [], [], 0.0, 0.0, 0.0, True
@@ -167,7 +171,7 @@ def _solve(
     wanted: Sequence[Wanted],
     durations: Sequence[float],
 ) -> tuple[Schedule, list[float]]:
-    solved = schedule(runs_to_schedule(profile, calibrations, wanted, durations), limits(profile))
+    solved = schedule(runs_to_schedule(profile, calibrations, wanted, durations), limits(profile, ANY_TIME_S))
     return solved, list(solved.run_starts_s)
 
 
