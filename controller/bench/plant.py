@@ -5,7 +5,6 @@ Each call first brings about all events up to the clock's present.
 
 from pathlib import Path
 
-from controller.bench import truth
 from controller.bench.contacts import wired_contacts
 from controller.bench.faults import Fault, require_possible
 from controller.bench.fluids import AIR
@@ -15,11 +14,12 @@ from controller.bench.perfect import perfect_calibration
 from controller.bench.report import BenchReport, LineTruthReport, LineView
 from controller.bench.scale import Scale
 from controller.bench.trace import ActionEntry, Entry, LevelEntry, Trace
+from controller.bench.truth import Truth, draw
 from controller.bench.tubing import Container
 from controller.bench.vessels import Glass, Vessels, total_ml
 from controller.bench.works import Works
 from controller.clock import Clock
-from controller.errors import Refused, require_in_range, require_positive
+from controller.errors import BoardError, Refused, require_in_range, require_positive
 from controller.hal.board import Pull
 from controller.model.book import Book
 from controller.model.profile import Profile
@@ -32,7 +32,7 @@ class Plant:
 
     persist: outputs stay driven when the process that set them goes away, as on common vendor kernels; otherwise they
     become inputs. full: hang a full container of the book's liquid on every line. Tubes are empty at the start, no
-    glass stands there, and the stop is not pressed.
+    glass stands there, and the stop is not pressed. truth: a machine to simulate instead of drawing one from the seed.
     """
 
     def __init__(
@@ -44,23 +44,24 @@ class Plant:
         seed: int = 1,
         persist: bool = True,
         full: bool = True,
+        truth: Truth | None = None,
         trace_path: Path | None = None,
     ) -> None:
-        self.truth = truth.draw(profile, book, seed)
-        self.trace = Trace(trace_path)
+        self.truth = draw(profile, book, seed) if truth is None else truth
+        self._trace = Trace(trace_path)
         self._clock, self._book, self._persist = clock, book, persist
-        self._works = Works(self.truth, self.trace, clock.now_s())
+        self._works = Works(self.truth, self._trace, clock.now_s())
         self._line_at = {line.gpio: self._works.lines[line.line] for line in profile.lines}
         self._active = profile.relay_board.active_level == "high"
         self._inputs = wired_contacts(profile)
         self._contact_at = {one.gpio: name for name, one in self._inputs.items()}
         self._header = Header(profile.board.boot_lines)
-        self._scale = Scale(seed)
+        self._scale = Scale(self.truth.seed)
         self._faults: list[Fault] = []
         self._lifted: Glass | None = None
         self._stop_pressed = self._tray_full = False
         for line in book.lines if full else ():
-            self._works.lines[line.line].container = Container(line.liquid, line.container_ml)
+            self._line(line.line).container = Container(line.liquid, line.container_ml)
         for gpio in self._line_at:
             self._follow(gpio, clock.now_s())
 
@@ -84,6 +85,8 @@ class Plant:
         """Drive a claimed output; BoardError when holder has not claimed it."""
         now_s = self._now()
         pin = self._header.held(gpio, holder)
+        if pin.mode != "output":
+            raise BoardError(f"GPIO {gpio} is not an output")
         if pin.driven != level:
             pin.driven = level
             self._pin_changed(gpio, now_s)
@@ -109,7 +112,7 @@ class Plant:
 
     def _pin_changed(self, gpio: int, now_s: float) -> None:
         pin = self._header.pin(gpio)
-        self.trace.add(LevelEntry(at_s=now_s, gpio=gpio, mode=pin.mode, level=pin.level(), holder=pin.holder))
+        self._trace.add(LevelEntry(at_s=now_s, gpio=gpio, mode=pin.mode, level=pin.level(), holder=pin.holder))
         if gpio in self._line_at:
             self._follow(gpio, now_s)
 
@@ -283,14 +286,19 @@ class Plant:
             faults=tuple(self._faults),
         )
 
+    @property
+    def trace(self) -> Trace:
+        """All that has happened at the pins and contacts up to now."""
+        self._now()
+        return self._trace
+
     def newest_entries(self, count: int = 200) -> list[Entry]:
         """The newest entries of the trace, oldest first; at most 1000."""
-        self._now()
         require_in_range("count", count, 1, 1000, "entries")
         return list(self.trace.entries)[-count:]
 
     def close(self) -> None:
-        """Close the trace's file. May be repeated."""
+        """Complete the trace and close its file. May be repeated."""
         self.trace.close()
 
     def truth_report(self) -> tuple[LineTruthReport, ...]:
@@ -320,7 +328,7 @@ class Plant:
         return self._works.lines[number]
 
     def _act(self, now_s: float, text: str) -> None:
-        self.trace.add(ActionEntry(at_s=now_s, text=text))
+        self._trace.add(ActionEntry(at_s=now_s, text=text))
 
     def _closed(self, name: str, now_s: float) -> bool:
         for fault in self._faults:

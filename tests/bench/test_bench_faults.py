@@ -1,0 +1,122 @@
+"""Every fault, brought in and taken away again."""
+
+from typing import get_args
+
+import fete_machine as fete
+import pytest
+from desk import Desk, ideal_truth
+
+from controller.bench.faults import Fault, FaultKind
+from controller.errors import Refused
+
+
+@pytest.fixture
+def desk() -> Desk:
+    one = Desk(truth=ideal_truth(fete.profile()))
+    one.fill(6)
+    one.plant.place_glass("tumbler")
+    return one
+
+
+def test_a_relay_that_sticks_on_pours_until_it_comes_free(desk):
+    stuck = Fault(kind="relay stuck on", line=6)
+    desk.switch(6, True)
+    desk.wait(1.0)
+    desk.plant.inject(stuck)
+    desk.switch(6, False)
+    desk.wait(20.0)
+    assert desk.plant.report().lines[5].contact_closed
+    assert desk.plant.report().lines[5].relay_pulled_in is False
+    assert desk.plant.glass_contents_ml()["soda"] > 20.0
+    desk.plant.clear(stuck)
+    desk.wait(1.0)
+    assert not desk.plant.report().lines[5].contact_closed
+    assert not desk.plant.moves()
+
+
+def test_a_relay_that_sticks_off_never_pours(desk):
+    desk.plant.inject(Fault(kind="relay stuck off", line=6))
+    assert desk.run(6, 10.0) == 0
+    desk.plant.clear(Fault(kind="relay stuck off", line=6))
+    assert desk.run(6, 10.0) > 10.0
+
+
+def test_a_slow_relay_closes_and_opens_later(desk):
+    desk.plant.inject(Fault(kind="relay slow", line=6, amount=0.25))
+    start_s = desk.clock.now_s()
+    desk.run(6, 1.0)
+    closed, opened = desk.plant.trace.contacts(6)[-2:]
+    line = desk.plant.truth.lines[6]
+    assert closed.at_s == pytest.approx(start_s + 0.25 + line.operate_s)
+    assert opened.at_s == pytest.approx(start_s + 1.25 + line.release_s)
+
+
+def test_a_stalled_pump_draws_its_inrush_and_moves_nothing(desk):
+    desk.switch(6, True)
+    desk.wait(5.0)
+    running_a = desk.plant.report().pumps_a
+    desk.plant.inject(Fault(kind="pump stalled", line=6))
+    before_ml = desk.plant.true_delivered_ml(6)
+    desk.wait(5.0)
+    assert desk.plant.true_delivered_ml(6) == before_ml
+    assert desk.plant.report().pumps_a > 3 * running_a
+    desk.plant.clear(Fault(kind="pump stalled", line=6))
+    desk.wait(5.0)
+    assert desk.plant.true_delivered_ml(6) > before_ml + 5.0
+
+
+def test_a_tube_that_came_off_pours_into_the_tray(desk):
+    desk.plant.inject(Fault(kind="tube off", line=6))
+    delivered_ml = desk.run(6, 10.0)
+    assert desk.plant.glass_contents_ml().get("soda", 0.0) == pytest.approx(0.0, abs=1e-3)
+    assert desk.plant.report().tray_ml["soda"] > 0.9 * delivered_ml
+
+
+def test_a_worn_tube_delivers_that_much_less(desk):
+    new_ml = desk.run(6, 20.0)
+    desk.plant.inject(Fault(kind="tube worn", line=6, amount=0.08))
+    assert desk.run(6, 20.0) == pytest.approx(0.92 * new_ml, rel=1e-6)
+
+
+def test_an_empty_container_lets_the_line_run_dry(desk):
+    desk.plant.inject(Fault(kind="container empty", line=6))
+    tube_ml = desk.plant.truth.lines[6].suction_ml + desk.plant.truth.lines[6].delivery_ml
+    assert desk.run(6, 30.0) == pytest.approx(tube_ml, abs=1e-6)
+    desk.plant.clear(Fault(kind="container empty", line=6))
+    assert desk.run(6, 30.0) == 0
+    desk.plant.hang(6, "soda", 500.0)
+    assert desk.run(6, 30.0) > 20.0
+
+
+@pytest.mark.parametrize("closed", [True, False])
+def test_a_stuck_input_says_one_thing_whatever_happens(desk, closed):
+    stuck = Fault(kind="input stuck", contact="glass", closed=closed)
+    desk.plant.inject(stuck)
+    assert desk.plant.contacts()["glass"] is closed
+    desk.plant.lift_glass()
+    assert desk.plant.contacts()["glass"] is closed
+    desk.plant.clear(stuck)
+    assert desk.plant.contacts()["glass"] is False
+
+
+def test_faults_stand_in_the_report_until_cleared_and_a_new_amount_replaces_the_old(desk):
+    first, second = (Fault(kind="relay slow", line=1, amount=amount) for amount in (0.1, 0.2))
+    other = Fault(kind="relay slow", line=2, amount=0.3)
+    for fault in (first, other, second):
+        desk.plant.inject(fault)
+    assert set(desk.plant.report().faults) == {other, second}
+    desk.plant.clear(first)
+    assert desk.plant.report().faults == (other,)
+
+
+@pytest.mark.parametrize("kind", get_args(FaultKind))
+def test_faults_of_what_the_machine_does_not_have_are_refused(desk, kind):
+    with pytest.raises(Refused, match=r"there is no (line|contact)"):
+        desk.plant.inject(Fault(kind=kind, line=9, contact="door"))
+    assert desk.plant.report().faults == ()
+
+
+@pytest.mark.parametrize(("kind", "amount"), [("relay slow", -0.1), ("relay slow", 11.0), ("tube worn", 1.0)])
+def test_impossible_amounts_are_refused(desk, kind, amount):
+    with pytest.raises(Refused, match=r"from 0 to"):
+        desk.plant.inject(Fault(kind=kind, line=1, amount=amount))
