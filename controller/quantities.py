@@ -8,7 +8,7 @@ import functools
 import math
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
@@ -78,6 +78,8 @@ _TWO_MEANINGS: dict[str, tuple[tuple[str, float], tuple[str, float]]] = {
 _FLUID_OUNCES = {"floz", "fl_oz", "fl oz", "fl.oz.", "fl. oz.", "fluid_ounce", "fluid ounce"}
 _HOUSE_MEASURES = {"dash", "barspoon", "splash", "drop", "glug", "handful"}
 
+_KNOWN_MEASURES = _TWO_MEANINGS.keys() | _FLUID_OUNCES | _HOUSE_MEASURES | {"part"}
+
 _DEFINITIONS = """
 micro- = 1e-6 = u-
 milli- = 1e-3 = m-
@@ -141,6 +143,8 @@ def parse(text: str, unit: str, measures: Mapping[str, float] | None = None) -> 
     sense: degC, m) with a unit of the right kind.
     """
     number, written = _split(text, unit)
+    if number < 0 and unit not in _SIGNED:
+        raise BadQuantity(f"{quote(text)} is negative; {kind(unit)} cannot be.")
     named = (measures or {}).get(_singular(written, measures or {})) if unit == "mL" else None
     if named is not None:
         value = number * named
@@ -150,8 +154,6 @@ def parse(text: str, unit: str, measures: Mapping[str, float] | None = None) -> 
         raise BadQuantity(_wrong_unit(text, number, written, unit))
     if not math.isfinite(value):
         raise BadQuantity(f"{quote(text)} is too large a number.")
-    if value < 0 and unit not in _SIGNED:
-        raise BadQuantity(f"{quote(text)} is negative; {kind(unit)} cannot be.")
     return value
 
 
@@ -166,7 +168,7 @@ def awg_mm2(gauge: int) -> float:
 
 def _split(text: str, unit: str) -> tuple[float, str]:
     clean = unicodedata.normalize("NFC", text).replace("\u00a0", " ").replace("\u202f", " ").strip(" ")
-    match = re.fullmatch(rf"([+-]?)({NUMBER}) *([^0-9.,+\-_ :].*)?", clean, re.ASCII)
+    match = re.fullmatch(rf"([+-]?)({NUMBER}) *([^0-9.,+\-_ :/].*)?", clean, re.ASCII)
     if match is None:
         raise BadQuantity(_no_number(text, clean, unit))
     sign, digits, written = match.groups(default="")
@@ -179,6 +181,9 @@ def _no_number(text: str, clean: str, unit: str) -> str:
         return f"{quote(text)} is not a finite number. Write {kind(unit)} such as {example}."
     if re.fullmatch(r"[0-9]+,[0-9]+ *.*", clean):
         return f"{quote(text)} has a comma. Write the decimal point as a point: {quote(clean.replace(',', '.', 1))}."
+    if share := re.fullmatch(r"([0-9]{1,4})/([1-9][0-9]{0,3})( *[^0-9 ].*)?", clean):
+        decimal = f"{int(share[1]) / int(share[2]):.4g}{share[3] or ''}"
+        return f"{quote(text)} is written as a fraction. Write {quote(decimal)}."
     if re.match(r"[0-9]+_[0-9]", clean):
         return f"{quote(text)} has an underscore in its number. Write {quote(clean.replace('_', ''))}."
     if re.match(r"[+-]?0[0-9]", clean):
@@ -200,8 +205,8 @@ def _example(unit: str) -> str:
     return '"0.8"' if unit == "" else f'"20 {_SPELLINGS[unit][0]}"'
 
 
-def _singular(written: str, measures: Mapping[str, float]) -> str:
-    """Undo a plural of a house measure: dashes, spoons."""
+def _singular(written: str, measures: Collection[str]) -> str:
+    """Undo a plural of a measure: dashes, spoons."""
     for ending in ("es", "s"):
         if written not in measures and written.endswith(ending) and written[: -len(ending)] in measures:
             return written[: -len(ending)]
@@ -266,7 +271,7 @@ def _wrong_unit(text: str, number: float, written: str, unit: str) -> str:
 
 
 def _two_volumes(text: str, number: float, written: str) -> str | None:
-    word = written.lower().removesuffix("s")
+    word = _singular(written.lower(), _KNOWN_MEASURES)
     if written.lower() in {"oz", "oz.", "ounce", "ounces"} or word in _FLUID_OUNCES:
         reason = "is a mass" if word not in _FLUID_OUNCES else "may be US or imperial"
         us, imperial = (format_volume(parse(f"{number!r} {name}", "mL")) for name in ("US_floz", "imp_floz"))
@@ -277,9 +282,9 @@ def _two_volumes(text: str, number: float, written: str) -> str | None:
             f'{quote(text)} may be {one} or {two}. Write "{format_volume(number * one_ml)}" ({one}) '
             f'or "{format_volume(number * two_ml)}" ({two}).'
         )
-    if word in {"part"}:
+    if word == "part":
         return f'{quote(text)} is a ratio. Write it under its own key: "parts: {number:g}".'
-    if word.removesuffix("e") in _HOUSE_MEASURES or word in _HOUSE_MEASURES:
+    if word in _HOUSE_MEASURES:
         return f"{quote(text)} has no fixed size. Write mL, or define {quote(word)} under measures in the book."
     return None
 
@@ -289,7 +294,7 @@ def _mega(text: str, number: float, written: str, unit: str) -> str | None:
     milli = "m" + written[1:]
     if not written.startswith("M") or milli not in _SPELLINGS[unit]:
         return None
-    return f'{quote(text)} is a million {written[1:]} times {number:g} ("M" is mega). Write "{number:g} {milli}".'
+    return f'{quote(text)}: "M" is mega, a million; "m" is milli, a thousandth. Write "{number:g} {milli}".'
 
 
 def _unknown(text: str, number: float, written: str, unit: str) -> str:
@@ -298,7 +303,8 @@ def _unknown(text: str, number: float, written: str, unit: str) -> str:
     near = same or get_close_matches(written, known, n=1, cutoff=0.5)
     if near:
         return f'{quote(text)}: there is no unit {quote(written)} here; did you mean "{number:g} {near[0]}"?'
-    return f"{quote(text)}: {quote(written)} is not a unit of {kind(unit).split(' ', 1)[1]}. Known: {', '.join(known)}."
+    some = ", ".join(known[:8]) + (", ..." if len(known) > 8 else "")
+    return f"{quote(text)}: {quote(written)} is not a unit of {kind(unit).split(' ', 1)[1]}. Known: {some}."
 
 
 # --- for people

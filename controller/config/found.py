@@ -35,23 +35,29 @@ class Spot:
 
 @dataclass(frozen=True, kw_only=True)
 class Notes:
-    """Takes down what is wrong in one file (`problems`: it is refused) and what its writer should know (`warnings`)."""
+    """Takes down what is wrong in one file (`problems`: it is refused) and what its writer should know (`warnings`).
+
+    What an alias repeats is noted once, for the first that uses it.
+    """
 
     file: str
     problems: list[Problem] = field(default_factory=list)
     warnings: list[Problem] = field(default_factory=list)
+    _noted: set[tuple[int, int, str]] = field(default_factory=set)
 
     def add(self, place: Place, subject: str, text: str) -> None:
         """Note a problem at a place; `subject` ("" for none) is what it is about."""
-        self.problems.append(self._problem(place, subject, text))
+        self._take(self.problems, place, subject, text)
 
     def warn(self, place: Place, subject: str, text: str) -> None:
         """Note a warning, in the same way."""
-        self.warnings.append(self._problem(place, subject, text))
+        self._take(self.warnings, place, subject, text)
 
-    def _problem(self, place: Place, subject: str, text: str) -> Problem:
-        whole = f"{subject}: {text}" if subject else text
-        return Problem(file=self.file, line=place.line, column=place.column, text=whole)
+    def _take(self, into: list[Problem], place: Place, subject: str, text: str) -> None:
+        if (place.line, place.column, text) not in self._noted:
+            self._noted.add((place.line, place.column, text))
+            whole = f"{subject}: {text}" if subject else text
+            into.append(Problem(file=self.file, line=place.line, column=place.column, text=whole))
 
 
 @dataclass(kw_only=True, slots=True)

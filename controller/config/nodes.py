@@ -9,7 +9,7 @@ from typing import NoReturn, Protocol, TypeAlias
 
 import yaml
 
-from controller.config.found import Notes, Spot
+from controller.config.found import Notes, Place, Spot
 from controller.quantities import quote
 
 MAX_DEPTH = 20  # the deepest value of a book lies at 8
@@ -65,13 +65,12 @@ def read_tree(text: str, notes: Notes) -> Node | None:
     except _Unreadable:
         return None
     except yaml.MarkedYAMLError as error:
-        builder.note(error.problem_mark or error.context_mark, _syntax(error))
+        notes.add(_spot(error.problem_mark or error.context_mark), "", _syntax(error))
         return None
     except (ValueError, OverflowError, IndexError) as error:
         # PyYAML lets a few malformed escapes and directives through to Python's own conversions.
-        builder.note(
-            loader.get_mark(), f"this is not YAML: an escape or directive is malformed ({type(error).__name__})."
-        )
+        text = f"this is not YAML: an escape or directive is malformed ({type(error).__name__})."
+        notes.add(_spot(loader.get_mark()), "", text)
         return None
     finally:
         loader.dispose()
@@ -99,8 +98,8 @@ class _Mark(Protocol):
     def column(self) -> int: ...
 
 
-def _place(mark: _Mark | None) -> tuple[int, int]:
-    return (mark.line + 1, mark.column + 1) if mark else (1, 1)
+def _spot(mark: _Mark | None) -> Spot:
+    return Spot(line=mark.line + 1, column=mark.column + 1) if mark else Spot()
 
 
 class _Unreadable(Exception):
@@ -127,62 +126,57 @@ class _Builder:
         self._documents = 0
         self._values = 0
 
-    def note(self, mark: _Mark | None, text: str) -> None:
-        """Add a problem at this mark."""
-        line, column = _place(mark)
-        self._notes.add(Spot(line=line, column=column), "", text)
-
     def take(self, event: yaml.Event) -> None:
         """Grow the tree by one event; _Unreadable when the rest cannot be made sense of."""
-        line, column = _place(event.start_mark)
+        here = _spot(event.start_mark)
         match event:
             case yaml.DocumentStartEvent():
                 self._documents += 1
                 if self._documents > 1:
-                    self._stop(event, 'a second document begins here. Keep one per file and take the "---" out.')
+                    self._stop(here, 'a second document begins here. Keep one per file and take the "---" out.')
             case yaml.AliasEvent():
-                self._add(event, self._aliased(event))
+                self._add(here, self._aliased(here, event))
             case yaml.ScalarEvent():
-                scalar = Scalar(text=event.value, plain=not event.style, line=line, column=column)
+                scalar = Scalar(text=event.value, plain=not event.style, line=here.line, column=here.column)
                 self._check(event, scalar)
-                self._add(event, scalar)
+                self._add(here, scalar)
             case yaml.SequenceStartEvent():
-                self._begin(event, Sequence(line=line, column=column))
+                self._begin(event, Sequence(line=here.line, column=here.column))
             case yaml.MappingStartEvent():
-                self._begin(event, Mapping(line=line, column=column))
+                self._begin(event, Mapping(line=here.line, column=here.column))
             case yaml.CollectionEndEvent():
-                self._add(event, self._open.pop().node)
+                self._add(here, self._open.pop().node)
 
-    def _stop(self, event: yaml.Event, text: str) -> NoReturn:
-        self.note(event.start_mark, text)
+    def _stop(self, place: Place, text: str) -> NoReturn:
+        self._notes.add(place, "", text)
         raise _Unreadable
 
-    def _aliased(self, event: yaml.AliasEvent) -> Node:
+    def _aliased(self, here: Spot, event: yaml.AliasEvent) -> Node:
         node = self._anchors.get(event.anchor or "")
         if node is None:
-            self._stop(event, f"no anchor &{event.anchor} stands before this alias.")
+            self._stop(here, f"no anchor &{event.anchor} stands before this alias.")
         if any(node is outer.node for outer in self._open):
-            self._stop(event, f"the alias *{event.anchor} stands inside its own anchor.")
+            self._stop(here, f"the alias *{event.anchor} stands inside its own anchor.")
         return node
 
     def _check(self, event: yaml.ScalarEvent | yaml.CollectionStartEvent, node: Node) -> None:
         """Note tags, which could only change what a value means, and remember the anchor."""
         if event.tag is not None:
             tag = event.tag.replace("tag:yaml.org,2002:", "!!")
-            self.note(event.start_mark, f"the tag {quote(tag)} has no meaning here. Take it out.")
+            self._notes.add(node, "", f"the tag {quote(tag)} has no meaning here. Take it out.")
         if event.anchor is not None:
             if event.anchor in self._anchors:
-                self.note(event.start_mark, f"the anchor &{event.anchor} is used twice.")
+                self._notes.add(node, "", f"the anchor &{event.anchor} is used twice.")
             self._anchors[event.anchor] = node
 
     def _begin(self, event: yaml.CollectionStartEvent, node: Sequence | Mapping) -> None:
         self._check(event, node)
         if len(self._open) >= MAX_DEPTH:
-            self._stop(event, f"lists and mappings are nested more than {MAX_DEPTH} deep.")
+            self._stop(node, f"lists and mappings are nested more than {MAX_DEPTH} deep.")
         self._open.append(_Open(node))
 
-    def _add(self, event: yaml.Event, node: Node) -> None:
-        """Put a finished node into the one that is open."""
+    def _add(self, here: Spot, node: Node) -> None:
+        """Put a finished node into the one that is open; `here` is where it is used, elsewhere for an alias."""
         self._values += 1
         if not self._open:
             self.root = node
@@ -191,21 +185,21 @@ class _Builder:
         if isinstance(outer.node, Sequence):
             outer.node.items.append(node)
         elif outer.key is None:
-            outer.key = self._key(event, outer, node)
+            outer.key = self._key(outer, node)
         else:
             outer.node.pairs.append((outer.key, node))
             outer.key = None
         outer.node.size += node.size
         if self._values > MAX_VALUES:
-            self._stop(event, f"the file holds more than {MAX_VALUES} values; split the book.")
+            self._stop(here, f"the file holds more than {MAX_VALUES} values; split the book.")
         if outer.node.size > MAX_VALUES:
-            self._stop(event, f"with its aliases written out, the file holds more than {MAX_VALUES} values.")
+            self._stop(here, f"with its aliases written out, the file holds more than {MAX_VALUES} values.")
 
-    def _key(self, event: yaml.Event, outer: _Open, node: Node) -> Scalar:
+    def _key(self, outer: _Open, node: Node) -> Scalar:
         if not isinstance(node, Scalar):
-            self._stop(event, "a key must be a word, not a list or a mapping.")
+            self._stop(node, "a key must be a word, not a list or a mapping.")
         if node.text in outer.seen:
             first = outer.seen[node.text]
-            self.note(event.start_mark, f"the key {quote(node.text)} stands twice; the first is in line {first}.")
+            self._notes.add(node, "", f"the key {quote(node.text)} stands twice; the first is in line {first}.")
         outer.seen.setdefault(node.text, node.line)
         return node

@@ -11,6 +11,7 @@ from controller.config.nodes import Mapping, Node, Scalar, Sequence
 from controller.config.scalars import about, is_null, read_scalar
 from controller.errors import BadQuantity
 from controller.model.book import Dose, OnLine
+from controller.model.header import HEADER
 from controller.model.profile import LevelSwitch
 from controller.quantities import quote
 
@@ -52,7 +53,8 @@ class Walker:
         try:
             found.value = read_scalar(node, shape, measures)
         except BadQuantity as error:
-            self._notes.add(node, subject, str(error))
+            hint = _header_pin(node.text) if subject.endswith(" gpio") else ""
+            self._notes.add(node, subject, f"{error}{hint}")
 
     def _read_list(self, node: Sequence, item: Shape, subject: str, found: Found) -> None:
         head, _, last = subject.rpartition(" ")
@@ -99,6 +101,12 @@ class Walker:
 
 def _is_dose_volume(key: Key | None) -> bool:
     return key is not None and key.field == "volume_ml"
+
+
+def _header_pin(text: str) -> str:
+    """Says which GPIO sits on a header pin, for those who gave that number instead."""
+    gpios = {str(pin.header_pin): pin.gpio for pin in HEADER.values()}
+    return f" GPIOs go by BCM number: header pin {text} is GPIO {gpios[text]}." if text in gpios else ""
 
 
 def _kind(node: Node) -> str:
