@@ -42,14 +42,16 @@ class Guard:
         publish: Publish,
         *,
         boot: str = "",
+        arm: Callable[[bool], None] | None = None,
         poll_idle_s: float = POLL_IDLE_S,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
     ) -> None:
         """Drive everything off, read the journal, bring to an end what a crash cut short.
 
-        boot: the kernel's boot id, "" in virtual time. Raises RecordError when the journal cannot be read.
+        boot: the kernel's boot id, "" in virtual time. arm: told True before a channel closes while none is on, and
+        False when all are off again. Raises RecordError when the journal cannot be read.
         """
-        self._board, self._clock, self._publish = board, clock, publish
+        self._board, self._clock, self._publish, self._arm = board, clock, publish, arm
         self._poll_idle_s, self._poll_under_way_s = poll_idle_s, poll_under_way_s
         self._next_poll_s = clock.now_s()
         self._retry_off_s: float | None = None
@@ -97,8 +99,23 @@ class Guard:
             deadline_s = min(deadline_s, self._scribe.due_s)
         return deadline_s if self._retry_off_s is None else min(deadline_s, self._retry_off_s)
 
+    def hinder(self, cause: str, text: str) -> None:
+        """Something that every operation needs is missing: what is under way ends, and nothing begins."""
+        self._turn(self._core.hinder(self._clock.now_s(), cause, text))
+        self.tick()
+
+    def unhinder(self, cause: str) -> None:
+        """It is there again."""
+        self._core.unhinder(cause)
+        self.tick()
+
+    def end(self, reason: str) -> None:
+        """End what is under way as stopped, and write that down."""
+        self._turn(self._core.end(self._clock.now_s(), reason))
+        self.tick()
+
     def close(self) -> None:
-        """Everything off; board and journal are released. May be repeated."""
+        """Everything off; board and journal are released. May be repeated. BoardError when a channel did not obey."""
         self._board.close()
         self._scribe.close()
 
@@ -126,6 +143,10 @@ class Guard:
 
     def _apply(self, levels: frozenset[int]) -> list[Event]:
         """Switch what differs, offs before ons; what comes of it when the board fails."""
+        if levels == self._on:
+            return []
+        if levels and not self._on and self._arm:
+            self._arm(True)
         try:
             for line in sorted(self._on - levels):
                 self._board.switch(line, on=False)
@@ -134,6 +155,8 @@ class Guard:
         except BoardError as failure:
             return self._board_failed(failure)
         self._on = levels
+        if not levels and self._arm:
+            self._arm(False)
         now_s = self._clock.now_s()
         self.lateness_s.extend(now_s - due_s for due_s in self._core.due_s)
         return []

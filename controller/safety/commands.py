@@ -152,7 +152,9 @@ class Desk:
             return Refusal(
                 request=request, rule="state", reason=reason, way_out=f"See to it, then acknowledge {fault.cause!r}."
             )
-        way_out = "Wait for the operation to end." if machine.progress else "See what the inputs report."
+        if self._troubles:
+            reason = f"the machine is {machine.state}: {'; '.join(self._troubles.values())}."
+        way_out = "Wait for the operation to end." if machine.progress else "See to the inputs, then try again."
         return Refusal(request=request, rule="state", reason=reason, asked=what, allowed="", way_out=way_out)
 
     def _held(self, request: str, what: str) -> Progress | None:

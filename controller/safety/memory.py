@@ -18,6 +18,7 @@ from controller.safety.records import (
     LineState,
     Lost,
     Memory,
+    Note,
     RefusedRecord,
     Serving,
     Stamped,
@@ -66,7 +67,7 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
             return replace(memory, fault=None)
         case Lost(lines=lines, servings=servings):
             return replace(memory, lines=_with(memory.lines, lines), servings=(*memory.servings, *servings))
-        case CapChanged() | RefusedRecord() | ClockRecord():
+        case CapChanged() | RefusedRecord() | ClockRecord() | Note():
             return memory
 
 

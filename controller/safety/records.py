@@ -131,6 +131,12 @@ class ClockRecord(Value, frozen=True, kw_only=True, tag="clock"):
     stepped_s: float
 
 
+class Note(Value, frozen=True, kw_only=True, tag="note"):
+    """Something that happened to the guard itself, and changes nothing of what it remembers."""
+
+    text: str
+
+
 class Lost(Value, frozen=True, kw_only=True, tag="lost"):
     """Part of the journal could not be read: nothing is certain any more about lines and the last hour."""
 
@@ -173,7 +179,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
 
 Record = (
     Memory | Started | CapChanged | AdmittedRecord | UnheldRecord | RefusedRecord | EndedRecord | LineRecord
-    | CalibrationRecord | FaultRecord | AcknowledgedRecord | ClockRecord | Lost
+    | CalibrationRecord | FaultRecord | AcknowledgedRecord | ClockRecord | Note | Lost
 )  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from controller.safety.admission import DRAWS_FROM_CONTAINER
 from controller.safety.commands import Desk
 from controller.safety.inputs import Contacts
 from controller.safety.machine import Machine
-from controller.safety.records import Memory, Stamped
+from controller.safety.records import Memory, Note, Stamped
 from controller.safety.startup import wake
 from controller.safety.states import SWITCHING_OFF, Trigger
 
@@ -43,6 +43,7 @@ class Supervisor:
         self._machine = Machine(profile, book, memory, now_s, wall_s)
         self._desk = Desk(self._machine)
         self._troubles: dict[str, str] = {}  # what the loop has reported and not yet taken back
+        self._hindrances: dict[str, str] = {}  # what is missing for any operation; not a fault
         self._held_s = 0.0
         self._shown_off = False
         self.due_s: tuple[float, ...] = ()  # when the edges of the last `advance` should have been
@@ -89,7 +90,7 @@ class Supervisor:
     def receive(self, now_s: float, client: str, command: Command) -> list[Event]:
         """One command of one client; refusals and reports among the events are for that client only."""
         self._machine.at(now_s)
-        self._desk.receive(client, command, self._inputs, self._troubles | self._present())
+        self._desk.receive(client, command, self._inputs, self._hindrances | self._troubles | self._present())
         return self._machine.take_events()
 
     def client_gone(self, now_s: float, client: str) -> list[Event]:
@@ -141,6 +142,25 @@ class Supervisor:
         self._machine.at(now_s)
         self._troubles[cause] = text
         self._machine.trip(cause, text)
+        return self._machine.take_events()
+
+    def hinder(self, now_s: float, cause: str, text: str) -> list[Event]:
+        """Something that every operation needs is missing: what is under way ends, and nothing begins."""
+        self._machine.at(now_s)
+        self._hindrances[cause] = text
+        self._machine.record(Note(text=text))
+        self._machine.stop(Outcome.ABORTED, text)
+        return self._machine.take_events()
+
+    def unhinder(self, cause: str) -> None:
+        """It is there again."""
+        self._hindrances.pop(cause, None)
+
+    def end(self, now_s: float, reason: str) -> list[Event]:
+        """The process is about to end: what is under way ends as stopped."""
+        self._machine.at(now_s)
+        if self.is_under_way:
+            self._machine.stop(Outcome.STOPPED, reason)
         return self._machine.take_events()
 
     def sound(self, cause: str) -> None:
@@ -234,8 +254,7 @@ class Supervisor:
 
     @property
     def _is_ready(self) -> bool:
-        doubt = self._contacts.doubt(self._machine.now_s, moving=False)
-        return self._contacts.settled and not doubt and not self._contacts.stop_open and not self._troubles
+        return self._contacts.settled and not (self._hindrances or self._troubles or self._present())
 
     def _settle(self) -> None:
         machine = self._machine

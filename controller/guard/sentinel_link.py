@@ -1,0 +1,159 @@
+"""The guard's side of the sentinel: starts it, beats, notices its loss and starts another."""
+
+import contextlib
+import math
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Protocol
+
+import structlog
+
+from controller.guard import sentinel
+from controller.guard.sentinel import BEAT_ARMED, BEAT_AT_REST, QUIT, SILENCE_S, Pins
+from controller.model.profile import Profile
+
+BEAT_S = 0.05  # between beats while armed
+RESTART_S = 0.5  # between two starts
+END_S = 1.0  # longest wait for its end
+LOST = "sentinel"
+
+
+class Loop(Protocol):
+    """The part of the guard's loop that a sentinel concerns."""
+
+    def watch_sentinel(self, descriptor: int) -> None:
+        """Call `hear` whenever the descriptor can be read."""
+
+    def unwatch_sentinel(self, descriptor: int) -> None:
+        """Watch it no more."""
+
+    def sentinel_lost(self, text: str) -> None:
+        """Go safe: nobody watches."""
+
+    def sentinel_found(self) -> None:
+        """Somebody watches."""
+
+
+def pins_of(profile: Profile, bench_socket: Path | None) -> Pins:
+    """Where this machine's relays hang, and the level at which each lets go."""
+    safe_level = profile.relay_board.active_level == "low"
+    safe = {line.gpio: safe_level for line in profile.lines}
+    if profile.board.backend == "bench":
+        return Pins(safe, bench=str(bench_socket))
+    return Pins(safe, chip=profile.board.chip)
+
+
+class SentinelLink:
+    """One sentinel at a time. Until the first one watches, and whenever it is lost, the loop is told so."""
+
+    def __init__(self, pins: Pins, loop: Loop) -> None:
+        self._pins, self._loop = pins, loop
+        self._process: subprocess.Popen[bytes] | None = None
+        self._is_watching = False
+        self._is_armed = False
+        self._beat_s = 0.0  # when the next beat is due
+        self._answered_s = 0.0
+        self._start_s = -math.inf  # when another may be started
+        self._log = structlog.get_logger()
+
+    def turn(self, now_s: float) -> float:
+        """Beat, or start a sentinel, as is due; returns when to call again (s)."""
+        if self._process is None:
+            if now_s >= self._start_s:
+                self._start_s = now_s + RESTART_S
+                self._launch(now_s)
+            return self._start_s
+        if not self._is_armed:
+            return math.inf
+        if now_s - self._answered_s > SILENCE_S:
+            self._process.kill()
+            self._part("the sentinel did not answer")
+            return now_s
+        if now_s >= self._beat_s:
+            self._beat(now_s)
+        return self._beat_s
+
+    def arm(self, is_armed: bool, now_s: float) -> None:
+        """From now on a channel may be on, or none is."""
+        self._is_armed = is_armed
+        self._answered_s = now_s
+        self._beat(now_s)
+
+    def hear(self, now_s: float) -> None:
+        """Take what it says; its end of the pipe closed means that it is gone."""
+        if self._process is None or self._process.stdout is None:
+            return
+        try:
+            said = os.read(self._process.stdout.fileno(), 4096)
+        except BlockingIOError:
+            return
+        if not said:
+            self._part("the sentinel has ended")
+            return
+        self._answered_s = now_s
+        if not self._is_watching:
+            self._is_watching = True
+            self._log.info("sentinel_watches", pid=self._process.pid)
+            self._loop.sentinel_found()
+
+    def close(self, *, is_all_off: bool) -> None:
+        """Part with it, and see it end: it drives every line off unless all is well. May be repeated."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        if is_all_off:
+            _write(process, QUIT)
+        _close_pipes(process)
+        try:
+            process.wait(END_S if is_all_off else sentinel.TRY_S + END_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+    def _launch(self, now_s: float) -> None:
+        command = [sys.executable, "-I", "-S", sentinel.__file__, self._pins.as_text()]
+        try:
+            process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        except OSError as problem:
+            self._log.error("sentinel_not_started", error=str(problem))
+            return
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                os.set_blocking(pipe.fileno(), False)
+        self._process, self._is_watching = process, False
+        self._answered_s = now_s
+        if process.stdout is not None:
+            self._loop.watch_sentinel(process.stdout.fileno())
+
+    def _beat(self, now_s: float) -> None:
+        self._beat_s = now_s + BEAT_S
+        if self._process is not None:
+            _write(self._process, BEAT_ARMED if self._is_armed else BEAT_AT_REST)
+
+    def _part(self, text: str) -> None:
+        process, self._process = self._process, None
+        if process is None:
+            return
+        if process.stdout is not None:
+            self._loop.unwatch_sentinel(process.stdout.fileno())
+        _close_pipes(process)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            process.wait(END_S)
+        self._log.error("sentinel_lost", reason=text, exit_code=process.returncode)
+        self._loop.sentinel_lost(text)
+
+
+def _write(process: subprocess.Popen[bytes], beat: bytes) -> None:
+    """Never waits. A full or broken pipe shows by its missing answers or by its end."""
+    if process.stdin is not None:
+        with contextlib.suppress(OSError):
+            os.write(process.stdin.fileno(), beat)
+
+
+def _close_pipes(process: subprocess.Popen[bytes]) -> None:
+    for pipe in (process.stdin, process.stdout):
+        if pipe is not None:
+            with contextlib.suppress(OSError):
+                pipe.close()

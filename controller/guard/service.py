@@ -1,0 +1,221 @@
+"""The guard's process: loads the files, opens board, journal and socket, starts the sentinel, runs the loop."""
+
+import gc
+import grp
+import math
+import os
+import signal
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+
+import structlog
+
+from controller import logs
+from controller.clock import RealClock
+from controller.config import load_apart
+from controller.errors import TundishError
+from controller.guard.alloff import all_off
+from controller.guard.guard import Guard
+from controller.guard.realtime import ask_for_real_time
+from controller.guard.sentinel_link import LOST, SentinelLink, pins_of
+from controller.guard.server import Server
+from controller.guard.systemd import Watchdog, notify
+from controller.hal.table import open_board
+from controller.ledger.journal import FileJournal
+from controller.model.book import Book
+from controller.model.profile import Profile
+
+JOURNAL = "journal.db"
+GROUP = "tundish"  # members may connect, where the system has this group
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+LATENESS_EVERY_S = 600.0
+
+
+def run(
+    profile_path: Path, book_path: Path, *, state_dir: Path, socket_path: Path, bench_socket: Path | None = None
+) -> None:
+    """Own the pins until SIGTERM or SIGINT; every line is off on every way out.
+
+    Raises FileProblems, BoardError, RecordError, and TundishError when another guard listens at socket_path.
+    """
+    logs.set_up("guard")
+    profile, book, _ = load_apart(profile_path, book_path)
+    own_socket = bench_socket if profile.board.backend == "bench" else None
+    state_dir.mkdir(parents=True, exist_ok=True)
+    with _listening(socket_path) as listener, _signals() as stop:
+        try:
+            _Process(profile, book, listener=listener, stop=stop, state_dir=state_dir, bench_socket=own_socket).run()
+        except BaseException:
+            # The board's own way out has been tried already; this one shares no code with it.
+            for failure in all_off(profile, own_socket, try_s=0.1):
+                structlog.get_logger().error("not_driven_off", error=str(failure))
+            raise
+
+
+class _Process:
+    """Everything that the guard's process consists of, wired together."""
+
+    def __init__(
+        self,
+        profile: Profile,
+        book: Book,
+        *,
+        listener: socket.socket,
+        stop: socket.socket,
+        state_dir: Path,
+        bench_socket: Path | None,
+    ) -> None:
+        self._clock = RealClock()
+        self._profile, self._book = profile, book
+        self._stop = stop
+        self._state_dir, self._bench_socket = state_dir, bench_socket
+        self._log = structlog.get_logger()
+        self._server = Server(listener, self._clock, group=_group(), each_turn=self._each_turn)
+        self._sentinel = SentinelLink(pins_of(profile, bench_socket), self)
+        self._watchdog = Watchdog()
+        self._lateness_s = self._clock.now_s() + LATENESS_EVERY_S
+
+    def run(self) -> None:
+        """Serve until told to stop."""
+        with ExitStack() as stack:
+            board = open_board(self._profile, bench_socket=self._bench_socket)
+            stack.callback(board.close)
+            journal = FileJournal(self._state_dir / JOURNAL)
+            stack.callback(journal.close)
+            self._guard = Guard(
+                self._profile,
+                self._book,
+                board,
+                journal,
+                self._clock,
+                self._server.publish,
+                boot=_boot_id(),
+                arm=self._arm,
+            )
+            stack.callback(self._close)
+            self._guard.hinder(LOST, "the sentinel is not watching yet")
+            self._server.watch(self._stop.fileno(), self._server.end)
+            ask_for_real_time()
+            gc.freeze()  # what is loaded by now lives as long as the process
+            notify("READY=1")
+            self._log.info("guard_ready", machine=self._profile.machine, lines=len(self._profile.lines))
+            self._server.serve(self._guard)
+            notify("STOPPING=1")
+            self._guard.end("the guard was told to stop")
+            self._server.close()
+        self._log.info("guard_stopped")
+
+    # --- the loop, as the sentinel sees it
+
+    def watch_sentinel(self, descriptor: int) -> None:
+        """Hear it whenever it says something."""
+        self._server.watch(descriptor, lambda: self._sentinel.hear(self._clock.now_s()))
+
+    def unwatch_sentinel(self, descriptor: int) -> None:
+        """Hear it no more."""
+        self._server.unwatch(descriptor)
+
+    def sentinel_lost(self, text: str) -> None:
+        """Nothing runs while nobody watches."""
+        self._guard.hinder(LOST, text)
+
+    def sentinel_found(self) -> None:
+        """Operations may begin."""
+        self._guard.unhinder(LOST)
+
+    # --- inside
+
+    def _close(self) -> None:
+        """A sentinel that is not told that all is well drives every line off once more."""
+        is_all_off = False
+        try:
+            self._guard.close()
+            is_all_off = True
+        finally:
+            self._sentinel.close(is_all_off=is_all_off)
+
+    def _arm(self, is_armed: bool) -> None:
+        self._sentinel.arm(is_armed, self._clock.now_s())
+
+    def _each_turn(self, now_s: float) -> float:
+        if now_s >= self._lateness_s:
+            self._lateness_s = now_s + LATENESS_EVERY_S
+            self._tell_lateness()
+        return min(self._sentinel.turn(now_s), self._watchdog.turn(now_s), self._lateness_s)
+
+    def _tell_lateness(self) -> None:
+        late = sorted(self._guard.lateness_s)
+        self._guard.lateness_s.clear()
+        if late:
+            p999_s = late[math.ceil(0.999 * len(late)) - 1]
+            self._log.info(
+                "edge_lateness", edges=len(late), p999_ms=round(1000 * p999_s, 3), most_ms=round(1000 * late[-1], 3)
+            )
+
+
+def _group() -> int | None:
+    try:
+        return grp.getgrnam(GROUP).gr_gid
+    except KeyError:
+        return None
+
+
+def _boot_id() -> str:
+    """The kernel's boot id; a random one when it cannot be read, so that no two starts count as one boot."""
+    try:
+        return BOOT_ID.read_text().strip()
+    except OSError:
+        return os.urandom(8).hex()
+
+
+@contextmanager
+def _listening(path: Path) -> Iterator[socket.socket]:
+    """A listening Unix socket for owner and group only; removed at the end.
+
+    Raises TundishError when another guard listens there; a file that a killed one left is replaced.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
+        try:
+            probe.connect(str(path))
+        except FileNotFoundError:
+            pass
+        except ConnectionRefusedError:
+            path.unlink()
+        else:
+            raise TundishError(f"another guard already listens at {path}. Stop it first, or choose another --run-dir.")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
+        before = os.umask(0o117)  # the file is 0660 from its first moment
+        try:
+            listener.bind(str(path))
+        finally:
+            os.umask(before)
+        group = _group()
+        if group is not None:
+            with suppress(PermissionError):  # not one of our groups: then only our own user and root get in
+                os.chown(path, -1, group)
+        listener.listen(16)
+        try:
+            yield listener
+        finally:
+            path.unlink(missing_ok=True)
+
+
+@contextmanager
+def _signals() -> Iterator[socket.socket]:
+    """A socket that becomes readable at SIGTERM or SIGINT."""
+    readable, writable = socket.socketpair()
+    readable.setblocking(False)
+    writable.setblocking(False)
+    numbers = (signal.SIGTERM, signal.SIGINT)
+    with readable, writable:
+        before = {number: signal.signal(number, lambda *_: None) for number in numbers}
+        wakeup = signal.set_wakeup_fd(writable.fileno())
+        try:
+            yield readable
+        finally:
+            signal.set_wakeup_fd(wakeup)
+            for number, handler in before.items():
+                signal.signal(number, handler)
