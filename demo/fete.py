@@ -151,6 +151,7 @@ def live(folder: Path, tally: Tally) -> None:
             tundish("plan", LIVE, "--picture", os.path.relpath(OUT / "plan.svg")).returncode == 0, "plan failed"
         )
         pour_live(folder, tally)
+        time.sleep(2.0)  # the pause between two servings is a cap of its own
         print("\n  Twice an Orchard Fizz is more than a serving may hold:")
         tally.expect(tundish("pour", TOO_MUCH, "--times", "2").returncode == 1, "the double was not refused")
         stop_half_way(folder, tally)
