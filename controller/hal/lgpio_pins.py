@@ -63,34 +63,23 @@ class Chip(NamedTuple):
     lines: int
 
 
-def chips() -> list[Chip]:
-    """All GPIO chips that this process may open; BoardError when there are some but none may be opened."""
-    numbers = sorted(int(path.name.removeprefix("gpiochip")) for path in DEVICES.glob("gpiochip[0-9]*"))
-    found, refusals = [], []
-    for number in numbers:
+def find_chip(label: str) -> Chip:
+    """The GPIO chip with this label, whatever its number; BoardError naming those that are there."""
+    there = []
+    for number in sorted(int(path.name.removeprefix("gpiochip")) for path in DEVICES.glob("gpiochip[0-9]*")):
         try:
             handle = lgpio.gpiochip_open(number)
         except lgpio.error as exc:
-            refusals.append(f"{DEVICES}/gpiochip{number}: {exc.value}")
+            there.append(f"gpiochip{number} (cannot be opened: {exc.value}; is this user in the group gpio?)")
             continue
         try:
-            _, lines, _, label = lgpio.gpio_get_chip_info(handle)
-            found.append(Chip(number, label, lines))
+            _, lines, _, found = lgpio.gpio_get_chip_info(handle)
         finally:
             lgpio.gpiochip_close(handle)
-    if refusals and not found:
-        raise BoardError(f"no GPIO chip can be opened ({'; '.join(refusals)}): is this user in the group gpio?")
-    return found
-
-
-def find_chip(label: str) -> Chip:
-    """The GPIO chip with this label, whatever its number; BoardError naming those that are there."""
-    found = chips()
-    for chip in found:
-        if chip.label == label:
-            return chip
-    there = ", ".join(f"gpiochip{chip.number} {chip.label!r}" for chip in found) or "none"
-    raise BoardError(f"this computer has no GPIO chip labelled {label!r}; it has: {there}. Correct board.chip.")
+        if found == label:
+            return Chip(number, label, lines)
+        there.append(f"gpiochip{number} {found!r}")
+    raise BoardError(f"this computer has no GPIO chip labelled {label!r}; it has: {', '.join(there) or 'none'}")
 
 
 def read_chip(label: str) -> list[ChipLine]:

@@ -153,7 +153,7 @@ def test_a_purged_line_gives_up_its_tube_and_then_air(desk):
 
 def test_rinse_water_pushes_the_liquid_out_before_it(desk):
     desk.fill(5)
-    desk.plant.empty_glass() if desk.plant.report().glass else desk.plant.place_glass(brim_ml=500.0)
+    desk.plant.place_glass(brim_ml=500.0)
     desk.plant.hang(5, "rinse water", 1000.0)
     desk.run(5, 60.0)
     held = desk.plant.glass_contents_ml()

@@ -26,6 +26,8 @@ class FakeChip:
         self.broken: set[int] = set()
         self.locked: set[int] = set()  # chips that this user may not open
         self.open: list[int] = []
+        self.names: dict[int, str] = {}  # where they are not GPIO<number>
+        self.count = 54
         monkeypatch.setattr("controller.hal.lgpio_pins.lgpio", self)
         monkeypatch.setattr("controller.hal.lgpio_pins.DEVICES", folder)
 
@@ -39,12 +41,12 @@ class FakeChip:
         self.open.remove(handle)
 
     def gpio_get_chip_info(self, handle: int) -> list[object]:
-        return [0, 54, f"gpiochip{handle}", self.LABELS[handle]]
+        return [0, self.count, f"gpiochip{handle}", self.LABELS[handle]]
 
     def gpio_get_line_info(self, handle: int, gpio: int) -> list[object]:
         user = self.held.get(gpio, "")
         is_output = bool(self.driven.get(gpio))
-        return [0, gpio, (1 if user else 0) | (2 if is_output else 0), f"GPIO{gpio}", user]
+        return [0, gpio, (1 if user else 0) | (2 if is_output else 0), self.names.get(gpio, f"GPIO{gpio}"), user]
 
     def gpio_claim_output(self, handle: int, gpio: int, level: int = 0, flags: int = 0) -> int:
         self._line(handle, gpio)

@@ -8,6 +8,7 @@ from fake_chip import FakeChip
 from controller.config import load_profile
 from controller.errors import BoardError
 from controller.hal import lgpio_pins, table
+from controller.hal.chip_check import compare
 from controller.hal.gpio_board import GpioBoard
 from controller.hal.lgpio_pins import ChipFactory, find_chip, read_chip
 from controller.model.profile import Profile
@@ -68,9 +69,7 @@ def test_the_chip_is_found_by_label_and_not_by_number(chip):
 
 
 def test_a_label_that_is_not_there_is_refused_with_those_that_are(chip):
-    with pytest.raises(
-        BoardError, match=r"no GPIO chip labelled 'pinctrl-rp1'; it has: gpiochip0 'firmware-gpio', gpio"
-    ):
+    with pytest.raises(BoardError, match=r"labelled 'pinctrl-rp1'; it has: gpiochip0 'firmware-gpio', gpiochip4 'pin"):
         ChipFactory("pinctrl-rp1")
     assert chip.open == []
 
@@ -85,7 +84,7 @@ def test_chips_that_may_not_be_opened_are_told_apart_from_missing_ones(chip):
     chip.locked = {0}
     assert find_chip(LABEL).number == 4
     chip.locked = {0, 4}
-    with pytest.raises(BoardError, match=r"gpiochip0: can not open gpiochip; .*gpiochip4: .*group gpio"):
+    with pytest.raises(BoardError, match=r"gpiochip4 \(cannot be opened: can not open gpiochip; .*group gpio\?\)"):
         find_chip(LABEL)
 
 
@@ -116,6 +115,29 @@ def test_the_chips_lines_can_be_listed_without_claiming_any(chip):
     lines = read_chip(LABEL)
     assert len(lines) == 54
     assert (lines[6].name, lines[6].holder, lines[7].holder) == ("GPIO6", "lamp-daemon", "")
+    assert chip.calls == [] == chip.open
+
+
+def test_a_profile_that_fits_its_board_has_nothing_to_be_told(chip):
+    assert compare(profile("six_line")) == []
+    board = GpioBoard(profile("six_line"), ChipFactory(LABEL))
+    chip.held = {line.gpio: "lg" for line in profile("six_line").lines}
+    assert compare(profile("six_line")) == []
+    chip.held = {}
+    board.close()
+
+
+def test_what_does_not_fit_the_board_is_told_all_at_once(chip):
+    chip.held = {5: "spi0", 17: "lamp-daemon"}
+    chip.names = {8: "GPIO96"}
+    chip.count = 20
+    assert compare(profile("six_line")) == [
+        "line 3, GPIO 5: 'spi0' holds it. Stop that program, or free the line in the boot configuration.",
+        "line 6, GPIO 8: the board calls this line GPIO96: its numbers are not those of the header.",
+        "stop contact, GPIO 17: 'lamp-daemon' holds it. Stop that program, or free the line in the boot configuration.",
+        "glass contact, GPIO 27: the chip 'pinctrl-bcm2835' has no such line.",
+        "drip tray contact, GPIO 22: the chip 'pinctrl-bcm2835' has no such line.",
+    ]
     assert chip.calls == [] == chip.open
 
 

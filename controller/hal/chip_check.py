@@ -1,0 +1,45 @@
+"""A profile held against the board that it is loaded on: the chip, the lines' names, and who has them."""
+
+import re
+
+from controller.hal.lgpio_pins import ChipLine, read_chip
+from controller.model.profile import Profile
+
+GUARD_HOLDS_AS = "lg"  # the name under which lgpio claims lines
+
+
+def compare(profile: Profile) -> list[str]:
+    """All that does not fit, one sentence each; nothing is claimed and nothing is driven.
+
+    Lines that the running guard itself holds are in order. BoardError when there is no such chip, or none may be
+    opened.
+    """
+    chip = {line.gpio: line for line in read_chip(profile.board.chip)}
+    findings = []
+    for what, gpio in _wired(profile).items():
+        if gpio not in chip:
+            findings.append(f"{what}, GPIO {gpio}: the chip {profile.board.chip!r} has no such line.")
+        else:
+            findings += [f"{what}, GPIO {gpio}: {one}" for one in _misfits(chip[gpio])]
+    return findings
+
+
+def _wired(profile: Profile) -> dict[str, int]:
+    inputs = profile.inputs
+    contacts = {"stop contact": inputs.stop, "glass contact": inputs.glass, "drip tray contact": inputs.drip_tray}
+    return {
+        **{f"line {line.line}": line.gpio for line in profile.lines},
+        **{what: contact.gpio for what, contact in contacts.items() if contact is not None},
+        **{f"level {one.line} contact": one.gpio for one in inputs.levels},
+    }
+
+
+def _misfits(line: ChipLine) -> list[str]:
+    misfits = []
+    # Vendors' kernels name header lines by their number or by their alternate use; only another number is wrong.
+    named = re.fullmatch(r"GPIO(\d+)", line.name)
+    if named and int(named[1]) != line.gpio:
+        misfits.append(f"the board calls this line {line.name}: its numbers are not those of the header.")
+    if line.holder not in ("", GUARD_HOLDS_AS):
+        misfits.append(f"{line.holder!r} holds it. Stop that program, or free the line in the boot configuration.")
+    return misfits
