@@ -9,6 +9,7 @@ from controller.metering.distributions import t_quantile
 from controller.metering.dose import Tolerance, mi008_ml
 from controller.metering.fitted import Fit
 from controller.metering.flow_law import gradient_of
+from controller.metering.least_squares import dot, quadratic_form
 from controller.metering.trials import DEFAULT_PRIOR, Prior
 from controller.model.fields import Value
 
@@ -160,7 +161,8 @@ def _design(
         reason=(
             f"{n_low} runs of {runs[0][0]:g} s tell the lag, {n_high} of {runs[2][0]:g} s the flow, repeats the "
             f"scatter ({n_low + n_high - 2} degrees of freedom), one of {runs[1][0]:g} s shows a bend. "
-            f"{liquid_ml:.0f} mL in all. Tightest at {dose_ml:.3g} mL: +-{u95_ml:.2f} mL expected, +-{tolerance_ml:.2f} mL allowed."
+            f"{liquid_ml:.0f} mL in all. Tightest at {dose_ml:.3g} mL: +-{u95_ml:.2f} mL expected, "
+            f"+-{tolerance_ml:.2f} mL allowed."
         ),
     )
 
@@ -192,15 +194,15 @@ def _worst_after(fitted: Fit, on_s: float, samples: Sequence[float], tolerance: 
     """Worst 95 % error over tolerance, had one more run of on_s been weighed."""
     law = fitted.law
     gradient = gradient_of(law.flow_ml_s, law.lag_s, law.sag_per_a, on_s, 0.0)
-    gain = [math.fsum(map(math.prod, zip(row, gradient, strict=True))) for row in law.covariance]
+    gain = [dot(row, gradient) for row in law.covariance]
     single_ml = law.scatter.at_ml(law.delivered_ml(on_s))
-    total = single_ml**2 + math.fsum(map(math.prod, zip(gain, gradient, strict=True)))
+    total = single_ml**2 + quadratic_form(law.covariance, gradient)
     factor = t_quantile(0.95, max(law.scatter.degrees_of_freedom, fitted.degrees_of_freedom + 1.0))
     worst = 0.0
     for dose_ml in samples:
         run_s = law.run_time_s(dose_ml)
         here = gradient_of(law.flow_ml_s, law.lag_s, law.sag_per_a, run_s, 0.0)
-        shared = math.fsum(map(math.prod, zip(gain, here, strict=True)))
+        shared = dot(gain, here)
         mean = max(0.0, law.u_mean_ml(run_s) ** 2 - shared**2 / total)
         worst = max(worst, factor * math.sqrt(mean + law.scatter.at_ml(dose_ml) ** 2) / tolerance(dose_ml))
     return worst

@@ -8,7 +8,7 @@ from typing import Literal
 from controller.errors import require_in_range, require_positive
 from controller.metering.distributions import t_two_sided
 from controller.metering.flow_law import FlowLaw, gradient_of
-from controller.metering.least_squares import Matrix
+from controller.metering.least_squares import Matrix, dot
 from controller.metering.trials import Trial
 from controller.model.fields import Value
 
@@ -92,9 +92,9 @@ def chart(law: FlowLaw, spot_checks: Sequence[Trial], limits: ChartLimits | None
         gradient = gradient_of(parameters[0], parameters[1], parameters[2], check.on_s, check.others_a)
         expected_ml = parameters[0] * gradient[0]
         require_positive("expected volume of the spot check", expected_ml, "mL")
-        gain = [math.fsum(map(math.prod, zip(row, gradient, strict=True))) for row in covariance]
+        gain = [dot(row, gradient) for row in covariance]
         single = check.u_volume_ml**2 + law.scatter.at_ml(expected_ml) ** 2
-        variance = single + math.fsum(map(math.prod, zip(gain, gradient, strict=True)))
+        variance = single + dot(gain, gradient)
         gap_ml = check.volume_ml - expected_ml
         deviations = _as_normal(gap_ml / math.sqrt(variance), law.scatter.degrees_of_freedom)
         high = max(0.0, high + deviations - bounds.reference)

@@ -3,7 +3,7 @@
 import math
 
 from controller.errors import require_in_range, require_positive
-from controller.metering.least_squares import Matrix
+from controller.metering.least_squares import Matrix, quadratic_form
 from controller.model.fields import Value
 
 
@@ -43,16 +43,7 @@ class FlowLaw(Value, frozen=True, kw_only=True):
     def u_mean_ml(self, on_s: float, others_a: float = 0.0) -> float:
         """Standard uncertainty of the mean volume of such runs, mL: flow, lag and sag with their covariance."""
         gradient = gradient_of(self.flow_ml_s, self.lag_s, self.sag_per_a, on_s, others_a)
-        return math.sqrt(
-            max(
-                0.0,
-                math.fsum(
-                    a * b * c
-                    for a, row in zip(gradient, self.covariance, strict=True)
-                    for b, c in zip(gradient, row, strict=True)
-                ),
-            )
-        )
+        return math.sqrt(max(0.0, quadratic_form(self.covariance, gradient)))
 
 
 def gradient_of(flow_ml_s: float, lag_s: float, sag_per_a: float, on_s: float, others_a: float) -> tuple[float, ...]:

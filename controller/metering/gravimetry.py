@@ -23,8 +23,8 @@ def air_kg_m3(
 ) -> float:
     """Density of air, kg/m3; 0 to 40 C, 60 to 110 kPa, 0 to 100 % relative humidity, else OutOfRange.
 
-    formula: "iso" as ISO/TR 20461 (from memory), "cipm" for CIPM-2007 (A. Picard et al., Metrologia 45 (2008) 149-155;
-    from memory) with 400 umol/mol of carbon dioxide.
+    formula: "iso" as ISO/TR 20461 (from memory; meant for rooms, 0.5 % off at 5 C and 80 %), "cipm" for CIPM-2007 (A.
+    Picard et al., Metrologia 45 (2008) 149-155; from memory) with 400 umol/mol of carbon dioxide.
     """
     require_in_range("temperature_c", temperature_c, 0.0, 40.0, "degC")
     require_in_range("pressure_kpa", pressure_kpa, 60.0, 110.0, "kPa")

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import mul
 
 from controller.errors import Refused
 
@@ -19,6 +20,16 @@ class Solution:
     chi_squared: float
 
 
+def dot(a: Sequence[float], b: Sequence[float]) -> float:
+    """Sum of products of two equally long sequences."""
+    return math.fsum(map(mul, a, b))
+
+
+def quadratic_form(matrix: Sequence[Sequence[float]], vector: Sequence[float]) -> float:
+    """v' M v: the variance of a quantity with gradient v (GUM, JCGM 100:2008, 5.2.2)."""
+    return dot(vector, [dot(row, vector) for row in matrix])
+
+
 def solve(rows: Sequence[Sequence[float]], values: Sequence[float], weights: Sequence[float]) -> Solution:
     """Minimise sum w (y - x.p)^2 by modified Gram-Schmidt (Björck, BIT 7 (1967) 1).
 
@@ -26,28 +37,28 @@ def solve(rows: Sequence[Sequence[float]], values: Sequence[float], weights: Seq
     """
     count = len(rows[0])
     roots = [math.sqrt(weight) for weight in weights]
-    columns = [[root * row[j] for root, row in zip(roots, rows, strict=True)] for j in range(count)]
-    rest = [root * value for root, value in zip(roots, values, strict=True)]
+    columns = [list(map(mul, roots, column)) for column in zip(*rows, strict=True)]
+    lengths = [math.hypot(*column) for column in columns]
+    rest = list(map(mul, roots, values))
     triangle = [[0.0] * count for _ in range(count)]
     projected = [0.0] * count
-    for j, column in enumerate(columns):
-        before = math.sqrt(math.fsum(root * root * row[j] * row[j] for root, row in zip(roots, rows, strict=True)))
-        norm = math.sqrt(math.fsum(x * x for x in column))
-        if norm <= 1e-11 * before or norm == 0.0:
+    for j in range(count):
+        norm = math.hypot(*columns[j])
+        if norm <= 1e-11 * lengths[j]:
             raise Refused(rule="independent trials", reason="the trials do not tell the wanted parameters apart.")
-        unit = [x / norm for x in column]
+        unit = [x / norm for x in columns[j]]
         triangle[j][j] = norm
         for k in range(j + 1, count):
-            triangle[j][k] = math.fsum(map(math.prod, zip(unit, columns[k], strict=True)))
-            columns[k] = [x - triangle[j][k] * q for x, q in zip(columns[k], unit, strict=True)]
-        projected[j] = math.fsum(map(math.prod, zip(unit, rest, strict=True)))
-        rest = [x - projected[j] * q for x, q in zip(rest, unit, strict=True)]
+            share = triangle[j][k] = dot(unit, columns[k])
+            columns[k] = [x - share * q for x, q in zip(columns[k], unit, strict=True)]
+        share = projected[j] = dot(unit, rest)
+        rest = [x - share * q for x, q in zip(rest, unit, strict=True)]
     inverse = _inverse_of_triangle(triangle)
     return Solution(
-        parameters=tuple(math.fsum(map(math.prod, zip(row, projected, strict=True))) for row in inverse),
-        covariance=tuple(tuple(math.fsum(map(math.prod, zip(a, b, strict=True))) for b in inverse) for a in inverse),
+        parameters=tuple(dot(row, projected) for row in inverse),
+        covariance=tuple(tuple(dot(a, b) for b in inverse) for a in inverse),
         log_determinant=2.0 * math.fsum(math.log(triangle[j][j]) for j in range(count)),
-        chi_squared=math.fsum(x * x for x in rest),
+        chi_squared=dot(rest, rest),
     )
 
 

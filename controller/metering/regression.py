@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from controller.errors import Refused
 from controller.metering.flow_law import gradient_of
-from controller.metering.least_squares import Matrix, solve
+from controller.metering.least_squares import Matrix, dot, quadratic_form, solve
 from controller.metering.trials import Prior, Trial
 
 _ROUNDS = 60
@@ -79,7 +79,7 @@ def estimate(trials: Sequence[Trial], weights: Sequence[float], prior: Prior, *,
         rows = [gradient_of(*at, trial.on_s, trial.others_a)[:size] for trial in trials]
         gaps = [trial.volume_ml - _volume_ml(at, trial) for trial in trials]
         rows += [row[:size] for row, _, _ in known]
-        gaps += [value - math.fsum(map(math.prod, zip(row, at, strict=True))) for row, value, _ in known]
+        gaps += [value - dot(row, at) for row, value, _ in known]
         step = solve(rows, gaps, all_weights)
         moved = (*step.parameters, 0.0)[:3]
         at = (at[0] + moved[0], at[1] + moved[1], at[2] + moved[2])
@@ -87,14 +87,8 @@ def estimate(trials: Sequence[Trial], weights: Sequence[float], prior: Prior, *,
             break
     _require_flow(at[0])
     residuals = tuple(trial.volume_ml - _volume_ml(at, trial) for trial in trials)
-    off = [value - math.fsum(map(math.prod, zip(row, at, strict=True))) for row, value, _ in known]
-    leverages = tuple(
-        weight
-        * math.fsum(
-            a * b * c for a, cov in zip(row, step.covariance, strict=True) for b, c in zip(row, cov, strict=True)
-        )
-        for weight, row in zip(weights, rows, strict=False)
-    )
+    off = [value - dot(row, at) for row, value, _ in known]
+    leverages = tuple(weight * quadratic_form(step.covariance, row) for weight, row in zip(weights, rows, strict=False))
     return Estimate(
         parameters=at,
         covariance=tuple(tuple(step.covariance[i][j] if max(i, j) < size else 0.0 for j in range(3)) for i in range(3)),

@@ -4,7 +4,8 @@ import math
 from collections.abc import Sequence
 
 from controller.metering.flow_law import Scatter
-from controller.metering.regression import estimate
+from controller.metering.least_squares import dot
+from controller.metering.regression import estimate, leans_on_lag, leans_on_sag
 from controller.metering.trials import Prior, Trial
 
 # Volumes at which the fixed part of the scatter gives way to the proportional one, as multiples of where the prior has
@@ -31,9 +32,9 @@ def find_scatter(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> 
     shares = [math.exp(log_likelihood - best) for log_likelihood, *_ in found]
     total = math.fsum(shares)
     return Scatter(
-        fixed_ml=math.sqrt(math.fsum(map(math.prod, zip(shares, (one[1] for one in found), strict=True))) / total),
-        fraction=math.sqrt(math.fsum(map(math.prod, zip(shares, (one[2] for one in found), strict=True))) / total),
-        degrees_of_freedom=math.fsum(map(math.prod, zip(shares, (one[3] for one in found), strict=True))) / total,
+        fixed_ml=math.sqrt(dot(shares, [one[1] for one in found]) / total),
+        fraction=math.sqrt(dot(shares, [one[2] for one in found]) / total),
+        degrees_of_freedom=dot(shares, [one[3] for one in found]) / total,
     )
 
 
@@ -45,7 +46,9 @@ def _scale(
     middle_shape = 1.0 + (middle_ml / crossing_ml) ** 2
     assumed = (prior.scatter_ml**2 + (prior.scatter_fraction * middle_ml) ** 2) / middle_shape
     scale = assumed
-    for _ in range(3):
+    # The scale itself weighs the trials against what is known before; without that, one round is exact.
+    leans = full_prior or leans_on_lag(trials) or leans_on_sag(trials)
+    for _ in range(3 if leans else 1):
         found = estimate(trials, [1.0 / (scale * g) for g in shape], prior, full_prior=full_prior)
         dof = max(0.0, len(trials) - math.fsum(found.leverages))
         prior_dof = prior.scatter_dof if full_prior else max(0.0, ENOUGH_DOF - dof)
