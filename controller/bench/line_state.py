@@ -28,7 +28,8 @@ class LineState:
         self.is_tube_off = False
         self.worn = 0.0
         self.next_s = math.inf  # next event that this line brings about by itself
-        self._scatter = Random(f"{seed}/scatter {number}")
+        self.runs = 0
+        self._seed = seed
 
     def copy(self) -> "LineState":
         """A line that can run on without changing this one; it shares the relay, so it must not be switched."""
@@ -43,8 +44,14 @@ class LineState:
     def begin_run(self) -> None:
         """Draw this run's displacement: wear so far and the scatter from run to run."""
         pump = self.truth.pump
+        self.runs += 1
+        scatter = Random(f"{self._seed}/scatter {self.number}/{self.runs}").gauss(0.0, pump.scatter)
         wear = (1 - pump.wear_per_rev * self.motion.revs) * (1 - self.worn)
-        self.displacement_ml_rev = pump.volume_ml_rev * wear * (1 + self._scatter.gauss(0.0, pump.scatter))
+        self.displacement_ml_rev = pump.volume_ml_rev * wear * (1 + scatter)
+
+    def turn_to(self, revs: float, runs: int) -> None:
+        """Set the rotor at rest to this angle, after this many runs."""
+        self.motion, self.runs = rest(self.motion.since_s, revs), runs
 
     def drive(self, now_s: float, speed_fraction: float) -> None:
         """Under voltage: the rotor tends to this fraction of its nominal speed."""

@@ -10,8 +10,9 @@ from controller.bench.faults import Fault, require_possible
 from controller.bench.fluids import AIR
 from controller.bench.header import Header
 from controller.bench.line_state import LineState
+from controller.bench.memory import Memory, remember, restore
 from controller.bench.perfect import perfect_calibration
-from controller.bench.report import BenchReport, LineTruthReport, LineView
+from controller.bench.report import BenchReport, LineTruthReport, line_view
 from controller.bench.scale import Scale
 from controller.bench.trace import ActionEntry, Entry, LevelEntry, Trace
 from controller.bench.truth import Truth, draw
@@ -33,6 +34,7 @@ class Plant:
     persist: outputs stay driven when the process that set them goes away, as on common vendor kernels; otherwise they
     become inputs. full: hang a full container of the book's liquid on every line. Tubes are empty at the start, no
     glass stands there, and the stop is not pressed. truth: a machine to simulate instead of drawing one from the seed.
+    memory: how the same machine was left.
     """
 
     def __init__(
@@ -45,11 +47,12 @@ class Plant:
         persist: bool = True,
         full: bool = True,
         truth: Truth | None = None,
+        memory: Memory | None = None,
         trace_path: Path | None = None,
     ) -> None:
         self.truth = draw(profile, book, seed) if truth is None else truth
         self._trace = Trace(trace_path)
-        self._clock, self._book, self._persist = clock, book, persist
+        self._clock, self._book, self._machine, self._persist = clock, book, profile.machine, persist
         self._works = Works(self.truth, self._trace, clock.now_s())
         self._line_at = {line.gpio: self._works.lines[line.line] for line in profile.lines}
         self._active = profile.relay_board.active_level == "high"
@@ -62,6 +65,8 @@ class Plant:
         self._stop_pressed = self._tray_full = False
         for line in book.lines if full else ():
             self._line(line.line).container = Container(line.liquid, line.container_ml)
+        if memory is not None:
+            restore(memory, self._works)
         for gpio in self._line_at:
             self._follow(gpio, clock.now_s())
 
@@ -273,7 +278,7 @@ class Plant:
         pumps_a, board_v = self._works.electrics_at(now_s)
         return BenchReport(
             at_s=now_s,
-            lines=tuple(self._line_view(line, now_s) for line in self._works.lines.values()),
+            lines=tuple(line_view(line, now_s) for line in self._works.lines.values()),
             glass=vessels.glass.name if vessels.glass else None,
             glass_ml=glass.contents if glass else {},
             funnel_ml=vessels.funnel,
@@ -291,6 +296,11 @@ class Plant:
         """All that has happened at the pins and contacts up to now."""
         self._now()
         return self._trace
+
+    def remember(self) -> Memory:
+        """What hangs on the lines, stands in the tubes and in the glass, to begin with at the next start."""
+        self._stop_here()
+        return remember(self._machine, self._works)
 
     def newest_entries(self, count: int = 200) -> list[Entry]:
         """The newest entries of the trace, oldest first; at most 1000."""
@@ -366,22 +376,6 @@ class Plant:
             line.worn, line.relay.extra_s = here.get("tube worn", 0.0), here.get("relay slow", 0.0)
             stuck_on, stuck_off = "relay stuck on" in here, "relay stuck off" in here
             line.relay.stick("on" if stuck_on else "off" if stuck_off else None, now_s)
-
-    def _line_view(self, line: LineState, now_s: float) -> LineView:
-        twin = line.copy()
-        twin.flow(now_s)
-        pump, motion = line.truth.pump, line.motion.at(now_s)
-        return LineView(
-            line=line.number,
-            liquid=line.container.liquid if line.container else None,
-            remaining_ml=twin.container.remaining_ml if twin.container else 0.0,
-            tube=tuple(twin.tube.slugs),
-            relay_pulled_in=line.relay.pulled_in,
-            contact_closed=line.relay.closed,
-            speed_fraction=motion.speed / pump.speed_rev_s,
-            flow_ml_s=motion.speed * line.displacement_ml_rev * line.fill,
-            left_outlet_ml=total_ml(twin.left_outlet),
-        )
 
 
 def _same(one: Fault, other: Fault) -> bool:

@@ -13,7 +13,9 @@ from pathlib import Path
 import msgspec
 
 from controller.bench.asks import MAX_BYTES, Answer, Question, answer
+from controller.bench.memory import read_memory, write_memory
 from controller.bench.plant import Plant
+from controller.bench.truth import draw
 from controller.clock import RealClock
 from controller.errors import BoardError
 from controller.model.book import Book
@@ -63,8 +65,17 @@ class Connection:
 class BenchServer:
     """Serves a plant on a listening socket until told to stop. A client may end at any moment."""
 
-    def __init__(self, plant: Plant, clock: ReceiptClock, listener: socket.socket, stop: socket.socket) -> None:
+    def __init__(
+        self,
+        plant: Plant,
+        clock: ReceiptClock,
+        listener: socket.socket,
+        stop: socket.socket,
+        memory_path: Path | None,
+    ) -> None:
         self._plant, self._clock, self._listener, self._stop = plant, clock, listener, stop
+        self._memory_path = memory_path
+        self._remembered = 0  # entries of the trace, when the memory was last written
         self._selector = selectors.DefaultSelector()
         self._connections: set[Connection] = set()
         self._accepted = 0
@@ -78,11 +89,20 @@ class BenchServer:
         self._selector.register(self._stop, selectors.EVENT_READ)
         try:
             while self._turn():
-                pass
+                if not self._plant.moves():
+                    self._remember()
         finally:
             for connection in list(self._connections):
                 self._drop(connection)
             self._selector.close()
+            self._remember()
+
+    def _remember(self) -> None:
+        """Write the memory if anything has happened since it was last written."""
+        happened = self._plant.trace.count
+        if self._memory_path is not None and happened != self._remembered:
+            write_memory(self._memory_path, self._plant.remember())
+            self._remembered = happened
 
     def _turn(self) -> bool:
         next_s = self._plant.next_event_s()
@@ -168,20 +188,25 @@ def run(
     persist: bool = True,
     glass: str | None = None,
     trace_path: Path | None = None,
+    memory_path: Path | None = None,
     ready: Callable[[], None] | None = None,
 ) -> None:
     """Run the bench on a Unix socket (mode 0660) until SIGTERM or SIGINT; to be called in the main thread.
 
-    persist: outputs stay driven when their client is gone. glass: put this glass of the book under the funnel at once.
-    ready: called once the socket listens. Raises BoardError when another bench listens there.
+    persist: outputs stay driven when their client is gone. glass: put this glass of the book under the funnel at once,
+    unless one stands there. memory_path: file in which tubes, bottles and glass outlast the process, as real ones do.
+    ready: called once the socket listens. Raises BoardError when another bench listens there, FileProblems when the
+    memory is spoilt.
     """
     clock = ReceiptClock()
-    plant = Plant(profile, book, clock=clock, seed=seed, persist=persist, trace_path=trace_path)
+    truth = draw(profile, book, seed)
+    memory = read_memory(memory_path, profile.machine, truth) if memory_path else None
+    plant = Plant(profile, book, clock=clock, persist=persist, truth=truth, memory=memory, trace_path=trace_path)
     try:
-        if glass is not None:
+        if glass is not None and plant.report().glass is None:
             plant.place_glass(glass)
         with _listening(socket_path) as listener, _stop_signals() as stop:
-            server = BenchServer(plant, clock, listener, stop)
+            server = BenchServer(plant, clock, listener, stop, memory_path)
             if ready is not None:
                 ready()
             server.serve()

@@ -1,6 +1,8 @@
 """What the bench tells of itself."""
 
 from controller.bench.faults import Fault
+from controller.bench.line_state import LineState
+from controller.bench.vessels import total_ml
 from controller.model.fields import Value
 
 
@@ -46,3 +48,21 @@ class LineTruthReport(Value, frozen=True, kw_only=True):
     scatter_fraction: float  # standard deviation from run to run
     ripple_ml: float  # half the swing of the delivered volume with the rotor's angle
     run_a: float  # alone
+
+
+def line_view(line: LineState, now_s: float) -> LineView:
+    """One line at now_s, not before its motion's start."""
+    twin = line.copy()
+    twin.flow(now_s)
+    pump, motion = line.truth.pump, line.motion.at(now_s)
+    return LineView(
+        line=line.number,
+        liquid=line.container.liquid if line.container else None,
+        remaining_ml=twin.container.remaining_ml if twin.container else 0.0,
+        tube=tuple(twin.tube.slugs),
+        relay_pulled_in=line.relay.pulled_in,
+        contact_closed=line.relay.closed,
+        speed_fraction=motion.speed / pump.speed_rev_s,
+        flow_ml_s=motion.speed * line.displacement_ml_rev * line.fill,
+        left_outlet_ml=total_ml(twin.left_outlet),
+    )

@@ -47,6 +47,7 @@ class Trace:
 
     def __init__(self, path: Path | None = None) -> None:
         self.entries: deque[Entry] = deque(maxlen=KEPT)
+        self.count = 0  # of all entries ever
         # Unbuffered, so that the file is complete up to the moment at which the bench is killed.
         self._file = path.open("ab", buffering=0) if path else None
         self._encoder = msgspec.json.Encoder()
@@ -54,6 +55,7 @@ class Trace:
     def add(self, entry: Entry) -> None:
         """Record one entry."""
         self.entries.append(entry)
+        self.count += 1
         if self._file:
             self._file.write(self._encoder.encode(entry) + b"\n")
 

@@ -4,6 +4,7 @@ import fete_machine as fete
 from msgspec.structs import replace
 
 from controller.bench.link import DirectLink
+from controller.bench.memory import Memory
 from controller.bench.plant import Plant
 from controller.bench.truth import Truth, draw
 from controller.clock import VirtualClock
@@ -12,12 +13,18 @@ from controller.model.profile import Profile
 
 class Desk:
     def __init__(
-        self, profile: Profile | None = None, *, seed: int = 1, truth: Truth | None = None, persist: bool = True
+        self,
+        profile: Profile | None = None,
+        *,
+        seed: int = 1,
+        truth: Truth | None = None,
+        memory: Memory | None = None,
+        persist: bool = True,
     ) -> None:
         self.clock = VirtualClock(50.0)
         self.profile = profile or fete.profile()
         book = fete.book([line.line for line in self.profile.lines])
-        self.plant = Plant(self.profile, book, clock=self.clock, seed=seed, truth=truth, persist=persist)
+        self.plant = Plant(self.profile, book, clock=self.clock, seed=seed, truth=truth, memory=memory, persist=persist)
         self.link = DirectLink(self.plant, "desk")
         self.off = self.profile.relay_board.active_level == "low"
         self.gpio = {line.line: line.gpio for line in self.profile.lines}

@@ -28,16 +28,24 @@ sys.path.insert(0, {folder!r})
 import fete_machine
 from controller.bench.process import run
 run(fete_machine.profile(), fete_machine.book(), Path({socket!r}), seed=4, trace_path=Path({trace!r}),
-    persist={persist}, glass="tumbler", ready=lambda: print("ready", flush=True))
+    memory_path=Path({memory!r}), persist={persist}, glass="tumbler", ready=lambda: print("ready", flush=True))
 """
+
+
+def bench_code(folder: Path, *, persist: bool = True) -> str:
+    return BENCH.format(
+        folder=str(Path(fete.__file__).parent),
+        socket=str(folder / "bench.sock"),
+        trace=str(folder / "trace.jsonl"),
+        memory=str(folder / "memory.json"),
+        persist=persist,
+    )
 
 
 class Bench:
     def __init__(self, folder: Path, *, persist: bool = True) -> None:
         self.socket, self.trace = folder / "bench.sock", folder / "trace.jsonl"
-        code = BENCH.format(
-            folder=str(Path(fete.__file__).parent), socket=str(self.socket), trace=str(self.trace), persist=persist
-        )
+        code = bench_code(folder, persist=persist)
         self.process = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
         assert self.process.stdout is not None and self.process.stdout.readline() == "ready\n"
 
@@ -180,15 +188,26 @@ def test_the_socket_is_for_owner_and_group_and_goes_with_the_bench(tmp_path):
 
 
 def test_a_second_bench_at_one_socket_is_refused_and_a_killed_ones_socket_is_taken_over(bench, tmp_path):
-    code = BENCH.format(
-        folder=str(Path(fete.__file__).parent), socket=str(bench.socket), trace=str(tmp_path / "two"), persist=True
-    )
-    second = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    second = subprocess.run([sys.executable, "-c", bench_code(tmp_path)], capture_output=True, text=True, check=False)
     assert second.returncode == 1 and "another bench listens at" in second.stderr
     bench.process.kill()
     bench.process.wait()
     third = Bench(tmp_path)
     assert third.stop() == 0
+
+
+def test_a_bench_that_is_started_again_finds_its_bottles_and_glass_as_they_were(tmp_path):
+    first = Bench(tmp_path)
+    with BenchClient(first.socket) as desk:
+        desk.lift_glass()
+        desk.hang(2, "cold tea", 321.0)
+        desk.place_glass(brim_ml=77.0)
+    assert first.stop() == 0
+    second = Bench(tmp_path)
+    with BenchClient(second.socket) as desk:
+        assert (desk.report().lines[1].liquid, desk.container_ml(2)) == ("cold tea", 321.0)
+        assert desk.report().glass == "77 mL"
+    assert second.stop() == 0
 
 
 def test_an_idle_bench_sleeps(bench, desk):

@@ -1,0 +1,117 @@
+"""What a bench remembers from one start to the next, as a real machine's tubes and bottles do."""
+
+from pathlib import Path
+
+import msgspec
+
+from controller.bench.line_state import LineState
+from controller.bench.truth import Truth
+from controller.bench.tubing import Container
+from controller.bench.vessels import Glass
+from controller.bench.works import Works
+from controller.errors import FileProblems, Problem
+from controller.model.fields import Value
+
+
+class LineMemory(Value, frozen=True, kw_only=True):
+    """One line at rest."""
+
+    line: int
+    liquid: str | None
+    remaining_ml: float
+    tube: tuple[tuple[str, float], ...]
+    revs: float
+    runs: int
+    left_outlet_ml: dict[str, float]
+
+
+class GlassMemory(Value, frozen=True, kw_only=True):
+    """The glass under the funnel."""
+
+    name: str
+    brim_ml: float
+    contents_ml: dict[str, float]
+
+
+class Memory(Value, frozen=True, kw_only=True):
+    """A whole bench. It only fits the machine and the seed that it was taken from."""
+
+    machine: str
+    seed: int
+    lines: tuple[LineMemory, ...]
+    funnel_ml: dict[str, float]
+    tray_ml: dict[str, float]
+    glass: GlassMemory | None
+
+
+def remember(machine: str, works: Works) -> Memory:
+    """The present state; what still turns counts as stopped here."""
+    glass = works.vessels.glass
+    return Memory(
+        machine=machine,
+        seed=works.truth.seed,
+        lines=tuple(_remember_line(line) for line in works.lines.values()),
+        funnel_ml=works.vessels.funnel,
+        tray_ml=works.vessels.tray,
+        glass=GlassMemory(name=glass.name, brim_ml=glass.brim_ml, contents_ml=glass.contents) if glass else None,
+    )
+
+
+def restore(memory: Memory, works: Works) -> None:
+    """Bring a fresh bench to this state."""
+    for one in memory.lines:
+        line = works.lines[one.line]
+        line.container = Container(one.liquid, one.remaining_ml) if one.liquid is not None else None
+        line.tube.slugs.clear()
+        line.tube.slugs.extend(one.tube)
+        line.turn_to(one.revs, one.runs)
+        line.left_outlet = one.left_outlet_ml.copy()
+    works.vessels.funnel, works.vessels.tray = memory.funnel_ml.copy(), memory.tray_ml.copy()
+    if memory.glass:
+        works.vessels.glass = Glass(memory.glass.name, memory.glass.brim_ml)
+        works.vessels.glass.contents = memory.glass.contents_ml.copy()
+
+
+def _remember_line(line: LineState) -> LineMemory:
+    return LineMemory(
+        line=line.number,
+        liquid=line.container.liquid if line.container else None,
+        remaining_ml=line.container.remaining_ml if line.container else 0.0,
+        tube=tuple(line.tube.slugs),
+        revs=line.motion.revs,
+        runs=line.runs,
+        left_outlet_ml=line.left_outlet,
+    )
+
+
+def write_memory(path: Path, memory: Memory) -> None:
+    """Put it in a file, whole or not at all; a power cut may lose it, as no real machine's contents are at stake."""
+    fresh = path.with_name(path.name + ".new")
+    fresh.write_bytes(msgspec.json.format(msgspec.json.encode(memory)))
+    fresh.replace(path)
+
+
+def read_memory(path: Path, machine: str, truth: Truth) -> Memory | None:
+    """What the file holds; None without one, or when it is of another machine. FileProblems when it is spoilt."""
+    try:
+        memory = msgspec.json.decode(path.read_bytes(), type=Memory)
+    except FileNotFoundError:
+        return None
+    except msgspec.MsgspecError as exc:
+        text = (
+            f"this is no bench's memory: {exc}. Delete it: the bench then starts with empty tubes and full containers."
+        )
+        raise FileProblems([Problem(file=str(path), line=1, column=1, text=text)]) from exc
+    return memory if _fits(memory, machine, truth) else None
+
+
+def _fits(memory: Memory, machine: str, truth: Truth) -> bool:
+    """Whether it is of this machine, with these lines and with liquids that the present book still has."""
+    vessels = [memory.funnel_ml, memory.tray_ml, *([memory.glass.contents_ml] if memory.glass else [])]
+    fluids = {fluid for vessel in vessels for fluid in vessel}
+    for line in memory.lines:
+        fluids |= {fluid for fluid, _ in line.tube} | ({line.liquid} if line.liquid is not None else set())
+    lines = {line.line for line in memory.lines}
+    return (memory.machine, memory.seed, lines) == (machine, truth.seed, set(truth.lines)) and fluids <= set(
+        truth.fluids
+    )
