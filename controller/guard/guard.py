@@ -59,8 +59,16 @@ class Guard:
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
         failures = board.all_off()
         self._scribe = Scribe(journal)
+        remembered = self._scribe.remember()
         self._core = Supervisor(
-            profile, book, self._scribe.remember(), now_s=clock.now_s(), wall_s=clock.wall_s(), boot=boot
+            profile,
+            book,
+            remembered.memory,
+            now_s=clock.now_s(),
+            wall_s=clock.wall_s(),
+            boot=boot,
+            damage=remembered.damage,
+            snapshot=remembered.wants_snapshot,
         )
         if failures:
             self._board_failed(failures[0])
@@ -205,5 +213,7 @@ class Guard:
 
     def _send(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
         for event in events:
-            for_one = is_private or isinstance(event, Refusal | Report)
-            self._publish(client if for_one else None, event)
+            if is_private or isinstance(event, Refusal | Report):
+                self._publish(client, event)
+            elif self._core.is_heard:
+                self._publish(None, event)

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import msgspec
 
@@ -13,6 +14,19 @@ from controller.safety.records import AdmittedRecord, Memory, Record, RefusedRec
 LAZY_S = 2.0  # a refusal alone is written after this long, with others that came meanwhile
 MOST_REFUSALS = 200  # waiting for the next write; beyond that it is a flood, and the newest are left out
 SNAPSHOT = str(Memory.__struct_config__.tag)
+MOST_REPLAYED = 500  # records; with more a snapshot is written, so that the next start is short again
+MOST_DAMAGE = 5  # sentences about damage that are passed on
+
+_decoder = msgspec.json.Decoder(Stamped)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Remembered:
+    """What a journal holds: `damage` says what could not be read, "" when all could."""
+
+    memory: Memory
+    damage: str
+    wants_snapshot: bool
 
 
 class Scribe:
@@ -23,10 +37,19 @@ class Scribe:
         self._waiting: list[Stamped] = []
         self.due_s = math.inf  # when what waits should be written
 
-    def remember(self) -> Memory:
-        """The memory that the journal holds. RecordError."""
+    def remember(self) -> Remembered:
+        """What the journal holds. RecordError when it cannot be read at all."""
         reading = self._journal.read(SNAPSHOT)
-        return replay(msgspec.json.decode(entry.body, type=Stamped) for entry in reading.entries)
+        damage = list(reading.damage)
+        stamped = []
+        for entry in reading.entries:
+            try:
+                stamped.append(_decoder.decode(entry.body))
+            except msgspec.MsgspecError as problem:
+                damage.append(f"journal entry {entry.seq} ({entry.kind}) is not understood: {problem}")
+        return Remembered(
+            memory=replay(stamped), damage="; ".join(damage[:MOST_DAMAGE]), wants_snapshot=len(stamped) > MOST_REPLAYED
+        )
 
     def take(self, records: Sequence[Stamped]) -> None:
         """Records to be written, oldest first."""

@@ -51,6 +51,11 @@ class Desk:
         self.beat_s = 0.0  # when the engine was last heard
         self.resumed_runs: tuple[PlannedRun, ...] = ()
 
+    @property
+    def has_clients(self) -> bool:
+        """Whether anyone has said hello and is still there."""
+        return bool(self._clients)
+
     def receive(self, client: str, command: Command, inputs: InputReport, troubles: Mapping[str, str]) -> None:
         """Act on one command. inputs: the debounced contacts; troubles: causes of faults that are there now."""
         self._inputs, self._troubles = inputs, troubles

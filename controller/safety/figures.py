@@ -4,7 +4,7 @@ Written apart from the planner on purpose: a mistake there must not be repeated 
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from controller.model.calibration import Calibration
@@ -12,6 +12,7 @@ from controller.model.profile import Line, Profile
 
 ETHANOL_G_ML = 0.78924  # density of pure ethanol at 20 C: OIML R 22:1975 (erratum), 789.24 kg/m3
 UNCALIBRATED = 1.25  # an uncalibrated pump may deliver this many times its nominal flow; common practice, no source
+LEAST_NOMINAL = 0.85  # and it moves at least this much of it; common practice, no source
 COVERAGE = 3.0  # standard uncertainties between best estimate and upper bound
 LEAST_SAG_FACTOR = 0.8  # however much current the others draw, flow is never taken to fall below this
 
@@ -41,25 +42,20 @@ def flow_ml_s(line: Line, calibration: Calibration | None) -> float:
     return calibration.flow_ml_s if calibration else line.pump.nominal_flow_ml_s * UNCALIBRATED
 
 
-def upper_ml(line: Line, calibration: Calibration | None, on_s: float) -> float:
-    """The most that the line can have delivered in one run of on_s (mL): no sag, and the uncertainty on top."""
-    if calibration is None:
-        return line.pump.nominal_flow_ml_s * UNCALIBRATED * on_s
+def spread_ml(calibration: Calibration, on_s: float, volume_ml: float) -> float:
+    """How far one run of on_s that should deliver volume_ml may be off (mL): flow, lag and the run's own scatter.
+
+    First-order propagation with covariance: JCGM 100:2008, equation 13, for volume = flow (on - lag).
+    """
     effective_s = on_s - calibration.lag_s
     variance = (
         (effective_s * calibration.u_flow_ml_s) ** 2
         + (calibration.flow_ml_s * calibration.u_lag_s) ** 2
         - 2 * effective_s * calibration.flow_ml_s * calibration.cov_flow_lag
+        + calibration.scatter_ml**2
+        + (calibration.scatter_fraction * volume_ml) ** 2
     )
-    spread_ml = COVERAGE * math.sqrt(max(0.0, variance))
-    return max(0.0, calibration.flow_ml_s * effective_s) + spread_ml
-
-
-def lower_ml(line: Line, calibration: Calibration | None, on_s: float) -> float:
-    """The least that the pump can have moved in one run of on_s (mL), sag of the supply included."""
-    if calibration is None:
-        return line.pump.nominal_flow_ml_s / UNCALIBRATED * on_s
-    return max(0.0, calibration.flow_ml_s * LEAST_SAG_FACTOR * (on_s - max(0.0, calibration.lag_s)))
+    return COVERAGE * math.sqrt(max(0.0, variance))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,26 +89,36 @@ class Figures:
 
     def by_line_ml(self, intervals: Sequence[Interval], *, nominal: bool = False) -> dict[int, float]:
         """What each line delivers over all its runs (mL)."""
-        totals: dict[int, float] = {}
-        for interval in intervals:
-            volume_ml = self.run_ml(interval, intervals, nominal=nominal)
-            totals[interval.line] = totals.get(interval.line, 0.0) + volume_ml
-        return totals
+        return _by_line(intervals, [self.run_ml(one, intervals, nominal=nominal) for one in intervals])
 
-    def upper_by_line_ml(self, intervals: Iterable[Interval]) -> dict[int, float]:
+    def upper_ml(self, interval: Interval) -> float:
+        """The most that one run can have delivered (mL): no sag, and the uncertainty on top."""
+        line, calibration = self.profile.line(interval.line), self.calibrations.get(interval.line)
+        if calibration is None:
+            return line.pump.nominal_flow_ml_s * UNCALIBRATED * interval.on_s
+        volume_ml = max(0.0, calibration.flow_ml_s * (interval.on_s - calibration.lag_s))
+        return volume_ml + spread_ml(calibration, interval.on_s, volume_ml)
+
+    def lower_ml(self, interval: Interval, among: Sequence[Interval]) -> float:
+        """The least that one run can have moved (mL)."""
+        line, calibration = self.profile.line(interval.line), self.calibrations.get(interval.line)
+        if calibration is None:
+            return line.pump.nominal_flow_ml_s * LEAST_NOMINAL * interval.on_s
+        volume_ml = self.run_ml(interval, among)
+        # A calibrated pump is known no worse than an uncalibrated one.
+        return max(LEAST_NOMINAL * volume_ml, volume_ml - spread_ml(calibration, interval.on_s, volume_ml))
+
+    def upper_by_line_ml(self, intervals: Sequence[Interval]) -> dict[int, float]:
         """The most that each line can have delivered over all its runs (mL)."""
-        totals: dict[int, float] = {}
-        for interval in intervals:
-            number = interval.line
-            volume_ml = upper_ml(self.profile.line(number), self.calibrations.get(number), interval.on_s)
-            totals[number] = totals.get(number, 0.0) + volume_ml
-        return totals
+        return _by_line(intervals, [self.upper_ml(one) for one in intervals])
 
-    def lower_by_line_ml(self, intervals: Iterable[Interval]) -> dict[int, float]:
+    def lower_by_line_ml(self, intervals: Sequence[Interval]) -> dict[int, float]:
         """The least that each line can have moved over all its runs (mL)."""
-        totals: dict[int, float] = {}
-        for interval in intervals:
-            number = interval.line
-            volume_ml = lower_ml(self.profile.line(number), self.calibrations.get(number), interval.on_s)
-            totals[number] = totals.get(number, 0.0) + volume_ml
-        return totals
+        return _by_line(intervals, [self.lower_ml(one, intervals) for one in intervals])
+
+
+def _by_line(intervals: Sequence[Interval], volumes_ml: Sequence[float]) -> dict[int, float]:
+    totals: dict[int, float] = {}
+    for interval, volume_ml in zip(intervals, volumes_ml, strict=True):
+        totals[interval.line] = totals.get(interval.line, 0.0) + volume_ml
+    return totals

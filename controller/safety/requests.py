@@ -64,8 +64,9 @@ def take_calibration(command: TakeCalibration, now: Situation) -> list[Refusal]:
 
 def _calibration(command: TakeCalibration, now: Situation) -> Iterator[Refusal]:
     new, request = command.calibration, "take_calibration"
-    figures = (new.flow_ml_s, new.lag_s, new.u_flow_ml_s, new.u_lag_s, new.cov_flow_lag, new.sag_per_a, new.u_sag_per_a)
-    if not all(map(math.isfinite, figures)) or min(new.u_flow_ml_s, new.u_lag_s, new.u_sag_per_a) < 0:
+    spreads = (new.u_flow_ml_s, new.u_lag_s, new.u_sag_per_a, new.scatter_ml, new.scatter_fraction)
+    figures = (new.flow_ml_s, new.lag_s, new.cov_flow_lag, new.sag_per_a, *spreads)
+    if not all(map(math.isfinite, figures)) or min(spreads) < 0:
         yield refuse(request, "calibration", "every figure must be finite and every uncertainty not negative.")
         return
     line = next((one for one in now.profile.lines if one.line == new.line), None)

@@ -4,12 +4,18 @@ from msgspec.structs import asdict
 
 from controller.model.messages import InputReport
 from controller.safety import outcome
+from controller.safety.contents import lost
 from controller.safety.machine import Machine
-from controller.safety.records import CapChanged, LineState, Started
+from controller.safety.records import CapChanged, LineState, Lost, Serving, Started
+
+JOURNAL_DAMAGED = "journal damaged"  # cause of a fault
 
 
-def wake(machine: Machine, boot: str, inputs: InputReport) -> None:
-    """Record the start, every cap that was changed since the last one, and what a crash left undone."""
+def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snapshot: bool) -> None:
+    """Record the start, every cap that was changed since the last one, and what a crash left undone.
+
+    damage: what of the journal could not be read, "" when all could. snapshot: whether to sum up the memory.
+    """
     known = {state.line for state in machine.memory.lines}
     containers = {on.line: on.liquid for on in machine.book.lines}
     # A line that the journal has never seen is new: its tube has never been wet.
@@ -28,3 +34,16 @@ def wake(machine: Machine, boot: str, inputs: InputReport) -> None:
     cut_short = outcome.interrupted(machine.memory, machine.situation(inputs))
     if cut_short is not None:
         machine.book_end(cut_short)
+    if damage:
+        _forget(machine, damage)
+    if damage or snapshot:
+        machine.record(machine.memory)
+
+
+def _forget(machine: Machine, damage: str) -> None:
+    """Part of the past is lost: nothing is certain about any line, and the hour counts as used up."""
+    caps, memory = machine.profile.caps, machine.memory
+    share_g = caps.hour_ethanol_g / caps.hour_servings
+    spent = (Serving(at_s=memory.credited_s, ethanol_g=share_g),) * caps.hour_servings
+    machine.record(Lost(damage=damage, lines=tuple(lost(state) for state in memory.lines), servings=spent))
+    machine.trip(JOURNAL_DAMAGED, damage)

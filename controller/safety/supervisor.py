@@ -36,8 +36,18 @@ class Supervisor:
     """Decides which lines are on. Reads no clock, file, socket or pin; every method is told the monotonic time."""
 
     def __init__(
-        self, profile: Profile, book: Book, memory: Memory, *, now_s: float, wall_s: float, boot: str = ""
+        self,
+        profile: Profile,
+        book: Book,
+        memory: Memory,
+        *,
+        now_s: float,
+        wall_s: float,
+        boot: str = "",
+        damage: str = "",
+        snapshot: bool = False,
     ) -> None:
+        """Wake with this memory; damage: what of the journal could not be read; snapshot: whether to sum it up."""
         self._contacts = Contacts(profile.inputs)
         self._inputs = self._contacts.report()
         self._machine = Machine(profile, book, memory, now_s, wall_s)
@@ -47,7 +57,7 @@ class Supervisor:
         self._held_s = 0.0
         self._shown_off = False
         self.due_s: tuple[float, ...] = ()  # when the edges of the last `advance` should have been
-        wake(self._machine, boot, self._contacts.report())
+        wake(self._machine, self._inputs, boot=boot, damage=damage, snapshot=snapshot)
 
     @property
     def state(self) -> S:
@@ -58,6 +68,11 @@ class Supervisor:
     def memory(self) -> Memory:
         """All that must survive a restart."""
         return self._machine.memory
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether any client has said hello."""
+        return self._desk.has_clients
 
     @property
     def is_under_way(self) -> bool:
