@@ -40,7 +40,7 @@ def run_tests(arguments: list[str]) -> int:
     ]
     failed = [] if arguments else [check for check in checks if subprocess.run(check, cwd=ROOT).returncode]
     cores = str(os.cpu_count() or 1)
-    tests = subprocess.run([PYTHON, "-m", "pytest", "-q", "-n", cores, *arguments], cwd=ROOT).returncode
+    tests = subprocess.run([PYTHON, "-m", "pytest", "-q", "-n", cores, "--dist", "loadscope", *arguments], cwd=ROOT).returncode
     for check in failed:
         print(f"failed: {' '.join(map(str, check[:2]))}", file=sys.stderr)
     return tests or (1 if failed else 0)

@@ -1,0 +1,146 @@
+"""Bench, guard and engine as real processes, for tests that kill them."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from controller.bench.client import BenchClient
+from controller.bench.trace import ContactEntry, LevelEntry, read_trace
+from controller.cli.client import Engine, address
+from controller.errors import TundishError
+from controller.model.states import Outcome
+from controller.model.views import (
+    CalibrationRequest,
+    FitView,
+    LineRequest,
+    OperationView,
+    PourRequest,
+    Status,
+    TrialsRequest,
+    WeighedTrial,
+)
+
+ROOT = Path(__file__).resolve().parents[2]
+PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"
+BOOK = ROOT / "demo" / "orchard_fete.yaml"
+READY_S = 20.0
+
+
+class Processes:
+    """The three processes in one folder. `start` may be called again after one was killed."""
+
+    def __init__(self, folder: Path) -> None:
+        self.run_dir, self.state_dir, self.trace_path = folder / "run", folder / "state", folder / "trace.jsonl"
+        self.run_dir.mkdir(parents=True, exist_ok=True)
+        self._log = (folder / "processes.log").open("w")
+        self.running: dict[str, subprocess.Popen[bytes]] = {}
+        self.http = Engine(self.run_dir)
+
+    def tundish(self, *words: str) -> subprocess.Popen[bytes]:
+        command = [sys.executable, "-m", "controller.cli", *words, "--run-dir", str(self.run_dir)]
+        return subprocess.Popen(command, stdout=self._log, stderr=self._log)
+
+    def start(self, name: str) -> None:
+        files = ["--profile", str(PROFILE), "--book", str(BOOK)]
+        extra = {"bench": ["--seed", "7", "--glass", "tall glass", "--trace", str(self.trace_path)]}
+        words = ["bench", "run"] if name == "bench" else [name]
+        state = [] if name == "bench" else ["--state-dir", str(self.state_dir)]
+        self.running[name] = self.tundish(*words, *files, *extra.get(name, []), *state)
+        if name == "engine":
+            self.wait_for(lambda: self.status().guard_connected)
+        else:
+            self.wait_for((self.run_dir / f"{name}.sock").is_socket)
+
+    def start_all(self) -> None:
+        for name in ("bench", "guard", "engine"):
+            self.start(name)
+
+    def close(self) -> None:
+        for name in ("engine", "guard", "bench"):
+            process = self.running.get(name)
+            if process is not None and process.poll() is None:
+                process.send_signal(signal.SIGCONT)
+                process.terminate()
+        for process in self.running.values():
+            process.wait(10)
+        self._log.close()
+
+    def send(self, name: str, number: signal.Signals) -> float:
+        """Signal a process; when, on the monotonic clock."""
+        at_s = time.monotonic()
+        os.kill(self.running[name].pid, number)
+        return at_s
+
+    def kill(self, name: str) -> float:
+        """SIGKILL a process and wait until it is gone; when it was sent, on the monotonic clock."""
+        at_s = self.send(name, signal.SIGKILL)
+        self.running[name].wait(5)
+        (self.run_dir / f"{name}.sock").unlink(missing_ok=True)
+        return at_s
+
+    def sentinel_pid(self) -> int:
+        """The guard's only child."""
+        pid = self.running["guard"].pid
+        children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+        return int(children[0])
+
+    def status(self) -> Status:
+        return self.http.get("status", Status)
+
+    def bench(self) -> BenchClient:
+        return BenchClient(self.run_dir / "bench.sock")
+
+    def closed_contacts(self) -> set[int]:
+        with self.bench() as bench:
+            return {line.line for line in bench.report().lines if line.contact_closed}
+
+    def prepare(self) -> None:
+        """Prime all lines and give each a calibration from trials weighed earlier."""
+        primed = self.http.post(
+            "line-operations", OperationView, LineRequest(kind="prime", lines=(1, 2, 3, 4, 5, 6), jug=True)
+        )
+        self.wait_for(lambda: self.operation(primed.operation).outcome is not None)
+        rows = tuple(WeighedTrial(on_s=on_s, grams=5.0 * on_s) for on_s in (4.0, 8.0, 16.0))
+        for line in range(1, 7):
+            self.http.post(address("calibrations", line, "trials"), FitView, TrialsRequest(line=line, trials=rows))
+            self.http.post(address("calibrations", line), FitView, CalibrationRequest(line=line))
+
+    def operation(self, operation: str) -> OperationView:
+        return self.http.get(address("operations", operation), OperationView)
+
+    def pour(self, recipe: str = "Ginger Cooler") -> str:
+        """Begin a drink and wait until three pumps run."""
+        view = self.http.post("pours", OperationView, PourRequest(recipe=recipe))
+        self.wait_for(lambda: len(self.closed_contacts()) == 3)
+        return view.operation
+
+    def wait_for(self, is_so: Callable[[], bool], within_s: float = READY_S) -> None:
+        end_s = time.monotonic() + within_s
+        while True:
+            try:
+                if is_so():
+                    return
+            except TundishError:
+                pass  # not up yet
+            if time.monotonic() > end_s:
+                raise TimeoutError(f"not so within {within_s} s")
+            time.sleep(0.02)
+
+    def off_after_s(self, at_s: float) -> float:
+        """How long after at_s (monotonic) the last relay level went off; the bench stamps what it receives."""
+        levels = [one for one in read_trace(self.trace_path) if isinstance(one, LevelEntry) and one.mode == "output"]
+        offs = [one.at_s for one in levels if one.level and one.at_s > at_s]  # active low: high is off
+        if not offs or self.closed_contacts():
+            raise AssertionError(f"not all off after {at_s}: {self.closed_contacts()}")
+        return max(offs) - at_s
+
+    def closings_after(self, at_s: float) -> list[ContactEntry]:
+        entries = [one for one in read_trace(self.trace_path) if isinstance(one, ContactEntry)]
+        return [one for one in entries if one.closed and one.at_s > at_s]
+
+
+__all__ = ["Outcome", "Processes"]
