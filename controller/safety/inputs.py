@@ -7,7 +7,7 @@ from controller.model.messages import InputReport
 from controller.model.profile import Contact, Inputs, LevelSwitch
 
 STALE_S = 0.25  # readings older than this are not trusted while an operation is under way
-UNSETTLED_S = 0.5  # a contact that has not come to rest for this long contradicts itself
+MOST_CHANGES = 10  # readings in a row that contradict the one before; more mean nothing at all
 SLACK_S = 1e-9  # sums of binary fractions may fall short of a debounce time by this much
 
 STOP, GLASS, TRAY = "stop", "glass", "drip tray"
@@ -27,27 +27,26 @@ class _Debounced:
         self.active: bool | None = None
         self._candidate: bool | None = None
         self._since_s = -math.inf
-        self._unsettled_since_s: float | None = None
+        self._changes = 0  # since it was last at rest
 
     def read(self, now_s: float, closed: bool) -> None:
         """Take one reading."""
         raw = closed != self._closed_at_rest
         if raw is not self._candidate:
             self._candidate, self._since_s = raw, now_s
-            if self._unsettled_since_s is None:
-                self._unsettled_since_s = now_s
+            self._changes += 1
         if now_s - self._since_s >= self._debounce_s - SLACK_S:
-            self.active, self._unsettled_since_s = raw, None
+            self.active, self._changes = raw, 0
 
     @property
     def settles_s(self) -> float:
         """When the present candidate would be accepted; infinity when there is nothing to wait for."""
-        return math.inf if self._unsettled_since_s is None else self._since_s + self._debounce_s
+        return self._since_s + self._debounce_s if self._changes else math.inf
 
-    def contradicts(self, now_s: float) -> bool:
-        """Whether it has been changing for too long to mean anything."""
-        limit_s = UNSETTLED_S + 10 * self._debounce_s
-        return self._unsettled_since_s is not None and now_s - self._unsettled_since_s > limit_s
+    @property
+    def contradicts(self) -> bool:
+        """Whether it has been changing too often to mean anything."""
+        return self._changes > MOST_CHANGES
 
 
 class Contacts:
@@ -79,7 +78,7 @@ class Contacts:
         if self._missing:
             return f"cannot read {', '.join(self._missing)}"
         for name, contact in self._contacts.items():
-            if contact.contradicts(now_s):
+            if contact.contradicts:
                 return f"the {name} contact keeps changing"
         if moving and now_s - self._read_s > STALE_S:
             return f"no reading of the contacts for {STALE_S:g} s"
