@@ -23,6 +23,7 @@ class Works:
         self.lowest_board_v = math.inf
         self.at_s = now_s  # where the state stands
         self.next_s = math.inf  # the next event
+        self._moving: list[LineState] = []  # in the present piece
 
     def advance(self, now_s: float) -> None:
         """Bring about every event up to now_s."""
@@ -50,6 +51,7 @@ class Works:
             self.lowest_board_v = min(self.lowest_board_v, self.electrics_at(self.at_s)[1])
         for line in self.lines.values():
             line.look_ahead(self.truth.fluids)
+        self._moving = [line for line in self.lines.values() if line.motion.moves]
         self.schedule()
 
     def schedule(self) -> None:
@@ -58,13 +60,12 @@ class Works:
 
     def moves(self) -> bool:
         """Whether any pump turns or is about to."""
-        return self.next_s < math.inf or any(line.motion.moves for line in self.lines.values())
+        return self.next_s < math.inf or bool(self._moving)
 
     def vessels_at(self, now_s: float) -> Vessels:
         """Funnel, glass and tray as they will be at now_s, not before the last event; the state stays as it is."""
         vessels = self.vessels.copy()
-        moving = [line.copy() for line in self.lines.values() if line.motion.moves]
-        _flow(moving, vessels, now_s - self.at_s, now_s)
+        _flow([line.copy() for line in self._moving], vessels, now_s - self.at_s, now_s)
         return vessels
 
     def electrics_at(self, now_s: float) -> tuple[float, float]:
@@ -78,14 +79,13 @@ class Works:
         """Whether the tray has filled up to its contact."""
         capacity_ml = self.truth.funnel.tray_capacity_ml
         # While all that can have spilt leaves room in the tray, nothing needs to be worked out.
-        moved_ml = sum(line.moved_ml(now_s) for line in self.lines.values())
+        moved_ml = sum(line.moved_ml(now_s) for line in self._moving)
         if total_ml(self.vessels.tray) + total_ml(self.vessels.funnel) + moved_ml < capacity_ml:
             return False
         return total_ml(self.vessels_at(now_s).tray) >= capacity_ml
 
     def _let_flow(self, now_s: float) -> None:
-        moving = [line for line in self.lines.values() if line.motion.moves]
-        _flow(moving, self.vessels, now_s - self.at_s, now_s)
+        _flow(self._moving, self.vessels, now_s - self.at_s, now_s)
         self.at_s = now_s
 
     def _switch(self, line: LineState, at_s: float) -> None:
