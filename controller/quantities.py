@@ -311,11 +311,16 @@ def _unknown(text: str, number: float, written: str, unit: str) -> str:
 
 
 def format_quantity(value: float, unit: str) -> str:
-    """Value (in a field's unit) with three digits at least, small ones with a prefix: "59.1 mL", "8 ms", "1250 mL"."""
+    """Value (in a field's unit) for people, three digits at least: "59.1 mL", "1.25 L", "8 ms", "20 min", "50 mohm"."""
+    if unit == "mL" and abs(value) >= 1000:
+        return f"{value / 1000:.3f}".rstrip("0").rstrip(".") + " L"
+    if unit == "s":
+        for size_s, name in ((86_400, "days"), (3600, "h"), (60, "min")):
+            if abs(value) >= 2 * size_s:
+                return f"{_digits(value / size_s)} {name}"
     if unit in {"s", "ohm"} and 0 < abs(value) < 0.1:
-        return format_quantity(value * 1000, "ms" if unit == "s" else "mohm")
-    digits = _digits(value)
-    return f"{digits} {unit}".rstrip()
+        return f"{_digits(value * 1000)} m{unit}"
+    return f"{_digits(value)} {unit}".rstrip()
 
 
 def _digits(value: float) -> str:
@@ -331,14 +336,11 @@ def _digits(value: float) -> str:
 
 def format_volume(ml: float) -> str:
     """Millilitres for people: "59.1 mL", "1.25 L"."""
-    return format_quantity(ml, "mL") if abs(ml) < 1000 else f"{ml / 1000:.3f}".rstrip("0").rstrip(".") + " L"
+    return format_quantity(ml, "mL")
 
 
 def format_time(s: float) -> str:
     """Seconds for people: "8 ms", "41 s", "20 min", "3 days"."""
-    for size, name in ((86_400, "days"), (3600, "h"), (60, "min")):
-        if abs(s) >= 2 * size:
-            return f"{_digits(s / size)} {name}"
     return format_quantity(s, "s")
 
 

@@ -65,7 +65,7 @@ def read_tree(text: str, notes: Notes) -> Node | None:
     except _Unreadable:
         return None
     except yaml.MarkedYAMLError as error:
-        notes.add(_spot(error.problem_mark or error.context_mark), "", _syntax(error))
+        notes.add(_syntax_spot(error), "", _syntax(error))
         return None
     except (ValueError, OverflowError, IndexError) as error:
         # PyYAML lets a few malformed escapes and directives through to Python's own conversions.
@@ -79,12 +79,37 @@ def read_tree(text: str, notes: Notes) -> Node | None:
     return builder.root
 
 
+_NO_COLON = "could not find expected ':'"
+
+# What PyYAML says, and what most often lies behind it.
+_SYNTAX = (
+    ("'\\t'", "a tab stands where YAML wants spaces. Indent with spaces."),
+    ("mapping values are not allowed", "a second colon on this line. Put texts with a colon in quotes."),
+    (
+        "expected <block end>",
+        "this line does not line up with those it belongs to. Check its indentation, and the dashes.",
+    ),
+    (_NO_COLON, "a key without its colon stands here."),
+    ("found unexpected end of stream", "the file ends within a text in quotes{opened}. Close the quotes."),
+    ("found unexpected document separator", "a text in quotes{opened} is not closed."),
+    ("expected ',' or", "a bracket{opened} is not closed, or a comma is missing."),
+    ("cannot start any token", "no value can begin with this character. Put the text in quotes."),
+)
+
+
+def _syntax_spot(error: yaml.MarkedYAMLError) -> Spot:
+    """Where it went wrong; a missing colon is only noticed later, but the key's own place is known."""
+    if error.problem == _NO_COLON and error.context_mark:
+        return _spot(error.context_mark)
+    return _spot(error.problem_mark or error.context_mark)
+
+
 def _syntax(error: yaml.MarkedYAMLError) -> str:
     problem = error.problem or "it cannot be read"
-    if "'\\t'" in problem:
-        return "a tab stands where YAML wants spaces. Indent with spaces."
-    if "mapping values are not allowed" in problem:
-        return "a second colon on this line. Put texts that hold a colon in quotes, and each key on its own line."
+    opened = f" (opened in line {error.context_mark.line + 1})" if error.context_mark else ""
+    for sign, text in _SYNTAX:
+        if sign in problem:
+            return text.format(opened=opened)
     context = f" {error.context}" if error.context else ""
     return f"this is not YAML{context}: {problem}."
 

@@ -10,7 +10,7 @@ import msgspec
 from controller.config.keys import Choice, Group, Key, ListOf, Number, Quantity, Shape, Text, keys_of
 from controller.model.book import Book, Dose
 from controller.model.profile import Profile
-from controller.quantities import NUMBER, format_quantity, format_time, format_volume, reserved_words, spellings
+from controller.quantities import NUMBER, format_quantity, reserved_words, spellings
 
 _ROOTS: dict[str, type[msgspec.Struct]] = {"profile": Profile, "book": Book}
 
@@ -105,16 +105,11 @@ def _quantity(shape: Quantity) -> dict[str, Any]:
 def _range(shape: Shape) -> str:
     if not isinstance(shape, Quantity) or shape.unit == "s":  # times are not bounded in earnest
         return ""
-    low, high = _written(shape.low, shape.unit), _written(shape.high, shape.unit)
+    low, high = format_quantity(shape.low, shape.unit), format_quantity(shape.high, shape.unit)
     return f"more than {low}, at most {high}" if shape.above else f"{low} to {high}"
 
 
 def _default(key: Key) -> str:
     if isinstance(key.shape, Quantity) and isinstance(key.default, float) and not key.required:
-        return f"default {_written(key.default, key.shape.unit)}"
+        return f"default {format_quantity(key.default, key.shape.unit)}"
     return ""
-
-
-def _written(value: float, unit: str) -> str:
-    special = {"mL": format_volume, "s": format_time}.get(unit)
-    return special(value) if special else format_quantity(value, unit)

@@ -1,0 +1,172 @@
+"""What a book may not say: every refusal with its place, its numbers and the way out."""
+
+import pytest
+from faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change
+
+from controller.config import load, load_book
+from controller.errors import FileProblems
+
+TEXT = BOOK.read_text(encoding="utf-8")
+FIZZ = """      - doses:
+          - {liquid: apple juice, volume: 90 mL}
+          - {liquid: ginger syrup, volume: 15 mL}
+      - doses:
+          - {liquid: soda, fill_to: 210 mL}
+"""
+GINGER_DOSE = "{liquid: ginger syrup, volume: 15 mL}"
+
+
+def fizz(*phases):
+    """The phases of Orchard Fizz replaced: what to change, and into what."""
+    return FIZZ, "".join(f"      - {phase}\n" for phase in phases)
+
+
+DOSES = [
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: {HERE}2 oz}}", (
+        'dose of ginger syrup: "2 oz" is a mass. Write "2 US_floz" (59.1 mL) or "2 imp_floz" (56.8 mL).',)),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: {HERE}1 shot}}", ("dose of ginger syrup", "25 mL", "44.4 mL")),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: {HERE}15}}", ("has no unit", '"15 mL"', '"15 cL"')),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: {HERE}0 mL}}", ("too little", "above 0 mL")),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: {HERE}51 L}}", ("too much", "50 L")),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: {HERE}2 barspoon}}", ("no fixed size", '"barspoon"', "measures")),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, parts: {HERE}2 parts}}", ("not a number",)),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, parts: {HERE}0}}", ("too little", "above 0")),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, parts: {HERE}.nan}}", ("not a finite number",)),
+    (GINGER_DOSE, f"{{liquid: {HERE}ginger sirup, volume: 15 mL}}", ("no liquid", 'Did you mean "ginger syrup"?')),
+    (GINGER_DOSE, f"{{liquid: {HERE}gravy, volume: 15 mL}}", ("no liquid", "Listed: apple juice, blackcurr")),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, parts: {HERE}1}}", ("more than once",)),
+    (GINGER_DOSE, f"{HERE}{{liquid: ginger syrup}}", ("how much is not said", "volume, parts, fill_to")),
+    (GINGER_DOSE, f"{{liquid: {HERE}apple juice, volume: 15 mL}}", ("has one already", "in line 58", "Add them up")),
+]  # fmt: skip
+
+PARTS = [
+    # Phases.
+    (*fizz(f"doses: [{{liquid: soda, volume: 9 mL}}]\n        hand: {HERE}stir"), ("both doses and a hand step",)),
+    (*fizz("doses: [{liquid: soda, volume: 9 mL}]", f"{HERE}{{takes: 5 mL}}"), ("neither doses nor a hand step",)),
+    (*fizz("doses: [{liquid: soda, volume: 9 mL}]", f"{HERE}doses: []"), ("neither doses nor a hand step",)),
+    (*fizz(f"{{doses: [{{liquid: soda, volume: 9 mL}}], takes: {HERE}5 mL}}"), ("only a hand step takes room",)),
+    ("    phases:\n" + FIZZ, f"    phases: {HERE}[{{hand: stir}}]\n", ("recipe Orchard Fizz: it pours nothing",)),
+    ("    phases:\n" + FIZZ, f"    phases: {HERE}[]\n", ("recipe Orchard Fizz: it pours nothing",)),
+    # Volumes.
+    ("fill_to: 210 mL", f"fill_to: {HERE}441 mL", ("dose of soda: it fills to 441 mL", "tall glass", "440 mL")),
+    ("fill_to: 210 mL", f"fill_to: {HERE}105 mL", ("it fills to 105 mL, but 105 mL are in the glass by then",)),
+    ("fill_to: 210 mL", f"fill_to: {HERE}60 mL", ("it fills to 60 mL, but 105 mL are in the glass by then",)),
+    ("    total: 160 mL", f"    total: {HERE}280 mL", ("recipe Ginger Cooler: it comes to 280 mL", "10 mL too")),
+    ("    glass: tall glass\n", f"    glass: tall glass\n    total: {HERE}200 mL\n", ("no dose has parts",)),
+    # Names and lines.
+    ("    glass: tall glass\n", f"    glass: {HERE}tal glass\n", ('no glass "tal', 'Did you mean "tall glass"?')),
+    ("  - liquid: soda ", f"  - liquid: {HERE}Cold Tea ", ("stands twice",)),
+    ("{glass: cup,", f"{{glass: {HERE}tumbler,", ("stands twice",)),
+    ("usable: 160 mL", f"usable: {HERE}210 mL", ("glass cup: 210 mL usable is more than the 200 mL to the brim",)),
+    ("{line: 6, liquid: soda", f"{{line: {HERE}5, liquid: soda", ("line 5: it has a liquid already, in line 50",)),
+    ("{line: 6, liquid: soda", f"{{line: {HERE}7, liquid: soda", ("no such line; it has 1, 2, 3, 4, 5, 6",)),
+    ("{line: 6, liquid: soda", f"{{line: 6, liquid: {HERE}sodda", ("line 6", 'Did you mean "soda"?')),
+    ("container: 5 L", f"container: {HERE}5 kg", ("line 6 container", "is a mass")),
+    ("container: 5 L", f"container: {HERE}5 dash", ("no fixed size",)),
+    # Liquids and measures.
+    ("    brix: 11 %\n", f"    brix: {HERE}11 %\n    density: 1044 kg/m3\n", ("liquid apple juice: density and brix",)),
+    ("    brix: 11 %\n", f"    brix: {HERE}11\n", ("liquid apple juice brix", "has no unit", '"11 %"')),
+    ("    brix: 11 %\n", f"    brix: {HERE}90 %\n", ("liquid apple juice", "85")),
+    ("    brix: 11 %\n", f"    brix: 60 %\n    abv: {HERE}60 %\n", ("liquid apple juice", "too little water")),
+    ("    served_at: 8 degC\n", f"    served_at: {HERE}-10 degC\n", ("liquid apple juice", "-10", "0 and 40")),
+    ("allergens: [sulphites]", f"allergens: [{HERE}sulfites]", ("Did you mean sulphites?",)),
+    ("measure: dash,", f"measure: {HERE}mL,", ('"mL" already means something else',)),
+    ("measure: dash,", f"measure: {HERE}Oz,", ('"Oz" already means something else',)),
+    ("measure: dash,", f"measure: {HERE}big dash,", ("one word of letters",)),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("old", "new", "parts"), DOSES + PARTS)
+def test_refuses_at_the_place_with_the_way_out(tmp_path, old, new, parts):
+    changed = change(TEXT, old, new)
+    assert_refused(book_problems(tmp_path, changed.text), changed, *parts)
+
+
+def test_a_recipe_over_the_usable_volume_with_its_ice_is_refused(tmp_path):
+    # 170 mL + 15 mL of drink and 100 mL of ice are 285 mL; the tumbler is used up to 270 mL.
+    text = TEXT.replace("cubes of ice, takes: 80 mL", "cubes of ice, takes: 100 mL")
+    changed = change(
+        text.replace("volume: 60 mL", "volume: 70 mL"), "  - recipe: Iced Orch", f"  - {HERE}recipe: Iced Orch"
+    )
+    assert_refused(
+        book_problems(tmp_path, changed.text),
+        changed,
+        "recipe Iced Orchard Tea: it comes to 285 mL, hand steps included",
+        "a tumbler is used up to 270 mL: 15 mL too much",
+    )
+
+
+def test_parts_with_nothing_left_to_share_are_refused(tmp_path):
+    text = TEXT.replace("volume: 4 dash", "volume: 150 mL")
+    changed = change(text, "    total: 150 mL", f"    total: {HERE}150 mL")
+    problems = book_problems(tmp_path, changed.text)
+    assert_refused(problems, changed, "Windfall Punch", "take 150 mL of 150 mL", "nothing is left for the parts")
+    assert len(problems) == 1
+
+
+def test_a_liquid_on_no_line_is_refused_at_every_dose(tmp_path):
+    text = TEXT.replace("  - {line: 5, liquid: cold tea, container: 3 L}\n", "")
+    problems = book_problems(tmp_path, text)
+    assert len(problems) == 4
+    assert all("dose of cold tea: it is on no line" in one.text for one in problems)
+    assert len({one.line for one in problems}) == 4
+
+
+def test_a_single_over_the_volume_cap_is_refused_with_the_machine_and_accepted_without(tmp_path):
+    text = TEXT.replace("fill_to: 210 mL", "fill_to: 360 mL")
+    (problem,) = book_problems(tmp_path, text)
+    assert problem.text.startswith(
+        "recipe Orchard Fizz: a single pours 360 mL, the machine's cap serving_volume is 350 mL"
+    )
+    assert book_problems(tmp_path, text, alone=True) == []
+
+
+def test_a_single_over_the_ethanol_cap_is_refused(tmp_path):
+    # 45 mL of 60 % vol hold 27 mL of ethanol, 0.78924 g/mL: 21.3 g.
+    text = TEXT.replace("    brix: 50 %\n", "    abv: 60 %\n").replace(
+        "volume: 15 mL}\n      - doses", "volume: 45 mL}\n      - doses"
+    )
+    problems = [one.text for one in book_problems(tmp_path, text) if "Orchard Fizz" in one.text]
+    assert len(problems) == 1
+    assert "a single holds 21.3 g of ethanol, the machine's cap serving_ethanol is 20 g" in problems[0]
+
+
+def test_a_dose_longer_than_one_run_is_warned_of(tmp_path):
+    path = tmp_path / "book.yaml"
+    path.write_text(TEXT.replace("fill_to: 210 mL", "fill_to: 340 mL"), encoding="utf-8")
+    _, _, warnings = load(PROFILE, path)
+    # 235 mL at 5 mL/s are 47 s; one run may last 45 s.
+    assert [one.text for one in warnings if one.file == str(path)] == [
+        "dose of soda: 235 mL take about 47 s at the pump's nominal flow, the cap run_on is 45 s. "
+        "Pour less, or hang it on a faster line."
+    ]
+
+
+def test_house_measures_are_read_from_the_book():
+    book, _ = load_book(BOOK, None)
+    (dose,) = [dose for dose in book.recipe("Windfall Punch").phases[0].doses if dose.volume_ml is not None]
+    assert dose.volume_ml == pytest.approx(4 * 0.8)
+
+
+def test_an_undefined_measure_is_refused_where_it_is_used(tmp_path):
+    changed = change(TEXT, "  - {measure: dash, volume: 0.8 mL}", "  - {measure: drop, volume: 0.05 mL}")
+    (problem,) = book_problems(tmp_path, changed.text)
+    assert 'dose of ginger syrup: "4 dash" has no fixed size' in problem.text
+
+
+def test_a_broken_liquid_is_noted_once_and_not_at_its_doses(tmp_path):
+    changed = change(TEXT, "    brix: 50 %", f"    brix: {HERE}50 kg")
+    problems = book_problems(tmp_path, changed.text)
+    assert_refused(problems, changed, "liquid ginger syrup brix")
+    assert len(problems) == 1
+
+
+def test_problems_of_both_files_come_together(tmp_path):
+    profile, book = tmp_path / "profile.yaml", tmp_path / "book.yaml"
+    profile.write_text(PROFILE.read_text(encoding="utf-8").replace("rated: 5 A", "rated: 5"), encoding="utf-8")
+    book.write_text(TEXT.replace("volume: 90 mL", "volume: 90"), encoding="utf-8")
+    with pytest.raises(FileProblems) as error:
+        load(profile, book)
+    assert {one.file for one in error.value.problems} == {str(profile), str(book)}
+    assert len(error.value.problems) == 2
+    assert error.value.exit_code == 2
