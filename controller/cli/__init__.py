@@ -39,7 +39,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "calibration": ("facts", "Show a line's calibration and the error to expect."),
     "history": ("facts", "Show what was poured."),
     "bench": ("bench", "Run the simulated machine, or act on the one that runs."),
+    "guard": ("processes", "Run the process that owns the pins."),
     "engine": ("processes", "Run the process that plans and answers."),
+    "all-off": ("processes", "Drive every line off, without guard or engine."),
     "install": ("install", "Install guard and engine as services that start at boot."),
     "uninstall": ("install", "Remove the services."),
 }

@@ -33,6 +33,12 @@ def bench() -> None:
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once.")
 @click.option("--trace", "trace_path", type=click.Path(path_type=Path, dir_okay=False), help="Write every level here.")
 @click.option(
+    "--memory",
+    "memory_path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Tubes, bottles and glass outlast the process in this file.",
+)
+@click.option(
     "--release-pins",
     is_flag=True,
     help="Pins become inputs when their process dies; without, they stay driven, as on common vendor kernels.",
@@ -45,6 +51,7 @@ def run(
     seed: int,
     glass: str | None,
     trace_path: Path | None,
+    memory_path: Path | None,
     release_pins: bool,
     run_dir: Path | None,
 ) -> None:
@@ -61,6 +68,7 @@ def run(
         glass=glass,
         persist=not release_pins,
         trace_path=trace_path,
+        memory_path=memory_path,
     )
 
 
@@ -185,7 +193,8 @@ def _act(run_dir: Path | None, action: "Callable[[BenchClient], None]") -> None:
 
 
 def _contents(held_ml: dict[str, float]) -> str:
-    return "" if not held_ml else ": " + ", ".join(f"{volume:.1f} mL {liquid}" for liquid, volume in held_ml.items())
+    told = ", ".join(f"{volume:.1f} mL {liquid}" for liquid, volume in held_ml.items() if volume >= 0.05)
+    return f": {told}" if told else ""
 
 
 def _draw(report: "BenchReport") -> str:
@@ -202,7 +211,7 @@ def _draw(report: "BenchReport") -> str:
     ]
     return "\n".join(
         [
-            f"glass: {report.glass or 'none'}{_contents(report.glass_ml)}",
+            f"{report.glass or 'no glass; the one that was lifted'}{_contents(report.glass_ml) or ': empty'}",
             f"drip tray{_contents(report.tray_ml) or ': empty'}",
             f"scale {report.scale_g:.2f} g, pumps {report.pumps_a:.2f} A, board {report.board_v:.2f} V",
             "closed contacts: " + (", ".join(name for name, closed in report.contacts.items() if closed) or "none"),

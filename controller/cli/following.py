@@ -65,6 +65,11 @@ def draw_end(view: OperationView) -> str:
     return "\n".join([*parts, click.style(end, bold=True)])
 
 
+def _is_older(change: OperationView, view: OperationView) -> bool:
+    """Whether a change was on its way before the view that is shown, as the first ones are before the POST's answer."""
+    return change.outcome is None and change.elapsed_s < view.elapsed_s
+
+
 class _Following:
     def __init__(self, engine: Engine, stream: "_Stream", display: Display) -> None:
         self._engine, self._stream, self._display = engine, stream, display
@@ -78,7 +83,7 @@ class _Following:
             self._display.show(view)
             self._see_to(view)
             change = self._stream.next(LOOK_S)
-            if change is not None and change.operation == operation:
+            if change is not None and change.operation == operation and not _is_older(change, view):
                 view = change
             if view.refused:
                 raise TundishError("; ".join(one.reason for one in view.refused))

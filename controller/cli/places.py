@@ -38,6 +38,11 @@ def state_dir_to_use(given: Path | None) -> Path:
         return given
     if os.access(SERVICE_STATE_DIR, os.W_OK):
         return SERVICE_STATE_DIR
+    return own_state_dir()
+
+
+def own_state_dir() -> Path:
+    """The user's own folder for records."""
     home = os.environ.get("XDG_STATE_HOME")
     return (Path(home) if home else Path.home() / ".local" / "state") / "tundish"
 

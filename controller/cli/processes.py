@@ -4,8 +4,9 @@ from pathlib import Path
 
 import click
 
-from controller.cli.options import existing_file, run_dir_option, state_dir_option
-from controller.cli.places import ENGINE, GUARD, run_dir_to_fill, state_dir_to_use
+from controller.cli.options import existing_file, json_option, run_dir_option, show, state_dir_option
+from controller.cli.places import BENCH, ENGINE, GUARD, run_dir_to_fill, run_dir_to_use, state_dir_to_use
+from controller.errors import BoardError
 
 profile_option = click.option("--profile", "profile_path", type=existing_file, required=True, help="The machine.")
 book_option = click.option("--book", "book_path", type=existing_file, required=True, help="Liquids, glasses, recipes.")
@@ -28,3 +29,42 @@ def engine(profile_path: Path, book_path: Path, run_dir: Path | None, state_dir:
         guard_socket=folder / GUARD,
         socket_path=folder / ENGINE,
     )
+
+
+@click.command()
+@profile_option
+@book_option
+@run_dir_option
+@state_dir_option
+def guard(profile_path: Path, book_path: Path, run_dir: Path | None, state_dir: Path | None) -> None:
+    """Run the process that owns the pins and enforces every limit, until SIGTERM or Ctrl-C."""
+    from controller.guard.service import run
+
+    folder = run_dir_to_fill(run_dir)
+    run(
+        profile_path,
+        book_path,
+        state_dir=state_dir_to_use(state_dir),
+        socket_path=folder / GUARD,
+        bench_socket=folder / BENCH,
+    )
+
+
+@click.command()
+@profile_option
+@run_dir_option
+@json_option
+def all_off(profile_path: Path, run_dir: Path | None, as_json: bool) -> None:
+    """Drive every line off without guard or engine, as the boot service does after the guard's end.
+
+    A guard that runs holds the lines: stop it instead.
+    """
+    from controller.config import load_profile
+    from controller.guard.alloff import all_off as drive_all_off
+
+    profile, _ = load_profile(profile_path)
+    failures = drive_all_off(profile, run_dir_to_use(run_dir) / BENCH)
+    if failures:
+        raise BoardError("\n".join(map(str, failures)))
+    lines = [line.line for line in profile.lines]
+    show({"off": lines}, lambda: f"Every line is off: {', '.join(map(str, lines))}.", as_json=as_json)

@@ -4,7 +4,7 @@ import math
 import statistics
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
@@ -13,7 +13,7 @@ import click
 from controller.cli.client import Engine
 from controller.cli.following import begin
 from controller.cli.places import BENCH, run_dir_to_use
-from controller.errors import TundishError
+from controller.errors import Refused, TundishError
 from controller.model.states import Outcome
 from controller.model.views import TrialRequest
 
@@ -62,8 +62,17 @@ class OfTheBench:
     def __init__(self, client: "BenchClient") -> None:
         self._client = client
         self._empty_g = 0.0
-        if client.report().glass is not None:
+        self._glass = client.report().glass  # that stood there before
+        if self._glass is not None:
             client.lift_glass()
+
+    def clear(self) -> None:
+        """Take the jar away, and put a fresh glass where one stood."""
+        if self._client.report().glass is not None:
+            self._client.lift_glass()
+        if self._glass is not None:
+            with suppress(Refused):  # what stood there was no glass of the book
+                self._client.place_glass(self._glass)
 
     def before(self, on_s: float) -> None:
         """Set a fresh jar."""
@@ -102,7 +111,11 @@ def scale_of(name: str, run_dir: Path | None) -> Iterator[Scale]:
     from controller.bench.client import BenchClient
 
     with BenchClient(run_dir_to_use(run_dir) / BENCH) as client:
-        yield OfTheBench(client)
+        scale = OfTheBench(client)
+        try:
+            yield scale
+        finally:
+            scale.clear()
 
 
 def weigh_run(engine: Engine, lines: Sequence[int], on_s: float, scale: Scale, *, as_json: bool) -> tuple[str, float]:

@@ -19,21 +19,32 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.options import existing_file, run_dir_option, state_dir_option
-from controller.cli.places import BENCH, ENGINE, GUARD, run_dir_to_fill, state_dir_to_use
+from controller.cli.places import BENCH, ENGINE, GUARD, own_state_dir, run_dir_to_fill, state_dir_to_use
 from controller.errors import TundishError
-from controller.model.views import MenuEntry
+from controller.model.views import MenuEntry, Status
 
 READY_S = 20.0  # longest wait for one process, on a small board
 END_S = 5.0  # longest wait for one process to end before it is killed
 LOOK_S = 0.05
+MEMORY = "bench.json"  # of a simulated machine: what its tubes and bottles hold
 
 
-@dataclass
+@dataclass(frozen=True)
+class Wanted:
+    """One process to be started: `tundish` with these words."""
+
+    name: str
+    words: list[str]
+    is_ready: Callable[[], bool]
+
+
+@dataclass(frozen=True)
 class Part:
     """One process of the machine."""
 
     name: str
     process: subprocess.Popen[str]
+    reader: threading.Thread  # prints what the process says
 
 
 @click.command()
@@ -48,38 +59,48 @@ def up(
 ) -> int:
     """Start bench (if the profile is of a simulated machine), guard and engine, and stop them together.
 
-    Ctrl-C stops all; so does the end of any of them.
+    Ctrl-C stops all; so does the end of any of them. Started again, the machine goes on where it was: a simulated one
+    keeps tubes and bottles beside its records, in a folder of its own for each profile and seed.
     """
     from controller.config import load
 
     profile, _, warnings = load(profile_path, book_path)
     for warning in warnings:
-        click.echo(f"warning: {warning}", err=True)
-    folder, state = run_dir_to_fill(run_dir), state_dir_to_use(state_dir)
-    places = ["--run-dir", str(folder)]
-    files = ["--profile", str(profile_path), "--book", str(book_path)]
-    wanted: list[tuple[str, list[str], Callable[[], bool]]] = []
-    if profile.board.backend == "bench":
-        vessel = [] if glass is None else ["--glass", glass]
-        wanted.append(
-            ("bench", ["bench", "run", *files, *places, "--seed", str(seed), *vessel], lambda: _listens(folder / BENCH))
+        click.secho(f"warning: {warning}", err=True, fg="yellow")
+    folder = run_dir_to_fill(run_dir)
+    if any(_listens(folder / name) for name in (BENCH, GUARD, ENGINE)):
+        raise TundishError(
+            f"a machine already runs in {folder}. Stop it first, or choose another place with --run-dir."
         )
-    own = [*files, *places, "--state-dir", str(state)]
-    wanted.append(("guard", ["guard", *own], lambda: _listens(folder / GUARD)))
-    wanted.append(("engine", ["engine", *own], lambda: _is_healthy(folder)))
+    is_simulated = profile.board.backend == "bench"
+    if is_simulated and state_dir is None:
+        state_dir = own_state_dir() / f"{profile_path.stem}-{seed}"
+    state = state_dir_to_use(state_dir)
+    state.mkdir(parents=True, exist_ok=True)
+    click.echo(f"records in {state}")
+    files = ["--profile", str(profile_path), "--book", str(book_path), "--run-dir", str(folder)]
+    records = ["--state-dir", str(state)]
+    wanted = [
+        Wanted("guard", ["guard", *files, *records], lambda: _listens(folder / GUARD)),
+        Wanted("engine", ["engine", *files, *records], lambda: _is_healthy(folder)),
+    ]
+    if is_simulated:
+        vessel = [] if glass is None else ["--glass", glass]
+        words = ["bench", "run", *files, "--seed", str(seed), "--memory", str(state / MEMORY), *vessel]
+        wanted.insert(0, Wanted("bench", words, lambda: _listens(folder / BENCH)))
     with _interruptible() as interrupted:
         return _run(wanted, interrupted, folder)
 
 
-def _run(wanted: list[tuple[str, list[str], Callable[[], bool]]], interrupted: threading.Event, folder: Path) -> int:
+def _run(wanted: list[Wanted], interrupted: threading.Event, folder: Path) -> int:
     """Start all in order, wait for the end of one or for the interruption, stop all in reverse order."""
     parts: list[Part] = []
     try:
-        for name, words, is_ready in wanted:
-            parts.append(_start(name, words))
-            if not _wait_until(is_ready, parts, interrupted):
+        for one in wanted:
+            parts.append(_start(one))
+            if not _wait_until(one.is_ready, parts, interrupted):
                 break
-            click.echo(f"{name:<6} | ready")
+            click.echo(f"{one.name:<6} | ready")
         else:
             _welcome(folder)
         while not interrupted.is_set() and _ended(parts) is None:
@@ -92,19 +113,20 @@ def _run(wanted: list[tuple[str, list[str], Callable[[], bool]]], interrupted: t
     return 0
 
 
-def _start(name: str, words: list[str]) -> Part:
+def _start(wanted: Wanted) -> Part:
     """Start one process in a session of its own, so that Ctrl-C reaches only us and the order of stopping is ours."""
-    click.echo(f"{name:<6} | starting: tundish {shlex.join(words)}")
+    click.echo(f"{wanted.name:<6} | starting")
     process = subprocess.Popen(
-        [sys.executable, "-m", "controller.cli", *words],
+        [sys.executable, "-m", "controller.cli", *wanted.words],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
         start_new_session=True,
     )
-    threading.Thread(target=_pass_on, args=(name, process), daemon=True).start()
-    return Part(name, process)
+    reader = threading.Thread(target=_pass_on, args=(wanted.name, process), daemon=True)
+    reader.start()
+    return Part(wanted.name, process, reader)
 
 
 def _pass_on(name: str, process: subprocess.Popen[str]) -> None:
@@ -117,9 +139,11 @@ def _readable(line: str) -> str:
     """A log entry in words; any other line as it is."""
     try:
         entry = json.loads(line)
-        event = entry.pop("event")
-    except (ValueError, KeyError, AttributeError):
+    except ValueError:
         return line
+    if not isinstance(entry, dict) or "event" not in entry:
+        return line
+    event = entry.pop("event")
     at, level = str(entry.pop("timestamp", ""))[11:19], entry.pop("level", "info")
     entry.pop("process", None)
     trace = entry.pop("exception", None)
@@ -155,23 +179,30 @@ def _stop(parts: list[Part]) -> None:
             click.echo(f"{one.name:<6} | did not end within {END_S:.0f} s: killed", err=True)
             one.process.kill()
             one.process.wait()
-        else:
-            click.echo(f"{one.name:<6} | stopped")
+        one.reader.join(1.0)
+        click.echo(f"{one.name:<6} | stopped")
 
 
 def _welcome(folder: Path) -> None:
     """What to type next, in another terminal."""
-    menu = Engine(folder).get("menu", tuple[MenuEntry, ...])
+    engine = Engine(folder)
+    menu, status = engine.get("menu", tuple[MenuEntry, ...]), engine.get("status", Status)
     ready = [one.recipe for one in menu if not one.missing]
-    place = "" if Engine(None).path == folder / ENGINE else f" --run-dir {shlex.quote(str(folder))}"
+    place = "" if Engine(None).path == engine.path else f" --run-dir {shlex.quote(str(folder))}"
+    rows = [
+        ("tundish status", "the machine at a glance, and what each line needs"),
+        ("tundish menu", f"{len(ready)} of {len(menu)} drinks can be poured now"),
+    ]
+    stocked = [one.line for one in status.lines if one.liquid is not None]
+    if ready:
+        rows.append((f"tundish pour {shlex.quote(ready[0])}", "a drink"))
+    elif stocked:
+        rows.append((f"tundish prime {' '.join(map(str, stocked))}", "fill the lines"))
+        rows.append((f"tundish calibrate {stocked[0]}", "line by line, by weight"))
     click.secho("\nAll run. In another terminal:", bold=True)
-    for words, why in (
-        (f"tundish status{place}", "the machine at a glance, and what each line needs"),
-        (f"tundish menu{place}", f"{len(ready)} of {len(menu)} drinks can be poured now"),
-        (f"tundish pour {shlex.quote((ready or [menu[0].recipe])[0])}{place}" if menu else "", "a drink"),
-    ):
-        if words:
-            click.echo(f"  {words:<44} {why}")
+    width = max(len(words) for words, _ in rows) + len(place)
+    for words, why in rows:
+        click.echo(f"  {words + place:<{width}}  {why}")
     click.echo("Ctrl-C here stops all.\n")
 
 

@@ -117,7 +117,6 @@ class GuardLink:
         accepted = False
         try:
             self.send(Hello(version=VERSION, role="engine"))
-            self._log.info("guard_connected")
             listener.guard_connected()
             ticker.now()
             accepted = await self._listen(reader, listener, ticker)

@@ -1,0 +1,233 @@
+"""The machine as a new user has it: `tundish up` in one terminal, the other commands in a second one."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from controller.bench.client import BenchClient
+from controller.cli.up import _readable
+
+ROOT = Path(__file__).parents[2]
+PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"
+BOOK = """
+title: two small drinks
+liquids:
+  - {liquid: blackcurrant cordial, brix: 40 %, viscosity: 6.2 mPa*s}
+  - {liquid: soda, density: 999 kg/m3, viscosity: 1 mPa*s}
+glasses:
+  - {glass: tumbler, brim: 330 mL, usable: 270 mL}
+lines:
+  - {line: 2, liquid: blackcurrant cordial, container: 700 mL}
+  - {line: 6, liquid: soda, container: 5 L}
+recipes:
+  - recipe: Small Spritz
+    glass: tumbler
+    phases:
+      - doses:
+          - {liquid: blackcurrant cordial, volume: 8 mL}
+          - {liquid: soda, volume: 12 mL}
+  - recipe: Long Soda
+    glass: tumbler
+    phases:
+      - doses:
+          - {liquid: soda, volume: 150 mL}
+"""
+DENSITY = {"blackcurrant cordial": 1.176, "soda": 0.999}  # g/mL; 40 % sucrose by mass at 20 C: handbook, from memory
+TOLERANCE_ML = 2.0  # Directive 2014/32/EU, MI-008: serving measures under 100 mL
+
+
+class Desk:
+    """A folder with a machine that is up in it."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.env = os.environ | {"TUNDISH_RUN_DIR": str(folder / "run"), "TUNDISH_STATE_DIR": str(folder / "state")}
+        self.book = folder / "book.yaml"
+        self.book.write_text(BOOK)
+        self.profile = folder / "profile.yaml"
+        self.profile.write_text(PROFILE.read_text().replace("serving_pause: 2 s", "serving_pause: 0 s"))
+
+    def start(self, *words, **options):
+        return subprocess.Popen(
+            [sys.executable, "-m", "controller.cli", *words],
+            cwd=ROOT,
+            env=self.env,
+            text=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            **options,
+        )
+
+    def tundish(self, *words):
+        process = self.start(*words, stdin=subprocess.DEVNULL)
+        out, err = process.communicate(timeout=60)
+        return process.returncode, out, err
+
+    def bench(self):
+        return BenchClient(self.folder / "run" / "bench.sock")
+
+    @contextmanager
+    def up(self):
+        words = ["--profile", str(self.profile), "--book", str(self.book), "--seed", "3", "--glass", "tumbler"]
+        with (self.folder / "up.log").open("w") as log:
+            process = subprocess.Popen(
+                [sys.executable, "-m", "controller.cli", "up", *words], cwd=ROOT, env=self.env, stdout=log, stderr=log
+            )
+            try:
+                wait_for(lambda: "All run." in self.said() or process.poll() is not None, self.said)
+                assert process.poll() is None, self.said()
+                yield process
+            finally:
+                process.terminate()
+                process.wait(20)
+
+    def said(self):
+        return (self.folder / "up.log").read_text()
+
+
+def wait_for(is_so, said):
+    deadline_s = time.monotonic() + 30
+    while not is_so():
+        assert time.monotonic() < deadline_s, said()
+        time.sleep(0.05)
+
+
+@pytest.fixture(scope="module")
+def desk():
+    with tempfile.TemporaryDirectory(prefix="tun") as name:
+        desk = Desk(Path(name))
+        with desk.up():
+            assert desk.tundish("prime", "2", "6", "--jug")[0] == 0
+            calibrate(desk)
+            yield desk
+
+
+def calibrate(desk):
+    """Hand in what a perfect balance would have read: the bench tells its true flow and lag."""
+    with desk.bench() as bench:
+        truths = {one.line: one for one in bench.truth_report()}
+    for line in (2, 6):
+        truth = truths[line]
+        rows = [(on_s, DENSITY[truth.liquid] * truth.flow_ml_s * (on_s - truth.lag_s)) for on_s in (2, 4, 8, 16, 4, 16)]
+        file = desk.folder / f"line-{line}.csv"
+        file.write_text("on_s,grams\n" + "".join(f"{on_s},{grams:.3f}\n" for on_s, grams in rows))
+        code, _, err = desk.tundish("calibrate", str(line), "--trials", str(file))
+        assert code == 0, err
+
+
+def fresh_glass(desk):
+    with desk.bench() as bench:
+        if bench.report().glass is not None:
+            bench.lift_glass()
+        time.sleep(0.3)
+        bench.place_glass("tumbler")
+    time.sleep(0.5)
+
+
+def test_a_drink_is_in_the_glass_as_asked(desk):
+    fresh_glass(desk)
+    code, out, err = desk.tundish("pour", "Small Spritz")
+    assert code == 0, out + err
+    time.sleep(1.5)  # the funnel drains
+    with desk.bench() as bench:
+        glass_ml = bench.glass_contents_ml()
+    assert abs(glass_ml["blackcurrant cordial"] - 8.0) <= TOLERANCE_ML
+    assert abs(glass_ml["soda"] - 12.0) <= TOLERANCE_ML
+    assert "done" in out
+
+
+def test_stop_from_a_second_terminal_ends_the_pour_as_stopped(desk):
+    fresh_glass(desk)
+    pour = desk.start("pour", "Long Soda")
+    wait_for(lambda: is_pumping(desk), desk.said)
+    assert desk.tundish("stop")[0] == 0
+    with desk.bench() as bench:
+        assert not any(one.contact_closed for one in bench.report().lines)
+    out, _ = pour.communicate(timeout=10)
+    assert pour.returncode == 1
+    assert "stopped" in out
+
+
+def test_ctrl_c_stops_the_pumps_and_says_what_was_poured(desk):
+    fresh_glass(desk)
+    pour = desk.start("pour", "Long Soda")
+    wait_for(lambda: is_pumping(desk), desk.said)
+    time.sleep(1.0)
+    pour.send_signal(signal.SIGINT)
+    out, err = pour.communicate(timeout=10)
+    assert pour.returncode == 1, out + err
+    assert "Stopping." in out
+    (poured_ml,) = json.loads(desk.tundish("history", "--limit", "1", "--json")[1])[0]["lines"]
+    assert 0 < poured_ml["delivered_ml"] < 150
+    assert f"{poured_ml['delivered_ml']:.1f} mL" in out
+    assert not is_pumping(desk)
+
+
+def test_no_glass_no_drink(desk):
+    with desk.bench() as bench:
+        if bench.report().glass is not None:
+            bench.lift_glass()
+    time.sleep(0.5)
+    code, _, err = desk.tundish("pour", "Small Spritz")
+    assert code == 1
+    assert "glass" in err
+    assert not is_pumping(desk)
+
+
+def test_a_second_up_in_the_same_place_is_refused_and_disturbs_nobody(desk):
+    code, _, err = desk.tundish("up", "--profile", str(desk.profile), "--book", str(desk.book))
+    assert code == 1
+    assert "already runs" in err
+    assert desk.tundish("status")[0] == 0
+
+
+def test_status_of_the_whole_machine_comes_as_json(desk):
+    code, out, _ = desk.tundish("status", "--json")
+    status = json.loads(out)
+    assert code == 0
+    assert [one["line"] for one in status["lines"]] == [1, 2, 3, 4, 5, 6]
+
+
+def is_pumping(desk):
+    with desk.bench() as bench:
+        return any(one.contact_closed for one in bench.report().lines)
+
+
+def test_all_end_together_when_one_ends():
+    with tempfile.TemporaryDirectory(prefix="tun") as name:
+        desk = Desk(Path(name))
+        with desk.up() as up:
+            engine = child(up.pid, "engine")
+            os.kill(engine, signal.SIGKILL)
+            assert up.wait(20) == 1
+        assert "the engine ended by itself (exit code -9): all are stopped." in desk.said()
+        assert list((desk.folder / "run").glob("*.sock")) in ([], [desk.folder / "run" / "engine.sock"])
+
+
+def child(parent, word):
+    """The process that this parent started with this word on its command line."""
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            words = (folder / "cmdline").read_bytes().split(b"\0")
+            is_child = (folder / "stat").read_text().rpartition(")")[2].split()[1] == str(parent)
+        except OSError:
+            continue
+        if is_child and word.encode() in words:
+            return int(folder.name)
+    raise LookupError(word)
+
+
+def test_log_entries_become_words_and_other_lines_stay():
+    entry = {"event": "guard_missing", "level": "warning", "timestamp": "2026-05-01T10:11:12.5Z", "process": "engine",
+             "error": "no such file"}  # fmt: skip
+    assert _readable(json.dumps(entry)) == "10:11:12 WARNING guard_missing error=no such file"
+    for line in ("plain words", "[1, 2]", '{"no": "event"}', "17"):
+        assert _readable(line) == line
