@@ -90,26 +90,23 @@ def drain(truth: FunnelTruth, held_ml: float, inflow_ml_s: float, passed_s: floa
             return held_ml + inflow_ml_s * passed_s, 0.0
         passed_s += above_ml / inflow_ml_s
         above_ml = 0.0
-    at_limit_ml = truth.drain_ml_s * truth.drain_time_s
-    room_ml = truth.capacity_ml - truth.film_ml
+    limit_ml = truth.drain_ml_s * truth.drain_time_s  # above the film; from here on it drains as fast as it can
     rise_ml_s = inflow_ml_s - truth.drain_ml_s
-    if above_ml > at_limit_ml and rise_ml_s < 0:  # falls evenly down to the limit
-        falling_s = min((at_limit_ml - above_ml) / rise_ml_s, passed_s)
-        above_ml += rise_ml_s * falling_s
-        passed_s -= falling_s
-    elif above_ml < at_limit_ml and rise_ml_s > 0:  # rises towards the limit, perhaps beyond
-        tends_to_ml = inflow_ml_s * truth.drain_time_s
-        to_limit_s = truth.drain_time_s * math.log((tends_to_ml - above_ml) / (tends_to_ml - at_limit_ml))
-        rising_s = min(to_limit_s, passed_s)
-        above_ml = tends_to_ml + (above_ml - tends_to_ml) * math.exp(-rising_s / truth.drain_time_s)
-        passed_s -= rising_s
-        if passed_s > 0:
-            above_ml = at_limit_ml
-    if passed_s > 0:
-        if rise_ml_s > 0:
-            above_ml += rise_ml_s * passed_s
-        else:
-            tends_to_ml = inflow_ml_s * truth.drain_time_s
-            above_ml = tends_to_ml + (above_ml - tends_to_ml) * math.exp(-passed_s / truth.drain_time_s)
-    spilt_ml = max(above_ml - room_ml, 0.0)
+    tends_to_ml = inflow_ml_s * truth.drain_time_s
+
+    def eased(from_ml: float, seconds: float) -> float:
+        return tends_to_ml + (from_ml - tends_to_ml) * math.exp(-seconds / truth.drain_time_s)
+
+    to_limit_s = math.inf
+    if above_ml < limit_ml and rise_ml_s > 0:
+        to_limit_s = truth.drain_time_s * math.log((tends_to_ml - above_ml) / (tends_to_ml - limit_ml))
+    elif above_ml > limit_ml and rise_ml_s < 0:
+        to_limit_s = (limit_ml - above_ml) / rise_ml_s
+    starts_at_limit = above_ml > limit_ml or (above_ml == limit_ml and rise_ml_s > 0)
+    first_s = min(to_limit_s, passed_s)
+    above_ml = above_ml + rise_ml_s * first_s if starts_at_limit else eased(above_ml, first_s)
+    if to_limit_s < passed_s:
+        then_s = passed_s - to_limit_s
+        above_ml = eased(limit_ml, then_s) if starts_at_limit else limit_ml + rise_ml_s * then_s
+    spilt_ml = max(above_ml - (truth.capacity_ml - truth.film_ml), 0.0)
     return truth.film_ml + above_ml - spilt_ml, spilt_ml
