@@ -75,10 +75,10 @@ def smallest_dose_ml(
     """Smallest dose from which every dose up to up_to_ml (mL, > 0) keeps its 95 % interval inside the tolerance.
 
     The interval must also stay above zero: what may be nothing is no dose. None when up_to_ml itself is outside.
-    Doses are tried on a ladder of 2 % steps, and 100 mL is one of them (there MI-008 changes from mL to %).
+    Doses are tried on a ladder of 2 % steps, with both sides of 100 mL (there MI-008 changes from mL to %).
     """
     require_in_range("up_to_ml", up_to_ml, 0.05, LARGEST_DOSE_ML, "mL")
-    ladder = {100.0 * 1.02**step for step in range(-400, 120)} | {up_to_ml}
+    ladder = {100.0 * 1.02**step for step in range(-400, 120)} | {99.999, up_to_ml}
     smallest = None
     for dose_ml in sorted((dose for dose in ladder if 0.05 <= dose <= up_to_ml), reverse=True):
         try:

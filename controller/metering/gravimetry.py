@@ -77,6 +77,12 @@ def _ml_per_g(density_kg_m3: float, air: float) -> float:
     return 1000.0 * (1.0 - air / WEIGHTS_KG_M3) / (density_kg_m3 - air)
 
 
+def displayed_g_per_ml(density_kg_m3: float, room_c: float = 20.0, pressure_kpa: float = STANDARD_KPA) -> float:
+    """What a scale shows for each mL of a liquid of this density (kg/m3, 500 to 2000) in air, g/mL."""
+    require_in_range("density_kg_m3", density_kg_m3, 500.0, 2000.0, "kg/m3")
+    return 1.0 / _ml_per_g(density_kg_m3, air_kg_m3(room_c, pressure_kpa))
+
+
 class Contribution(Value, frozen=True, kw_only=True):
     """One line of an uncertainty budget: what, and the standard uncertainty that it gives the volume, mL."""
 

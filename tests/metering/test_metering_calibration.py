@@ -5,7 +5,7 @@ import random
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pumps import TruePump, exact_trials
 from scipy import optimize
@@ -201,6 +201,7 @@ def test_a_kept_calibration_without_scatter_counts_the_usual_one():
     )
 
 
+@settings(deadline=None)
 @given(st.floats(0.1, 20.0), st.floats(-0.3, 0.6), st.floats(0.0, 0.08), st.floats(10.0, 500.0), st.floats(0.0, 6.0))
 def test_run_time_and_volume_turn_into_each_other(flow_ml_s, lag_s, sag_per_a, dose_ml, others_a):
     kept = Calibration(

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from published import rows, values
 
@@ -85,6 +85,7 @@ def test_forty_percent_and_pure_ethanol():
 
 
 # The recommendation's pure ethanol is 789.2391 by its formula and 789.24 by definition: 99.9999 % vol is the top.
+@settings(deadline=None)
 @given(st.floats(0.0, 99.9998))
 def test_strength_and_mass_fraction_turn_into_each_other(abv_percent):
     assert abv_percent_of_mass(mass_fraction_of_abv(abv_percent)) == pytest.approx(abv_percent, abs=1e-9)
