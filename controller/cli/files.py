@@ -39,9 +39,9 @@ def check(profile_path: Path | None, book_path: Path | None, as_json: bool) -> N
 
 
 @click.command()
-@click.argument("name", type=click.Choice(["profile", "book"]))
-def schema(name: Literal["profile", "book"]) -> None:
-    """Print the JSON Schema of a profile or a book, with which editors complete and check it."""
+@click.argument("name", type=click.Choice(["profile", "book", "event"]))
+def schema(name: Literal["profile", "book", "event"]) -> None:
+    """Print the JSON Schema of a profile, a book or an event, with which editors complete and check it."""
     from controller.config import schema_text
 
     click.echo(schema_text(name), nl=False)

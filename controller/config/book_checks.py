@@ -13,8 +13,11 @@ from controller.model.profile import Profile
 from controller.quantities import format_volume, quote, reserved_words
 
 
-def check_book(book: Found, profile: Profile | None, notes: Notes) -> None:
-    """Note everything in a book that contradicts itself or the machine; unsound parts are left out."""
+def check_book(book: Found, profile: Profile | None, notes: Notes, *, lines_are_free: bool = False) -> None:
+    """Note everything in a book that contradicts itself or the machine; unsound parts are left out.
+
+    lines_are_free: liquids are yet to be hung, so that recipes may need some that are on no line.
+    """
     for part in ("liquid", "glass", "recipe", "measure"):
         _check_names(book, part, notes)
     _check_measures(book, notes)
@@ -24,7 +27,7 @@ def check_book(book: Found, profile: Profile | None, notes: Notes) -> None:
         _check_glass(glass, notes)
     _check_lines(book, profile, notes)
     liquids, glasses = _names(book.under("liquids"), "liquid"), _names(book.under("glasses"), "glass")
-    hung = _names(book.under("lines"), "liquid")
+    hung = liquids if lines_are_free else _names(book.under("lines"), "liquid")
     for recipe in book.under("recipes"):
         _check_recipe(recipe, liquids, glasses, hung, notes)
         check_volumes(recipe, book, profile, notes)

@@ -44,10 +44,11 @@ class Number:
 
 @dataclass(frozen=True, kw_only=True)
 class Text:
-    """A text of a length between shortest and longest."""
+    """A text of a length between shortest and longest; `pattern` ("" for none) is what it must look like."""
 
     shortest: int
     longest: int
+    pattern: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,7 +128,7 @@ def _shape(kind: shapes.Type, extra: dict[str, str] | None = None) -> Shape:
         case shapes.LiteralType():
             return Choice(words=tuple(str(word) for word in kind.values))
         case shapes.StrType():
-            return Text(shortest=kind.min_length or 0, longest=kind.max_length or 1000)
+            return Text(shortest=kind.min_length or 0, longest=kind.max_length or 1000, pattern=kind.pattern or "")
         case shapes.FloatType() | shapes.IntType():
             return _number(kind, extra)
     raise TypeError(f"{kind!r} cannot be written in a file")

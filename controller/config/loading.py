@@ -4,13 +4,15 @@ import stat
 from pathlib import Path
 
 from controller.config.book_checks import check_book
-from controller.config.found import Notes, Spot
+from controller.config.event_checks import check_event
+from controller.config.found import Found, Notes, Spot
 from controller.config.keys import Group
 from controller.config.nodes import Mapping, Node, read_tree
 from controller.config.profile_checks import check_profile
 from controller.config.walk import Walker
 from controller.errors import FileProblems, Problem
 from controller.model.book import Book, Measure
+from controller.model.event import GuestEvent
 from controller.model.profile import Profile
 
 MAX_BYTES = 1024 * 1024
@@ -25,6 +27,26 @@ def load(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book
     if problems or profile is None or book is None:
         raise FileProblems(problems)
     return profile, book, _in_order(of_profile.warnings) + _in_order(of_book.warnings)
+
+
+def load_event(
+    event_path: Path | str, profile_path: Path | str, book_path: Path | str
+) -> tuple[GuestEvent, Profile, Book, list[Problem]]:
+    """An event with the machine and the book it is for, and warnings. Raises FileProblems with every problem of all.
+
+    Where the event leaves the lines free, the book may hold recipes whose liquids are on no line.
+    """
+    of_event, of_profile, of_book = (Notes(file=str(path)) for path in (event_path, profile_path, book_path))
+    tree = _tree(of_event)
+    found = Found(line=1, column=1) if tree is None else Walker(of_event, {}).read(tree, Group(cls=GuestEvent), "")
+    profile = _read_profile(of_profile)
+    book = _read_book(profile, of_book, lines_are_free=found.get("lines", str) == "free")
+    check_event(found, book, of_event)
+    event, problems = found.sound(GuestEvent), of_event.problems + of_profile.problems + of_book.problems
+    if problems or event is None or profile is None or book is None:
+        raise FileProblems(problems)
+    warnings = [one for notes in (of_event, of_profile, of_book) for one in _in_order(notes.warnings)]
+    return event, profile, book, warnings
 
 
 def load_profile(path: Path | str) -> tuple[Profile, list[Problem]]:
@@ -58,12 +80,12 @@ def _read_profile(notes: Notes) -> Profile | None:
     return found.sound(Profile)
 
 
-def _read_book(profile: Profile | None, notes: Notes) -> Book | None:
+def _read_book(profile: Profile | None, notes: Notes, *, lines_are_free: bool = False) -> Book | None:
     tree = _tree(notes)
     if tree is None:
         return None
     found = Walker(notes, _measures(tree)).read(tree, Group(cls=Book), "")
-    check_book(found, profile, notes)
+    check_book(found, profile, notes, lines_are_free=lines_are_free)
     return found.sound(Book)
 
 

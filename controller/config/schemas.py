@@ -1,4 +1,4 @@
-"""JSON Schemas of profile and book, made from the same types as loading, so that editors complete and check both."""
+"""JSON Schemas of profile, book and event, from the types that loading uses: editors then complete and check them."""
 
 import inspect
 import json
@@ -9,13 +9,14 @@ import msgspec
 
 from controller.config.keys import Choice, Group, Key, ListOf, Number, Quantity, Shape, Text, keys_of
 from controller.model.book import Book, Dose
+from controller.model.event import GuestEvent
 from controller.model.profile import Profile
 from controller.quantities import NUMBER, format_quantity, reserved_words, spellings
 
-_ROOTS: dict[str, type[msgspec.Struct]] = {"profile": Profile, "book": Book}
+_ROOTS: dict[str, type[msgspec.Struct]] = {"profile": Profile, "book": Book, "event": GuestEvent}
 
 
-def schema(name: Literal["profile", "book"]) -> dict[str, Any]:
+def schema(name: Literal["profile", "book", "event"]) -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a file of this name; KeyError for any other name."""
     root = _ROOTS[name]
     groups: dict[str, Any] = {}
@@ -29,7 +30,7 @@ def schema(name: Literal["profile", "book"]) -> dict[str, Any]:
     }
 
 
-def schema_text(name: Literal["profile", "book"]) -> str:
+def schema_text(name: Literal["profile", "book", "event"]) -> str:
     """The schema as a JSON file."""
     return json.dumps(schema(name), indent=2, ensure_ascii=False) + "\n"
 
@@ -82,7 +83,8 @@ def _shape(shape: Shape) -> dict[str, Any]:
         case Choice():
             return {"enum": list(shape.words)}
         case Text():
-            return {"type": "string", "minLength": shape.shortest, "maxLength": shape.longest}
+            pattern = {"pattern": shape.pattern} if shape.pattern else {}
+            return {"type": "string", "minLength": shape.shortest, "maxLength": shape.longest, **pattern}
         case Number():
             return {"type": "integer" if shape.whole else "number", **_bounds(shape)}
         case Quantity():
