@@ -153,6 +153,7 @@ def _line(operation: Operation, state: LineState, runs: list[PlannedRun], now: S
         allowed = ", ".join(sorted(ALLOWED[state.contents]))
         what = f"{where} holds {_words(state)}: {kind} is not allowed from there."
         yield refuse(request, "contents", what, asked=str(kind), allowed=allowed, way_out=NEXT_STEP[state.contents])
+        return  # what else the line would need depends on what is done first
     if kind in DRAWS_FROM_CONTAINER:
         yield from _liquid(request, state, runs)
         if state.line in now.inputs.low_lines:

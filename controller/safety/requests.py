@@ -24,11 +24,13 @@ def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]
     malformed = list(runs_shape(request, Segment(runs=command.runs), now.profile))
     if malformed:
         return malformed
-    refusals = []
     planned = {(run.line, run.liquid) for run in present.runs}
-    for line, liquid in sorted({(run.line, run.liquid) for run in command.runs} - planned):
-        reason = f"{liquid} from line {line} is no part of the segment that is held."
-        refusals.append(refuse(request, "plan", reason, way_out="Ask only for what is left of it."))
+    foreign = sorted({(run.line, run.liquid) for run in command.runs} - planned)
+    if foreign:
+        named = ", ".join(f"{liquid} from line {line}" for line, liquid in foreign)
+        reason = f"{named}: no part of the segment that is held."
+        return [refuse(request, "plan", reason, way_out="Ask only for what is left of it.")]
+    refusals = []
     if now.inputs.glass_present is False and progress.is_serving:
         refusals.append(refuse(request, "glass", "there is no glass under the outlet.", way_out="Put the glass back."))
     for line in sorted({run.line for run in command.runs} & set(now.inputs.low_lines)):

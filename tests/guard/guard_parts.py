@@ -154,11 +154,12 @@ class Rig:
         self.journal = journal or MemoryJournal()
         self.events: list[tuple[str | None, Event]] = []
         self.options = options
+        self.boot = "b1"
         self.start_guard()
 
     def start_guard(self) -> None:
         self.guard = Guard(
-            self.machine, BOOK, self.board, self.journal, self.clock, self._publish, boot="b1", **self.options
+            self.machine, BOOK, self.board, self.journal, self.clock, self._publish, boot=self.boot, **self.options
         )
 
     def _publish(self, client: str | None, event: Event) -> None:

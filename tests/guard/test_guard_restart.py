@@ -1,0 +1,318 @@
+"""What survives a restart, a crash, a damaged journal, a full disk and a wall clock that is set."""
+
+import msgspec
+import pytest
+from guard_parts import BOOK, CAPS, GLASS, Rig, prime, profile, run_of, serve, with_caps
+from msgspec.structs import replace
+
+from controller.guard.scribe import MOST_REPLAYED
+from controller.ledger.journal import Entry, Reading
+from controller.model.calibration import Calibration
+from controller.model.messages import (
+    Acknowledge,
+    Admitted,
+    AskReport,
+    Assign,
+    Ended,
+    FaultLatchedEvent,
+    Hello,
+    Report,
+    Start,
+    TakeCalibration,
+    Unhold,
+)
+from controller.model.states import Contents, MachineState, Outcome
+from controller.safety.memory import replay
+from controller.safety.records import CapChanged, Lost, Memory, Stamped
+
+JUICE, GIN, TEA = "apple juice", "sloe gin", "cold tea"
+
+
+def restart(rig: Rig, *, boot: str | None = None) -> list:
+    """A new guard on the same board and journal; what it says to an engine that comes back."""
+    rig.boot = boot or rig.boot
+    rig.start_guard()
+    rig.run(0.5, beat=False)
+    return rig.say(Hello(version=1, role="engine"))
+
+
+def kinds(rig: Rig) -> list[str]:
+    return [entry.kind for entry in rig.journal.entries]
+
+
+def rules(rig: Rig, name: str, *runs) -> list[str]:
+    return [event.rule for event in rig.say(Start(operation=serve(*runs, name=name))) if hasattr(event, "rule")]
+
+
+def test_contents_calibrations_and_assignments_survive():
+    rig = Rig().primed(1, 2)
+    new = Calibration(line=1, liquid=JUICE, flow_ml_s=2.1, lag_s=0.1, u_flow_ml_s=0.01, u_lag_s=0.0, cov_flow_lag=0.0)
+    rig.say(TakeCalibration(calibration=new))
+    rig.say(Assign(line=2, liquid=TEA))
+    before = rig.say(AskReport())[-1]
+    report, ended = restart(rig)
+    assert report.lines == before.lines
+    assert report.lines[0].calibration == new
+    assert ended == rig.of(Ended)[1]  # the last operation, once more
+    assert report.state is MachineState.IDLE
+
+
+def test_the_journal_has_the_operation_before_the_first_relay_closes():
+    rig = Rig().primed(1)
+    seen = []
+    switch = rig.board.switch
+
+    def spy(line: int, *, on: bool) -> None:
+        seen.append((on, kinds(rig)[-1]))
+        switch(line, on=on)
+
+    rig.board.switch = spy
+    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))
+    rig.run(6)
+    assert seen == [(True, "admitted"), (False, "admitted")]
+    assert kinds(rig)[-1] == "ended"
+
+
+def test_a_serving_is_two_writes():
+    rig = Rig().primed(1)
+    batches = []
+    append = rig.journal.append
+    rig.journal.append = lambda wall_s, drafts: (batches.append([one.kind for one in drafts]), append(wall_s, drafts))
+    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))
+    rig.run(10)
+    assert batches == [["admitted"], ["ended"]]
+
+
+def test_a_crash_in_mid_pour_leaves_the_lines_unknown_and_books_the_worst_case():
+    rig = Rig().primed(1, 2, 4)
+    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 10), run_of(4, GIN, 0.5, 8))))
+    rig.run(3)
+    assert rig.board.on == {1, 4}
+    report, ended = restart(rig)
+    assert rig.board.on == set()  # driven off before anything else
+    assert {line.line: line.contents for line in report.lines} == {
+        1: Contents.UNKNOWN,
+        2: Contents.LIQUID,
+        3: Contents.EMPTY,
+        4: Contents.UNKNOWN,
+    }
+    assert (ended.operation, ended.outcome, ended.reason) == ("s1", Outcome.ABORTED, "guard restarted")
+    # 2 mL/s x 1.25 for the whole run and for the second that it may take to drive a line off.
+    assert [(one.line, one.asked_ml, one.worst_ml) for one in ended.deliveries] == [
+        (1, 20.0, pytest.approx(27.5)),
+        (4, 16.0, pytest.approx(22.5)),
+    ]
+    assert rules(rig, "s1", run_of(2, "ginger syrup", 0, 5)) == ["repeated"]
+    rig.run(3)
+    assert rules(rig, "s2", run_of(1, JUICE, 0, 5)) == ["contents"]
+    assert rules(rig, "s3", run_of(2, "ginger syrup", 0, 5)) == []
+    # 22.5 mL x 26 % x 0.78924 g/mL
+    booked = replayed(rig).servings
+    assert [one.ethanol_g for one in booked] == [pytest.approx(4.6171, abs=1e-4), 0.0]
+
+
+def test_a_crash_while_held_counts_what_was_resumed_as_well():
+    rig = Rig(profile(glass=GLASS))
+    rig.board.contacts["glass"] = True
+    rig.primed(1)
+    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 10))))
+    rig.run(3)
+    rig.board.contacts["glass"] = False
+    rig.run(1)
+    rig.board.contacts["glass"] = True
+    rig.run(1)
+    rig.say(Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),)))
+    rig.run(1)
+    ended = restart(rig)[1]
+    # All that was ever allowed: 2.5 mL/s for 10 s, for 7 s, and for the second until it was driven off.
+    assert ended.deliveries[0].worst_ml == pytest.approx(45.0)
+
+
+def test_a_second_crash_during_start_up_changes_nothing():
+    rig = Rig().primed(1)
+    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 10))))
+    rig.run(3)
+    first = restart(rig)
+    second = restart(rig)
+    assert [event for event in second if isinstance(event, Ended)] == [
+        event for event in first if isinstance(event, Ended)
+    ]
+    assert kinds(rig).count("ended") == 2  # the priming and the serving
+
+
+def test_a_latched_fault_survives():
+    rig = Rig().ready()
+    rig.board.contacts["stop"] = False
+    rig.run(1)
+    rig.board.contacts["stop"] = True
+    report = restart(rig)[0]
+    assert (report.state, report.fault) == (MachineState.ABORTED, "stop pressed")
+    rig.say(Acknowledge(cause="stop pressed"))
+    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+    assert restart(rig)[0].fault is None
+
+
+def test_a_changed_cap_is_written_down_with_both_values():
+    rig = Rig().ready()
+    rig.machine = with_caps(serving_ethanol_g=30)
+    restart(rig)
+    changes = [one.record for one in decoded(rig) if isinstance(one.record, CapChanged)]
+    assert changes == [CapChanged(cap="serving_ethanol_g", old=20.0, new=30.0)]
+
+
+# --- the rolling hour and the clocks
+
+
+def gin(rig: Rig, name: str) -> list[str]:
+    """50 mL of sloe gin: 10.26 g as planned, with the uncalibrated pump's quarter 12.83 g."""
+    found = rules(rig, name, run_of(4, GIN, 0, 25))
+    rig.run(28)
+    return found
+
+
+def test_the_hour_survives_restarts_and_ends_in_time():
+    rig = Rig(with_caps(hour_ethanol_g=30)).primed(4)
+    assert (gin(rig, "s1"), gin(rig, "s2")) == ([], [])
+    restart(rig)
+    assert gin(rig, "s3") == ["hour_ethanol"]
+    rig.run(3500)
+    restart(rig)
+    rig.run(120)
+    assert gin(rig, "s4") == []
+
+
+def test_setting_the_wall_clock_frees_nothing():
+    rig = Rig(with_caps(hour_ethanol_g=30)).primed(4)
+    gin(rig, "s1")
+    gin(rig, "s2")
+    rig.clock.set_wall(rig.clock.wall_s() + 86_400)
+    assert gin(rig, "s3") == ["hour_ethanol"]
+    restart(rig)  # in the same boot: the monotonic clock tells
+    assert gin(rig, "s4") == ["hour_ethanol"]
+    rig.clock.set_wall(rig.clock.wall_s() - 2 * 86_400)
+    restart(rig)
+    assert gin(rig, "s5") == ["hour_ethanol"]
+    rig.run(1)
+    restart(rig, boot="b2")  # another boot: between them the wall clock stood still
+    assert gin(rig, "s6") == ["hour_ethanol"]
+
+
+def test_a_night_switched_off_counts():
+    rig = Rig(with_caps(hour_ethanol_g=30)).primed(4)
+    gin(rig, "s1")
+    gin(rig, "s2")
+    rig.clock.set_wall(rig.clock.wall_s() + 8 * 3600)  # nobody was there to see it pass
+    rig.guard = None
+    restart(rig, boot="b2")
+    assert gin(rig, "s3") == []
+
+
+# --- a disk that is full, a journal that is damaged
+
+
+def test_a_full_disk_refuses_and_pumps_stay_off():
+    rig = Rig().primed(1)
+    rig.journal.full = True
+    rig.board.trace.clear()
+    assert rules(rig, "s1", run_of(1, JUICE, 0, 5)) == ["journal"]
+    rig.run(5)
+    assert rig.board.trace == []
+    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+    rig.journal.full = False
+    assert Admitted(operation="s1", kind="serve") in rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))
+
+
+def test_an_end_that_cannot_be_written_is_a_fault_and_is_written_later():
+    rig = Rig().primed(1)
+    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))
+    rig.run(1)
+    rig.journal.full = True
+    rig.run(6)
+    assert rig.of(FaultLatchedEvent)[-1].cause == "journal"
+    assert rig.say(Acknowledge(cause="journal"))[-1].rule == "cause"
+    rig.journal.full = False
+    rig.say(Acknowledge(cause="journal"))
+    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+    assert kinds(rig)[-3:] == ["ended", "fault", "acknowledged"]
+
+
+class Damaged:
+    """A journal whose reading has lost some entries."""
+
+    def __init__(self, entries: list[Entry]) -> None:
+        self.entries = entries
+
+    def append(self, wall_s, drafts) -> None:
+        for draft in drafts:
+            self.entries.append(Entry(seq=len(self.entries) + 1, wall_s=wall_s, kind=draft.kind, body=draft.body))
+
+    def read(self, since: str) -> Reading:
+        start = max((i for i, entry in enumerate(self.entries) if entry.kind == since), default=None)
+        if start is not None:
+            return Reading(entries=tuple(self.entries[start:]), damage=())
+        return Reading(entries=tuple(self.entries[:-1]), damage=("entry 7 does not match its checksum",))
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_damaged_journal_leaves_nothing_certain_until_a_person_has_seen_to_it():
+    rig = Rig().primed(1, 2)
+    rig.journal = Damaged(list(rig.journal.entries))
+    report = restart(rig)[0]
+    assert (report.state, report.fault) == (MachineState.ABORTED, "journal damaged")
+    assert {line.contents for line in report.lines} == {Contents.UNKNOWN}
+    memory = replayed(rig)
+    assert sum(one.ethanol_g for one in memory.servings) == pytest.approx(CAPS.hour_ethanol_g)
+    assert len(memory.servings) == CAPS.hour_servings
+    assert any(isinstance(one.record, Lost) for one in decoded(rig))
+    assert restart(rig)[0].fault == "journal damaged"  # written down, with all that follows from it
+    rig.say(Acknowledge(cause="journal damaged"))
+    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+
+
+def test_an_entry_that_is_not_understood_counts_as_damage():
+    rig = Rig().primed(1)
+    rig.journal.entries[-1] = replace_body(rig.journal.entries[-1], b'{"mono_s":1,"wall_s":2,"record":{"type":"new"}}')
+    assert restart(rig)[0].fault == "journal damaged"
+
+
+def replace_body(entry: Entry, body: bytes) -> Entry:
+    return Entry(seq=entry.seq, wall_s=entry.wall_s, kind=entry.kind, body=body)
+
+
+def test_a_long_journal_is_summed_up_at_the_next_start():
+    rig = Rig().ready()
+    for turn in range(MOST_REPLAYED // 2 + 1):
+        rig.say(Assign(line=1 + turn % 2, liquid=TEA))
+        rig.say(Assign(line=1 + turn % 2, liquid=JUICE))
+    before = rig.say(AskReport())[-1]
+    assert restart(rig)[0].lines == before.lines
+    assert kinds(rig)[-1] == "snapshot"
+    assert restart(rig)[0].lines == before.lines
+    assert len(rig.journal.read("snapshot").entries) < 10
+
+
+# --- helpers
+
+
+def decoded(rig: Rig) -> list[Stamped]:
+    return [msgspec.json.decode(entry.body, type=Stamped) for entry in rig.journal.entries]
+
+
+def replayed(rig: Rig) -> Memory:
+    return replay(decoded(rig))
+
+
+def test_what_is_replayed_is_what_was_lived():
+    rig = Rig().primed(1, 2, 4)
+    gin(rig, "s1")
+    rules(rig, "s2", run_of(1, TEA, 0, 5))
+    rig.say(Assign(line=3, liquid=JUICE))
+    restart(rig)
+    rig.run(5)  # refusals are written a little later
+    assert isinstance(rig.say(AskReport())[-1], Report)
+    assert replayed(rig) == rig.guard._core.memory
+    assert [on.line for on in BOOK.lines] == [state.line for state in replayed(rig).lines]
+    assert prime(1, JUICE).operation in replayed(rig).seen
+    assert replace(replayed(rig), boot="x") != replayed(rig)
