@@ -16,13 +16,15 @@ from pathlib import Path
 
 import msgspec
 
-from controller.config import load_book, load_profile
+from controller.config import load, load_event, load_profile
 from controller.errors import FileProblems
 from controller.model.book import Book
+from controller.model.event import GuestEvent
 from controller.model.profile import Profile
 
 ROOT = Path(__file__).resolve().parent.parent
 PROFILE = ROOT / "hardware_profiles" / "six_line.yaml"
+BOOK_OF_EVENT = {"fete_event.yaml": "orchard_fete.yaml", "supper_event.yaml": "harvest_supper.yaml"}
 EXAMPLES = (*sorted((ROOT / "hardware_profiles").glob("*.yaml")), *sorted((ROOT / "demo").glob("*.yaml")))
 
 # Pieces that have broken readers of such files before.
@@ -85,10 +87,19 @@ def _mutate_line(data: bytes, rng: random.Random) -> bytes:
     return b"\n".join(lines)
 
 
-def try_file(path: Path, profile: Profile, *, is_book: bool) -> bool:
+def load_file(path: Path, example: Path) -> Profile | Book | GuestEvent:
+    """Load a file as what its example is, beside the machine and the book that go with it."""
+    if example.parent.name != "demo":
+        return load_profile(path)[0]
+    if example.name in BOOK_OF_EVENT:
+        return load_event(path, PROFILE, example.parent / BOOK_OF_EVENT[example.name])[0]
+    return load(PROFILE, path)[1]
+
+
+def try_file(path: Path, example: Path) -> bool:
     """Whether the file is accepted; AssertionError when what comes out breaks a promise of the loader."""
     try:
-        value: Profile | Book = load_book(path, profile)[0] if is_book else load_profile(path)[0]
+        value = load_file(path, example)
     except FileProblems as error:
         assert error.problems
         for problem in error.problems:
@@ -103,12 +114,11 @@ def try_file(path: Path, profile: Profile, *, is_book: bool) -> bool:
 
 def campaign(example: Path, seed: int, runs: int, folder: Path) -> Tally:
     """Mutate one example `runs` times; any exception names the seed and the run that cause it."""
-    profile, is_book = load_profile(PROFILE)[0], example.parent.name == "demo"
     original, path, accepted = example.read_bytes(), folder / example.name, 0
     for run in range(runs):
         path.write_bytes(mutate(original, random.Random(f"{seed} {example.name} {run}")))
         try:
-            accepted += try_file(path, profile, is_book=is_book)
+            accepted += try_file(path, example)
         except Exception as error:
             raise RuntimeError(f"{example.name}: seed {seed}, run {run}") from error
     return Tally(accepted=accepted, refused=runs - accepted)
