@@ -76,7 +76,7 @@ _TWO_MEANINGS: dict[str, tuple[tuple[str, float], tuple[str, float]]] = {
     "tablespoon": (("US", 14.78676478125), ("metric", 15.0)),
 }
 _FLUID_OUNCES = {"floz", "fl_oz", "fl oz", "fl.oz.", "fl. oz.", "fluid_ounce", "fluid ounce"}
-_HOUSE_MEASURES = {"dash", "barspoon", "splash", "drop", "glug", "handful"}
+_HOUSE_MEASURES = {"dash", "barspoon", "splash", "drop"}
 
 _KNOWN_MEASURES = _TWO_MEANINGS.keys() | _FLUID_OUNCES | _HOUSE_MEASURES | {"part"}
 

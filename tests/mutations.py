@@ -6,6 +6,7 @@ Prints how many of each file were accepted and refused; ends with 1, the seed an
 """
 
 import argparse
+import functools
 import random
 import re
 import sys
@@ -16,7 +17,7 @@ from pathlib import Path
 
 import msgspec
 
-from controller.config import load, load_event, load_profile
+from controller.config import load_book, load_event, load_profile
 from controller.errors import FileProblems
 from controller.model.book import Book
 from controller.model.event import GuestEvent
@@ -93,7 +94,13 @@ def load_file(path: Path, example: Path) -> Profile | Book | GuestEvent:
         return load_profile(path)[0]
     if example.name in BOOK_OF_EVENT:
         return load_event(path, PROFILE, example.parent / BOOK_OF_EVENT[example.name])[0]
-    return load(PROFILE, path)[1]
+    return load_book(path, machine())[0]
+
+
+@functools.cache
+def machine() -> Profile:
+    """The machine that mutated books are held against."""
+    return load_profile(PROFILE)[0]
 
 
 def try_file(path: Path, example: Path) -> bool:

@@ -27,7 +27,7 @@ def load_apart(profile_path: Path | str, book_path: Path | str) -> tuple[Profile
     """Profile, book and warnings, as `load` has them. Raises FileProblems as `load` does, or when the child fails."""
     command = [sys.executable, "-m", "controller.config", str(profile_path), str(book_path)]
     try:
-        done = subprocess.run(command, capture_output=True, timeout=_LONGEST_S, check=True)
+        done = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, timeout=_LONGEST_S, check=True)
         answer = msgspec.json.decode(done.stdout, type=Answer)
     except (subprocess.SubprocessError, OSError, msgspec.MsgspecError) as error:
         text = f"reading it in a child process failed: {error}."

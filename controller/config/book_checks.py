@@ -5,15 +5,15 @@ from collections.abc import Iterable
 from difflib import get_close_matches
 
 from controller.config.found import Found, Notes
+from controller.config.machine import Machine
 from controller.config.recipe_checks import check_volumes
 from controller.errors import OutOfRange, Refused
 from controller.metering.density import liquid_kg_m3
 from controller.model.book import Glass, Liquid
-from controller.model.profile import Profile
 from controller.quantities import format_volume, quote, reserved_words
 
 
-def check_book(book: Found, profile: Profile | None, notes: Notes, *, lines_are_free: bool = False) -> None:
+def check_book(book: Found, machine: Machine, notes: Notes, *, lines_are_free: bool = False) -> None:
     """Note everything in a book that contradicts itself or the machine; unsound parts are left out.
 
     lines_are_free: liquids are yet to be hung, so that recipes may need some that are on no line.
@@ -25,12 +25,12 @@ def check_book(book: Found, profile: Profile | None, notes: Notes, *, lines_are_
         _check_liquid(liquid, notes)
     for glass in book.under("glasses"):
         _check_glass(glass, notes)
-    _check_lines(book, profile, notes)
+    _check_lines(book, machine, notes)
     liquids, glasses = _names(book.under("liquids"), "liquid"), _names(book.under("glasses"), "glass")
     hung = liquids if lines_are_free else _names(book.under("lines"), "liquid")
     for recipe in book.under("recipes"):
         _check_recipe(recipe, liquids, glasses, hung, notes)
-        check_volumes(recipe, book, profile, notes)
+        check_volumes(recipe, book, machine, notes)
 
 
 def _names(items: Iterable[Found], field: str) -> set[str]:
@@ -89,9 +89,9 @@ def _check_glass(found: Found, notes: Notes) -> None:
         notes.add(found.fields["usable_ml"], f"glass {glass.glass}", text)
 
 
-def _check_lines(book: Found, profile: Profile | None, notes: Notes) -> None:
+def _check_lines(book: Found, machine: Machine, notes: Notes) -> None:
     liquids = _names(book.under("liquids"), "liquid")
-    machine = {line.line for line in profile.lines} if profile else None
+    there = machine.flows_ml_s
     first: dict[int, Found] = {}
     for item in book.under("lines"):
         number, liquid = item.get("line", int), item.get("liquid", str)
@@ -99,8 +99,8 @@ def _check_lines(book: Found, profile: Profile | None, notes: Notes) -> None:
         if number is not None and (other := first.setdefault(number, item)) is not item:
             text = f"it has a liquid already, in line {other.fields['line'].line} of the file."
             notes.add(item.fields["line"], subject, text)
-        if number is not None and machine is not None and number not in machine:
-            text = f"the machine has no such line; it has {', '.join(map(str, sorted(machine)))}."
+        if number is not None and there is not None and number not in there:
+            text = f"the machine has no such line; it has {', '.join(map(str, sorted(there)))}."
             notes.add(item.fields["line"], subject, text)
         if liquid is not None and liquid not in liquids:
             notes.add(item.fields["liquid"], subject, unknown(liquid, "liquid", liquids))

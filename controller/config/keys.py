@@ -72,7 +72,8 @@ class Group:
     cls: type[msgspec.Struct]
 
 
-Shape: TypeAlias = Quantity | Number | Text | Choice | ListOf | Group
+Leaf: TypeAlias = Quantity | Number | Text | Choice
+Shape: TypeAlias = Leaf | ListOf | Group
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,8 +99,9 @@ def keys_of(cls: type[msgspec.Struct]) -> dict[str, Key]:
     notes = _notes(cls)
     keys = {}
     for (one, shape), stem in zip(found, short, strict=True):
-        shared = short.count(stem) > 1 and isinstance(shape, Quantity)
-        name = stem + _WORD[shape.unit] if shared and isinstance(shape, Quantity) else stem
+        name = stem
+        if isinstance(shape, Quantity) and short.count(stem) > 1:
+            name += _WORD[shape.unit]
         keys[name] = Key(
             name=name,
             field=one.name,

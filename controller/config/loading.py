@@ -7,6 +7,7 @@ from controller.config.book_checks import check_book
 from controller.config.event_checks import check_event
 from controller.config.found import Found, Notes, Spot
 from controller.config.keys import Group
+from controller.config.machine import Machine
 from controller.config.nodes import Mapping, Node, read_tree
 from controller.config.profile_checks import check_profile
 from controller.config.walk import Walker
@@ -21,8 +22,9 @@ MAX_BYTES = 1024 * 1024
 def load(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book, list[Problem]]:
     """Profile, book and warnings. Raises FileProblems with every problem of both files."""
     of_profile, of_book = Notes(file=str(profile_path)), Notes(file=str(book_path))
-    profile = _read_profile(of_profile)
-    book = _read_book(profile, of_book)
+    found = _find_profile(of_profile)
+    profile = found.sound(Profile)
+    book = _read_book(Machine.of_found(found), of_book)
     problems = of_profile.problems + of_book.problems
     if problems or profile is None or book is None:
         raise FileProblems(problems)
@@ -39,8 +41,10 @@ def load_event(
     of_event, of_profile, of_book = (Notes(file=str(path)) for path in (event_path, profile_path, book_path))
     tree = _tree(of_event)
     found = Found(line=1, column=1) if tree is None else Walker(of_event, {}).read(tree, Group(cls=GuestEvent), "")
-    profile = _read_profile(of_profile)
-    book = _read_book(profile, of_book, lines_are_free=found.get("lines", str) == "free")
+    machine = _find_profile(of_profile)
+    profile = machine.sound(Profile)
+    is_free = found.get("lines", str) == "free"
+    book = _read_book(Machine.of_found(machine), of_book, lines_are_free=is_free)
     check_event(found, book, of_event)
     event, problems = found.sound(GuestEvent), of_event.problems + of_profile.problems + of_book.problems
     if problems or event is None or profile is None or book is None:
@@ -52,7 +56,7 @@ def load_event(
 def load_profile(path: Path | str) -> tuple[Profile, list[Problem]]:
     """Profile and warnings. Raises FileProblems with every problem of the file."""
     notes = Notes(file=str(path))
-    profile = _read_profile(notes)
+    profile = _find_profile(notes).sound(Profile)
     if notes.problems or profile is None:
         raise FileProblems(notes.problems)
     return profile, _in_order(notes.warnings)
@@ -61,7 +65,7 @@ def load_profile(path: Path | str) -> tuple[Profile, list[Problem]]:
 def load_book(path: Path | str, profile: Profile | None) -> tuple[Book, list[Problem]]:
     """Book and warnings, checked against `profile` when given. Raises FileProblems with every problem of the file."""
     notes = Notes(file=str(path))
-    book = _read_book(profile, notes)
+    book = _read_book(Machine.of_profile(profile) if profile else Machine(), notes)
     if notes.problems or book is None:
         raise FileProblems(notes.problems)
     return book, _in_order(notes.warnings)
@@ -71,21 +75,21 @@ def _in_order(warnings: list[Problem]) -> list[Problem]:
     return sorted(set(warnings))
 
 
-def _read_profile(notes: Notes) -> Profile | None:
+def _find_profile(notes: Notes) -> Found:
     tree = _tree(notes)
     if tree is None:
-        return None
+        return Found(line=1, column=1)
     found = Walker(notes, {}).read(tree, Group(cls=Profile), "")
     check_profile(found, notes)
-    return found.sound(Profile)
+    return found
 
 
-def _read_book(profile: Profile | None, notes: Notes, *, lines_are_free: bool = False) -> Book | None:
+def _read_book(machine: Machine, notes: Notes, *, lines_are_free: bool = False) -> Book | None:
     tree = _tree(notes)
     if tree is None:
         return None
     found = Walker(notes, _measures(tree)).read(tree, Group(cls=Book), "")
-    check_book(found, profile, notes, lines_are_free=lines_are_free)
+    check_book(found, machine, notes, lines_are_free=lines_are_free)
     return found.sound(Book)
 
 

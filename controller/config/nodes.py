@@ -69,8 +69,8 @@ def read_tree(text: str, notes: Notes) -> Node | None:
         return None
     except (ValueError, OverflowError, IndexError) as error:
         # PyYAML lets a few malformed escapes and directives through to Python's own conversions.
-        text = f"this is not YAML: an escape or directive is malformed ({type(error).__name__})."
-        notes.add(_spot(loader.get_mark()), "", text)
+        cause = f"an escape or directive is malformed ({type(error).__name__})"
+        notes.add(_spot(loader.get_mark()), "", f"this is not YAML: {cause}.")
         return None
     finally:
         loader.dispose()

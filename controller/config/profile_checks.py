@@ -24,7 +24,7 @@ def check_profile(profile: Found, notes: Notes) -> None:
     _check_flow(profile, notes)
 
 
-def name_of(line: Found) -> str:
+def _name_of(line: Found) -> str:
     """How messages call a line."""
     number = line.get("line", int)
     return f"line {number}" if number is not None else "a line"
@@ -38,10 +38,8 @@ def _check_numbers(profile: Found, notes: Notes) -> None:
     for line in lines:
         number = line.get("line", int)
         if number is not None and first.setdefault(number, line) is not line:
-            place = first[number].fields["line"].line
-            notes.add(
-                line.fields["line"], name_of(line), f"this number stands twice; first in line {place} of the file."
-            )
+            text = f"this number stands twice; first in line {first[number].fields['line'].line} of the file."
+            notes.add(line.fields["line"], _name_of(line), text)
 
 
 def _check_channels(profile: Found, notes: Notes) -> None:
@@ -53,10 +51,10 @@ def _check_channels(profile: Found, notes: Notes) -> None:
             continue
         place = line.fields["channel"]
         if channels is not None and channel > channels:
-            notes.add(place, name_of(line), f"relay channel {channel} does not exist; the relay board has {channels}.")
+            notes.add(place, _name_of(line), f"relay channel {channel} does not exist; the relay board has {channels}.")
         if first.setdefault(channel, line) is not line:
-            user = name_of(first[channel])
-            notes.add(place, name_of(line), f"relay channel {channel} already serves {user}. Use a free channel.")
+            user = _name_of(first[channel])
+            notes.add(place, _name_of(line), f"relay channel {channel} already serves {user}. Use a free channel.")
 
 
 def _check_inputs(profile: Found, notes: Notes) -> None:
@@ -85,7 +83,7 @@ def _check_pump(line: Found, notes: Notes) -> None:
             f"the inrush current {format_current(pump.inrush_a)} is below the running current "
             f"{format_current(pump.run_a)}; give the total current just after switching on."
         )
-        notes.add(line.at("pump", "inrush_a"), f"{name_of(line)} pump", text)
+        notes.add(line.at("pump", "inrush_a"), f"{_name_of(line)} pump", text)
 
 
 def _check_tube(profile: Found, line: Found, notes: Notes) -> None:
@@ -99,7 +97,7 @@ def _check_tube(profile: Found, line: Found, notes: Notes) -> None:
             f"lifting water by {format_quantity(tube.lift_m, 'm')} takes {format_quantity(lift_kpa, 'kPa')}, the pump "
             f"draws {format_quantity(sound.pump.suction_kpa, 'kPa')}. Hang it lower or raise the container."
         )
-        notes.add(line.at("tube", "lift_m"), f"{name_of(line)} tube", text)
+        notes.add(line.at("tube", "lift_m"), f"{_name_of(line)} tube", text)
     if caps is None:
         return
     tube_ml = math.pi / 4 * tube.bore_mm**2 * (tube.suction_m + tube.delivery_m)  # mm2 times m is mL
@@ -110,7 +108,7 @@ def _check_tube(profile: Found, line: Found, notes: Notes) -> None:
             f"{format_volume(tube_ml * rinses)}, the cap line_volume is {format_volume(caps.line_volume_ml)}. "
             "Shorten the tube or raise the cap."
         )
-        notes.add(line.at("tube"), name_of(line), text)
+        notes.add(line.at("tube"), _name_of(line), text)
 
 
 def _check_voltages(profile: Found, notes: Notes) -> None:
@@ -119,11 +117,8 @@ def _check_voltages(profile: Found, notes: Notes) -> None:
     if supply_v is None:
         return
     has = f"the supply has {format_quantity(supply_v, 'V')}"
-    least_v, coil_v, load_v = (
-        supply.get("step_down_min_v", float),
-        relays.get("coil_v", float),
-        board.get("load_v", float),
-    )
+    least_v, coil_v = supply.get("step_down_min_v", float), relays.get("coil_v", float)
+    load_v = board.get("load_v", float)
     if least_v is not None and least_v >= supply_v:
         text = f"the step-down needs at least {format_quantity(least_v, 'V')} at its input, {has}."
         notes.add(supply.fields["step_down_min_v"], "supply", text)
@@ -136,20 +131,15 @@ def _check_voltages(profile: Found, notes: Notes) -> None:
 
 def _check_supply(profile: Found, notes: Notes) -> None:
     """Every line must be able to run alone, and the cap on current must leave the supply within its rating."""
-    supply, relays, caps = (
-        profile.get("supply", Supply),
-        profile.get("relay_board", RelayBoard),
-        profile.get("caps", Caps),
-    )
-    load_a, load_v = profile.at("board").get("load_a", float), profile.at("board").get("load_v", float)
+    supply, relays = profile.get("supply", Supply), profile.get("relay_board", RelayBoard)
+    board, caps = profile.at("board"), profile.get("caps", Caps)
+    load_a, load_v = board.get("load_a", float), board.get("load_v", float)
     if supply is None or relays is None or load_a is None or load_v is None:
         return
     # Coils below the supply's voltage are fed from the step-down, as the computer is.
-    through = (
-        1.0 if relays.coil_v >= supply.voltage_v else relays.coil_v / supply.voltage_v / supply.step_down_efficiency
-    )
-    coil_a = relays.coil_a * through
-    computer_a = load_a * load_v / supply.voltage_v / supply.step_down_efficiency
+    step_down = supply.voltage_v * supply.step_down_efficiency
+    coil_a = relays.coil_a if relays.coil_v >= supply.voltage_v else relays.coil_a * relays.coil_v / step_down
+    computer_a = load_a * load_v / step_down
     standing_a = computer_a + supply.lamps_a
     for line in profile.under("lines"):
         pump = line.get("pump", Pump)
@@ -181,7 +171,7 @@ def _check_alone(line: Found, pump: Pump, supply: Supply, standing_a: float, not
                 f"it cannot run even alone: its pump draws {format_current(current_a)}, computer, lamps and relay "
                 f"{format_current(standing_a)}; the supply {words} {format_current(limit_a)}. Take a larger supply."
             )
-            notes.add(line.at("pump", field), name_of(line), text)
+            notes.add(line.at("pump", field), _name_of(line), text)
 
 
 def _check_cap(line: Found, pump: Pump, caps: Caps | None, notes: Notes) -> None:
@@ -190,7 +180,7 @@ def _check_cap(line: Found, pump: Pump, caps: Caps | None, notes: Notes) -> None
             f"it can never run: its pump draws {format_current(pump.inrush_a)} at the start, the cap current is "
             f"{format_current(caps.current_a)}. Raise the cap, within what the supply leaves, or take a smaller pump."
         )
-        notes.add(line.at("pump", "inrush_a"), name_of(line), text)
+        notes.add(line.at("pump", "inrush_a"), _name_of(line), text)
 
 
 def _check_flow(profile: Found, notes: Notes) -> None:
@@ -204,7 +194,7 @@ def _check_flow(profile: Found, notes: Notes) -> None:
                 f"it can never run: its pump gives {format_flow(pump.nominal_flow_ml_s)}, the cap flow is "
                 f"{format_flow(caps.flow_ml_s)}. Raise the cap or take a slower pump."
             )
-            notes.add(line.at("pump", "nominal_flow_ml_s"), name_of(line), text)
+            notes.add(line.at("pump", "nominal_flow_ml_s"), _name_of(line), text)
     if funnel is not None and caps.flow_ml_s > funnel.drain_ml_s:
         text = (
             f"{format_flow(caps.flow_ml_s)} may come in, but the funnel drains {format_flow(funnel.drain_ml_s)}: it "

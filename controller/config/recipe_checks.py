@@ -1,16 +1,19 @@
 """Checks of what recipes come to: against the glass, and against what the machine may pour."""
 
+import math
+
 from controller.config.found import Found, Notes
+from controller.config.machine import Machine
 from controller.metering.density import ethanol_g
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Recipe
 from controller.model.doses import Resolved, glass_ml, poured_ml, resolve
-from controller.model.profile import Profile
+from controller.model.profile import Caps
 from controller.quantities import format_mass, format_time, format_volume
 
 _ROUNDING_ML = 1e-6  # sums of doses may miss their total by so much
 
 
-def check_volumes(found: Found, book: Found, profile: Profile | None, notes: Notes) -> None:
+def check_volumes(found: Found, book: Found, machine: Machine, notes: Notes) -> None:
     """Note a recipe that does not fit its glass, leaves nothing for a dose, or can never be poured within the caps."""
     recipe = found.sound(Recipe)
     if recipe is None or not _is_whole(recipe):
@@ -33,9 +36,9 @@ def check_volumes(found: Found, book: Found, profile: Profile | None, notes: Not
             "Pour less or take a larger glass."
         )
         notes.add(found.at("total_ml"), f"recipe {recipe.recipe}", text)
-    if profile is not None:
-        _check_caps(found, book, phases, profile, notes)
-        _check_times(found, book, phases, profile, notes)
+    if machine.caps is not None:
+        _check_caps(found, book, phases, machine.caps, notes)
+        _check_times(found, phases, _flows(book, machine), machine.caps, notes)
 
 
 def _is_whole(recipe: Recipe) -> bool:
@@ -86,9 +89,9 @@ def _check_marks(found: Found, recipe: Recipe, glass: Glass, phases: tuple[Resol
                 notes.add(place.fields["fill_to_ml"], subject, text)
 
 
-def _check_caps(found: Found, book: Found, phases: tuple[Resolved, ...], profile: Profile, notes: Notes) -> None:
+def _check_caps(found: Found, book: Found, phases: tuple[Resolved, ...], caps: Caps, notes: Notes) -> None:
     """A single serving must pass; doubles are the guard's business."""
-    caps, name = profile.caps, f"recipe {found.get('recipe', str)}"
+    name = f"recipe {found.get('recipe', str)}"
     poured = poured_ml(phases)
     if poured > caps.serving_volume_ml + _ROUNDING_ML:
         text = (
@@ -107,26 +110,27 @@ def _check_caps(found: Found, book: Found, phases: tuple[Resolved, ...], profile
         notes.add(found, name, text)
 
 
-def _check_times(found: Found, book: Found, phases: tuple[Resolved, ...], profile: Profile, notes: Notes) -> None:
+def _check_times(
+    found: Found, phases: tuple[Resolved, ...], flows_ml_s: dict[str, float], caps: Caps, notes: Notes
+) -> None:
     """A dose longer than one run may last will be refused; only calibrated flows say for certain."""
-    flows = _flows(book, profile)
     for part, resolved in zip(found.under("phases"), phases, strict=True):
         for place, (liquid, volume_ml) in zip(part.under("doses"), resolved.doses, strict=True):
-            run_s = volume_ml / flows[liquid] if liquid in flows else 0.0
-            if run_s > profile.caps.run_on_s:
+            run_s = volume_ml / flows_ml_s.get(liquid, math.inf)
+            if run_s > caps.run_on_s:
                 text = (
                     f"{format_volume(volume_ml)} take about {format_time(run_s)} at the pump's nominal flow, the cap "
-                    f"run_on is {format_time(profile.caps.run_on_s)}. Pour less, or hang it on a faster line."
+                    f"run_on is {format_time(caps.run_on_s)}. Pour less, or hang it on a faster line."
                 )
                 notes.warn(place, f"dose of {liquid}", text)
 
 
-def _flows(book: Found, profile: Profile) -> dict[str, float]:
+def _flows(book: Found, machine: Machine) -> dict[str, float]:
     """Liquid -> the greatest nominal flow (mL/s) of the lines it hangs on."""
-    nominal = {line.line: line.pump.nominal_flow_ml_s for line in profile.lines}
     flows: dict[str, float] = {}
     for one in book.under("lines"):
         hung = one.sound(OnLine)
-        if hung and hung.line in nominal:
-            flows[hung.liquid] = max(nominal[hung.line], flows.get(hung.liquid, 0.0))
+        if hung:
+            flow_ml_s = (machine.flows_ml_s or {}).get(hung.line, math.inf)
+            flows[hung.liquid] = max(flow_ml_s, flows.get(hung.liquid, 0.0))
     return flows

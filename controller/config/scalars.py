@@ -7,7 +7,7 @@ from difflib import get_close_matches
 
 import yaml
 
-from controller.config.keys import Choice, Number, Quantity, Text
+from controller.config.keys import Choice, Leaf, Number, Quantity, Text
 from controller.config.nodes import Scalar
 from controller.errors import BadQuantity
 from controller.quantities import NUMBER, format_quantity, kind, parse, quote
@@ -21,7 +21,7 @@ def is_null(node: Scalar) -> bool:
     return node.plain and node.text in _NULLS
 
 
-def read_scalar(node: Scalar, shape: Quantity | Number | Text | Choice, measures: Mapping[str, float]) -> object:
+def read_scalar(node: Scalar, shape: Leaf, measures: Mapping[str, float]) -> object:
     """The value; BadQuantity says what is wrong with it and what to write."""
     match shape:
         case Quantity():
@@ -99,7 +99,7 @@ def _read_choice(node: Scalar, shape: Choice) -> str:
     raise BadQuantity(f"{quote(node.text)} is not one of: {', '.join(shape.words)}.{hint}")
 
 
-def about(shape: Quantity | Number | Text | Choice) -> str:
+def about(shape: Leaf) -> str:
     """What belongs here, for a message about a missing value."""
     match shape:
         case Quantity():

@@ -6,7 +6,7 @@ from difflib import get_close_matches
 import msgspec
 
 from controller.config.found import Found, Notes
-from controller.config.keys import Group, Key, ListOf, Shape, keys_of
+from controller.config.keys import Choice, Group, Key, Leaf, ListOf, Number, Quantity, Shape, Text, keys_of
 from controller.config.nodes import Mapping, Node, Scalar, Sequence
 from controller.config.scalars import about, is_null, read_scalar
 from controller.errors import BadQuantity
@@ -39,19 +39,17 @@ class Walker:
             case ((Group() | ListOf()), _):
                 wanted = "a mapping (key: value)" if isinstance(shape, Group) else 'a list (items that begin with "- ")'
                 self._notes.add(node, subject, f"{_kind(node)} stands where {wanted} belongs.")
-            case _, Scalar():
-                self._read_scalar(node, shape, subject, found, self._measures if _is_dose_volume(key) else {})
-            case _:
-                self._notes.add(node, subject, f"{_kind(node)} stands where {about(shape)} belongs.")
+            case (Quantity() | Number() | Text() | Choice()) as leaf, Scalar():
+                self._read_scalar(node, leaf, subject, found, self._measures if _is_dose_volume(key) else {})
+            case (Quantity() | Number() | Text() | Choice()) as leaf, _:
+                self._notes.add(node, subject, f"{_kind(node)} stands where {about(leaf)} belongs.")
         return found
 
     def _read_scalar(
-        self, node: Scalar, shape: Shape, subject: str, found: Found, measures: ReadOnly[str, float]
+        self, node: Scalar, leaf: Leaf, subject: str, found: Found, measures: ReadOnly[str, float]
     ) -> None:
-        if isinstance(shape, Group | ListOf):
-            raise TypeError(shape)
         try:
-            found.value = read_scalar(node, shape, measures)
+            found.value = read_scalar(node, leaf, measures)
         except BadQuantity as error:
             hint = _header_pin(node.text) if subject.endswith(" gpio") else ""
             self._notes.add(node, subject, f"{error}{hint}")

@@ -9,6 +9,7 @@ from controller.errors import FileProblems, Problem
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE = ROOT / "hardware_profiles" / "six_line.yaml"
 BOOK = ROOT / "demo" / "orchard_fete.yaml"
+BOOKS = (BOOK, ROOT / "demo" / "harvest_supper.yaml")
 HERE = "▸"  # stands in a changed text where the problem must be reported
 
 

@@ -170,3 +170,13 @@ def test_problems_of_both_files_come_together(tmp_path):
     assert {one.file for one in error.value.problems} == {str(profile), str(book)}
     assert len(error.value.problems) == 2
     assert error.value.exit_code == 2
+
+
+def test_a_book_is_held_against_what_is_sound_in_a_broken_profile(tmp_path):
+    profile, book = tmp_path / "profile.yaml", tmp_path / "book.yaml"
+    profile.write_text(PROFILE.read_text(encoding="utf-8").replace("rated: 5 A", "rated: 5"), encoding="utf-8")
+    book.write_text(TEXT.replace("{line: 6, liquid: soda", "{line: 7, liquid: soda"), encoding="utf-8")
+    with pytest.raises(FileProblems) as error:
+        load(profile, book)
+    assert [one.file for one in error.value.problems] == [str(book), str(profile)]
+    assert "no such line" in error.value.problems[0].text

@@ -5,7 +5,7 @@ import random
 import pytest
 from mutations import EXAMPLES, campaign, main, mutate
 
-SLICE = 100
+SLICE = 60
 
 
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda path: path.name)

@@ -1,0 +1,31 @@
+"""What a book is checked against: as much of a machine as is known, be its profile sound or not."""
+
+import math
+from dataclasses import dataclass
+
+from controller.config.found import Found
+from controller.model.profile import Caps, Profile
+
+
+@dataclass(frozen=True, kw_only=True)
+class Machine:
+    """Lines with their pumps' nominal flows (mL/s, infinite where unknown), and the caps; None for what is unknown."""
+
+    flows_ml_s: dict[int, float] | None = None
+    caps: Caps | None = None
+
+    @classmethod
+    def of_profile(cls, profile: Profile) -> "Machine":
+        """Everything, from a sound profile."""
+        return cls(flows_ml_s={line.line: line.pump.nominal_flow_ml_s for line in profile.lines}, caps=profile.caps)
+
+    @classmethod
+    def of_found(cls, profile: Found) -> "Machine":
+        """What is sound in a profile that may have problems elsewhere."""
+        flows: dict[int, float] = {}
+        for line in profile.under("lines"):
+            number = line.get("line", int)
+            if number is None:
+                return cls(caps=profile.get("caps", Caps))
+            flows[number] = line.at("pump").get("nominal_flow_ml_s", float) or math.inf
+        return cls(flows_ml_s=flows or None, caps=profile.get("caps", Caps))
