@@ -3,6 +3,7 @@
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NoReturn
 
 import click
 import msgspec
@@ -17,7 +18,7 @@ from controller.model.views import FitView, LineView, MenuEntry, OperationView, 
 @click.command()
 @click.option("--follow", is_flag=True, help="Show every change until interrupted.")
 @facts_options
-def status(run_dir: Path | None, follow: bool, as_json: bool) -> None:
+def status(run_dir: Path | None, follow: bool, as_json: bool) -> int:
     """Show the machine at a glance.
 
     Ends with 4 when a fault is latched, with 3 when engine or guard cannot be reached.
@@ -25,15 +26,11 @@ def status(run_dir: Path | None, follow: bool, as_json: bool) -> None:
     engine = Engine(run_dir)
     if follow:
         _follow(engine, as_json=as_json)
-        return
     now = engine.get("status", Status)
     show(now, lambda: draw_status(now), as_json=as_json)
     if not now.guard_connected:
-        raise Unreachable(
-            "the engine runs, but the guard cannot be reached, so no pump can run. Start it: tundish guard"
-        )
-    if now.fault is not None:
-        raise FaultLatched(f"a fault is latched: {now.fault}. See to its cause, then: tundish acknowledge")
+        return Unreachable.exit_code
+    return 0 if now.fault is None else FaultLatched.exit_code
 
 
 @click.command()
@@ -78,7 +75,7 @@ def draw_status(now: Status) -> str:
     if now.fault is not None:
         parts.append(click.style(f"FAULT: {now.fault}. See to its cause, then: tundish acknowledge", fg="red"))
     if not now.guard_connected:
-        parts.append(click.style("The guard cannot be reached: no pump can run.", fg="red"))
+        parts.append(click.style("The guard cannot be reached: no pump can run. Start it: tundish guard", fg="red"))
     if now.inputs is not None:
         parts.append(", ".join(_contacts(now.inputs)))
     if now.operation is not None:
@@ -144,8 +141,8 @@ def one_line(view: OperationView) -> str:
     return f"under way: {what}, {view.elapsed_s:.1f} of {view.planned_s:.1f} s"
 
 
-def _follow(engine: Engine, *, as_json: bool) -> None:
-    """A line for every change of what one line can say; as JSON every status as one line."""
+def _follow(engine: Engine, *, as_json: bool) -> NoReturn:
+    """A line for every change of what one line can say; as JSON every change as one line. Ends with the engine."""
     said = None
     for name, document in engine.events():
         if name == "progress":

@@ -65,11 +65,6 @@ def draw_end(view: OperationView) -> str:
     return "\n".join([*parts, click.style(end, bold=True)])
 
 
-def _is_older(change: OperationView, view: OperationView) -> bool:
-    """Whether a change was on its way before the view that is shown, as the first ones are before the POST's answer."""
-    return change.outcome is None and change.elapsed_s < view.elapsed_s
-
-
 class _Following:
     def __init__(self, engine: Engine, stream: "_Stream", display: Display) -> None:
         self._engine, self._stream, self._display = engine, stream, display
@@ -77,17 +72,22 @@ class _Following:
         self._asked: str | None = None  # the wait that the person was told of
 
     def until_end(self, view: OperationView) -> OperationView:
-        """Show every change until the operation has an outcome."""
+        """Show every change until the operation has an outcome.
+
+        The stream was open before the request, so it has every change in order; the answer to the request may be ahead
+        of the changes that are still on their way, and would be shown before them.
+        """
         operation = view.operation
         while view.outcome is None:
-            self._display.show(view)
-            self._see_to(view)
             change = self._stream.next(LOOK_S)
-            if change is not None and change.operation == operation and not _is_older(change, view):
+            if change is not None and change.operation == operation:
                 view = change
+                self._display.show(view)
+                self._see_to(view)
+            elif self._asked is not None:
+                self._see_to(view)
             if view.refused:
                 raise TundishError("; ".join(one.reason for one in view.refused))
-        self._display.show(view)
         # The ledger's word at the end: what was booked, not what was worked out on the way.
         return self._engine.get(address("operations", operation), OperationView)
 

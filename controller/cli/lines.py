@@ -11,6 +11,7 @@ from controller.cli.client import Engine, address
 from controller.cli.following import EXIT, begin, begin_and_follow, draw_end
 from controller.cli.options import facts_options, show
 from controller.errors import BadQuantity, Refused
+from controller.model.states import Outcome
 from controller.model.views import AssignRequest, JogRequest, LineRequest
 
 LINE = click.IntRange(1, 64)
@@ -53,18 +54,22 @@ def jog(run_dir: Path | None, line: int, on_s: float, as_json: bool) -> int:
     """Run the pump of LINE briefly, and ask whether the right one moved the right way."""
     view = begin(Engine(run_dir), "jogs", JogRequest(line=line, on_s=on_s), as_json=as_json)
     answer: bool | None = None
-    if not as_json and sys.stdin.isatty() and view.outcome == "done":
-        answer = click.confirm(f"Did the pump of line {line} move, and no other, with its liquid towards the glass?")
-    show({"operation": view, "as_expected": answer}, lambda: _draw_jog(draw_end(view), answer), as_json=as_json)
+    if not as_json:
+        click.echo(draw_end(view))
+        if sys.stdin.isatty() and view.outcome == Outcome.DONE:
+            answer = click.confirm(
+                f"Did the pump of line {line} move, and no other, with its liquid towards the glass?"
+            )
+    show({"operation": view, "as_expected": answer}, lambda: _advice(answer), as_json=as_json)
     return 1 if answer is False or view.outcome is None else EXIT[view.outcome]
 
 
-def _draw_jog(end: str, answer: bool | None) -> str:
+def _advice(answer: bool | None) -> str:
     if answer is not False:
-        return end
+        return "As it should be." if answer else "Look: did the right pump move, with its liquid towards the glass?"
     return (
-        f"{end}\nIf another pump moved, the relay channels in the profile are swapped. If none moved, check its fuse "
-        "and wires.\nIf it turned the wrong way, swap the two wires of this pump."
+        "If another pump moved, relay channels are swapped in the profile. If none moved, check its fuse and wires.\n"
+        "If it turned the wrong way, swap the two wires of this pump."
     )
 
 

@@ -46,6 +46,14 @@ TYPES: tuple[tuple[type[TundishError], str], ...] = (
     (TundishError, "refused-now"),
 )
 
+# Rules that refuse a request whatever the machine's state; all other rules may give way in time.
+OF_THE_REQUEST = frozenset(
+    {
+        "assignment", "book", "concurrent", "current", "flow", "jog", "line", "line_volume", "operation_on", "run_on",
+        "serving_ethanol", "serving_time", "serving_volume", "start_gap", "total_time",
+    }
+)  # fmt: skip
+
 
 class Problem(Exception):
     """Raised by a handler to answer with the problem `name` of PROBLEMS."""
@@ -102,10 +110,9 @@ def from_error(error: TundishError) -> Response:
 
 
 def _refusal_name(rule: str) -> str:
-    """A cap refuses the request itself, as does what it names; any other rule the present state, which may change."""
     if rule == "guard":
         return "guard-unreachable"
-    return "refused" if rule.startswith("cap ") or rule in ("book", "line", "assignment") else "refused-now"
+    return "refused" if rule in OF_THE_REQUEST else "refused-now"
 
 
 def _respond(status: int, body: dict[str, Any], headers: dict[str, str] | None) -> Response:

@@ -188,7 +188,7 @@ def test_the_answer_waits_for_the_guards_word(client, engine):
     engine.view = operation_view(admitted=False)
 
     def later():
-        engine.view = operation_view(admitted=False, refused=(refusal("cap serving_ethanol"),))
+        engine.view = operation_view(admitted=False, refused=(refusal("serving_ethanol"),))
         engine.tell()
 
     engine.after_ask = lambda: asyncio.get_running_loop().call_soon(later)
@@ -205,7 +205,7 @@ def test_an_operation_without_a_word_is_answered_as_not_yet_admitted(client, eng
 
 def test_a_cap_refuses_with_all_its_facts_and_all_refusals(client, engine):
     engine.view = operation_view(
-        admitted=False, refused=(refusal("cap serving_ethanol", "too strong"), refusal("cap run_on", "too long"))
+        admitted=False, refused=(refusal("serving_ethanol", "too strong"), refusal("run_on", "too long"))
     )
     answer = client.post("/v1/pours", members={"recipe": "orchard cooler"})
     assert answer.status_code == 422
@@ -213,16 +213,16 @@ def test_a_cap_refuses_with_all_its_facts_and_all_refusals(client, engine):
     body = answer.json()
     assert body["status"] == 422
     assert body["detail"] == "too strong; too long"
-    assert (body["rule"], body["asked"], body["allowed"]) == ("cap serving_ethanol", "31.2 g", "20.0 g")
+    assert (body["rule"], body["asked"], body["allowed"]) == ("serving_ethanol", "31.2 g", "20.0 g")
     assert body["way_out"] == "Pour a single."
-    assert [one["rule"] for one in body["refusals"]] == ["cap serving_ethanol", "cap run_on"]
+    assert [one["rule"] for one in body["refusals"]] == ["serving_ethanol", "run_on"]
 
 
 @pytest.mark.parametrize(
     ("error", "status", "name"),
     [
         (Refused(rule="contents", reason="line 3 is empty"), 409, "refused-now"),
-        (Refused(rule="cap serving_volume", reason="too much"), 422, "refused"),
+        (Refused(rule="serving_volume", reason="too much"), 422, "refused"),
         (IllegalTransition("execute", "start"), 409, "illegal-transition"),
         (FaultLatched("stop pressed"), 409, "fault-latched"),
         (OutOfRange("times", 30.0, 0.0, 20.0, ""), 422, "invalid"),
