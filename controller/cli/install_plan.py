@@ -8,7 +8,7 @@ from controller.errors import Refused
 
 GUARD, ENGINE = "tundish-guard.service", "tundish-engine.service"
 SERVICES = (GUARD, ENGINE)
-SHIPPED_PROGRAM = Path("/opt/tundish/bin/tundish")  # as the unit files have it
+SHIPPED_PROGRAMS = "/opt/tundish/bin/"  # as the unit files have it
 
 CONFIG = Path("/etc/tundish")
 PROFILE, BOOK = CONFIG / "profile.yaml", CONFIG / "book.yaml"
@@ -73,7 +73,7 @@ def plan_install(
         ),
     ]
     for name, (path, why) in SYSTEM_FILES.items():
-        text = shipped.units[name].replace(str(SHIPPED_PROGRAM), str(program))
+        text = shipped.units[name].replace(SHIPPED_PROGRAMS, f"{program.parent}/")
         steps.append(_file(machine, path, text, why))
     if machine.systemd is not None and machine.systemd >= BACK_OFF_SYSTEMD:
         why = f"systemd {machine.systemd} can wait longer after each failed start"

@@ -189,5 +189,22 @@ def main() -> int:
     return 1 if failures else 0
 
 
+def off() -> int:
+    """`tundish-all-off NOTE`: drive every line off that a guard's note names; what runs after the guard's end.
+
+    NOTE is the file that the guard left with its `Pins`; a guard that left none had claimed no line. Nothing but the
+    standard library is loaded: it acts at once.
+    """
+    try:
+        with open(sys.argv[1], encoding="utf-8") as note:  # noqa: PTH123 - pathlib would be most of the start-up time
+            pins = Pins.from_text(note.read())
+    except FileNotFoundError:
+        return 0
+    failures = drive_off(pins)
+    for gpio, text in failures.items():
+        os.write(2, f"GPIO {gpio} could not be driven off: {text}\n".encode())
+    return 1 if failures else 0
+
+
 if __name__ == "__main__":
     sys.exit(main())

@@ -19,6 +19,7 @@ from controller.errors import TundishError
 from controller.guard.alloff import all_off
 from controller.guard.guard import Guard
 from controller.guard.realtime import ask_for_real_time
+from controller.guard.sentinel import Pins
 from controller.guard.sentinel_link import LOST, SentinelLink, pins_of
 from controller.guard.server import Server
 from controller.guard.systemd import Watchdog, notify
@@ -28,6 +29,7 @@ from controller.model.book import Book
 from controller.model.profile import Profile
 
 JOURNAL = "journal.db"
+NOTE = "pins.json"
 GROUP = "tundish"  # members may connect, where the system has this group
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 LATENESS_EVERY_S = 600.0
@@ -44,6 +46,7 @@ def run(
     profile, book, _ = load_apart(profile_path, book_path)
     own_socket = bench_socket if profile.board.backend == "bench" else None
     state_dir.mkdir(parents=True, exist_ok=True)
+    _leave_note(pins_of(profile, own_socket))
     with _listening(socket_path) as listener, _signals() as stop:
         try:
             _Process(profile, book, listener=listener, stop=stop, state_dir=state_dir, bench_socket=own_socket).run()
@@ -153,6 +156,16 @@ class _Process:
             self._log.info(
                 "edge_lateness", edges=len(late), p999_ms=round(1000 * p999_s, 3), most_ms=round(1000 * late[-1], 3)
             )
+
+
+def _leave_note(pins: Pins) -> None:
+    """Before any line is claimed, say which there are, for whoever switches off after this process's end.
+
+    Under a service manager only, in the folder that it gives; without the note the process must not go on.
+    """
+    folder = os.environ.get("RUNTIME_DIRECTORY")
+    if folder:
+        (Path(folder) / NOTE).write_text(pins.as_text())
 
 
 def _group() -> int | None:

@@ -39,7 +39,7 @@ def runnable(tmp_path):
     """Copies of the units whose program exists here, as the installation would write them."""
     for name in UNITS:
         text = (ROOT / "systemd" / name).read_text()
-        (tmp_path / name).write_text(text.replace("/opt/tundish/bin/tundish", sys.executable))
+        (tmp_path / name).write_text(re.sub(r"/opt/tundish/bin/[a-z-]+", sys.executable, text))
     return tmp_path
 
 
@@ -106,7 +106,7 @@ def test_the_sentinel_outlives_the_guard_long_enough():
     """SIGTERM, which the sentinel ignores, to all that is left; SIGKILL only much later. Then all-off once more."""
     guard = unit("tundish-guard.service")["Service"]
     assert guard["KillMode"] == ["control-group"]
-    assert guard["TimeoutStopSec"] == ["5s"]
+    assert guard["TimeoutStopSec"] == ["10s"]
     assert "all-off" in guard["ExecStopPost"][0]
 
 
