@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("files", "Check profile and book; every problem at once."),
     "schema": ("files", "Print the JSON Schema of a profile or a book."),
     "wiring": ("wiring", "Show pins, relay channels, pumps and boot configuration lines."),
+    "budget": ("budget", "Show what the supply can give, and what is left for pumps."),
     "up": ("up", "Start bench (if simulated), guard and engine together."),
     "status": ("facts", "Show the machine at a glance."),
     "menu": ("facts", "Show what can be poured now, and why not."),

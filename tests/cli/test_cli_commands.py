@@ -108,6 +108,28 @@ def test_status_ends_with_3_while_the_guard_is_missing(tundish, engine):
     assert tundish("status").exit_code == 3
 
 
+def test_status_follow_says_each_change_once_and_ends_with_the_engine(tundish, engine):
+    held = operation(waiting_for="add ice")
+    engine.answers["GET", "events"] = (
+        200,
+        [
+            ("status", IDLE),
+            ("status", IDLE),
+            ("operation", held),
+            ("progress", held),
+            ("status", IDLE | {"state": "aborted", "fault": "stop pressed"}),
+        ],
+    )
+    shown = tundish("status", "--follow")
+    assert shown.exit_code == 3
+    said = [line.split("  ", 1)[1] for line in shown.stdout.splitlines()]
+    assert len(said) == 3
+    assert said[1] == "under way: serve Orchard Fizz, waits for: add ice"
+    assert said[2].startswith("aborted, FAULT: stop pressed")
+    documents = [json.loads(line) for line in tundish("status", "--follow", "--json").stdout.splitlines()]
+    assert len(documents) == 4
+
+
 def test_no_engine_is_3_with_the_way_out_in_words_and_as_json(tundish, run_dir):
     plain = tundish("status")
     assert plain.exit_code == 3
