@@ -96,9 +96,9 @@ def _bounds(shape: Number | Quantity) -> dict[str, float]:
 
 
 def _quantity(shape: Quantity) -> dict[str, Any]:
-    sign = "-?" if shape.low < 0 else ""
+    sign = "[+-]?" if shape.low < 0 else r"\+?"
     units = "|".join(re.escape(unit).replace(r"\ ", " ") for unit in spellings(shape.unit))
-    text = {"type": "string", "pattern": f"^{sign}{NUMBER} ?({units})$", "examples": [shape.example]}
+    text = {"type": "string", "pattern": f"^{sign}{NUMBER} *({units})$", "examples": [shape.example]}
     if shape.unit:
         return text
     return {"anyOf": [{"type": "number", **_bounds(shape)}, text]}

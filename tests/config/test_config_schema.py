@@ -27,7 +27,8 @@ def _errors(name, value):
 @pytest.mark.parametrize("name", SHIPPED)
 def test_schemas_are_valid_and_shipped_as_generated(name):
     jsonschema.Draft202012Validator.check_schema(schema(name))
-    assert SHIPPED[name].read_text(encoding="utf-8") == schema_text(name)
+    again = f"write it anew: tundish schema {name} > {SHIPPED[name].relative_to(ROOT)}"
+    assert SHIPPED[name].read_text(encoding="utf-8") == schema_text(name), again
     assert json.loads(schema_text(name)) == schema(name)
 
 
@@ -95,7 +96,9 @@ def test_schemas_refuse_what_loading_refuses(name, path, value):
     assert _errors(name, whole)
 
 
-@pytest.mark.parametrize("value", ["45 mL", "4.5 cL", ".5 L", "1.5 US_floz", "2 imp_floz", "2 dash", "3dash", "1e2 mL"])
+@pytest.mark.parametrize(
+    "value", ["45 mL", "4.5 cL", ".5 L", "1.5 US_floz", "2 imp_floz", "2 dash", "3dash", "1e2 mL", "+45  mL"]
+)
 def test_schemas_accept_what_people_may_write_for_a_dose(value):
     whole = yaml.safe_load(BOOK.read_text(encoding="utf-8"))
     whole["recipes"][0]["phases"][0]["doses"][0]["volume"] = value
