@@ -47,6 +47,8 @@ def fit(trials: Sequence[Trial], prior: Prior | None = None) -> Fit:
     """
     if not trials:
         raise Refused(rule="trials", reason="there is no trial to fit.", way_out="Weigh at least one run.")
+    if all(trial.volume_ml == 0.0 for trial in trials):
+        raise Refused(rule="flow", reason="nothing was delivered.", way_out="Prime the line, then repeat the trials.")
     try:
         core = _core(trials, prior)
     except Refused as refused:

@@ -91,7 +91,8 @@ def chart(law: FlowLaw, spot_checks: Sequence[Trial], limits: ChartLimits | None
     for check in spot_checks:
         gradient = gradient_of(parameters[0], parameters[1], parameters[2], check.on_s, check.others_a)
         expected_ml = parameters[0] * gradient[0]
-        require_positive("expected volume of the spot check", expected_ml, "mL")
+        calibrated_ml = law.delivered_ml(check.on_s, check.others_a)
+        require_positive("expected volume of the spot check", min(expected_ml, calibrated_ml), "mL")
         gain = [dot(row, gradient) for row in covariance]
         single = check.u_volume_ml**2 + law.scatter.at_ml(expected_ml) ** 2
         variance = single + dot(gain, gradient)
@@ -103,7 +104,7 @@ def chart(law: FlowLaw, spot_checks: Sequence[Trial], limits: ChartLimits | None
             ChartPoint(
                 expected_ml=expected_ml,
                 volume_ml=check.volume_ml,
-                fraction=check.volume_ml / law.delivered_ml(check.on_s, check.others_a) - 1.0,
+                fraction=check.volume_ml / calibrated_ml - 1.0,
                 deviations=deviations,
                 high=high,
                 low=low,

@@ -17,6 +17,7 @@ def findings(fitted: Fit, prior: Prior) -> tuple[str, ...]:
         *_unknowns(fitted, prior),
         *_agreement(fitted),
         *_odd_lag(fitted, prior),
+        *_odd_sag(fitted, prior),
         *_dry(fitted),
     )
 
@@ -56,11 +57,12 @@ def _bend(fitted: Fit) -> list[str]:
 def _unknowns(fitted: Fit, prior: Prior) -> list[str]:
     said = []
     if not fitted.lag_is_known:
+        times_s = {trial.on_s for trial in fitted.trials}
+        why = f"All trials ran for {min(times_s):g} s" if len(times_s) == 1 else "The trials are too few"
         said.append(
-            f"All trials ran for {fitted.trials[0].on_s:g} s: they cannot tell lag from flow. A lag of "
-            f"{prior.lag_s:.2f} +- {prior.u_lag_s:.2f} s is assumed, worth "
-            f"{prior.u_lag_s * fitted.flow_ml_s:.2f} mL in doses far from "
-            f"{fitted.trials[0].volume_ml:.0f} mL. Add a trial of another run time."
+            f"{why}: they cannot tell lag from flow. A lag of {prior.lag_s:.2f} +- {prior.u_lag_s:.2f} s is assumed, "
+            f"worth {prior.u_lag_s * fitted.flow_ml_s:.2f} mL in doses far from {fitted.trials[0].volume_ml:.0f} mL. "
+            "Add a trial of another run time."
         )
     if any(trial.others_a > 0.0 for trial in fitted.trials) and not fitted.sag_is_known:
         said.append(
@@ -96,6 +98,16 @@ def _odd_lag(fitted: Fit, prior: Prior) -> list[str]:
     return [
         f"A lag of {fitted.lag_s:.2f} s is unlike such pumps ({prior.lag_s:.2f} +- {prior.u_lag_s:.2f} s). Look for "
         "air in the tube, a jar not tared, or a mass noted for the wrong run."
+    ]
+
+
+def _odd_sag(fitted: Fit, prior: Prior) -> list[str]:
+    far = _FAR * (prior.u_sag_per_a + fitted.u_sag_per_a)
+    if not fitted.sag_is_known or abs(fitted.sag_per_a - prior.sag_per_a) <= far:
+        return []
+    return [
+        f"A sag of {100 * fitted.sag_per_a:.1f} % per A is unlike such machines ({100 * prior.sag_per_a:.1f} +- "
+        f"{100 * prior.u_sag_per_a:.1f} %). Look at the supply and its wires, or at the trials that ran beside others."
     ]
 
 

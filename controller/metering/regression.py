@@ -25,14 +25,16 @@ class Estimate:
     degrees_of_freedom: int
 
 
-def leans_on_lag(trials: Sequence[Trial]) -> bool:
-    """Whether the trials cannot tell lag from flow: all ran for the same time."""
-    return max(trial.on_s for trial in trials) - min(trial.on_s for trial in trials) < 1e-6
-
-
 def wants_sag(trials: Sequence[Trial]) -> bool:
     """Whether any trial ran beside others."""
     return any(trial.others_a > 0.0 for trial in trials)
+
+
+def leans_on_lag(trials: Sequence[Trial]) -> bool:
+    """Whether the trials cannot tell the lag: all ran for the same time, or sag leaves too few to tell it."""
+    if max(trial.on_s for trial in trials) - min(trial.on_s for trial in trials) < 1e-6:
+        return True
+    return wants_sag(trials) and len({(round(one.on_s, 6), round(one.others_a, 6)) for one in trials}) < 3
 
 
 def leans_on_sag(trials: Sequence[Trial]) -> bool:
@@ -57,9 +59,9 @@ def _known_rows(
 def _start(trials: Sequence[Trial], weights: Sequence[float], prior: Prior) -> tuple[float, float, float]:
     """A first guess: the straight line through the trials, sag left out."""
     if leans_on_lag(trials):
-        moving_s = max(trials[0].on_s - prior.lag_s, 0.1 * trials[0].on_s)
-        total_ml = math.fsum(w * trial.volume_ml for w, trial in zip(weights, trials, strict=True))
-        return total_ml / math.fsum(weights) / moving_s, prior.lag_s, 0.0
+        moving_s = [max(trial.on_s - prior.lag_s, 0.1 * trial.on_s) for trial in trials]
+        flow = solve([(one,) for one in moving_s], [trial.volume_ml for trial in trials], weights)
+        return flow.parameters[0], prior.lag_s, 0.0
     line = solve([(trial.on_s, 1.0) for trial in trials], [trial.volume_ml for trial in trials], weights)
     slope, offset = line.parameters
     return slope, -offset / slope if slope > 0.0 else 0.0, 0.0

@@ -121,6 +121,21 @@ def test_trials_beside_one_current_cannot_tell_the_sag():
     assert any("cannot tell sag from flow" in one for one in found.warnings)
 
 
+def test_one_run_alone_and_one_beside_others_lean_on_the_lag_assumed():
+    pump = TruePump(sag_per_a=0.03, scatter_ml=0.0, scatter_fraction=0.0)
+    found = fit(pump.trials(random.Random(3), (30.0, 50.0), (0.0, 1.5)))
+    assert not found.lag_is_known
+    assert found.u_lag_s == pytest.approx(DEFAULT_PRIOR.u_lag_s, rel=1e-3)
+    assert found.sag_per_a == pytest.approx(0.03, abs=2.0 * found.u_sag_per_a)
+    assert any("too few: they cannot tell lag" in one for one in found.warnings)
+
+
+def test_a_sag_unlike_any_machine_is_pointed_out():
+    pump = TruePump(sag_per_a=0.4)
+    found = fit(pump.trials(random.Random(3), (3.0, 30.0, 60.0, 60.0, 60.0), (0.0, 0.0, 0.0, 1.0, 1.0)))
+    assert any("sag of 4" in one or "sag of 3" in one for one in found.warnings)
+
+
 def test_two_trials_do_not_pretend_to_know_the_scatter():
     found = fit(exact_trials(1.7, 0.1, (3.0, 60.0), u_volume_ml=0.01))
     # Two points always lie on a line; the pump's scatter counts all the same.
@@ -160,6 +175,8 @@ def test_a_dry_run_is_pointed_out():
 def test_no_trials_and_a_falling_line_are_refused():
     with pytest.raises(Refused, match="no trial"):
         fit([])
+    with pytest.raises(Refused, match="nothing was delivered"):
+        fit([Trial(5.0, 0.0, 0.05), Trial(20.0, 0.0, 0.05)])
     with pytest.raises(Refused, match="longer runs did not deliver more"):
         fit([Trial(5.0, 30.0, 0.05), Trial(20.0, 30.0, 0.05), Trial(60.0, 10.0, 0.05), Trial(60.0, 11.0, 0.05)])
 
