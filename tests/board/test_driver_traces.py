@@ -1,0 +1,35 @@
+"""The judge of the driver's traces, without a board."""
+
+from pathlib import Path
+
+import driver_traces
+import pytest
+
+from controller.config import load_profile
+
+PROFILES = Path(__file__).resolve().parents[2] / "hardware_profiles"
+
+
+@pytest.mark.parametrize(
+    ("name", "persist", "gpio", "sequence"),
+    [
+        ("six_line", True, 2, "high low high low high low high"),
+        ("six_line", True, 4, "high low high low high low high"),
+        ("six_line", True, 8, "high"),
+        ("six_line", False, 4, "high low high input high low input high low high input"),
+        ("four_line_active_high", False, 27, "low input low input low input"),
+    ],
+)
+def test_what_is_expected_of_three_lives(name, persist, gpio, sequence):
+    profile, _ = load_profile(PROFILES / f"{name}.yaml")
+    assert driver_traces.expected(profile, persist=persist)[gpio] == sequence.split()
+
+
+def test_a_pulse_is_an_edge_too_many_and_a_bus_is_none():
+    assert driver_traces.driven(["alt0", "input", "high"]) == ["high"]
+    assert driver_traces.driven(["input", "low", "high"]) == ["low", "high"]
+
+
+def test_without_a_rig_it_says_that_it_skipped(capsys):
+    assert driver_traces.main([]) == 0
+    assert "skipped: no board rig" in capsys.readouterr().out
