@@ -1,0 +1,282 @@
+"""An event prepared: what to buy, how to hang it, what to expect. All reckoned ahead, from book, profile and event."""
+
+from collections.abc import Mapping
+
+from controller.catering.arrivals import busiest_per_hour
+from controller.catering.demand import demand
+from controller.catering.hanging import Hanging, as_in_book, hang_freely
+from controller.catering.outlook import Outlook, look_ahead
+from controller.catering.queue import HOUR_S, mean_wait_s
+from controller.catering.service import Service, nominal_calibrations, services
+from controller.catering.shopping import Containers, choose, cleaning_ml, prime_ml, sizes_ml
+from controller.errors import Refused
+from controller.metering.suction import check_suction
+from controller.model.book import Book
+from controller.model.calibration import Calibration
+from controller.model.doses import resolve
+from controller.model.event import GuestEvent
+from controller.model.fields import Value
+from controller.model.profile import Profile
+from controller.model.states import OperationKind
+from controller.sequencing.budget import supply_budget
+from controller.sequencing.line_runs import longest_s, wetting_runs
+
+LOADS = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95)
+
+
+class Purchase(Value, frozen=True, kw_only=True):
+    """What to buy of one liquid. Volumes in mL."""
+
+    liquid: str
+    line: int
+    expected_ml: float  # in the glasses, on average
+    needed_ml: float  # in the glasses, at the service level
+    step_ml: float  # needed_ml is exact to this
+    lost_ml: float  # at most: priming, what tube and last dose leave in each container
+    containers: tuple[Containers, ...]
+    bought_ml: float
+    lasts: float  # probability that this liquid, by itself, lasts to the end
+
+
+class LineUse(Value, frozen=True, kw_only=True):
+    """A liquid on its line, and how the pump draws it."""
+
+    line: int
+    liquid: str
+    book_line: int | None  # where the book has it
+    verdict: str
+    note: str
+    highest_duty: float  # share of the busiest time that the pump runs, on average
+
+
+class RateRow(Value, frozen=True, kw_only=True):
+    """Waiting in the long run when drinks are asked for at random at this rate; by Pollaczek and Khinchine."""
+
+    per_hour: float
+    load: float  # share of the time that the machine is taken
+    wait_s: float
+    queue: float  # mean number who wait
+
+
+class Check(Value, frozen=True, kw_only=True):
+    """A figure held against its limit."""
+
+    what: str
+    value: float
+    limit: float
+    unit: str
+    is_kept: bool
+    note: str
+
+
+class Preparation(Value, frozen=True, kw_only=True):
+    """The whole preparation."""
+
+    event: str
+    machine: str
+    book: str
+    drinks: float
+    per_hour: float
+    busiest_per_hour: float
+    most_per_hour: float  # that the machine and its people can serve at all
+    service_level: float
+    calibrated: bool  # flows as measured; else by the data sheet
+    left_out: tuple[str, ...]  # recipes of the menu that cannot be poured
+    menu_share: float  # of the drinks asked for that can be poured
+    proven: bool  # that no way to hang the liquids opens more of the menu
+    services: tuple[Service, ...]
+    purchases: tuple[Purchase, ...]
+    cleaner_ml: float
+    rinse_water_ml: float
+    cleaning_s: float  # purge, clean, let the cleaner act, rinse: all lines, hands left out
+    lines: tuple[LineUse, ...]
+    rates: tuple[RateRow, ...]
+    outlook: Outlook
+    checks: tuple[Check, ...]
+
+
+def prepare(
+    event: GuestEvent,
+    profile: Profile,
+    book: Book,
+    *,
+    seed: int = 1,
+    calibrations: Mapping[int, Calibration] | None = None,
+) -> Preparation:
+    """Prepare an event. calibrations: of lines as they hang now; a line without one goes by its data sheet.
+
+    Raises Refused when nothing of the menu can be poured, or when a drink of it could never be.
+    """
+    hanging = hang(event, profile, book)
+    shares = open_shares(event, hanging)
+    known = nominal_calibrations(profile, book, hanging.lines)
+    given = {line: one for line, one in (calibrations or {}).items() if line in known}
+    fitting = {line: one for line, one in given.items() if one.liquid == known[line].liquid}
+    served = services(event, profile, book, lines=hanging.lines, shares=shares, calibrations=known | fitting)
+    purchases = tuple(
+        _purchase(event, profile, book, served, liquid=liquid, line=line) for liquid, line in hanging.lines.items()
+    )
+    cleaner_ml, rinse_water_ml = cleaning_ml(profile, list(hanging.lines.values()))
+    outlook = look_ahead(
+        event,
+        profile.caps,
+        served,
+        lines=hanging.lines,
+        containers_ml={one.liquid: drawable_ml(event, profile, one) for one in purchases},
+        seed=seed,
+    )
+    cycles = [(one.cycle_s, one.share) for one in served.values()]
+    most_per_hour = HOUR_S / sum(cycle_s * share for cycle_s, share in cycles)
+    return Preparation(
+        event=event.title,
+        machine=profile.machine,
+        book=book.title,
+        drinks=event.expected_drinks,
+        per_hour=HOUR_S * event.expected_drinks / event.lasts_s,
+        busiest_per_hour=busiest_per_hour(event),
+        most_per_hour=min(most_per_hour, float(profile.caps.hour_servings)),
+        service_level=event.service_level,
+        calibrated=fitting.keys() == known.keys(),
+        left_out=tuple(one.recipe for one in event.menu if one.recipe not in shares),
+        menu_share=hanging.share,
+        proven=hanging.proven,
+        services=tuple(served.values()),
+        purchases=purchases,
+        cleaner_ml=cleaner_ml,
+        rinse_water_ml=rinse_water_ml,
+        cleaning_s=_cleaning_s(profile, hanging.lines),
+        lines=tuple(
+            _line_use(event, profile, book, served, liquid=liquid, line=line) for liquid, line in hanging.lines.items()
+        ),
+        rates=tuple(_rate(load * most_per_hour / HOUR_S, cycles) for load in LOADS),
+        outlook=outlook,
+        checks=tuple(_checks(event, profile, served, most_per_hour)),
+    )
+
+
+def menu_shares(event: GuestEvent) -> dict[str, float]:
+    """Recipe -> its share of all drinks asked for."""
+    total = sum(one.weight for one in event.menu)
+    return {one.recipe: one.weight / total for one in event.menu}
+
+
+def open_shares(event: GuestEvent, hanging: Hanging) -> dict[str, float]:
+    """The same of the recipes that can be poured: guests who cannot have theirs take one of these."""
+    asked = menu_shares(event)
+    total = sum(asked[recipe] for recipe in hanging.recipes)
+    return {recipe: asked[recipe] / total for recipe in hanging.recipes}
+
+
+def hang(event: GuestEvent, profile: Profile, book: Book) -> Hanging:
+    """Which liquid on which line: as the book has it, or as opens most of the menu."""
+    asked = menu_shares(event)
+    needs, volumes_ml = {}, dict[str, float]()
+    for recipe, share in asked.items():
+        doses = [dose for phase in resolve(book.recipe(recipe), book) for dose in phase.doses]
+        needs[recipe] = frozenset(liquid for liquid, _ in doses)
+        for liquid, volume_ml in doses:
+            volumes_ml[liquid] = volumes_ml.get(liquid, 0.0) + event.expected_drinks * share * volume_ml
+    if event.lines == "free":
+        return hang_freely(profile, book, needs, asked, volumes_ml)
+    hanging = as_in_book(book, needs, asked)
+    if not hanging.recipes:
+        raise Refused(
+            rule="assignment",
+            reason="no recipe of the menu can be poured with the lines as the book has them.",
+            way_out='Hang other liquids in the book, or write "lines: free" in the event.',
+        )
+    return hanging
+
+
+def drawable_ml(event: GuestEvent, profile: Profile, purchase: Purchase) -> tuple[float, ...]:
+    """What the glasses can get of each container bought, the largest container first, mL."""
+    lost_ml = event.residue_ml + prime_ml(profile.line(purchase.line))
+    return tuple(one.container_ml - lost_ml for one in purchase.containers for _ in range(one.count))
+
+
+def _purchase(
+    event: GuestEvent, profile: Profile, book: Book, served: Mapping[str, Service], *, liquid: str, line: int
+) -> Purchase:
+    doses = [(one.doses_ml[liquid], one.share) for one in served.values() if liquid in one.doses_ml]
+    spread = demand(event.drinks_per_guest, event.guests, doses)
+    needed_ml = spread.quantile_ml(event.service_level)
+    # The last drink that no longer fits leaves less than its dose in the container.
+    each_ml = event.residue_ml + prime_ml(profile.line(line)) + max(volume_ml for volume_ml, _ in doses)
+    sizes = sizes_ml(event, book, liquid)
+    if max(sizes) <= each_ml:
+        raise Refused(
+            rule="containers",
+            reason=f"of a container of {liquid} at most {max(sizes):.0f} mL come, and up to {each_ml:.0f} mL of it are "
+            "lost: in the tube, under the suction tube, and what is less than a dose.",
+            way_out="Put a larger container on sale.",
+        )
+    containers = choose(needed_ml, sizes, each_ml)
+    count, bought_ml = sum(one.count for one in containers), sum(one.count * one.container_ml for one in containers)
+    return Purchase(
+        liquid=liquid,
+        line=line,
+        expected_ml=spread.mean_ml,
+        needed_ml=needed_ml,
+        step_ml=spread.step_ml,
+        lost_ml=count * each_ml,
+        containers=containers,
+        bought_ml=bought_ml,
+        lasts=spread.probability(max(0.0, bought_ml - count * each_ml)),
+    )
+
+
+def _cleaning_s(profile: Profile, lines: Mapping[str, int]) -> float:
+    steps = (OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE)
+    drawn = {line: liquid for liquid, line in lines.items()}
+    pumps_s = sum(longest_s(wetting_runs(profile, {}, step, drawn)) for step in steps)
+    return pumps_s + profile.hygiene.cleaner_contact_s
+
+
+def _line_use(
+    event: GuestEvent, profile: Profile, book: Book, served: Mapping[str, Service], *, liquid: str, line: int
+) -> LineUse:
+    draw = check_suction(profile.line(line), book.liquid(liquid))
+    on_s = sum(one.share * one.on_s.get(line, 0.0) for one in served.values())
+    return LineUse(
+        line=line,
+        liquid=liquid,
+        book_line=next((one.line for one in book.lines if one.liquid == liquid), None),
+        verdict=draw.verdict,
+        note="" if draw.is_good else draw.text,
+        highest_duty=min(busiest_per_hour(event), float(profile.caps.hour_servings)) / HOUR_S * on_s,
+    )
+
+
+def _rate(per_s: float, cycles: list[tuple[float, float]]) -> RateRow:
+    wait_s = mean_wait_s(per_s, cycles)
+    load = per_s * sum(cycle_s * share for cycle_s, share in cycles)
+    # Little's law: those who wait are the rate times the wait.
+    return RateRow(per_hour=per_s * HOUR_S, load=load, wait_s=wait_s, queue=per_s * wait_s)
+
+
+def _checks(event: GuestEvent, profile: Profile, served: Mapping[str, Service], most_per_hour: float) -> list[Check]:
+    caps, budget, busiest = profile.caps, supply_budget(profile), busiest_per_hour(event)
+    highest = max(served.values(), key=lambda one: one.highest_a)
+    running = max(served.values(), key=lambda one: one.running_a)
+    steady_a = next(row for row in budget.rows if row.name == "pumps, running").limit or 0.0
+    ethanol_g = busiest * sum(one.share * one.ethanol_g for one in served.values())
+    largest_ml = max(sum(one.doses_ml.values()) for one in served.values())
+    rows = [
+        ("pumps' current, inrush included", highest.highest_a, budget.current_limit_a, "A", highest.recipe),
+        ("pumps' current, running", running.running_a, steady_a, "A", f"{running.recipe}; all evening long"),
+        ("drinks in the busiest hour", busiest, float(caps.hour_servings), "/h", "cap hour_servings"),
+        ("drinks in the busiest hour", busiest, most_per_hour, "/h", "what machine and people can do"),
+        ("ethanol in the busiest hour", ethanol_g, caps.hour_ethanol_g, "g", "cap hour_ethanol"),
+        ("volume of a serving", largest_ml, caps.serving_volume_ml, "mL", "cap serving_volume"),
+        (
+            "pumps' time of a serving",
+            max(one.pumps_s for one in served.values()),
+            caps.serving_time_s,
+            "s",
+            "cap serving_time",
+        ),
+    ]
+    return [
+        Check(what=what, value=value, limit=limit, unit=unit, is_kept=value <= limit + 1e-9, note=note)
+        for what, value, limit, unit, note in rows
+    ]

@@ -1,0 +1,74 @@
+"""Which containers to buy, and what of them never reaches a glass."""
+
+import math
+from collections.abc import Sequence
+
+from controller.metering.hydraulics import line_volume_ml
+from controller.model.book import Book
+from controller.model.event import GuestEvent
+from controller.model.fields import Value
+from controller.model.profile import Line, Profile
+from controller.model.states import OperationKind
+from controller.sequencing.line_runs import LINE_VOLUMES, RINSE_MARGIN
+
+_CELLS = 20_000  # steps of the table of volumes, at most
+
+
+class Containers(Value, frozen=True, kw_only=True):
+    """So many containers of one size."""
+
+    container_ml: float
+    count: int
+
+
+def tube_ml(line: Line) -> float:
+    """What a line holds from container to funnel, mL."""
+    return line_volume_ml(line.tube.bore_mm, line.tube.suction_m + line.tube.delivery_m)
+
+
+def prime_ml(line: Line) -> float:
+    """What priming a line draws, mL; a person primes anew after every change of container."""
+    return LINE_VOLUMES[OperationKind.PRIME] * tube_ml(line)
+
+
+def cleaning_ml(profile: Profile, lines: Sequence[int]) -> tuple[float, float]:
+    """Cleaner, and rinse water, that these lines take at the end of the event, mL."""
+    tubes_ml = sum(tube_ml(profile.line(line)) for line in lines)
+    rinses = profile.hygiene.rinse_line_volumes * RINSE_MARGIN
+    return LINE_VOLUMES[OperationKind.CLEAN] * tubes_ml, rinses * tubes_ml
+
+
+def sizes_ml(event: GuestEvent, book: Book, liquid: str) -> tuple[float, ...]:
+    """Sizes that a liquid is sold in, largest first; without any on sale, that of the book's line."""
+    sold = {one.container_ml for one in event.on_sale if one.liquid == liquid}
+    sold = sold or {one.container_ml for one in book.lines if one.liquid == liquid}
+    return tuple(sorted(sold, reverse=True))
+
+
+def choose(need_ml: float, sizes: Sequence[float], lost_ml: float) -> tuple[Containers, ...]:
+    """The containers that cover need_ml (mL, >= 0) with the least volume bought, and of those the fewest.
+
+    sizes: mL, largest first, at least one of them larger than lost_ml (mL), which is lost of every container. Exact by
+    a table over the need in steps of 1 mL, or of a 20,000th of it where that is more; a container counts for whole
+    steps only. At least one container is chosen.
+    """
+    step_ml = max(1.0, need_ml / _CELLS)
+    cells = max(1, math.ceil(need_ml / step_ml - 1e-9))
+    usable = [(size, math.floor((size - lost_ml) / step_ml + 1e-9)) for size in sizes]
+    usable = [(size, covered) for size, covered in usable if covered > 0]
+    best: list[tuple[float, int, int]] = [(0.0, 0, -1)]  # bought mL, count, place of the last container
+    for cell in range(1, cells + 1):
+        best.append(
+            min(
+                (best[max(0, cell - covered)][0] + size, best[max(0, cell - covered)][1] + 1, place)
+                for place, (size, covered) in enumerate(usable)
+            )
+        )
+    counts, left = [0] * len(usable), cells
+    while left > 0:
+        place = best[left][2]
+        counts[place] += 1
+        left = max(0, left - usable[place][1])
+    return tuple(
+        Containers(container_ml=size, count=count) for (size, _), count in zip(usable, counts, strict=True) if count
+    )
