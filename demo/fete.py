@@ -78,8 +78,8 @@ def in_virtual_time(folder: Path, tally: Tally) -> None:
             rows = csv.writer(file)
             rows.writerow(("on_s", "grams"))
             rows.writerows((trial.on_s, trial.grams) for trial in fit.trials)
-    sag = learn_sag(machine, (1, 5, 6), 10.0, by="demo")
-    print(f"  lines 1, 5 and 6 together: flow falls by {100 * sag.sag_per_a:.1f} % per ampere that others draw\n")
+    sag = learn_sag(machine, (2, 1, 5, 6), 10.0, by="demo")
+    print(f"  lines 1, 2, 5 and 6 together: flow falls by {100 * sag.sag_per_a:.1f} % per ampere that others draw\n")
     for recipe, times in DRINKS:
         pour_virtually(machine, recipe, times, tally)
     print(f"  {machine.clock.now_s() / 60:.0f} min of virtual time")
@@ -144,7 +144,7 @@ def live(folder: Path, tally: Tally) -> None:
         for line in range(1, 7):
             done = tundish("calibrate", str(line), "--trials", str(folder / f"line-{line}.csv"), quiet=True)
             tally.expect(done.returncode == 0, f"calibrating line {line} failed: {done.stderr}")
-        tally.expect(tundish("sag", "1", "5", "6", "--scale", "bench").returncode == 0, "learning the sag failed")
+        tally.expect(tundish("sag", "2", "1", "5", "6", "--scale", "bench").returncode == 0, "learning the sag failed")
         fresh_glass(folder)
         OUT.mkdir(exist_ok=True)
         tally.expect(

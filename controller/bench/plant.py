@@ -25,6 +25,8 @@ from controller.hal.board import Pull
 from controller.model.book import Book
 from controller.model.profile import Profile
 
+ROOM_AIR_KG_M3 = 1.2  # at 20 C and sea level; CIPM-2007 gives 1.1993 at 50 % humidity
+WEIGHTS_KG_M3 = 8000.0  # conventional density of weights: OIML D 28:2004
 DESK = "the desk"  # holder of pins that are set by hand
 
 
@@ -357,12 +359,13 @@ class Plant:
         return active != wired.normally_closed
 
     def _load_g(self, vessels: Vessels) -> float:
-        """Mass on the scale: 1 mL of 1000 kg/m3 weighs 1 g."""
+        """What a scale shows of the load: it was adjusted in air with weights of 8000 kg/m3, and air bears liquid up."""
         if vessels.glass is None:
             return 0.0
         poured_g = sum(
-            ml * self.truth.fluids[fluid].density_kg_m3 / 1000 for fluid, ml in vessels.glass.contents.items()
-        )
+            ml * (self.truth.fluids[fluid].density_kg_m3 - ROOM_AIR_KG_M3) / 1000
+            for fluid, ml in vessels.glass.contents.items()
+        ) / (1 - ROOM_AIR_KG_M3 / WEIGHTS_KG_M3)
         return vessels.glass.empty_g + poured_g
 
     def _load_jumped(self, now_s: float, before_g: float, text: str) -> None:

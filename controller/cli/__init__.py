@@ -36,6 +36,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "clean": ("lines", "Fill lines with cleaner."),
     "rinse": ("lines", "Rinse lines with water."),
     "calibrate": ("calibrating", "Weigh timed runs of a line and fit its flow."),
+    "spot-check": ("spot_check", "Weigh one run to see whether a calibration still holds."),
     "sag": ("sag", "Learn how much lines slow each other down."),
     "calibration": ("facts", "Show a line's calibration and the error to expect."),
     "history": ("facts", "Show what was poured."),

@@ -38,6 +38,7 @@ from controller.model.views import (
     help="A .csv file with columns on_s,grams of runs weighed earlier; no pump runs.",
 )
 @click.option("--by", default="", help="Who calibrates, for the record.")
+@click.option("--temperature", type=click.FloatRange(0, 40), help="Of liquid and room in C, for the record.")
 @facts_options
 def calibrate(
     *,
@@ -45,6 +46,7 @@ def calibrate(
     scale: Literal["by-hand", "bench"],
     trials_path: Path | None,
     by: str,
+    temperature: float | None,
     run_dir: Path | None,
     as_json: bool,
 ) -> None:
@@ -62,7 +64,7 @@ def calibrate(
             fit = run(engine, line, jar, as_json=as_json)
     if scale == "by-hand" and trials_path is None and not click.confirm("Accept this calibration?", default=True):
         raise TundishError(f"not accepted; the trials are kept. Go on with: tundish calibrate {line}")
-    engine.post(address("calibrations", line), FitView, CalibrationRequest(line=line, by=by))
+    engine.post(address("calibrations", line), FitView, CalibrationRequest(line=line, by=by, temperature_c=temperature))
     show(fit, lambda: f"{draw_fit(fit)}\nAccepted: line {line} is calibrated.", as_json=as_json)
 
 

@@ -2,6 +2,7 @@
 
 import time
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import NoReturn
 
@@ -11,6 +12,7 @@ import msgspec
 from controller.cli.client import Engine, address
 from controller.cli.options import facts_options, show, table
 from controller.errors import FaultLatched, Unreachable
+from controller.model.calibration import Calibration
 from controller.model.messages import InputReport
 from controller.model.views import FitView, LineView, MenuEntry, OperationView, Status
 
@@ -57,15 +59,40 @@ def history(run_dir: Path | None, limit: int, as_json: bool) -> None:
     type=click.Path(path_type=Path, dir_okay=False, writable=True),
     help="Also draw residuals and error against dose into this .svg or .png file.",
 )
+@click.option("--past", is_flag=True, help="Show every calibration the line ever had instead.")
 @facts_options
-def calibration(run_dir: Path | None, line: int, picture: Path | None, as_json: bool) -> None:
+def calibration(run_dir: Path | None, line: int, picture: Path | None, past: bool, as_json: bool) -> None:
     """Show the calibration of LINE and the error to expect of its doses."""
+    if past:
+        all_of_it = Engine(run_dir).get(address("calibrations", line, "history"), tuple[Calibration, ...])
+        show(all_of_it, lambda: draw_calibrations(all_of_it), as_json=as_json)
+        return
     fit = Engine(run_dir).get(address("calibrations", line), FitView)
     show(fit, lambda: draw_fit(fit), as_json=as_json)
     if picture is not None:
         from controller.cli.pictures import draw_calibration
 
         draw_calibration(fit, picture)
+
+
+def draw_calibrations(past: tuple[Calibration, ...]) -> str:
+    """Every calibration a line ever had, oldest first."""
+    if not past:
+        return "This line was never calibrated."
+    rows = [
+        (
+            datetime.fromtimestamp(one.taken_wall_s).isoformat(" ", "minutes"),
+            one.taken_by or "-",
+            one.liquid,
+            f"{one.flow_ml_s:.4f} mL/s",
+            f"{one.lag_s:+.3f} s",
+            f"{100 * one.sag_per_a:.2f} %/A",
+            "-" if one.temperature_c is None else f"{one.temperature_c:g} C",
+            one.note,
+        )
+        for one in past
+    ]
+    return table(("taken", "by", "liquid", "flow", "lag", "sag", "at", "how"), rows)
 
 
 def draw_status(now: Status) -> str:

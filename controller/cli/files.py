@@ -6,6 +6,8 @@ from typing import Literal
 import click
 
 from controller.cli.options import existing_file, json_option, show
+from controller.model.book import Book
+from controller.model.profile import Profile
 
 
 @click.command()
@@ -19,9 +21,11 @@ def check(profile_path: Path | None, book_path: Path | None, as_json: bool) -> N
     """
     from controller.config import load, load_book, load_profile
 
+    draws: tuple[str, ...] = ()
     if profile_path is not None and book_path is not None:
         profile, book, warnings = load(profile_path, book_path)
         found = f"{profile.machine} with {len(profile.lines)} lines, {book.title} with {len(book.recipes)} recipes"
+        draws = _suction(profile, book)
     elif profile_path is not None:
         profile, warnings = load_profile(profile_path)
         found = f"{profile.machine} with {len(profile.lines)} lines"
@@ -33,9 +37,18 @@ def check(profile_path: Path | None, book_path: Path | None, as_json: bool) -> N
 
     def draw() -> str:
         lines = [f"{found}: can be used."]
-        return "\n".join(lines + [click.style(f"warning: {one}", fg="yellow") for one in warnings])
+        return "\n".join(lines + [click.style(f"warning: {one}", fg="yellow") for one in (*warnings, *draws)])
 
-    show({"found": found, "warnings": [vars(one) for one in warnings]}, draw, as_json=as_json)
+    facts = {"found": found, "warnings": [vars(one) for one in warnings], "suction": draws}
+    show(facts, draw, as_json=as_json)
+
+
+def _suction(profile: Profile, book: Book) -> tuple[str, ...]:
+    """What hangs on a line whose pump will not draw it, or barely, and what would help."""
+    from controller.metering.suction import check_suction
+
+    found = [check_suction(profile.line(one.line), book.liquid(one.liquid)) for one in book.lines]
+    return tuple(one.text for one in found if not one.is_good)
 
 
 @click.command()

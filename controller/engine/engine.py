@@ -11,6 +11,7 @@ import structlog
 from controller.clock import Clock
 from controller.engine import menu, views
 from controller.engine.follow import Follow
+from controller.engine.spot_checks import SpotChecks
 from controller.engine.tracking import Tracking
 from controller.engine.weighing import Weighings
 from controller.errors import Refused
@@ -35,6 +36,8 @@ from controller.model.views import (
     PlanView,
     PourRequest,
     SagView,
+    SpotCheckRequest,
+    SpotCheckView,
     Status,
     TogetherRequest,
     TrialRequest,
@@ -67,6 +70,9 @@ class Engine:
         self._send, self._new_id = send, new_id
         self._follow = Follow(profile=profile, ledger=ledger, clock=clock, send=send)
         self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock)
+        self._spot_checks = SpotChecks(
+            profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings
+        )
         self._listeners: list[Listener] = []
         self._menu: dict[str, tuple[object, MenuEntry]] = {}
         self._hang_what_the_book_says()
@@ -119,6 +125,11 @@ class Engine:
         """The line's calibration as its weighings have it so far, else the one in force."""
         return self._weighings.view(line, self._liquids((line,))[line], self._follow.calibrations())
 
+    def calibrations(self, line: int) -> tuple[Calibration, ...]:
+        """Every calibration the line ever had, oldest first."""
+        self._require_line(line)
+        return self._ledger.calibrations(line)
+
     def answer(self, command: str) -> Refusal | None:
         """The guard's refusal of the last command of this tag ("acknowledge", ...), if it refused."""
         return self._follow.answers.get(command)
@@ -141,6 +152,9 @@ class Engine:
                 reason="; ".join(missing) + ".",
                 way_out="See tundish status for what each line needs, or pour something else from tundish menu.",
             )
+        lines = menu.lines_by_liquid(self._follow.lines())
+        doses_ml = {lines[liquid]: volume_ml for liquid, volume_ml in needed.items()}
+        self._spot_checks.require_small_doses_allowed(doses_ml, self._follow.calibrations())
         asked = Operation(
             operation=self._new_id(),
             kind=OperationKind.SERVE,
@@ -201,14 +215,23 @@ class Engine:
 
     def weigh(self, request: WeighingRequest) -> FitView:
         """Add a trial's weight; the fit as it then stands."""
-        self._weighings.add(request)
+        self._weighings.add(request, self._liquids((request.line,))[request.line])
         return self.fit(request.line)
 
     def weigh_rows(self, request: TrialsRequest) -> FitView:
         """Add trials that were weighed earlier; the fit as it then stands."""
-        self._require_line(request.line)
-        self._weighings.add_rows(request)
+        self._weighings.add_rows(request, self._liquids((request.line,))[request.line])
         return self.fit(request.line)
+
+    def spot_check(self, request: SpotCheckRequest) -> SpotCheckView:
+        """Hold a weighed run against the line's calibration."""
+        self._require_line(request.line)
+        on_record = self._ledger.calibrations(request.line)
+        held = self._follow.calibrations().get(request.line, on_record[-1] if on_record else None)
+        checked = self._spot_checks.check(request, self._liquids((request.line,))[request.line], held)
+        if checked.carried_over is not None:
+            self._put_in_force((checked.carried_over,))
+        return checked.view
 
     def weigh_together(self, request: TogetherRequest) -> SagView:
         """Learn the sag from a jar filled by several lines; it goes into their calibrations at once."""
@@ -222,8 +245,8 @@ class Engine:
         view = self.fit(request.line)
         if request.accept:
             self._follow.require_guard()
-            self._put_in_force((self._weighings.calibration(view, request.by),))
-        self._weighings.forget(request.line)
+            self._put_in_force((self._weighings.calibration(view, request),))
+        self._weighings.settle(request.line, accepted=request.accept)
         return view
 
     # --- driven by the process around it

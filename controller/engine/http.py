@@ -32,6 +32,7 @@ from controller.model.views import (
     LineRequest,
     PourRequest,
     SagView,
+    SpotCheckRequest,
     TogetherRequest,
     TrialRequest,
     TrialsRequest,
@@ -113,6 +114,14 @@ class Api:
             return all((found := known[line]) is not None and found.sag_per_a == view.sag_per_a for line in view.lines)
 
         return _json(await self._command("take_calibration", lambda: self._engine.weigh_together(asked), took))
+
+    async def spot_check(self, request: Request) -> Response:
+        """POST spot-checks."""
+        return _json(self._engine.spot_check(await _body(request, SpotCheckRequest)))
+
+    async def calibration_history(self, request: Request) -> Response:
+        """GET calibrations/LINE/history, oldest first."""
+        return _json(self._engine.calibrations(request.path_params["line"]))
 
     async def fit(self, request: Request) -> Response:
         """GET calibrations/LINE."""
@@ -248,7 +257,9 @@ def application(engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> S
         route("jogs", "POST", api.jog),
         route("weighings", "POST", api.weigh),
         route("weighings/together", "POST", api.weigh_together),
+        route("spot-checks", "POST", api.spot_check),
         route("calibrations/{line:int}", "GET", api.fit),
+        route("calibrations/{line:int}/history", "GET", api.calibration_history),
         route("calibrations/{line:int}/trials", "POST", api.weigh_rows),
         route("calibrations/{line:int}", "POST", api.settle_calibration),
         route("lines/{line:int}", "PUT", api.assign),

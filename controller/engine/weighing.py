@@ -1,6 +1,5 @@
 """From grams on a scale to a calibration."""
 
-import math
 from collections.abc import Mapping
 
 import msgspec
@@ -8,17 +7,20 @@ import msgspec
 from controller.clock import Clock
 from controller.errors import OutOfRange, Refused
 from controller.ledger.store import Entry, Ledger, Weighing
-from controller.metering.calibration import DEFAULT_PRIOR, Fit, Trial, fit, law_of, to_calibration
+from controller.metering.calibration import DEFAULT_PRIOR, Fit, Prior, Trial, fit, law_of, to_calibration
 from controller.metering.density import liquid_kg_m3
+from controller.metering.design import next_run_time_s
 from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
 from controller.metering.flow_law import FlowLaw
 from controller.metering.gravimetry import liquid_volume_ml
+from controller.metering.pool import pooled_prior
 from controller.metering.together import Sag, Share, sag_together
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import (
+    CalibrationRequest,
     DoseError,
     FitView,
     SagView,
@@ -28,8 +30,11 @@ from controller.model.views import (
     WeighingRequest,
 )
 
+MOST_TRIALS = 12
+LONGEST_TRIAL_ML = 60.0  # a pump scatters in proportion to what it moves: more runs tell more than longer ones
+FEW_TRIALS = 5
+FIRST_S = 8.0  # of the first trial, before anything is known of the pump
 DOSES_ML = (5.0, 10.0, 15.0, 25.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0)
-LADDER_S = (4.0, 16.0, 8.0, 2.0, 16.0, 4.0)  # short and long runs pin lag and flow; repeats show the scatter
 
 
 class Weighings:
@@ -38,29 +43,21 @@ class Weighings:
     def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock) -> None:
         self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
 
-    def add(self, request: WeighingRequest) -> None:
+    def add(self, request: WeighingRequest, liquid: str) -> None:
         """Add what an ended trial of one line weighed."""
-        entry = self._require_trial(request.operation)
-        on_s = {one.line: one.on_s for one in entry.deliveries}
-        if set(on_s) != {request.line}:
-            ran = ", ".join(map(str, sorted(on_s)))
-            raise Refused(
-                rule="weighing",
-                reason=f"operation {request.operation} ran line {ran}, not line {request.line} alone.",
-                way_out="Weigh a trial of this line alone, or weigh the trial of several lines as one jar.",
-            )
         self._ledger.weigh(
             Weighing(
                 operation=request.operation,
                 line=request.line,
-                on_s=on_s[request.line],
+                on_s=self.on_s(request.operation, request.line),
                 grams=request.grams,
                 u_grams=request.u_grams,
                 wall_s=self._clock.wall_s(),
+                liquid=liquid,
             )
         )
 
-    def add_rows(self, request: TrialsRequest) -> None:
+    def add_rows(self, request: TrialsRequest, liquid: str) -> None:
         """Add trials that were run and weighed earlier."""
         for one in request.trials:
             self._ledger.weigh(
@@ -71,12 +68,25 @@ class Weighings:
                     grams=one.grams,
                     u_grams=one.u_grams,
                     wall_s=self._clock.wall_s(),
+                    liquid=liquid,
                 )
             )
 
-    def forget(self, line: int) -> None:
-        """Settle the line's weighings; they stay on record."""
-        self._ledger.settle_weighings(line)
+    def on_s(self, operation: str, line: int) -> float:
+        """How long an ended trial ran this line alone, s; Refused when it did not."""
+        on_s = {one.line: one.on_s for one in self._require_trial(operation).deliveries}
+        if set(on_s) != {line}:
+            ran = ", ".join(map(str, sorted(on_s)))
+            raise Refused(
+                rule="weighing",
+                reason=f"operation {operation} ran line {ran}, not line {line} alone.",
+                way_out="Weigh a trial of this line alone, or weigh the trial of several lines as one jar.",
+            )
+        return on_s[line]
+
+    def settle(self, line: int, *, accepted: bool) -> None:
+        """The line's weighings are used or thrown away; a new calibration makes its spot checks history too."""
+        self._ledger.settle_weighings(line, spot_checks=accepted)
 
     def view(self, line: int, liquid: str, in_force: Mapping[int, Calibration]) -> FitView:
         """The line's fit from its open weighings, or the calibration in force when there are none."""
@@ -85,8 +95,8 @@ class Weighings:
             known = in_force.get(line)
             outlook = self._outlook(line, liquid, None if known is None else law_of(known))
             return msgspec.structs.replace(outlook, calibration=known, next_on_s=self._next_on_s(line, None))
-        trials = [self._trial(one, liquid) for one in weighed]
-        fitted = fit(trials)
+        trials = [self.trial(one) for one in weighed]
+        fitted = fit(trials, self._prior(line, len(trials), in_force))
         rows = tuple(
             TrialView(
                 operation=one.operation or "from a file",
@@ -106,7 +116,7 @@ class Weighings:
             next_on_s=self._next_on_s(line, fitted),
         )
 
-    def calibration(self, view: FitView, by: str) -> Calibration:
+    def calibration(self, view: FitView, request: CalibrationRequest) -> Calibration:
         """The calibration to put in force; Refused when the view has none from weighings."""
         if view.calibration is None or not view.trials:
             raise Refused(
@@ -115,7 +125,11 @@ class Weighings:
                 way_out=f"Run and weigh trials first: tundish calibrate {view.line}",
             )
         return msgspec.structs.replace(
-            view.calibration, taken_by=by, taken_wall_s=self._clock.wall_s(), note=f"{len(view.trials)} weighed trials"
+            view.calibration,
+            taken_by=request.by,
+            taken_wall_s=self._clock.wall_s(),
+            temperature_c=request.temperature_c,
+            note=f"{len(view.trials)} weighed trials",
         )
 
     def together(
@@ -135,16 +149,10 @@ class Weighings:
         now_s = self._clock.wall_s()
         # One supply, one sag: it holds for the lines that stood by as well.
         renewed = tuple(
-            msgspec.structs.replace(
-                known,
-                sag_per_a=sag.sag_per_a,
-                u_sag_per_a=sag.u_sag_per_a,
-                taken_wall_s=now_s,
-                taken_by=request.by or known.taken_by,
-            )
-            for known in in_force.values()
+            _with_sag(known, sag, taken_wall_s=now_s, by=request.by or known.taken_by) for known in in_force.values()
         )
-        return self._sag_view(lines, request.grams, sag), renewed
+        weighed_in = msgspec.structs.replace(sag, sag_per_a=renewed[0].sag_per_a, u_sag_per_a=renewed[0].u_sag_per_a)
+        return self._sag_view(lines, request.grams, weighed_in), renewed
 
     def _shares(self, entry: Entry, in_force: Mapping[int, Calibration]) -> list[Share]:
         shares = []
@@ -192,9 +200,18 @@ class Weighings:
         """Volumes are meant at 20 C, the reference temperature of serving measures (OIML R 138:2007)."""
         return liquid_kg_m3(self._book.liquid(liquid), 20.0)[0]
 
-    def _trial(self, weighed: Weighing, liquid: str) -> Trial:
-        measured = liquid_volume_ml(weighed.grams, self._book.liquid(liquid), u_mass_g=weighed.u_grams)
+    def trial(self, weighed: Weighing) -> Trial:
+        """The weighed volume with its uncertainty."""
+        measured = liquid_volume_ml(weighed.grams, self._book.liquid(weighed.liquid), u_mass_g=weighed.u_grams)
         return Trial(on_s=weighed.on_s, volume_ml=measured.volume_ml, u_volume_ml=measured.u_volume_ml)
+
+    def _prior(self, line: int, trials: int, in_force: Mapping[int, Calibration]) -> Prior | None:
+        """While trials are few, what the other lines of this machine have taught."""
+        others = [known for number, known in in_force.items() if number != line]
+        if trials >= FEW_TRIALS or not others:
+            return None
+        nominal = {one.line: one.pump.nominal_flow_ml_s for one in self._profile.lines}
+        return pooled_prior(others, nominal, line)
 
     def _with_known_sag(self, fresh: Calibration, known: Calibration | None) -> Calibration:
         """A trial alone says nothing about sag: what was learned before stays; before that, the usual value."""
@@ -218,12 +235,30 @@ class Weighings:
         )
 
     def _next_on_s(self, line: int, fitted: Fit | None) -> float | None:
-        done = 0 if fitted is None else len(fitted.trials)
-        if fitted is not None and done >= len(LADDER_S) and not fitted.outliers:
+        most_ml = min(LONGEST_TRIAL_ML, 0.8 * self._profile.caps.line_volume_ml)
+        if fitted is None:
+            return min(FIRST_S, most_ml / self._profile.line(line).pump.nominal_flow_ml_s)
+        if len(fitted.trials) >= MOST_TRIALS:
             return None
-        flow_ml_s = self._profile.line(line).pump.nominal_flow_ml_s if fitted is None else fitted.flow_ml_s
-        longest_s = 0.8 * self._profile.caps.line_volume_ml / flow_ml_s
-        return math.floor(10.0 * min(LADDER_S[done % len(LADDER_S)], longest_s)) / 10.0
+        return next_run_time_s(fitted, tolerance=aim_ml, most_ml=most_ml)
+
+
+def _with_sag(known: Calibration, sag: Sag, *, taken_wall_s: float, by: str) -> Calibration:
+    """What was known of the sag and the new jar, each with the weight of its variance (GUM, JCGM 100:2008)."""
+    of_known = 1.0 / known.u_sag_per_a**2 if known.u_sag_per_a > 0.0 else 0.0
+    of_jar = 1.0 / sag.u_sag_per_a**2
+    return msgspec.structs.replace(
+        known,
+        sag_per_a=(known.sag_per_a * of_known + sag.sag_per_a * of_jar) / (of_known + of_jar),
+        u_sag_per_a=(of_known + of_jar) ** -0.5,
+        taken_wall_s=taken_wall_s,
+        taken_by=by,
+    )
+
+
+def aim_ml(dose_ml: float) -> float:
+    """What a calibration aims at: every dose within a quarter of the legal tolerance; the rest is left for drift."""
+    return 0.25 * mi008_ml(dose_ml)
 
 
 def _dose_errors(law: FlowLaw) -> list[DoseError]:

@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 
@@ -45,7 +45,8 @@ CREATE TABLE calibration (
 ) STRICT;
 CREATE TABLE weighing (
     seq INTEGER PRIMARY KEY, operation TEXT UNIQUE REFERENCES operation, line INTEGER NOT NULL, on_s REAL NOT NULL,
-    grams REAL NOT NULL, u_grams REAL NOT NULL, wall_s REAL NOT NULL, settled INTEGER NOT NULL DEFAULT 0
+    grams REAL NOT NULL, u_grams REAL NOT NULL, wall_s REAL NOT NULL,
+    purpose TEXT NOT NULL, liquid TEXT NOT NULL, settled INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 """
 
@@ -86,6 +87,15 @@ class Weighing(Value, frozen=True, kw_only=True):
     grams: float
     u_grams: float
     wall_s: float
+    liquid: str
+    purpose: Literal["calibration", "spot check"] = "calibration"
+
+
+class Throughput(Value, frozen=True, kw_only=True):
+    """What a line has moved since a moment."""
+
+    delivered_ml: float
+    on_s: float
 
 
 class Ledger:
@@ -213,8 +223,8 @@ class Ledger:
         """Record a weighing; a second one of the same operation replaces the first."""
         with self._transaction() as db:
             db.execute(
-                "INSERT OR REPLACE INTO weighing (operation, line, on_s, grams, u_grams, wall_s)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
+                "INSERT OR REPLACE INTO weighing (operation, line, on_s, grams, u_grams, wall_s, purpose, liquid)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     weighing.operation,
                     weighing.line,
@@ -222,25 +232,47 @@ class Ledger:
                     weighing.grams,
                     weighing.u_grams,
                     weighing.wall_s,
+                    weighing.purpose,
+                    weighing.liquid,
                 ),
             )
 
-    def settle_weighings(self, line: int) -> None:
-        """The line's weighings so far are used or thrown away; they stay on record."""
+    def settle_weighings(self, line: int, *, spot_checks: bool) -> None:
+        """The line's weighings so far are used or thrown away, its spot checks too if asked; they stay on record."""
         with self._transaction() as db:
-            db.execute("UPDATE weighing SET settled = 1 WHERE line = ?", (line,))
+            db.execute(
+                "UPDATE weighing SET settled = 1 WHERE line = ? AND (purpose = 'calibration' OR ?)", (line, spot_checks)
+            )
 
-    def open_weighings(self, line: int) -> tuple[Weighing, ...]:
-        """Weighings of a line that no calibration has settled yet, oldest first."""
+    def open_weighings(self, line: int, purpose: str = "calibration") -> tuple[Weighing, ...]:
+        """Weighings of a line for this purpose that no later calibration has settled, oldest first."""
         rows = self._all(
-            "SELECT operation, line, on_s, grams, u_grams, wall_s FROM weighing"
-            " WHERE line = ? AND settled = 0 ORDER BY seq",
-            (line,),
+            "SELECT operation, line, on_s, grams, u_grams, wall_s, liquid, purpose FROM weighing"
+            " WHERE line = ? AND purpose = ? AND settled = 0 ORDER BY seq",
+            (line, purpose),
         )
         return tuple(
-            Weighing(operation=row[0], line=row[1], on_s=row[2], grams=row[3], u_grams=row[4], wall_s=row[5])
+            Weighing(
+                operation=row[0],
+                line=row[1],
+                on_s=row[2],
+                grams=row[3],
+                u_grams=row[4],
+                wall_s=row[5],
+                liquid=row[6],
+                purpose=row[7],
+            )
             for row in rows
         )
+
+    def throughput(self, line: int, since_wall_s: float) -> Throughput:
+        """What a line has delivered, and how long it was on, in operations asked for since then (Unix s)."""
+        row = self._one(
+            "SELECT coalesce(sum(delivered_ml), 0), coalesce(sum(on_s), 0) FROM delivery"
+            " JOIN operation USING (operation) WHERE line = ? AND asked_wall_s >= ?",
+            (line, since_wall_s),
+        )
+        return Throughput(delivered_ml=0.0, on_s=0.0) if row is None else Throughput(delivered_ml=row[0], on_s=row[1])
 
     def _entries(self, where: str, arguments: tuple[object, ...]) -> tuple[Entry, ...]:
         rows = self._all(

@@ -51,15 +51,21 @@ def t_quantile(confidence: float, degrees_of_freedom: float) -> float:
     require_in_range("confidence", confidence, 1e-9, 1.0 - 1e-9, "")
     require_positive("degrees of freedom", degrees_of_freedom, "")
     tail = 1.0 - confidence
-    low, high = 0.0, NormalDist().inv_cdf(0.5 + confidence / 2.0)
-    while t_two_sided(high, degrees_of_freedom) > tail:
-        low, high = high, 2.0 * high
-    while high - low > 1e-12 * high:
-        middle = 0.5 * (low + high)
-        if middle in (low, high):
+    # The tail falls and is convex, and the normal quantile lies below: Newton's steps stay below and close in.
+    k = NormalDist().inv_cdf(0.5 + confidence / 2.0)
+    for _ in range(_STEPS):
+        step = (t_two_sided(k, degrees_of_freedom) - tail) / (2.0 * _t_density(k, degrees_of_freedom))
+        k += step
+        if abs(step) <= 1e-13 * k:
             break
-        low, high = (middle, high) if t_two_sided(middle, degrees_of_freedom) > tail else (low, middle)
-    return 0.5 * (low + high)
+    return k
+
+
+def _t_density(t: float, degrees_of_freedom: float) -> float:
+    log_front = math.lgamma((degrees_of_freedom + 1.0) / 2.0) - math.lgamma(degrees_of_freedom / 2.0)
+    return math.exp(log_front - (degrees_of_freedom + 1.0) / 2.0 * math.log1p(t * t / degrees_of_freedom)) / math.sqrt(
+        degrees_of_freedom * math.pi
+    )
 
 
 def chi_squared_tail(chi_squared: float, degrees_of_freedom: float) -> float:

@@ -24,4 +24,5 @@ class Calibration(Value, frozen=True, kw_only=True):
     scatter_dof: float = 0.0  # degrees of freedom behind it; 0: not known
     taken_wall_s: float = 0.0  # Unix seconds
     taken_by: str = ""
+    temperature_c: float | None = None  # of liquid and room, when somebody wrote it down
     note: str = ""  # how it was taken: "7 trials, bench scale"

@@ -172,6 +172,18 @@ class CalibrationBand(Value, frozen=True, kw_only=True):
     lag_s: PositiveSeconds = 1.0
 
 
+class Ageing(Value, frozen=True, kw_only=True):
+    """When a calibration is too old to be trusted: flagged from these on, blocked for small doses from twice them.
+
+    The defaults are common practice for a machine that works some evenings a year; no source.
+    """
+
+    age_s: PositiveSeconds = 30 * 86400.0  # since it was taken
+    throughput_ml: Millilitres = 50_000.0  # through the pump since then
+    running_s: PositiveSeconds = 10 * 3600.0  # of the pump since then
+    small_dose_ml: Millilitres = 15.0  # doses below this are refused on a blocked line
+
+
 class Profile(Value, frozen=True, kw_only=True):
     """A whole machine."""
 
@@ -185,6 +197,7 @@ class Profile(Value, frozen=True, kw_only=True):
     caps: Caps
     hygiene: Hygiene = Hygiene()
     calibration: CalibrationBand = CalibrationBand()
+    ageing: Ageing = Ageing()
 
     def line(self, number: int) -> Line:
         """The line with this number; KeyError when there is none."""

@@ -181,6 +181,43 @@ class CalibrationRequest(Value, frozen=True, kw_only=True):
     line: int
     accept: bool = True
     by: Annotated[str, Meta(max_length=60)] = ""
+    temperature_c: Annotated[float, Meta(ge=0, le=40)] | None = None
+
+
+class SpotCheckRequest(Value, frozen=True, kw_only=True):
+    """What an ended trial of one calibrated line weighed, to see whether its calibration still holds.
+
+    adopt: when the line was calibrated with another liquid, carry the calibration over to the one that hangs there.
+    """
+
+    operation: str
+    line: int
+    grams: Annotated[float, Meta(ge=0, le=10_000)]
+    u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05
+    adopt: bool = False
+
+
+class SpotCheckView(Value, frozen=True, kw_only=True):
+    """How a line's spot checks since its calibration look.
+
+    status: "in control", "flagged", "blocked for small doses", or "another liquid" when the calibration is of another
+    one; factor is then the ratio of the flows, with its standard uncertainty, and what the tube lets one expect.
+    """
+
+    line: int
+    liquid: str
+    status: str
+    checks: int
+    expected_ml: float
+    volume_ml: float
+    error_percent: float
+    cusum: float  # the larger of the two sums, in standard deviations
+    reasons: tuple[str, ...]
+    factor: float | None = None
+    u_factor: float | None = None
+    expected_factor: float | None = None
+    u_expected_factor: float | None = None
+    adopted: bool = False
 
 
 class TrialView(Value, frozen=True, kw_only=True):

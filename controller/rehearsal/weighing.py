@@ -7,6 +7,8 @@ from controller.model.views import (
     FitView,
     LineRequest,
     SagView,
+    SpotCheckRequest,
+    SpotCheckView,
     TogetherRequest,
     TrialRequest,
     WeighingRequest,
@@ -51,6 +53,8 @@ def learn_sag(machine: Machine, lines: tuple[int, ...], on_s: float, *, by: str)
 
 def weighed_trial(machine: Machine, lines: tuple[int, ...], on_s: float) -> tuple[str, float]:
     """Run lines for on_s (s) into a fresh jar: the operation, and the grams that came."""
+    if machine.plant.report().glass is not None:
+        machine.plant.lift_glass()
     machine.plant.place_glass(brim_ml=JAR_ML)
     machine.pass_time(SETTLE_S)
     empty_g = _mean_g(machine)
@@ -68,3 +72,12 @@ def _mean_g(machine: Machine) -> float:
         machine.pass_time(READING_S)
         total_g += machine.plant.scale_g()
     return total_g / READINGS
+
+
+def spot_check(machine: Machine, line: int, on_s: float, *, adopt: bool = False) -> SpotCheckView:
+    """Weigh one run and hold it against the line's calibration."""
+    operation, grams = weighed_trial(machine, (line,), on_s)
+    request = SpotCheckRequest(operation=operation, line=line, grams=grams, u_grams=U_GRAMS, adopt=adopt)
+    view = machine.engine.spot_check(request)
+    machine.pass_time(READING_S)
+    return view

@@ -62,7 +62,8 @@ def machine_files(servings: int, seed: int) -> tuple[Profile, Book]:
         recipes.append(Recipe(recipe=f"drink {number}", glass="pail", phases=(Phase(doses=doses),)))
     pail = Glass(glass="pail", brim_ml=2500.0, usable_ml=2200.0)
     lines_full = tuple(msgspec.structs.replace(one, container_ml=50_000.0) for one in book.lines)
-    wide_profile = msgspec.structs.replace(profile, caps=wide)
+    ageless = msgspec.structs.replace(profile.ageing, running_s=1e9, age_s=1e9, small_dose_ml=1.0)
+    wide_profile = msgspec.structs.replace(profile, caps=wide, ageing=ageless)
     return wide_profile, msgspec.structs.replace(book, recipes=tuple(recipes), glasses=(pail,), lines=lines_full)
 
 
@@ -85,7 +86,8 @@ def plain(line: int, liquid: str, flow_ml_s: float, lag_s: float = 0.0, sag_per_
 
 
 def give(machine: Machine, calibrations: list[Calibration]) -> None:
-    for calibration in calibrations:
+    for undated in calibrations:
+        calibration = msgspec.structs.replace(undated, taken_wall_s=machine.clock.wall_s())
         machine.guard.handle("engine", TakeCalibration(calibration=calibration))
     machine.pass_time(0.1)
     for calibration in calibrations:
@@ -99,7 +101,8 @@ def prepare(machine: Machine, book: Book, profile: Profile, way: str) -> None:
     if way == "calibrated":
         for line in LINES:
             calibrate(machine, line, by="benchmark")
-        learn_sag(machine, (1, 5, 6), 12.0, by="benchmark")
+        for _ in range(3):
+            learn_sag(machine, (2, 1, 5, 6), 12.0, by="benchmark")
     elif way == "perfect":
         truth = machine.plant.truth_report()
         give(machine, [plain(one.line, one.liquid, one.flow_ml_s, one.lag_s, one.sag_per_a) for one in truth])

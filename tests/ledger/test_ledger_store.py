@@ -133,13 +133,13 @@ def test_a_file_that_is_no_ledger_is_a_record_error(path):
 
 def test_weighings_stay_open_until_settled_and_a_corrected_one_replaces_the_first(ledger):
     begin(ledger, "t1")
-    first = Weighing(operation="t1", line=1, on_s=10.0, grams=48.0, u_grams=0.05, wall_s=1.0)
-    corrected = Weighing(operation="t1", line=1, on_s=10.0, grams=49.0, u_grams=0.05, wall_s=2.0)
-    from_file = Weighing(operation=None, line=1, on_s=5.0, grams=24.0, u_grams=0.05, wall_s=3.0)
-    other_line = Weighing(operation=None, line=2, on_s=5.0, grams=24.0, u_grams=0.05, wall_s=3.0)
+    first = Weighing(operation="t1", line=1, on_s=10.0, grams=48.0, u_grams=0.05, wall_s=1.0, liquid="soda")
+    corrected = Weighing(operation="t1", line=1, on_s=10.0, grams=49.0, u_grams=0.05, wall_s=2.0, liquid="soda")
+    from_file = Weighing(operation=None, line=1, on_s=5.0, grams=24.0, u_grams=0.05, wall_s=3.0, liquid="soda")
+    other_line = Weighing(operation=None, line=2, on_s=5.0, grams=24.0, u_grams=0.05, wall_s=3.0, liquid="soda")
     for weighing in (first, corrected, from_file, other_line):
         ledger.weigh(weighing)
     assert ledger.open_weighings(1) == (corrected, from_file)
-    ledger.settle_weighings(1)
+    ledger.settle_weighings(1, spot_checks=True)
     assert ledger.open_weighings(1) == ()
     assert ledger.open_weighings(2) == (other_line,)

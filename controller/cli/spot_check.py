@@ -1,0 +1,55 @@
+"""`tundish spot-check`: one weighed run, to see whether a calibration still holds."""
+
+from pathlib import Path
+
+import click
+
+from controller.cli.client import Engine
+from controller.cli.options import facts_options, show
+from controller.cli.scales import scale_of, weigh_run
+from controller.model.views import SpotCheckRequest, SpotCheckView
+
+RUN_S = 8.0
+
+
+@click.command(name="spot-check")
+@click.argument("line", type=click.IntRange(1, 64))
+@click.option("--for", "on_s", type=click.FloatRange(1.0, 60.0), default=RUN_S, show_default=True, help="Seconds.")
+@click.option(
+    "--scale",
+    type=click.Choice(["by-hand", "bench"]),
+    default="by-hand",
+    show_default=True,
+    help="Type the weight, or read it from the simulated scale.",
+)
+@click.option("--adopt", is_flag=True, help="Carry a calibration with another liquid over to the one on the line.")
+@facts_options
+def spot_check(*, line: int, on_s: float, scale: str, adopt: bool, run_dir: Path | None, as_json: bool) -> int:
+    """Run LINE once into a jar, weigh it, and hold it against the line's calibration.
+
+    Ends with 1 when the line is blocked for small doses.
+    """
+    engine = Engine(run_dir)
+    with scale_of(scale, run_dir) as jar:
+        operation, grams = weigh_run(engine, (line,), on_s, jar, as_json=as_json)
+    request = SpotCheckRequest(operation=operation, line=line, grams=grams, u_grams=jar.u_grams, adopt=adopt)
+    view = engine.post("spot-checks", SpotCheckView, request)
+    show(view, lambda: draw_spot_check(view), as_json=as_json)
+    return 1 if view.status.startswith("blocked") else 0
+
+
+def draw_spot_check(view: SpotCheckView) -> str:
+    """The check in words."""
+    told = [
+        f"line {view.line}, {view.liquid}: {view.volume_ml:.2f} mL, expected {view.expected_ml:.2f} mL "
+        f"({view.error_percent:+.2f} %)."
+    ]
+    if view.factor is not None and view.u_factor is not None:
+        told.append(
+            f"It flows at {view.factor:.4f} +- {2 * view.u_factor:.4f} of the calibrated flow (95 %); the tube let one "
+            f"expect {view.expected_factor or 0:.3f} +- {2 * (view.u_expected_factor or 0):.3f}."
+        )
+        told.append("The line now counts with it." if view.adopted else "To count with it: the same with --adopt.")
+    else:
+        told.append(f"{view.status}, after {view.checks} check(s); CUSUM {view.cusum:.1f}.")
+    return "\n".join([*told, *view.reasons])

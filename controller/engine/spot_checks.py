@@ -1,0 +1,145 @@
+"""Whether calibrations still hold: spot checks, age, and what another liquid would do."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from controller.clock import Clock
+from controller.engine.weighing import Weighings
+from controller.errors import Refused
+from controller.ledger.store import Ledger, Weighing
+from controller.metering.calibration import law_of
+from controller.metering.drift import Age, AgeLimits, DriftVerdict, chart, judge
+from controller.metering.liquid_factor import LiquidFactor, expected_factor, measured_factor, with_factor
+from controller.model.book import Book
+from controller.model.calibration import Calibration
+from controller.model.profile import Profile
+from controller.model.views import SpotCheckRequest, SpotCheckView
+
+DAY_S, HOUR_S = 86_400.0, 3_600.0
+BLOCKED, FLAGGED = "blocked for small doses", "flagged"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checked:
+    """A spot check, and the calibration that it carries over to another liquid, if it was asked to."""
+
+    view: SpotCheckView
+    carried_over: Calibration | None
+
+
+class SpotChecks:
+    """The chart of every line since its calibration; the weighings live in the ledger."""
+
+    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, weighings: Weighings) -> None:
+        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
+        self._weighings = weighings
+
+    def check(self, request: SpotCheckRequest, liquid: str, held: Calibration | None) -> Checked:
+        """Add a weighed run to the line's chart, or hold it against a calibration with another liquid.
+
+        Refused when the line has no calibration at all.
+        """
+        if held is None:
+            raise Refused(
+                rule="calibration",
+                reason=f"line {request.line} has no calibration that could be checked.",
+                way_out=f"Calibrate it: tundish calibrate {request.line}",
+            )
+        weighed = Weighing(
+            operation=request.operation,
+            line=request.line,
+            on_s=self._weighings.on_s(request.operation, request.line),
+            grams=request.grams,
+            u_grams=request.u_grams,
+            wall_s=self._clock.wall_s(),
+            liquid=liquid,
+            purpose="spot check",
+        )
+        self._ledger.weigh(weighed)
+        if held.liquid != liquid:
+            return self._another_liquid(request, weighed, held)
+        return Checked(view=self._of_same_liquid(weighed, held), carried_over=None)
+
+    def verdict(self, held: Calibration) -> DriftVerdict:
+        """The worse of the line's chart and the calibration's age."""
+        checks = self._ledger.open_weighings(held.line, "spot check")
+        trials = [self._weighings.trial(one) for one in checks if one.liquid == held.liquid]
+        return judge(chart(law_of(held), trials), self._age(held), self._limits())
+
+    def require_small_doses_allowed(self, doses_ml: Mapping[int, float], in_force: Mapping[int, Calibration]) -> None:
+        """Refused when a dose below the profile's small dose is asked of a line whose calibration has drifted."""
+        smallest_ml = self._profile.ageing.small_dose_ml
+        for line, volume_ml in doses_ml.items():
+            if volume_ml >= smallest_ml or line not in in_force:
+                continue
+            verdict = self.verdict(in_force[line])
+            if verdict.status == BLOCKED:
+                raise Refused(
+                    rule="drift",
+                    reason=f"line {line} is blocked for doses under {smallest_ml:g} mL. {' '.join(verdict.reasons)}",
+                    asked=f"{volume_ml:.1f} mL",
+                    allowed=f"{smallest_ml:g} mL or more",
+                    way_out=f"Calibrate it again: tundish calibrate {line}",
+                )
+
+    def expected(self, held: Calibration, liquid: str) -> LiquidFactor:
+        """What the tube lets one expect of another liquid."""
+        line = self._profile.line(held.line)
+        return expected_factor(line, self._book.liquid(held.liquid), self._book.liquid(liquid))
+
+    def _of_same_liquid(self, weighed: Weighing, held: Calibration) -> SpotCheckView:
+        checks = self._ledger.open_weighings(held.line, "spot check")
+        trials = [self._weighings.trial(one) for one in checks if one.liquid == held.liquid]
+        drawn = chart(law_of(held), trials)
+        verdict = judge(drawn, self._age(held), self._limits())
+        last = drawn.points[-1]
+        return SpotCheckView(
+            line=held.line,
+            liquid=weighed.liquid,
+            status=verdict.status,
+            checks=len(drawn.points),
+            expected_ml=law_of(held).delivered_ml(weighed.on_s),
+            volume_ml=last.volume_ml,
+            error_percent=100.0 * last.fraction,
+            cusum=max(last.high, last.low),
+            reasons=verdict.reasons,
+        )
+
+    def _another_liquid(self, request: SpotCheckRequest, weighed: Weighing, held: Calibration) -> Checked:
+        checks = self._ledger.open_weighings(held.line, "spot check")
+        trials = [self._weighings.trial(one) for one in checks if one.liquid == weighed.liquid]
+        expected = self.expected(held, weighed.liquid)
+        found = measured_factor(held, weighed.liquid, trials, expected)
+        calibrated_ml = law_of(held).delivered_ml(weighed.on_s)
+        volume_ml = trials[-1].volume_ml
+        view = SpotCheckView(
+            line=held.line,
+            liquid=weighed.liquid,
+            status="another liquid",
+            checks=len(trials),
+            expected_ml=expected.ratio * calibrated_ml,
+            volume_ml=volume_ml,
+            error_percent=100.0 * (volume_ml / (expected.ratio * calibrated_ml) - 1.0),
+            cusum=0.0,
+            reasons=(f"The line was calibrated with {held.liquid}; {weighed.liquid} hangs there now.",),
+            factor=found.ratio,
+            u_factor=found.u_ratio,
+            expected_factor=expected.ratio,
+            u_expected_factor=expected.u_ratio,
+            adopted=request.adopt,
+        )
+        return Checked(view=view, carried_over=with_factor(held, found) if request.adopt else None)
+
+    def _age(self, held: Calibration) -> Age:
+        through = self._ledger.throughput(held.line, held.taken_wall_s)
+        return Age(
+            days=max(0.0, self._clock.wall_s() - held.taken_wall_s) / DAY_S,
+            litres=through.delivered_ml / 1000.0,
+            run_hours=through.on_s / HOUR_S,
+        )
+
+    def _limits(self) -> AgeLimits:
+        ageing = self._profile.ageing
+        return AgeLimits(
+            days=ageing.age_s / DAY_S, litres=ageing.throughput_ml / 1000.0, run_hours=ageing.running_s / HOUR_S
+        )
