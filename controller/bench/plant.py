@@ -359,7 +359,7 @@ class Plant:
         return active != wired.normally_closed
 
     def _load_g(self, vessels: Vessels) -> float:
-        """What a scale shows of the load: it was adjusted in air with weights of 8000 kg/m3, and air bears liquid up."""
+        """What a scale that was adjusted in air with weights shows of the load: air bears liquid up."""
         if vessels.glass is None:
             return 0.0
         poured_g = sum(
