@@ -16,9 +16,9 @@ from controller.model.fields import Value
 from controller.model.profile import Line, Profile
 
 _NODES = 200_000  # looked at before the search gives up proving that nothing opens more
-# A liquid leaves its line in the book only for one that pumps it at least this much faster: hanging it elsewhere costs
-# a purge, a cleaning and a calibration. Common practice, no source.
-_KEPT = 0.02
+# A liquid's line in the book counts as this much faster: hanging it elsewhere costs a purge, a cleaning and a
+# calibration. Common practice, no source.
+_KEPT = 0.1
 
 
 class Hanging(Value, frozen=True, kw_only=True):

@@ -3,13 +3,12 @@
 import math
 from collections.abc import Sequence
 
-from controller.metering.hydraulics import line_volume_ml
 from controller.model.book import Book
 from controller.model.event import GuestEvent
 from controller.model.fields import Value
 from controller.model.profile import Line, Profile
 from controller.model.states import OperationKind
-from controller.sequencing.line_runs import LINE_VOLUMES, RINSE_MARGIN
+from controller.sequencing.line_runs import LINE_VOLUMES, RINSE_MARGIN, tube_ml
 
 _CELLS = 20_000  # steps of the table of volumes, at most
 
@@ -19,11 +18,6 @@ class Containers(Value, frozen=True, kw_only=True):
 
     container_ml: float
     count: int
-
-
-def tube_ml(line: Line) -> float:
-    """What a line holds from container to funnel, mL."""
-    return line_volume_ml(line.tube.bore_mm, line.tube.suction_m + line.tube.delivery_m)
 
 
 def prime_ml(line: Line) -> float:
