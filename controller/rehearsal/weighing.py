@@ -16,7 +16,7 @@ from controller.model.views import (
 from controller.rehearsal.machine import Machine
 
 JAR_ML = 2000.0
-SETTLE_S = 2.0  # for the last drops, and the scale
+SETTLE_S = 4.0  # for the last drops, and for a scale on which a heavy jar was just set
 READINGS, READING_S = 5, 0.1
 U_GRAMS = 0.03  # of the difference of two such means
 
