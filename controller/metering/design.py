@@ -1,5 +1,6 @@
 """Which trials to run: the wanted dose error with the least liquid, and what to run next."""
 
+import itertools
 import math
 from collections.abc import Sequence
 from functools import lru_cache
@@ -12,6 +13,8 @@ from controller.metering.flow_law import gradient_of
 from controller.metering.least_squares import dot, quadratic_form
 from controller.metering.trials import DEFAULT_PRIOR, Prior
 from controller.model.fields import Value
+
+_Plan = tuple[float, int, float, int]  # volume of the short runs and how many, volume of the long ones and how many
 
 _MOST_REPEATS = 10
 _FEWEST_RUNS = 5  # besides the middle one: enough to see the scatter at all
@@ -76,30 +79,12 @@ def design_trials(
     require_positive("most_ml", most_ml, "mL")
     wanted = doses or DoseRange()
     samples = wanted.samples_ml()
-    shortest_ml = flow_ml_s * (_SHORTEST_S + max(0.0, prior.lag_s))
-    short_ml = [max(shortest_ml, factor * wanted.low_ml) for factor in (0.5, 1.0, 2.0)]
-    long_ml = [min(most_ml, factor * wanted.high_ml) for factor in (0.5, 0.7, 1.0)]
-    plans = [
-        (_liquid_ml(*plan), plan)
-        for low in sorted(set(short_ml))
-        for high in sorted(set(long_ml))
-        if high >= 3.0 * low
-        for n_low in range(2, _MOST_REPEATS + 1)
-        for n_high in range(2, _MOST_REPEATS + 1)
-        if n_low + n_high >= _FEWEST_RUNS
-        for plan in ((low, n_low, high, n_high),)
-    ]
-    if not plans:
-        raise Refused(
-            rule="trials",
-            reason=f"runs of {short_ml[0]:.3g} mL at least and {most_ml:g} mL at most leave no room for two run times.",
-            way_out="Allow larger runs.",
-        )
-    for liquid_ml, plan in sorted(plans):
+    plans = _plans(wanted, flow_ml_s * (_SHORTEST_S + max(0.0, prior.lag_s)), most_ml)
+    for plan in plans:
         ratio, dose_ml, u95_ml = _tightest(plan, samples, tolerance, prior, u_volume_ml)
         if ratio <= 1.0:
-            return _design(plan, liquid_ml, (dose_ml, u95_ml, tolerance(dose_ml)), flow_ml_s, prior)
-    _, dose_ml, u95_ml = min(_tightest(plan, samples, tolerance, prior, u_volume_ml) for _, plan in plans)
+            return _design(plan, (dose_ml, u95_ml, tolerance(dose_ml)), flow_ml_s, prior)
+    _, dose_ml, u95_ml = min(_tightest(plan, samples, tolerance, prior, u_volume_ml) for plan in plans)
     raise Refused(
         rule="dose error",
         reason=f"no trials reach it: even the best leave +-{u95_ml:.2f} mL at {dose_ml:.3g} mL, where single runs "
@@ -108,6 +93,25 @@ def design_trials(
         allowed=f"+-{u95_ml:.2f} mL or more",
         way_out="Ask for less, or mend the pump's scatter first (new tube, steadier supply).",
     )
+
+
+def _plans(wanted: DoseRange, shortest_ml: float, most_ml: float) -> list[_Plan]:
+    """Every plan worth a look, least liquid first."""
+    lows = {max(shortest_ml, factor * wanted.low_ml) for factor in (0.5, 1.0, 2.0)}
+    highs = {min(most_ml, factor * wanted.high_ml) for factor in (0.5, 0.7, 1.0)}
+    repeats = range(2, _MOST_REPEATS + 1)
+    plans = [
+        (low, n_low, high, n_high)
+        for low, high, n_low, n_high in itertools.product(lows, highs, repeats, repeats)
+        if high >= 3.0 * low and n_low + n_high >= _FEWEST_RUNS
+    ]
+    if not plans:
+        raise Refused(
+            rule="trials",
+            reason=f"runs of {min(lows):.3g} mL at least and {most_ml:g} mL at most leave no room for two run times.",
+            way_out="Allow larger runs.",
+        )
+    return sorted(plans, key=lambda plan: (_liquid_ml(*plan), plan))
 
 
 def _single_ml(volume_ml: float, prior: Prior) -> float:
@@ -119,7 +123,7 @@ def _liquid_ml(low_ml: float, n_low: int, high_ml: float, n_high: int) -> float:
 
 
 def _tightest(
-    plan: tuple[float, int, float, int],
+    plan: _Plan,
     samples: Sequence[float],
     tolerance: Tolerance,
     prior: Prior,
@@ -142,13 +146,13 @@ def _tightest(
 
 
 def _design(
-    plan: tuple[float, int, float, int],
-    liquid_ml: float,
+    plan: _Plan,
     tightest: tuple[float, float, float],
     flow_ml_s: float,
     prior: Prior,
 ) -> Design:
     low_ml, n_low, high_ml, n_high = plan
+    liquid_ml = _liquid_ml(*plan)
     volumes = ((low_ml, n_low), (math.sqrt(low_ml * high_ml), 1), (high_ml, n_high))
     runs = tuple((round(volume / flow_ml_s + prior.lag_s, 1), repeats) for volume, repeats in volumes)
     dose_ml, u95_ml, tolerance_ml = tightest

@@ -51,8 +51,8 @@ def test_one_jar_tells_the_common_sag_with_its_uncertainty():
 def test_exact_grams_give_the_exact_sag():
     pump = TruePump(sag_per_a=SAG, scatter_ml=0.0, scatter_fraction=0.0, u_weighing_ml=1e-6)
     grams, shares = jar(1, [pump, pump], 50.0, 0.5)
-    air_lift = sag_together(shares, grams, 0.05).sag_per_a
-    assert air_lift == pytest.approx(SAG, abs=2e-3)  # 0.05 g of the scale on 170 g, over 0.5 A
+    found = sag_together(shares, grams, 0.05)
+    assert found.sag_per_a == pytest.approx(SAG, abs=2e-3)  # 0.05 g of the scale on 170 g, over 0.5 A
 
 
 def test_company_that_drew_nothing_is_refused():
