@@ -41,6 +41,7 @@ class Voice:
         self.socket.settimeout(SOON_S)
         self.socket.connect(str(path))
         self._rest = b""
+        self._beat_s = 0.0
         self._stop = threading.Event()
         self.send(Hello(version=1, role=role))
         self.first = self.next(Report)
@@ -68,14 +69,20 @@ class Voice:
         self.send(AskReport())
         return self.next(Report)
 
-    def close(self) -> None:
+    def fall_silent(self) -> float:
+        """Beat no more; when the last beat was sent (s)."""
         self._stop.set()
         self._beats.join()
+        return self._beat_s
+
+    def close(self) -> None:
+        self.fall_silent()
         self.socket.close()
 
     def _beat(self) -> None:
         while not self._stop.wait(0.1):
             with contextlib.suppress(OSError):
+                self._beat_s = time.monotonic()
                 self.send(Heartbeat())
 
 
