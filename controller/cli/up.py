@@ -64,7 +64,10 @@ def up(
     """
     from controller.config import load
 
-    profile, _, warnings = load(profile_path, book_path)
+    profile, book, warnings = load(profile_path, book_path)
+    if glass is not None and glass not in {one.glass for one in book.glasses}:
+        known = ", ".join(one.glass for one in book.glasses)
+        raise click.BadParameter(f"the book has no glass {glass!r}; it has {known}.", param_hint="--glass")
     for warning in warnings:
         click.secho(f"warning: {warning}", err=True, fg="yellow")
     folder = run_dir_to_fill(run_dir)
@@ -89,10 +92,10 @@ def up(
         words = ["bench", "run", *files, "--seed", str(seed), "--memory", str(state / MEMORY), *vessel]
         wanted.insert(0, Wanted("bench", words, lambda: _listens(folder / BENCH)))
     with _interruptible() as interrupted:
-        return _run(wanted, interrupted, folder)
+        return _run(wanted, interrupted, lambda: _welcome(folder, is_simulated=is_simulated))
 
 
-def _run(wanted: list[Wanted], interrupted: threading.Event, folder: Path) -> int:
+def _run(wanted: list[Wanted], interrupted: threading.Event, welcome: Callable[[], None]) -> int:
     """Start all in order, wait for the end of one or for the interruption, stop all in reverse order."""
     parts: list[Part] = []
     try:
@@ -102,7 +105,7 @@ def _run(wanted: list[Wanted], interrupted: threading.Event, folder: Path) -> in
                 break
             click.echo(f"{one.name:<6} | ready")
         else:
-            _welcome(folder)
+            welcome()
         while not interrupted.is_set() and _ended(parts) is None:
             interrupted.wait(LOOK_S)
         gone = _ended(parts)
@@ -183,7 +186,7 @@ def _stop(parts: list[Part]) -> None:
         click.echo(f"{one.name:<6} | stopped")
 
 
-def _welcome(folder: Path) -> None:
+def _welcome(folder: Path, *, is_simulated: bool) -> None:
     """What to type next, in another terminal."""
     engine = Engine(folder)
     menu, status = engine.get("menu", tuple[MenuEntry, ...]), engine.get("status", Status)
@@ -198,7 +201,8 @@ def _welcome(folder: Path) -> None:
         rows.append((f"tundish pour {shlex.quote(ready[0])}", "a drink"))
     elif stocked:
         rows.append((f"tundish prime {' '.join(map(str, stocked))}", "fill the lines"))
-        rows.append((f"tundish calibrate {stocked[0]}", "line by line, by weight"))
+        scale = " --scale bench" if is_simulated else ""
+        rows.append((f"tundish calibrate {stocked[0]}{scale}", "line by line, by weight"))
     click.secho("\nAll run. In another terminal:", bold=True)
     width = max(len(words) for words, _ in rows) + len(place)
     for words, why in rows:

@@ -124,8 +124,9 @@ class GuardLink:
             self._log.error("guard_link_failed", error=str(error))
         finally:
             self._close()
-            listener.guard_lost()
-            ticker.now()
+        # Not when cancelled: the service ends then, and nobody needs to be told.
+        listener.guard_lost()
+        ticker.now()
         return accepted
 
     async def _listen(self, reader: asyncio.StreamReader, listener: Listener, ticker: Ticker) -> bool:
