@@ -16,7 +16,7 @@ from zlib import crc32
 from controller.errors import RecordError
 
 SCHEMA_VERSION = 1
-PAGE_BYTES = 1024  # an operation's record fits into one or two; larger pages would only wear the card
+PAGE_BYTES = 512  # an append changes a few pages whole, so that larger ones would only wear the card
 BUSY_S = 2.0  # how long to wait for a reader that holds the file
 
 Row = tuple[int, float, str, bytes, int]

@@ -19,6 +19,7 @@ from controller.safety.records import (
     Lost,
     Memory,
     Note,
+    OnTime,
     RefusedRecord,
     Serving,
     Stamped,
@@ -100,7 +101,7 @@ def _ended(memory: Memory, record: EndedRecord) -> Memory:
     if record.ended.kind is OperationKind.SERVE:
         servings, last = _rebooked(memory, record.ethanol_g), memory.credited_s
     oldest_s = memory.credited_s - (memory.caps.duty_window_s if memory.caps else HOUR_S)
-    on_times = tuple(one for one in (*memory.on_times, *record.on_times) if one.end_s > oldest_s)
+    on_times = tuple(one for one in (*memory.on_times, *_on_times(record)) if one.end_s > oldest_s)
     return replace(
         memory,
         unfinished=None,
@@ -111,6 +112,18 @@ def _ended(memory: Memory, record: EndedRecord) -> Memory:
         lines=_with(memory.lines, record.lines),
         last_ended=record.ended,
     )
+
+
+def _on_times(record: EndedRecord) -> list[OnTime]:
+    """When which pump ran, on the credited clock."""
+    since: dict[int, float] = {}
+    found = []
+    for line, is_on, at_s in record.edges:
+        if is_on:
+            since[line] = record.began_s + at_s
+        elif line in since:
+            found.append(OnTime(line=line, start_s=since.pop(line), end_s=record.began_s + at_s))
+    return found
 
 
 def _within_hour(memory: Memory) -> tuple[Serving, ...]:

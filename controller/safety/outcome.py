@@ -10,10 +10,11 @@ from controller.safety.case import timeline
 from controller.safety.contents import crashed, moved
 from controller.safety.figures import ETHANOL_G_ML, Interval, tube_ml
 from controller.safety.progress import Progress
-from controller.safety.records import AdmittedRecord, EndedRecord, LineState, Memory, OnTime, UnheldRecord
+from controller.safety.records import AdmittedRecord, EndedRecord, LineState, Memory, UnheldRecord
 
 # After a crash the channels may have stayed on until the sentinel or the boot service drove them off.
 OVERRUN_S = 1.0
+DIGITS = 6  # microlitres and microseconds are enough; more would only wear the card
 
 
 def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> EndedRecord:
@@ -21,18 +22,15 @@ def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> 
     figures, operation = now.figures(), progress.operation
     worst = figures.upper_by_line_ml(progress.done)
     deliveries = _deliveries(operation, figures.by_line_ml(progress.done, nominal=True), worst, _on_s(progress.done))
-    first_s = progress.first_s or 0.0
-    shift_s = now.credited_s - now.now_s
+    first_s = now.now_s if progress.first_s is None else progress.first_s
     ended_event = Ended(
         operation=operation.operation, kind=operation.kind, outcome=outcome, reason=reason, deliveries=deliveries
     )
     return EndedRecord(
         ended=ended_event,
         ethanol_g=_ethanol_g(deliveries, now),
+        began_s=now.credited_s - (now.now_s - first_s),
         edges=tuple((edge.line, edge.is_on, round(edge.at_s - first_s, 6)) for edge in progress.switched),
-        on_times=tuple(
-            OnTime(line=run.line, start_s=run.start_s + shift_s, end_s=run.end_s + shift_s) for run in progress.done
-        ),
         lines=_lines_after(progress, now),
     )
 
@@ -51,7 +49,7 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
     late = [Interval(line=line, start_s=0.0, end_s=OVERRUN_S) for line in sorted({run.line for run in runs})]
     worst = now.figures().upper_by_line_ml([*runs, *late])
     deliveries = _deliveries(operation, worst, worst, _on_s([*runs, *late]))
-    credited_s = now.credited_s
+    longest_s = max((one.on_s for one in deliveries), default=0.0)
     return EndedRecord(
         ended=Ended(
             operation=operation.operation,
@@ -61,9 +59,8 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
             deliveries=deliveries,
         ),
         ethanol_g=_ethanol_g(deliveries, now),
-        on_times=tuple(
-            OnTime(line=one.line, start_s=credited_s - one.on_s, end_s=credited_s) for one in deliveries if one.on_s > 0
-        ),
+        began_s=now.credited_s - longest_s,
+        edges=tuple(edge for one in deliveries for edge in ((one.line, True, 0.0), (one.line, False, one.on_s))),
         lines=tuple(
             crashed(memory.line(line), operation.kind, _allergens(memory.line(line), now))
             for line in sorted({run.line for run in runs})
@@ -98,9 +95,9 @@ def _deliveries(
             line=line,
             liquid=liquid,
             asked_ml=asked_ml,
-            delivered_ml=delivered_ml.get(line, 0.0),
-            worst_ml=worst_ml.get(line, 0.0),
-            on_s=on_s.get(line, 0.0),
+            delivered_ml=round(delivered_ml.get(line, 0.0), DIGITS),
+            worst_ml=round(worst_ml.get(line, 0.0), DIGITS),
+            on_s=round(on_s.get(line, 0.0), DIGITS),
         )
         for line, (liquid, asked_ml) in sorted(asked.items())
     )

@@ -96,8 +96,8 @@ class EndedRecord(Value, frozen=True, kw_only=True, tag="ended"):
 
     ended: Ended
     ethanol_g: float  # what is booked for it
+    began_s: float = 0.0  # first start, credited clock
     edges: tuple[tuple[int, bool, float], ...] = ()  # line, on, s after the first start
-    on_times: tuple[OnTime, ...] = ()
     lines: tuple[LineState, ...] = ()  # those that changed
 
 
