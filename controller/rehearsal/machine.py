@@ -15,7 +15,7 @@ from controller.bench.plant import Plant
 from controller.clock import VirtualClock
 from controller.engine.engine import Engine
 from controller.errors import Refused
-from controller.guard.guard import Guard
+from controller.guard.guard import POLL_UNDER_WAY_S, Guard
 from controller.hal.gpio_board import GpioBoard
 from controller.ledger.journal import Journal, MemoryJournal
 from controller.ledger.store import Ledger
@@ -31,7 +31,9 @@ ENGINE, GUARD = "engine", "guard"  # the guard's name for its client, the bench'
 class Machine:
     """A whole machine that does in no time what the real one does in minutes.
 
-    seed: of the bench's true parameters. ledger_path, journal: kept in memory when not given.
+    seed: of the bench's true parameters. ledger_path, journal: kept in memory when not given. poll_under_way_s: how
+    often the guard reads the contacts while an operation is under way (s, under its limit of 0.25 s); less often is
+    faster. listen: told every event that the guard publishes, after the engine.
     """
 
     def __init__(
@@ -42,12 +44,16 @@ class Machine:
         seed: int,
         ledger_path: Path | str = ":memory:",
         journal: Journal | None = None,
+        poll_under_way_s: float = POLL_UNDER_WAY_S,
+        listen: Callable[[Event], None] | None = None,
     ) -> None:
         self.clock = VirtualClock()
         self.plant = Plant(profile, book, clock=self.clock, seed=seed)
         self.ledger = Ledger(ledger_path)
         self._to_guard: deque[Command] = deque()
         self._to_engine: deque[Event] = deque()
+        self._heard = 0  # events that the engine has taken in
+        self._listen = listen
         self.guard = Guard(
             profile=profile,
             book=book,
@@ -55,6 +61,7 @@ class Machine:
             journal=MemoryJournal() if journal is None else journal,
             clock=self.clock,
             publish=lambda _client, event: self._to_engine.append(event),
+            poll_under_way_s=poll_under_way_s,
         )
         numbers = count(1)
         self.engine = Engine(
@@ -93,7 +100,13 @@ class Machine:
     def finish(self, operation: str, within_s: float = 300.0) -> OperationView:
         """Let time pass until an operation is over and the machine free again; Refused when it never began."""
 
+        looked_after = -1
+
         def is_over() -> bool:
+            nonlocal looked_after
+            if looked_after == self._heard:
+                return False  # an operation ends by an event of the guard
+            looked_after = self._heard
             view = self.engine.operation(operation)
             return bool(view.refused) or (
                 view.outcome is not None and self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED)
@@ -119,9 +132,13 @@ class Machine:
         while self._to_guard or self._to_engine:
             while self._to_guard:
                 self.guard.handle(ENGINE, self._to_guard.popleft())
-            self._guard_due_s = self.guard.tick()
+            self._guard_due_s = self.guard.next_deadline_s()  # handling a command does all that is due
             while self._to_engine:
-                self.engine.on_event(self._to_engine.popleft())
+                event = self._to_engine.popleft()
+                self.engine.on_event(event)
+                self._heard += 1
+                if self._listen is not None:
+                    self._listen(event)
             self._engine_due_s = self.engine.tick()
 
     def _next_s(self) -> float:
