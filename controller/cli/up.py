@@ -24,7 +24,7 @@ from controller.errors import TundishError
 from controller.model.views import MenuEntry, Status
 
 READY_S = 20.0  # longest wait for one process, on a small board
-END_S = 5.0  # longest wait for one process to end before it is killed
+END_S = 10.0  # longest wait for one process to end before it is killed; a guard tries 5 s on pins that do not answer
 LOOK_S = 0.05
 MEMORY = "bench.json"  # of a simulated machine: what its tubes and bottles hold
 
