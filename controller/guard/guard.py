@@ -20,6 +20,8 @@ Publish = Callable[[str | None, Event], None]  # client, or None for all that ha
 
 POLL_IDLE_S = 0.2  # how often the contacts are read
 POLL_UNDER_WAY_S = 0.02
+CLEAR_S = 0.003  # no reading of the contacts within this time before an edge,
+MOST_PUT_OFF_S = 0.1  # unless the last one is this old
 RETRY_OFF_S = 0.1  # how often a board that would not switch off is tried again
 MOST_TURNS = 16  # of the core in one tick; it settles in far fewer
 LATENESS_KEPT = 4096
@@ -53,7 +55,7 @@ class Guard:
         """
         self._board, self._clock, self._publish, self._arm = board, clock, publish, arm
         self._poll_idle_s, self._poll_under_way_s = poll_idle_s, poll_under_way_s
-        self._next_poll_s = clock.now_s()
+        self._next_poll_s = self._read_s = clock.now_s()
         self._retry_off_s: float | None = None
         self._on: frozenset[int] = frozenset()
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
@@ -141,8 +143,14 @@ class Guard:
 
     def _read(self, now_s: float, *, look: bool) -> dict[str, bool] | None:
         """A fresh reading when one is due; an empty one when the board cannot be read."""
-        if not look and now_s < min(self._next_poll_s, self._core.look_s):
-            return None
+        if not look:
+            if now_s < min(self._next_poll_s, self._core.look_s):
+                return None
+            edge_s = self._core.next_edge_s
+            if edge_s < now_s + CLEAR_S and now_s - self._read_s < MOST_PUT_OFF_S:
+                self._next_poll_s = max(now_s, edge_s)  # reading takes time; the edge comes first
+                return None
+        self._read_s = now_s
         self._next_poll_s = now_s + (self._poll_under_way_s if self._core.is_under_way else self._poll_idle_s)
         try:
             return self._board.read()

@@ -15,7 +15,7 @@ from controller.safety.case import Asked, Case, History, timeline
 from controller.safety.contents import ALLOWED, NEXT_STEP
 from controller.safety.figures import Figures
 from controller.safety.memory import credited_s
-from controller.safety.records import LineState, Memory
+from controller.safety.records import LineState, Memory, Moment
 
 MAX_RUNS = 256  # per operation; keeps the work for one message bounded
 MAX_ID = 80
@@ -38,6 +38,11 @@ class Situation:
     def credited_s(self) -> float:
         """The credited clock."""
         return credited_s(self.memory, self.now_s)
+
+    @property
+    def moment(self) -> Moment:
+        """This instant, as records of lines keep it."""
+        return Moment(credited_s=self.credited_s, wall_s=self.wall_s)
 
     def figures(self) -> Figures:
         """The guard's own figures with the calibrations that fit the lines' liquids."""
@@ -232,11 +237,10 @@ def _allergens(book: Book, liquid: str | None) -> tuple[str, ...]:
 
 def _fresh(request: str, state: LineState, now: Situation) -> Iterator[Refusal]:
     life_s = next((one.opened_life_s for one in now.book.liquids if one.liquid == state.holds), None)
-    since = [wall_s for wall_s in (state.opened_wall_s, state.filled_wall_s) if wall_s is not None]
+    since = [moment for moment in (state.opened, state.filled) if moment is not None]
     if life_s is None or not since or state.contents is not Contents.LIQUID:
         return
-    # A wall clock that was set back must not make an old liquid young: at least the time counted since then holds.
-    age_s = max(now.wall_s - min(since), 0.0)
+    age_s = max(moment.age_s(now.moment) for moment in since)
     if age_s > life_s:
         yield refuse(
             request,

@@ -240,7 +240,7 @@ class Desk:
             return
         if self._refuse_all("assign", requests.assign(command, machine.situation(self._inputs))):
             return
-        state = assigned(machine.memory.line(command.line), command.liquid, machine.wall_s)
+        state = assigned(machine.memory.line(command.line), command.liquid, machine.moment)
         machine.record(LineRecord(state=state))
         self._tell_line(command.line)
 

@@ -15,7 +15,7 @@ from controller.model.profile import Profile
 from controller.model.states import Contents, MachineState, Outcome
 from controller.safety import outcome
 from controller.safety.admission import Situation, calibrations
-from controller.safety.memory import apply
+from controller.safety.memory import apply, credited_s
 from controller.safety.progress import Progress, Switched
 from controller.safety.records import (
     AdmittedRecord,
@@ -25,6 +25,7 @@ from controller.safety.records import (
     FaultRecord,
     LineState,
     Memory,
+    Moment,
     Record,
     Stamped,
     UnheldRecord,
@@ -59,6 +60,11 @@ class Machine:
     def wall_s(self) -> float:
         """Unix seconds at now_s."""
         return self.now_s + self._wall_offset_s
+
+    @property
+    def moment(self) -> Moment:
+        """This instant, as records of lines keep it."""
+        return Moment(credited_s=credited_s(self.memory, self.now_s), wall_s=self.wall_s)
 
     def note_wall(self, wall_s: float) -> None:
         """The wall clock shows wall_s at now_s."""

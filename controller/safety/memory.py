@@ -52,9 +52,8 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
             return replace(memory, boot=boot, caps=caps, lines=_with(memory.lines, lines))
         case AdmittedRecord():
             return _admitted(memory, record)
-        case UnheldRecord(ethanol_g=ethanol_g):
-            servings = _rebooked(memory, ethanol_g)
-            return replace(memory, resumed=(*memory.resumed, record), servings=servings)
+        case UnheldRecord():
+            return _unheld(memory, record)
         case EndedRecord():
             return _ended(memory, record)
         case LineRecord(state=state):
@@ -94,6 +93,12 @@ def _admitted(memory: Memory, record: AdmittedRecord) -> Memory:
         servings = (*_within_hour(memory), Serving(at_s=memory.credited_s, ethanol_g=record.ethanol_g))
     seen = (*memory.seen, record.operation.operation)[-SEEN:]
     return replace(memory, unfinished=record, resumed=(), servings=servings, seen=seen)
+
+
+def _unheld(memory: Memory, record: UnheldRecord) -> Memory:
+    is_serving = memory.unfinished is not None and memory.unfinished.operation.kind is OperationKind.SERVE
+    servings = _rebooked(memory, record.ethanol_g) if is_serving else memory.servings
+    return replace(memory, resumed=(*memory.resumed, record), servings=servings)
 
 
 def _ended(memory: Memory, record: EndedRecord) -> Memory:

@@ -125,8 +125,7 @@ def _lines_after(progress: Progress, now: Situation) -> tuple[LineState, ...]:
             least_ml=least_ml,
             enough_ml=volumes * tube_ml(now.profile.line(line)),
             allergens=_allergens(before, now),
-            now_s=now.credited_s,
-            wall_s=now.wall_s,
+            now=now.moment,
         )
         if after != before:
             changed.append(after)

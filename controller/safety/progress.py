@@ -17,6 +17,10 @@ class Due:
     start_s: float
     end_s: float
 
+    def later(self, by_s: float) -> "Due":
+        """The same run, moved."""
+        return Due(line=self.line, start_s=self.start_s + by_s, end_s=self.end_s + by_s)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Switched:
@@ -37,6 +41,7 @@ class Progress:
         self.switched: list[Switched] = []
         self.done: list[Interval] = []
         self._due: list[Due] = []
+        self.late_s = 0.0  # by how much late starts have moved what came after them, in all
         self.is_begun = False  # whether the present segment's runs have been taken up
         self._began_s = 0.0
         self._spent_s = 0.0
@@ -100,13 +105,21 @@ class Progress:
         """When the first channel was switched on."""
         return self.switched[0].at_s if self.switched else None
 
-    def step(self, now_s: float) -> list[Switched]:
-        """All edges that are due at now_s, offs before ons. A run whose end has passed is not begun any more."""
+    def step(self, now_s: float, most_late_s: float) -> list[Switched]:
+        """All edges that are due at now_s, offs before ons.
+
+        A start that comes late moves everything that has not begun by as much: volumes stay, and what was planned
+        apart stays apart. Once that would be more than most_late_s in all, nothing more is begun.
+        """
         edges = [self._off(line, now_s, due.end_s) for line, (_, due) in list(self._on.items()) if due.end_s <= now_s]
         while self._due and self._due[0].start_s <= now_s:
-            due = self._due.pop(0)
-            if now_s < due.end_s:
-                edges.append(self._switch_on(due, now_s))
+            late_s = now_s - self._due[0].start_s
+            self.late_s += late_s
+            if self.late_s > most_late_s:
+                return edges
+            moved = [due.later(late_s) for due in self._due]
+            edges.append(self._switch_on(moved[0], now_s, now_s - late_s))
+            self._due = moved[1:]
         return edges
 
     def off(self, now_s: float) -> list[Switched]:
@@ -114,9 +127,9 @@ class Progress:
         self._due = []
         return [self._off(line, now_s, now_s) for line in list(self._on)]
 
-    def _switch_on(self, due: Due, now_s: float) -> Switched:
+    def _switch_on(self, due: Due, now_s: float, due_s: float) -> Switched:
         self._on[due.line] = (now_s, due)
-        edge = Switched(line=due.line, is_on=True, due_s=due.start_s, at_s=now_s)
+        edge = Switched(line=due.line, is_on=True, due_s=due_s, at_s=now_s)
         self.switched.append(edge)
         return edge
 

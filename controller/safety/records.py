@@ -12,8 +12,19 @@ from controller.model.profile import Caps
 from controller.model.states import Contents, OperationKind
 
 
+class Moment(Value, frozen=True, kw_only=True):
+    """An instant on both clocks: what has passed since then is at least what either of them says."""
+
+    credited_s: float
+    wall_s: float
+
+    def age_s(self, now: "Moment") -> float:
+        """How long ago it was at `now` (s)."""
+        return max(now.credited_s - self.credited_s, now.wall_s - self.wall_s)
+
+
 class LineState(Value, frozen=True, kw_only=True):
-    """One line as the guard remembers it. Times are Unix seconds or on the credited clock."""
+    """One line as the guard remembers it."""
 
     line: int
     assigned: str | None = None
@@ -25,8 +36,8 @@ class LineState(Value, frozen=True, kw_only=True):
     traces: tuple[str, ...] = ()  # allergens that touched the tube since it was last cleaned
     doubtful: bool = False  # what wetted the tube is not known; only cleaning helps
     chemical: bool = False  # cleaner may still be in it
-    opened_wall_s: float | None = None  # when the assigned container was hung
-    filled_wall_s: float | None = None  # when liquid filled the tube
+    opened: Moment | None = None  # when the assigned container was hung
+    filled: Moment | None = None  # when liquid filled the tube
     soaked_s: float | None = None  # when the cleaner filled the whole tube, credited clock
 
 

@@ -20,7 +20,7 @@ def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snaps
     containers = {on.line: on.liquid for on in machine.book.lines}
     # A line that the journal has never seen is new: its tube has never been wet.
     fresh = tuple(
-        LineState(line=line.line, assigned=containers.get(line.line), opened_wall_s=machine.wall_s)
+        LineState(line=line.line, assigned=containers.get(line.line), opened=machine.moment)
         for line in machine.profile.lines
         if line.line not in known
     )

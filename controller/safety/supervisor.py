@@ -4,6 +4,7 @@ The loop around it keeps one order: switch the levels (offs first), put `take_re
 An operation begins only when the loop says that its record is on disk (`recorded`).
 """
 
+import math
 from collections.abc import Mapping
 
 from controller.model.book import Book
@@ -26,7 +27,9 @@ from controller.safety.records import Memory, Note, Stamped
 from controller.safety.startup import wake
 from controller.safety.states import SWITCHING_OFF, Trigger
 
-LATE_S = 0.1  # a channel switched off later than this is a fault: the loop was not running when it had to
+# A channel switched off later than this is a fault: the loop was not running when it had to. Starts that come later
+# than this, taken together, end the operation.
+LATE_S = 0.1
 STOP_PRESSED, INPUTS, LATE = "stop pressed", "inputs", "late"  # causes of faults
 BOARD, JOURNAL = "board", "journal"  # those that the loop reports
 PASSING = frozenset({S.COMPLETE, S.RESETTING})  # left by themselves
@@ -85,6 +88,12 @@ class Supervisor:
         progress = self._machine.progress
         waits = self.state in (S.STARTING, S.UNHOLDING)
         return progress.operation.operation if progress and waits else None
+
+    @property
+    def next_edge_s(self) -> float:
+        """When the next channel is to be switched (s); infinity when none is."""
+        progress = self._machine.progress
+        return progress.next_s if progress and self.state is S.EXECUTE else math.inf
 
     @property
     def look_s(self) -> float:
@@ -211,9 +220,7 @@ class Supervisor:
         deadline_s = min(deadline_s, self._desk.beat_s + SILENCE_S, self._contacts.stale_s)
         if self.state is S.HELD:
             return min(deadline_s, self._held_s + machine.profile.caps.held_s)
-        if self.state is S.EXECUTE:
-            return min(deadline_s, progress.next_s)
-        return deadline_s
+        return min(deadline_s, self.next_edge_s)
 
     # --- watching
 
@@ -301,12 +308,14 @@ class Supervisor:
         machine, progress = self._machine, self._machine.progress
         if progress is None or self.state is not S.EXECUTE:
             return
-        edges = progress.step(machine.now_s)
+        edges = progress.step(machine.now_s, LATE_S)
         self.due_s = tuple(edge.due_s for edge in edges)
         machine.tell_edges(edges)
         late_s = max((edge.at_s - edge.due_s for edge in edges if not edge.is_on), default=0.0)
         if late_s > LATE_S:
             machine.trip(LATE, f"a channel was switched off {late_s:.3f} s late")
+        elif progress.late_s > LATE_S:
+            machine.stop(Outcome.ABORTED, f"starts came {progress.late_s:.3f} s late: the computer was busy elsewhere")
         elif progress.is_through:
             if progress.next_segment is None:
                 machine.ending = (Outcome.DONE, "")

@@ -305,6 +305,58 @@ def test_unreadable_contacts_are_a_fault():
     assert state(rig) is MachineState.IDLE
 
 
+def test_late_starts_move_what_follows_and_keep_volumes_and_gaps():
+    rig = Rig().primed(1, 2, 3)
+    rig.board.trace.clear()
+    runs = (run_of(1, JUICE, 0, 4), run_of(2, SYRUP, 1.0, 2), run_of(3, TEA, 1.1, 2))
+    rig.say(Start(operation=serve(*runs)))
+    began_s = rig.clock.now_s()
+    rig.run(0.9)
+    rig.clock.move_to(began_s + 1.05)  # 50 ms late for line 2
+    rig.run(5)
+    assert [(round(at_s - began_s, 3), line, on) for at_s, line, on in rig.board.trace] == [
+        (0.0, 1, True),
+        (1.05, 2, True),
+        (1.15, 3, True),
+        (3.05, 2, False),
+        (3.15, 3, False),
+        (4.0, 1, False),
+    ]
+    assert rig.of(Ended)[-1].outcome is Outcome.DONE
+
+
+def test_starts_that_come_far_too_late_end_the_operation():
+    rig = Rig().primed(1, 2)
+    rig.board.trace.clear()
+    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 4), run_of(2, SYRUP, 1.0, 2))))
+    rig.run(0.9)
+    rig.clock.move_to(rig.clock.now_s() + 0.21)
+    rig.run(5)
+    assert [(line, on) for _, line, on in rig.board.trace] == [(1, True), (1, False)]
+    assert rig.of(Ended)[-1].outcome is Outcome.ABORTED
+    assert state(rig) is MachineState.IDLE
+
+
+def test_a_low_container_while_priming_frees_no_ethanol():
+    rig = Rig(profile(levels=(LEVEL_1,)))
+    rig.board.contacts["level 1"] = False
+    rig.primed(1, 4)
+    rig.say(Start(operation=serve(run_of(4, "sloe gin", 0, 25))))
+    rig.run(30)
+    booked = rig.guard._core.memory.servings
+    assert booked[0].ethanol_g == pytest.approx(12.825, abs=0.001)  # 25 s x 2.5 mL/s x 26 % x 0.78924 g/mL
+    rig.say(Start(operation=prime(1, JUICE, name="again")))
+    rig.run(3)
+    rig.board.contacts["level 1"] = True
+    rig.run(1)
+    rig.board.contacts["level 1"] = False
+    rig.run(1)
+    rig.say(Unhold(operation="again", runs=(run_of(1, JUICE, 0, 5),)))
+    rig.run(6)
+    assert rig.of(Ended)[-1].outcome is Outcome.DONE
+    assert rig.guard._core.memory.servings == booked
+
+
 def test_a_loop_that_stood_still_past_an_end_is_a_fault():
     rig = Rig().primed(1)
     rig.say(Start(operation=JUICE_10_S))

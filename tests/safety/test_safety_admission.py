@@ -12,6 +12,7 @@ from controller.model.messages import Assign, InputReport, TakeCalibration
 from controller.model.plan import Operation, Segment
 from controller.model.states import Contents, OperationKind
 from controller.safety.admission import start
+from controller.safety.records import Moment
 from controller.safety.requests import assign, take_calibration
 
 JUICE, SYRUP, TEA, GIN = "apple juice", "ginger syrup", "cold tea", "sloe gin"
@@ -120,9 +121,14 @@ def test_liquid_past_its_time_is_not_served():
         now = situation(lines=filled(**state))
         return {one.rule for one in start(operation, replace_book(now, book))}
 
-    assert rules(filled_wall_s=WALL_S - 5.9 * 3600) == set()
-    assert rules(filled_wall_s=WALL_S - 6.1 * 3600) == {"freshness"}
-    assert rules(filled_wall_s=WALL_S - 60, opened_wall_s=WALL_S - 6.1 * 3600) == {"freshness"}
+    def ago(credited_h: float, wall_h: float) -> Moment:
+        return Moment(credited_s=NOW_S - credited_h * 3600, wall_s=WALL_S - wall_h * 3600)
+
+    assert rules(filled=ago(5.9, 5.9)) == set()
+    assert rules(filled=ago(6.1, 6.1)) == {"freshness"}
+    assert rules(filled=ago(0.1, 0.1), opened=ago(6.1, 6.1)) == {"freshness"}
+    assert rules(filled=ago(0.1, 6.1)) == {"freshness"}  # switched off over night
+    assert rules(filled=ago(6.1, -20.0)) == {"freshness"}  # the wall clock was set back
 
 
 def replace_book(now, book):

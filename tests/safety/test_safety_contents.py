@@ -5,10 +5,12 @@ from msgspec.structs import replace
 
 from controller.model.states import Contents, OperationKind
 from controller.safety.contents import ALLOWED, EFFECT, NEXT_STEP, assigned, crashed, lost, moved
-from controller.safety.records import LineState
+from controller.safety.records import LineState, Moment
 
 C, K = Contents, OperationKind
 TUBE_ML = 10.0
+EARLIER = Moment(credited_s=100.0, wall_s=8600.0)
+NOW = Moment(credited_s=500.0, wall_s=9000.0)
 
 
 def state(contents: Contents, **more: object) -> LineState:
@@ -18,7 +20,7 @@ def state(contents: Contents, **more: object) -> LineState:
 
 def after(before: LineState, kind: OperationKind, ml: float, *, enough_ml: float = TUBE_ML, milk: bool = False):
     allergens = ("milk",) if milk else ()
-    return moved(before, kind, least_ml=ml, enough_ml=enough_ml, allergens=allergens, now_s=500.0, wall_s=9000.0)
+    return moved(before, kind, least_ml=ml, enough_ml=enough_ml, allergens=allergens, now=NOW)
 
 
 def test_every_contents_has_its_row():
@@ -63,7 +65,7 @@ def test_priming_in_two_goes_fills_the_line_but_other_moves_do_not_count():
     half = after(state(C.EMPTY), K.PRIME, 6)
     assert half.contents is C.EMPTY
     full = after(half, K.PRIME, 6)
-    assert (full.contents, full.holds, full.filled_wall_s) == (C.LIQUID, "apple juice", 9000.0)
+    assert (full.contents, full.holds, full.filled) == (C.LIQUID, "apple juice", NOW)
     assert after(after(state(C.EMPTY), K.PURGE, 50), K.PRIME, 6).contents is C.EMPTY
     assert after(after(half, K.JOG, 1), K.PRIME, 6).contents is C.EMPTY
 
@@ -109,17 +111,17 @@ def test_a_lost_past_asks_for_purge_rinse_clean_and_rinse():
 
 
 def test_a_container_change_leaves_the_tube_as_it_is():
-    line = assigned(state(C.LIQUID), "cold tea", 77.0)
-    assert (line.assigned, line.holds, line.contents, line.opened_wall_s) == ("cold tea", "apple juice", C.LIQUID, 77.0)
+    line = assigned(state(C.LIQUID), "cold tea", NOW)
+    assert (line.assigned, line.holds, line.contents, line.opened) == ("cold tea", "apple juice", C.LIQUID, NOW)
     assert after(line, K.JOG, 1).contents is C.UNKNOWN  # drew from the new container into the old liquid
 
 
 def test_liquid_topped_up_by_priming_stays_as_old_as_it_was():
-    line = state(C.LIQUID, filled_wall_s=100.0)
-    assert after(line, K.PRIME, 30).filled_wall_s == 100.0
+    line = state(C.LIQUID, filled=EARLIER)
+    assert after(line, K.PRIME, 30).filled == EARLIER
 
 
 def test_a_serving_changes_nothing_worth_writing():
-    line = state(C.LIQUID, residues=("apple juice",), filled_wall_s=100.0)
+    line = state(C.LIQUID, residues=("apple juice",), filled=EARLIER)
     assert after(line, K.SERVE, 30) == line
     assert after(replace(line, moved_ml=3.0), K.SERVE, 30) == line
