@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "acknowledge": ("pouring", "Clear a latched fault after seeing to its cause."),
     "assign": ("lines", "Say which liquid now hangs on a line."),
     "jog": ("lines", "Run one pump briefly, to see that it is the right one."),
+    "commissioned": ("lines", "Show which lines somebody has seen move the right way."),
     "prime": ("lines", "Fill lines with their liquid."),
     "purge": ("lines", "Empty lines into a jug."),
     "clean": ("lines", "Fill lines with cleaner."),

@@ -9,10 +9,10 @@ import click
 
 from controller.cli.client import Engine, address
 from controller.cli.following import EXIT, begin, begin_and_follow, draw_end
-from controller.cli.options import facts_options, show
+from controller.cli.options import facts_options, show, table
 from controller.errors import BadQuantity, Refused
 from controller.model.states import Outcome
-from controller.model.views import AssignRequest, JogRequest, LineRequest
+from controller.model.views import AssignRequest, JogAnswerRequest, JogRequest, JogView, LineRequest
 
 LINE = click.IntRange(1, 64)
 Kind = Literal["prime", "purge", "clean", "rinse"]
@@ -52,25 +52,45 @@ def assign(run_dir: Path | None, line: int, liquid: str, container_ml: float, as
 @facts_options
 def jog(run_dir: Path | None, line: int, on_s: float, as_json: bool) -> int:
     """Run the pump of LINE briefly, and ask whether the right one moved the right way."""
-    view = begin(Engine(run_dir), "jogs", JogRequest(line=line, on_s=on_s), as_json=as_json)
+    engine = Engine(run_dir)
+    rotation = {one.line: one.rotation for one in engine.get("jogs", tuple[JogView, ...])}.get(line, "forwards")
+    view = begin(engine, "jogs", JogRequest(line=line, on_s=on_s), as_json=as_json)
     answer: bool | None = None
     if not as_json:
         click.echo(draw_end(view))
         if sys.stdin.isatty() and view.outcome == Outcome.DONE:
-            answer = click.confirm(
-                f"Did the pump of line {line} move, and no other, with its liquid towards the glass?"
-            )
+            answer = click.confirm(f"Did line {line} move, and no other, {rotation}, liquid towards the glass?")
+            remark = "" if answer else click.prompt("What did you see", default="", show_default=False)
+            request = JogAnswerRequest(operation=view.operation, is_right=answer, remark=remark[:200])
+            engine.post("jogs/answers", tuple[JogView, ...], request)
     show({"operation": view, "as_expected": answer}, lambda: _advice(answer), as_json=as_json)
     return 1 if answer is False or view.outcome is None else EXIT[view.outcome]
 
 
 def _advice(answer: bool | None) -> str:
     if answer is not False:
-        return "As it should be." if answer else "Look: did the right pump move, with its liquid towards the glass?"
+        return "Noted." if answer else "Look: did the right pump move, with its liquid towards the glass?"
     return (
-        "If another pump moved, relay channels are swapped in the profile. If none moved, check its fuse and wires.\n"
-        "If it turned the wrong way, swap the two wires of this pump."
+        "Noted. If another pump moved, relay channels are swapped in the profile. If none moved, check its fuse and "
+        "wires.\nIf it turned the wrong way, swap the two wires of this pump."
     )
+
+
+@click.command()
+@facts_options
+def commissioned(run_dir: Path | None, as_json: bool) -> None:
+    """Show which lines somebody has seen move the right way."""
+    lines = Engine(run_dir).get("jogs", tuple[JogView, ...])
+
+    def draw() -> str:
+        words = {True: "right", False: "WRONG", None: "not jogged yet"}
+        rows = [
+            (str(one.line), str(one.channel), str(one.gpio), one.rotation, words[one.is_right], one.remark)
+            for one in lines
+        ]
+        return table(("line", "channel", "GPIO", "turns", "seen", "remark"), rows)
+
+    show(lines, draw, as_json=as_json)
 
 
 def _wetting(kind: Kind, text: str, vessel: str) -> click.Command:

@@ -15,7 +15,7 @@ from controller.engine.spot_checks import SpotChecks
 from controller.engine.tracking import Tracking
 from controller.engine.weighing import Weighings
 from controller.errors import Refused
-from controller.ledger.store import Container, Ledger
+from controller.ledger.store import Container, JogAnswer, Ledger
 from controller.model.book import Book, Recipe
 from controller.model.calibration import Calibration
 from controller.model.doses import resolve
@@ -29,7 +29,9 @@ from controller.model.views import (
     AssignRequest,
     CalibrationRequest,
     FitView,
+    JogAnswerRequest,
     JogRequest,
+    JogView,
     LineRequest,
     MenuEntry,
     OperationView,
@@ -184,6 +186,30 @@ class Engine:
         self._follow.require_ready()
         runs = timed_runs(self._profile, {}, self._liquids((request.line,)), request.on_s)
         return self._begin_runs(OperationKind.JOG, runs, jug=False)
+
+    def answer_jog(self, request: JogAnswerRequest) -> tuple[JogView, ...]:
+        """Record what a person saw of a jog; Refused when it was none that ran."""
+        entry = self._ledger.entry(request.operation)
+        if entry is None or entry.kind != OperationKind.JOG or not entry.deliveries:
+            raise Refused(
+                rule="jog",
+                reason=f"operation {request.operation} is no jog that ran.",
+                way_out="Jog the line, then answer.",
+            )
+        self._ledger.answer_jog(
+            JogAnswer(
+                operation=request.operation,
+                line=entry.deliveries[0].line,
+                is_right=request.is_right,
+                remark=request.remark,
+                wall_s=self._clock.wall_s(),
+            )
+        )
+        return self.jogs()
+
+    def jogs(self) -> tuple[JogView, ...]:
+        """Every line, and whether somebody has seen its pump move the right way."""
+        return views.jogs(self._profile, self._ledger.jog_answers())
 
     # --- other requests
 

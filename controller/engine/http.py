@@ -28,6 +28,7 @@ from controller.model.views import (
     AssignRequest,
     CalibrationRequest,
     FitView,
+    JogAnswerRequest,
     JogRequest,
     LineRequest,
     PourRequest,
@@ -96,6 +97,14 @@ class Api:
         """POST jogs."""
         asked = await _body(request, JogRequest)
         return await self._begin(lambda: self._engine.jog(asked))
+
+    async def jogs(self, _request: Request) -> Response:
+        """GET jogs: which lines somebody has seen move the right way."""
+        return _json(self._engine.jogs())
+
+    async def answer_jog(self, request: Request) -> Response:
+        """POST jogs/answers."""
+        return _json(self._engine.answer_jog(await _body(request, JogAnswerRequest)))
 
     async def weigh(self, request: Request) -> Response:
         """POST weighings."""
@@ -255,6 +264,8 @@ def application(engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> S
         route("line-operations", "POST", api.run_lines),
         route("trials", "POST", api.trial),
         route("jogs", "POST", api.jog),
+        route("jogs", "GET", api.jogs),
+        route("jogs/answers", "POST", api.answer_jog),
         route("weighings", "POST", api.weigh),
         route("weighings/together", "POST", api.weigh_together),
         route("spot-checks", "POST", api.spot_check),

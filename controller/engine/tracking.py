@@ -12,6 +12,8 @@ from controller.model.states import Outcome
 from controller.model.views import LineProgress, OperationView
 from controller.sequencing.plan import Wanted
 
+LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a start
+
 
 @dataclass
 class Interval:
@@ -72,7 +74,7 @@ class Tracking:
         return found
 
     def owed(self, now_s: float) -> tuple[Wanted, ...]:
-        """What the present segment still owes, in its phases; lines that have given all are left out."""
+        """What the present segment still owes, in its phases; less than LEAST_OWED_ML counts as given."""
         delivered = self.delivered_ml(now_s)
         for one in (one for earlier in self.wanted[: self.segment] for one in earlier):
             delivered[one.line] = delivered.get(one.line, 0.0) - one.volume_ml
@@ -80,7 +82,7 @@ class Tracking:
         for one in self.wanted[self.segment]:
             given_ml = min(one.volume_ml, max(0.0, delivered.get(one.line, 0.0)))
             delivered[one.line] = delivered.get(one.line, 0.0) - given_ml
-            if one.volume_ml > given_ml:
+            if one.volume_ml - given_ml > LEAST_OWED_ML:
                 owed.append(replace(one, volume_ml=one.volume_ml - given_ml))
         return tuple(owed)
 

@@ -1,14 +1,14 @@
 """Facts as people see them: status, plan, an operation on record."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
-from controller.ledger.store import REFUSED, Container, Entry
+from controller.ledger.store import REFUSED, Container, Entry, JogAnswer
 from controller.model.book import Book, Recipe
 from controller.model.messages import LineReport, Report
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import Contents, Outcome
-from controller.model.views import LineProgress, LineView, OperationView, PlanView, Status
+from controller.model.views import JogView, LineProgress, LineView, OperationView, PlanView, Status
 from controller.sequencing.plan import Plan, limits
 
 Steps = tuple[tuple[float, float], ...]
@@ -60,6 +60,26 @@ def plan(profile: Profile, recipe: Recipe, times: float, planned: Plan, binding:
         current_a=_trace(planned.segments, lambda run, age_s: _current_a(profile, run, age_s), _breaks(profile)),
         flow_ml_s=_trace(planned.segments, lambda run, _: run.volume_ml / run.duration_s, _ends),
     )
+
+
+def jogs(profile: Profile, answers: Sequence[JogAnswer]) -> tuple[JogView, ...]:
+    """Every line of the profile with the latest answer about it."""
+    known = {one.line: one for one in answers}
+    found = []
+    for line in profile.lines:
+        answer = known.get(line.line)
+        found.append(
+            JogView(
+                line=line.line,
+                channel=line.channel,
+                gpio=line.gpio,
+                rotation=line.pump.rotation,
+                is_right=None if answer is None else answer.is_right,
+                remark="" if answer is None else answer.remark,
+                wall_s=None if answer is None else answer.wall_s,
+            )
+        )
+    return tuple(found)
 
 
 def booked(entry: Entry) -> OperationView:

@@ -43,6 +43,10 @@ CREATE TABLE container (
 CREATE TABLE calibration (
     seq INTEGER PRIMARY KEY, line INTEGER NOT NULL, taken_wall_s REAL NOT NULL, body TEXT NOT NULL
 ) STRICT;
+CREATE TABLE jog_answer (
+    seq INTEGER PRIMARY KEY, operation TEXT NOT NULL REFERENCES operation, line INTEGER NOT NULL,
+    is_right INTEGER NOT NULL, remark TEXT NOT NULL, wall_s REAL NOT NULL
+) STRICT;
 CREATE TABLE weighing (
     seq INTEGER PRIMARY KEY, operation TEXT UNIQUE REFERENCES operation, line INTEGER NOT NULL, on_s REAL NOT NULL,
     grams REAL NOT NULL, u_grams REAL NOT NULL, wall_s REAL NOT NULL,
@@ -89,6 +93,16 @@ class Weighing(Value, frozen=True, kw_only=True):
     wall_s: float
     liquid: str
     purpose: Literal["calibration", "spot check"] = "calibration"
+
+
+class JogAnswer(Value, frozen=True, kw_only=True):
+    """What a person saw when one line was jogged."""
+
+    operation: str
+    line: int
+    is_right: bool
+    remark: str
+    wall_s: float
 
 
 class Throughput(Value, frozen=True, kw_only=True):
@@ -262,6 +276,25 @@ class Ledger:
                 liquid=row[6],
                 purpose=row[7],
             )
+            for row in rows
+        )
+
+    def answer_jog(self, answer: JogAnswer) -> None:
+        """Record what a person saw."""
+        with self._transaction() as db:
+            db.execute(
+                "INSERT INTO jog_answer (operation, line, is_right, remark, wall_s) VALUES (?, ?, ?, ?, ?)",
+                (answer.operation, answer.line, answer.is_right, answer.remark, answer.wall_s),
+            )
+
+    def jog_answers(self) -> tuple[JogAnswer, ...]:
+        """The latest answer of every line, by line."""
+        rows = self._all(
+            "SELECT operation, line, is_right, remark, wall_s FROM jog_answer"
+            " WHERE seq IN (SELECT max(seq) FROM jog_answer GROUP BY line) ORDER BY line"
+        )
+        return tuple(
+            JogAnswer(operation=row[0], line=row[1], is_right=bool(row[2]), remark=row[3], wall_s=row[4])
             for row in rows
         )
 

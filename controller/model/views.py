@@ -131,6 +131,26 @@ class JogRequest(Value, frozen=True, kw_only=True):
     on_s: Annotated[float, Meta(gt=0, le=10)] = 0.5
 
 
+class JogAnswerRequest(Value, frozen=True, kw_only=True):
+    """What a person saw of a jog: the right pump, the right way round, liquid towards the glass, or not."""
+
+    operation: str
+    is_right: bool
+    remark: Annotated[str, Meta(max_length=200)] = ""
+
+
+class JogView(Value, frozen=True, kw_only=True):
+    """The latest answer about one line; is_right is None when nobody has answered yet."""
+
+    line: int
+    channel: int
+    gpio: int
+    rotation: str
+    is_right: bool | None
+    remark: str
+    wall_s: float | None
+
+
 class WeighingRequest(Value, frozen=True, kw_only=True):
     """What an ended trial put into the jar: grams of the one line weighed."""
 

@@ -34,6 +34,7 @@ from controller.model.states import Contents, MachineState, OperationKind, Outco
 from controller.model.views import (
     AssignRequest,
     CalibrationRequest,
+    JogAnswerRequest,
     JogRequest,
     LineRequest,
     PourRequest,
@@ -338,3 +339,21 @@ def test_listeners_hear_every_change_until_they_leave(desk):
     leave()
     desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=True)))
     assert heard[-1].inputs.glass_present is False
+
+
+def test_what_a_person_saw_of_a_jog_is_kept_by_line(desk):
+    assert [one.is_right for one in desk.engine.jogs()] == [None] * len(PROFILE.lines)
+    desk.engine.jog(JogRequest(line=3))
+    desk.admit(kind=OperationKind.JOG)
+    moved = Delivery(line=3, liquid=LIQUIDS[3], asked_ml=2.5, delivered_ml=2.5, worst_ml=3.0, on_s=0.5)
+    desk.engine.on_event(
+        Ended(operation="op1", kind=OperationKind.JOG, outcome=Outcome.DONE, reason="", deliveries=(moved,))
+    )
+    desk.engine.answer_jog(JogAnswerRequest(operation="op1", is_right=False, remark="line 4 moved"))
+    desk.engine.answer_jog(JogAnswerRequest(operation="op1", is_right=True))
+    seen = {one.line: one for one in desk.engine.jogs()}
+    assert seen[3].is_right is True
+    assert seen[3].rotation == PROFILE.line(3).pump.rotation
+    assert seen[4].is_right is None
+    with pytest.raises(Refused, match="no jog"):
+        desk.engine.answer_jog(JogAnswerRequest(operation="op9", is_right=True))
