@@ -63,6 +63,8 @@ class Contacts:
             self._contacts[level_name(switch.line)] = _Debounced(switch)
         self._read_s = -math.inf
         self._missing: tuple[str, ...] = ()
+        self.look_s = math.inf  # when to read again so that a pending change is accepted without delay
+        self._report = self._summed_up()
 
     def read(self, now_s: float, closed: Mapping[str, bool]) -> None:
         """Take one reading of all contacts (name -> closed); a name that is missing could not be read."""
@@ -70,8 +72,12 @@ class Contacts:
         for name, contact in self._contacts.items():
             if name in closed:
                 contact.read(now_s, closed[name])
-        if not self._missing:
+        if self._missing:
+            self.look_s = math.inf
+        else:
             self._read_s = now_s
+            self.look_s = min(contact.settles_s for contact in self._contacts.values())
+        self._report = self._summed_up()
 
     def doubt(self, now_s: float, *, moving: bool) -> str:
         """Why the readings cannot be trusted, or "". Age counts only while something may be moving."""
@@ -90,11 +96,6 @@ class Contacts:
         return all(contact.active is not None for contact in self._contacts.values())
 
     @property
-    def look_s(self) -> float:
-        """When to read again so that a pending change is accepted without delay; infinity when none is pending."""
-        return math.inf if self._missing else min(contact.settles_s for contact in self._contacts.values())
-
-    @property
     def stale_s(self) -> float:
         """When the last reading becomes too old."""
         return self._read_s + STALE_S
@@ -105,6 +106,9 @@ class Contacts:
 
     def report(self) -> InputReport:
         """The accepted values. A stop contact without one counts as pressed, a glass without one as missing."""
+        return self._report
+
+    def _summed_up(self) -> InputReport:
         stop = self._active(STOP)
         glass = self._active(GLASS)
         return InputReport(
