@@ -118,6 +118,10 @@ def _check_recipe(recipe: Found, liquids: set[str], glasses: set[str], hung: set
     for number, phase in enumerate(phases, start=1):
         _check_phase(phase, f"{name} phase {number}", notes)
         _check_doses(phase, liquids, hung, notes)
+    doses = [dose for phase in phases for dose in phase.under("doses")]
+    if doses and all(dose.get("optional", bool) for dose in doses):
+        text = "every dose is optional, so that nothing need be poured. Make one of them a part of the drink."
+        notes.add(recipe.fields["phases"], name, text)
 
 
 def _check_phase(phase: Found, subject: str, notes: Notes) -> None:
@@ -144,12 +148,32 @@ def _check_doses(phase: Found, liquids: set[str], hung: set[str], notes: Notes) 
             continue
         if liquid not in liquids:
             notes.add(dose.fields["liquid"], subject, unknown(liquid, "liquid", liquids))
-        elif liquid not in hung:
+        elif not _can_do(dose, liquid, hung):
             text = 'it is on no line. Hang it on one under "lines", or take the dose out.'
             notes.add(dose.fields["liquid"], subject, text)
         if first.setdefault(liquid, dose) is not dose:
             text = f"this phase has one already, in line {first[liquid].line} of the file. Add them up."
             notes.add(dose.fields["liquid"], subject, text)
+        _check_substitutes(dose, liquid, liquids, notes)
+
+
+def _can_do(dose: Found, liquid: str, hung: set[str]) -> bool:
+    """Whether the drink can be had with what hangs on lines: this liquid, a substitute, or without the dose."""
+    others = {one.sound(str) for one in dose.under("substitutes")}
+    return liquid in hung or bool(others & hung) or bool(dose.get("optional", bool))
+
+
+def _check_substitutes(dose: Found, liquid: str, liquids: set[str], notes: Notes) -> None:
+    seen = {liquid}
+    for item in dose.under("substitutes"):
+        name, subject = item.sound(str), f"dose of {liquid}"
+        if name is None:
+            continue
+        if name not in liquids:
+            notes.add(item, subject, unknown(name, "liquid", liquids))
+        elif name in seen:
+            notes.add(item, subject, f"{quote(name)} as a substitute changes nothing. Take it out.")
+        seen.add(name)
 
 
 def unknown(name: str, part: str, names: set[str]) -> str:

@@ -59,6 +59,11 @@ class Choice:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Flag:
+    """True or false."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class ListOf:
     """A list."""
 
@@ -72,7 +77,7 @@ class Group:
     cls: type[msgspec.Struct]
 
 
-Leaf: TypeAlias = Quantity | Number | Text | Choice
+Leaf: TypeAlias = Quantity | Number | Text | Choice | Flag
 Shape: TypeAlias = Leaf | ListOf | Group
 
 
@@ -131,6 +136,8 @@ def _shape(kind: shapes.Type, extra: dict[str, str] | None = None) -> Shape:
             return Choice(words=tuple(str(word) for word in kind.values))
         case shapes.StrType():
             return Text(shortest=kind.min_length or 0, longest=kind.max_length or 1000, pattern=kind.pattern or "")
+        case shapes.BoolType():
+            return Flag()
         case shapes.FloatType() | shapes.IntType():
             return _number(kind, extra)
     raise TypeError(f"{kind!r} cannot be written in a file")

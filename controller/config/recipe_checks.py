@@ -6,7 +6,7 @@ from controller.config.found import Found, Notes
 from controller.config.machine import Machine
 from controller.metering.density import ethanol_g
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Recipe
-from controller.model.doses import Resolved, glass_ml, poured_ml, resolve
+from controller.model.doses import Resolved, glass_ml, poured_ml, resolve, varied
 from controller.model.profile import Caps
 from controller.quantities import format_mass, format_time, format_volume
 
@@ -38,6 +38,7 @@ def check_volumes(found: Found, book: Found, machine: Machine, notes: Notes) -> 
         notes.add(found.at("total_ml"), f"recipe {recipe.recipe}", text)
     if machine.caps is not None:
         _check_caps(found, book, phases, machine.caps, notes)
+        _check_substitutes(found, book, recipe, notes, glasses=parts_only, caps=machine.caps)
         _check_times(found, phases, _flows(book, machine), machine.caps, notes)
 
 
@@ -99,15 +100,33 @@ def _check_caps(found: Found, book: Found, phases: tuple[Resolved, ...], caps: C
             f"{format_volume(caps.serving_volume_ml)}: it could never be poured. Pour less."
         )
         notes.add(found.at("total_ml"), name, text)
-    strengths = {liquid.liquid: liquid.abv_percent for one in book.under("liquids") if (liquid := one.sound(Liquid))}
-    doses = [dose for phase in phases for dose in phase.doses]
-    grams = sum(ethanol_g(volume_ml, strengths.get(liquid, 0.0)) for liquid, volume_ml in doses if volume_ml > 0)
+    grams = _grams(book, phases)
     if grams > caps.serving_ethanol_g:
         text = (
             f"a single holds {format_mass(grams)} of ethanol, the machine's cap serving_ethanol is "
             f"{format_mass(caps.serving_ethanol_g)}: it could never be poured. Pour less of what is strong."
         )
         notes.add(found, name, text)
+
+
+def _check_substitutes(found: Found, book: Found, recipe: Recipe, notes: Notes, *, glasses: Book, caps: Caps) -> None:
+    """What may be asked for should be within the caps too; unlike the recipe itself it need not be."""
+    for dose in (dose for phase in recipe.phases for dose in phase.doses):
+        for other in dose.substitutes:
+            grams = _grams(book, resolve(varied(recipe, instead={dose.liquid: other}), glasses))
+            if grams > caps.serving_ethanol_g:
+                text = (
+                    f"with {other} instead of {dose.liquid} a single holds {format_mass(grams)} of ethanol, the "
+                    f"machine's cap serving_ethanol is {format_mass(caps.serving_ethanol_g)}: that will be refused."
+                )
+                notes.warn(found, f"recipe {recipe.recipe}", text)
+
+
+def _grams(book: Found, phases: tuple[Resolved, ...]) -> float:
+    """Ethanol of all doses, g."""
+    strengths = {liquid.liquid: liquid.abv_percent for one in book.under("liquids") if (liquid := one.sound(Liquid))}
+    doses = [dose for phase in phases for dose in phase.doses]
+    return sum(ethanol_g(volume_ml, strengths.get(liquid, 0.0)) for liquid, volume_ml in doses if volume_ml > 0)
 
 
 def _check_times(

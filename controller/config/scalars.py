@@ -7,7 +7,7 @@ from difflib import get_close_matches
 
 import yaml
 
-from controller.config.keys import Choice, Leaf, Number, Quantity, Text
+from controller.config.keys import Choice, Flag, Leaf, Number, Quantity, Text
 from controller.config.nodes import Scalar
 from controller.errors import BadQuantity
 from controller.quantities import NUMBER, format_quantity, kind, parse, quote
@@ -32,6 +32,8 @@ def read_scalar(node: Scalar, shape: Leaf, measures: Mapping[str, float]) -> obj
             return _read_text(node, shape)
         case Choice():
             return _read_choice(node, shape)
+        case Flag():
+            return _read_flag(node)
 
 
 def _read_quantity(node: Scalar, shape: Quantity, measures: Mapping[str, float]) -> float:
@@ -99,6 +101,12 @@ def _read_choice(node: Scalar, shape: Choice) -> str:
     raise BadQuantity(f"{quote(node.text)} is not one of: {', '.join(shape.words)}.{hint}")
 
 
+def _read_flag(node: Scalar) -> bool:
+    if node.plain and node.text in {"true", "false"}:
+        return node.text == "true"
+    raise BadQuantity(f"{quote(node.text)} is neither true nor false. Write one of the two, without quotes.")
+
+
 def about(shape: Leaf) -> str:
     """What belongs here, for a message about a missing value."""
     match shape:
@@ -110,3 +118,5 @@ def about(shape: Leaf) -> str:
             return "a text"
         case Choice():
             return f"one of: {', '.join(shape.words)}"
+        case Flag():
+            return "true or false"

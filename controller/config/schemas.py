@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 import msgspec
 
-from controller.config.keys import Choice, Group, Key, ListOf, Number, Quantity, Shape, Text, keys_of
+from controller.config.keys import Choice, Flag, Group, Key, ListOf, Number, Quantity, Shape, Text, keys_of
 from controller.model.book import Book, Dose
 from controller.model.event import GuestEvent
 from controller.model.profile import Profile
@@ -82,6 +82,8 @@ def _shape(shape: Shape) -> dict[str, Any]:
             return {"type": "array", "items": _shape(shape.item)}
         case Choice():
             return {"enum": list(shape.words)}
+        case Flag():
+            return {"type": "boolean"}
         case Text():
             pattern = {"pattern": shape.pattern} if shape.pattern else {}
             return {"type": "string", "minLength": shape.shortest, "maxLength": shape.longest, **pattern}

@@ -6,7 +6,7 @@ from difflib import get_close_matches
 import msgspec
 
 from controller.config.found import Found, Notes
-from controller.config.keys import Choice, Group, Key, Leaf, ListOf, Number, Quantity, Shape, Text, keys_of
+from controller.config.keys import Choice, Flag, Group, Key, Leaf, ListOf, Number, Quantity, Shape, Text, keys_of
 from controller.config.nodes import Mapping, Node, Scalar, Sequence
 from controller.config.scalars import about, is_null, read_scalar
 from controller.errors import BadQuantity
@@ -39,9 +39,9 @@ class Walker:
             case ((Group() | ListOf()), _):
                 wanted = "a mapping (key: value)" if isinstance(shape, Group) else 'a list (items that begin with "- ")'
                 self._notes.add(node, subject, f"{_kind(node)} stands where {wanted} belongs.")
-            case (Quantity() | Number() | Text() | Choice()) as leaf, Scalar():
+            case (Quantity() | Number() | Text() | Choice() | Flag()) as leaf, Scalar():
                 self._read_scalar(node, leaf, subject, found, self._measures if _is_dose_volume(key) else {})
-            case (Quantity() | Number() | Text() | Choice()) as leaf, _:
+            case (Quantity() | Number() | Text() | Choice() | Flag()) as leaf, _:
                 self._notes.add(node, subject, f"{_kind(node)} stands where {about(leaf)} belongs.")
         return found
 

@@ -25,6 +25,7 @@ Allergen = Literal[
 ]  # fmt: skip
 
 Parts = Annotated[float, Meta(gt=0, le=1000)]
+Care = Literal["ordinary", "tea", "perishable"]
 
 
 class Liquid(Value, frozen=True, kw_only=True):
@@ -38,6 +39,7 @@ class Liquid(Value, frozen=True, kw_only=True):
     allergens: tuple[Allergen, ...] = ()
     opened_life_s: PositiveSeconds | None = None  # how long it keeps once opened
     served_at_c: Celsius = 20.0
+    care: Care = "ordinary"  # how soon its line wants cleaning: the profile's hygiene has a time for each
 
 
 class Glass(Value, frozen=True, kw_only=True):
@@ -60,12 +62,17 @@ class Dose(Value, frozen=True, kw_only=True):
 
     parts: this dose's share of what is left of the recipe's total after its absolute doses.
     fill_to_ml: fill until glass contents, earlier doses and ice included, reach this mark.
+    A dose is left out or replaced only when whoever asks for the drink says so; one that a smaller drink makes too
+    small to be exact is treated as `too_small` says, and the plan tells.
     """
 
     liquid: Name
     volume_ml: Millilitres | None = None
     parts: Parts | None = None
     fill_to_ml: Millilitres | None = None
+    optional: bool = False  # the drink may be asked for without it
+    substitutes: tuple[Name, ...] = ()  # liquids that may be asked for instead of it, in the same volume
+    too_small: Literal["refuse", "round_up", "leave_out"] = "refuse"  # when scaled below the line's smallest exact dose
 
 
 class Phase(Value, frozen=True, kw_only=True):

@@ -1,5 +1,9 @@
 """What a recipe comes to: every dose in mL, phase by phase."""
 
+from collections.abc import Collection, Mapping
+
+from msgspec.structs import replace
+
 from controller.model.book import Book, Dose, Recipe
 from controller.model.fields import Value
 
@@ -43,6 +47,26 @@ def _volume_ml(dose: Dose, shared_ml: float, parts: float, contents_ml: float) -
     if dose.parts is not None:
         return shared_ml * dose.parts / parts
     return (dose.fill_to_ml or 0.0) - contents_ml
+
+
+def varied(recipe: Recipe, without: Collection[str] = (), instead: Mapping[str, str] | None = None) -> Recipe:
+    """The recipe without its optional doses of these liquids, and with other liquids where a dose allows them.
+
+    What a dose does not allow is not done. A phase that is left with nothing to pour is left out.
+    """
+    phases = []
+    for phase in recipe.phases:
+        kept = [
+            _replaced(dose, instead or {}) for dose in phase.doses if not (dose.optional and dose.liquid in without)
+        ]
+        if kept or not phase.doses:
+            phases.append(replace(phase, doses=tuple(kept)))
+    return replace(recipe, phases=tuple(phases))
+
+
+def _replaced(dose: Dose, instead: Mapping[str, str]) -> Dose:
+    by = instead.get(dose.liquid)
+    return replace(dose, liquid=by) if by in dose.substitutes and by is not None else dose
 
 
 def poured_ml(phases: tuple[Resolved, ...]) -> float:

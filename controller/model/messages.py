@@ -17,6 +17,8 @@ VERSION = 1
 MAX_BYTES = 64 * 1024
 HEARTBEAT_S = 0.1  # how often the engine beats while an operation is under way
 SILENCE_S = 0.5  # silence after which the guard switches everything off
+GLASS = "glass"  # what a held operation waits for when the glass was lifted
+CONTAINER = "container on line "  # and, with the line's number, when a container has run low
 
 Text = Annotated[str, Meta(max_length=500)]
 
@@ -75,6 +77,7 @@ class Assign(Value, frozen=True, kw_only=True, tag="assign"):
 
     line: int
     liquid: Text
+    opened_ago_s: float = 0.0  # how long ago the container was opened
 
 
 class AskReport(Value, frozen=True, kw_only=True, tag="ask_report"):
@@ -88,7 +91,7 @@ Command = Hello | Heartbeat | Start | Confirm | Unhold | Stop | Acknowledge | Ta
 
 
 class LineReport(Value, frozen=True, kw_only=True):
-    """What the guard believes of one line."""
+    """What the guard believes of one line. Times are Unix seconds, as the guard's clocks make them at the latest."""
 
     line: int
     liquid: str | None  # assigned
@@ -96,6 +99,14 @@ class LineReport(Value, frozen=True, kw_only=True):
     holds: str | None  # the liquid in the tube when contents is `liquid`
     is_on: bool
     calibration: Calibration | None = None
+    opened_wall_s: float | None = None  # when the assigned container was opened
+    filled_wall_s: float | None = None  # when liquid filled the tube
+    wetted_wall_s: float | None = None  # when liquid first came in after the last cleaning
+    cleaned_wall_s: float | None = None  # when the rinse after the last full cleaning was complete
+    soaked_wall_s: float | None = None  # when cleaner filled the whole tube, until it is rinsed out
+    residues: tuple[str, ...] = ()  # liquids that wetted the tube since it was last rinsed
+    traces: tuple[str, ...] = ()  # allergens that touched the tube since it was last cleaned
+    doubtful: bool = False  # what wetted the tube is not known; only cleaning helps
 
 
 class InputReport(Value, frozen=True, kw_only=True):

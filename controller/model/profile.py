@@ -25,6 +25,7 @@ from controller.model.fields import (
     Value,
     Volts,
 )
+from controller.model.standard_drinks import StandardDrink
 
 
 class Wire(Value, frozen=True, kw_only=True):
@@ -159,10 +160,19 @@ class Caps(Value, frozen=True, kw_only=True):
 
 
 class Hygiene(Value, frozen=True, kw_only=True):
-    """Cleaning figures of this machine; the product label and local codes come first."""
+    """Cleaning figures of this machine; the product label and local codes come first.
+
+    Sources of the defaults: Brewers Association, Draught Beer Quality Manual, as quoted by others (every 14 days, and
+    20 min with a cleaner that stands); FDA Food Code 4-602.11(E) (iced tea dispensers every 24 h) and 4-602.11(C)
+    (surfaces that touch perishable food every 4 h; from memory); the rest is common practice, no source.
+    """
 
     rinse_line_volumes: Count = 5  # line volumes of rinse water after a cleaner
-    cleaner_contact_s: PositiveSeconds = 1200.0  # static 20 min: draught beer line practice, see README
+    cleaner_contact_s: PositiveSeconds = 1200.0  # how long a cleaner stands in a line
+    clean_every_s: PositiveSeconds = 14 * 86400.0  # at most between the first liquid and the next cleaning of its line
+    clean_tea_every_s: PositiveSeconds = 86400.0  # the same, for liquids whose care is tea
+    clean_perishable_every_s: PositiveSeconds = 4 * 3600.0  # the same, for liquids whose care is perishable
+    jug_ml: Millilitres = 2000.0  # what the jug under the outlet takes
 
 
 class CalibrationBand(Value, frozen=True, kw_only=True):
@@ -196,6 +206,7 @@ class Profile(Value, frozen=True, kw_only=True):
     funnel: Funnel
     caps: Caps
     hygiene: Hygiene = Hygiene()
+    standard_drink: StandardDrink | None = None  # the country whose standard drink the menu counts in
     calibration: CalibrationBand = CalibrationBand()
     ageing: Ageing = Ageing()
 

@@ -240,7 +240,8 @@ class Desk:
             return
         if self._refuse_all("assign", requests.assign(command, machine.situation(self._inputs))):
             return
-        state = assigned(machine.memory.line(command.line), command.liquid, machine.moment)
+        opened = machine.moment.earlier(command.opened_ago_s)
+        state = assigned(machine.memory.line(command.line), command.liquid, opened)
         machine.record(LineRecord(state=state))
         self._tell_line(command.line)
 

@@ -79,6 +79,8 @@ def moved(
     if kind is JOG and state.contents is LIQUID and state.assigned != state.holds:
         full = partial = UNKNOWN  # another container hangs there by now: a mixture
     after = replace(_wetted(state, kind, allergens), moved_ml=total_ml, moved_by=kind)
+    if kind in DRAWS_LIQUID and state.contents is not LIQUID and after.wetted is None:
+        after = replace(after, wetted=now)
     is_full = total_ml >= enough_ml
     if is_full:
         after = _completed(after, kind, now)
@@ -103,7 +105,7 @@ def _completed(state: LineState, kind: OperationKind, now: Moment) -> LineState:
     if kind is RINSE:
         is_clean = state.soaked_s is not None
         state = replace(state, residues=(), chemical=False, soaked_s=None)
-        return replace(state, traces=(), doubtful=False) if is_clean else state
+        return replace(state, traces=(), doubtful=False, wetted=None, cleaned=now) if is_clean else state
     return state
 
 
@@ -128,9 +130,9 @@ def crashed(state: LineState, kind: OperationKind, allergens: tuple[str, ...]) -
 
 def lost(state: LineState) -> LineState:
     """The line when nothing about its past is certain: purge, rinse, clean and rinse before it serves again."""
-    return replace(_nothing_certain(state), doubtful=True, chemical=True, soaked_s=None)
+    return replace(_nothing_certain(state), doubtful=True, chemical=True, soaked_s=None, cleaned=None)
 
 
-def assigned(state: LineState, liquid: str, now: Moment) -> LineState:
-    """The line after a container with this liquid was hung on it: the tube still holds what it held."""
-    return replace(state, assigned=liquid, opened=now)
+def assigned(state: LineState, liquid: str, opened: Moment) -> LineState:
+    """The line after a container with this liquid, opened then, was hung on it: the tube holds what it held."""
+    return replace(state, assigned=liquid, opened=opened)

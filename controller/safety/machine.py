@@ -184,6 +184,7 @@ class Machine:
 
     def line_report(self, state: LineState) -> LineReport:
         """One line as others may see it."""
+        soaked_s = None if state.soaked_s is None else self.moment.credited_s - state.soaked_s
         return LineReport(
             line=state.line,
             liquid=state.assigned,
@@ -191,7 +192,19 @@ class Machine:
             holds=state.holds if state.contents is Contents.LIQUID else None,
             is_on=self.progress is not None and state.line in self.progress.on,
             calibration=calibrations(self.memory).get(state.line),
+            opened_wall_s=self._since(state.opened),
+            filled_wall_s=self._since(state.filled),
+            wetted_wall_s=self._since(state.wetted),
+            cleaned_wall_s=self._since(state.cleaned),
+            soaked_wall_s=None if soaked_s is None else self.wall_s - soaked_s,
+            residues=state.residues,
+            traces=state.traces,
+            doubtful=state.doubtful,
         )
+
+    def _since(self, moment: Moment | None) -> float | None:
+        """When it was by the present wall clock, by its age: whichever clock makes it older counts."""
+        return None if moment is None else self.wall_s - moment.age_s(self.moment)
 
     def report(self, inputs: InputReport) -> Report:
         """The whole machine."""

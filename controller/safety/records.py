@@ -18,6 +18,10 @@ class Moment(Value, frozen=True, kw_only=True):
     credited_s: float
     wall_s: float
 
+    def earlier(self, by_s: float) -> "Moment":
+        """The instant by_s (s) before this one."""
+        return Moment(credited_s=self.credited_s - by_s, wall_s=self.wall_s - by_s)
+
     def age_s(self, now: "Moment") -> float:
         """How long ago it was at `now` (s)."""
         return max(now.credited_s - self.credited_s, now.wall_s - self.wall_s)
@@ -38,6 +42,8 @@ class LineState(Value, frozen=True, kw_only=True):
     chemical: bool = False  # cleaner may still be in it
     opened: Moment | None = None  # when the assigned container was hung
     filled: Moment | None = None  # when liquid filled the tube
+    wetted: Moment | None = None  # when liquid first came in after the last cleaning
+    cleaned: Moment | None = None  # when the rinse after the last full cleaning was complete
     soaked_s: float | None = None  # when the cleaner filled the whole tube, credited clock
 
 

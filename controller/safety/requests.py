@@ -116,4 +116,7 @@ def assign(command: Assign, now: Situation) -> list[Refusal]:
     if command.liquid not in {one.liquid for one in now.book.liquids}:
         way_out = "Add it to the book and restart."
         refusals.append(refuse("assign", "liquid", f"the book has no liquid {command.liquid!r}.", way_out=way_out))
+    if not (math.isfinite(command.opened_ago_s) and command.opened_ago_s >= 0):
+        reason = f"a container was opened some time ago, not {command.opened_ago_s!r} s."
+        refusals.append(refuse("assign", "opened", reason, allowed="0 s or more"))
     return refusals

@@ -9,6 +9,8 @@ from collections.abc import Mapping
 
 from controller.model.book import Book
 from controller.model.messages import (
+    CONTAINER,
+    GLASS,
     SILENCE_S,
     Admitted,
     Command,
@@ -260,11 +262,11 @@ class Supervisor:
         if progress is None:
             return
         if progress.is_serving and self._inputs.glass_present is False:
-            self._hold("glass", "the glass was lifted")
+            self._hold(GLASS, "the glass was lifted")
         elif progress.operation.kind in DRAWS_FROM_CONTAINER:
             low = sorted(progress.waiting & set(self._inputs.low_lines))
             if low:
-                self._hold(f"container on line {low[0]}", f"the container on line {low[0]} is low")
+                self._hold(f"{CONTAINER}{low[0]}", f"the container on line {low[0]} is low")
 
     def _hold(self, waiting_for: str, reason: str) -> None:
         machine = self._machine

@@ -36,7 +36,15 @@ DOSES = [
     (GINGER_DOSE, f"{{liquid: {HERE}gravy, volume: 15 mL}}", ("no liquid", "Listed: apple juice, blackcurr")),
     (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, parts: {HERE}1}}", ("more than once",)),
     (GINGER_DOSE, f"{HERE}{{liquid: ginger syrup}}", ("how much is not said", "volume, parts, fill_to")),
-    (GINGER_DOSE, f"{{liquid: {HERE}apple juice, volume: 15 mL}}", ("has one already", "in line 58", "Add them up")),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, optional: {HERE}yes}}", ("neither true nor false",)),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, optional: {HERE}'true'}}", ("without quotes",)),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, substitutes: [{HERE}ginger sirup]}}", (
+        "dose of ginger syrup", 'Did you mean "ginger syrup"?')),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, substitutes: [{HERE}ginger syrup]}}", ("changes nothing",)),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, substitutes: [lime cordial, {HERE}lime cordial]}}", (
+        "changes nothing",)),
+    (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, too_small: {HERE}round}}", ("Did you mean round_up?",)),
+    (GINGER_DOSE, f"{{liquid: {HERE}apple juice, volume: 15 mL}}", ("has one already", "in line 59", "Add them up")),
 ]  # fmt: skip
 
 PARTS = [
@@ -47,6 +55,8 @@ PARTS = [
     (*fizz(f"{{doses: [{{liquid: soda, volume: 9 mL}}], takes: {HERE}5 mL}}"), ("only a hand step takes room",)),
     ("    phases:\n" + FIZZ, f"    phases: {HERE}[{{hand: stir}}]\n", ("recipe Orchard Fizz: it pours nothing",)),
     ("    phases:\n" + FIZZ, f"    phases: {HERE}[]\n", ("recipe Orchard Fizz: it pours nothing",)),
+    ("    phases:\n" + FIZZ, f"    phases: {HERE}[{{doses: [{{liquid: soda, volume: 9 mL, optional: true}}]}}]\n", (
+        "every dose is optional",)),
     # Volumes.
     ("fill_to: 210 mL", f"fill_to: {HERE}441 mL", ("dose of soda: it fills to 441 mL", "tall glass", "440 mL")),
     ("fill_to: 210 mL", f"fill_to: {HERE}105 mL", ("it fills to 105 mL, but 105 mL are in the glass by then",)),
@@ -58,7 +68,7 @@ PARTS = [
     ("  - liquid: soda ", f"  - liquid: {HERE}Cold Tea ", ("stands twice",)),
     ("{glass: cup,", f"{{glass: {HERE}tumbler,", ("stands twice",)),
     ("usable: 160 mL", f"usable: {HERE}210 mL", ("glass cup: 210 mL usable is more than the 200 mL to the brim",)),
-    ("{line: 6, liquid: soda", f"{{line: {HERE}5, liquid: soda", ("line 5: it has a liquid already, in line 50",)),
+    ("{line: 6, liquid: soda", f"{{line: {HERE}5, liquid: soda", ("line 5: it has a liquid already, in line 51",)),
     ("{line: 6, liquid: soda", f"{{line: {HERE}7, liquid: soda", ("no such line; it has 1, 2, 3, 4, 5, 6",)),
     ("{line: 6, liquid: soda", f"{{line: 6, liquid: {HERE}sodda", ("line 6", 'Did you mean "soda"?')),
     ("container: 5 L", f"container: {HERE}5 kg", ("line 6 container", "is a mass")),
@@ -110,6 +120,26 @@ def test_a_liquid_on_no_line_is_refused_at_every_dose(tmp_path):
     assert len(problems) == 4
     assert all("dose of cold tea: it is on no line" in one.text for one in problems)
     assert len({one.line for one in problems}) == 4
+
+
+def test_a_liquid_on_no_line_is_no_problem_where_the_drink_can_do_without_it(tmp_path):
+    text = TEXT.replace("  - {line: 2, liquid: blackcurrant cordial, container: 700 mL}\n", "")
+    named = sorted(one.text for one in book_problems(tmp_path, text))
+    assert len(named) == 3  # Hedgerow Cup has a substitute for it
+    text = text.replace("liquid: blackcurrant cordial, parts", "optional: true, liquid: blackcurrant cordial, parts")
+    assert len(book_problems(tmp_path, text)) == 2
+
+
+def test_a_substitute_over_the_ethanol_cap_is_warned_of(tmp_path):
+    path = tmp_path / "book.yaml"
+    text = TEXT.replace("    brix: 40 %\n", "    abv: 80 %\n")
+    path.write_text(text.replace(GINGER_DOSE, GINGER_DOSE[:-6] + "32 mL, substitutes: [lime cordial]}"), "utf-8")
+    _, _, warnings = load(PROFILE, path)
+    # 32 mL of 80 % vol hold 25.6 mL of ethanol, 0.78924 g/mL: 20.2 g.
+    assert [one.text for one in warnings if one.file == str(path)] == [
+        "recipe Orchard Fizz: with lime cordial instead of ginger syrup a single holds 20.2 g of ethanol, "
+        "the machine's cap serving_ethanol is 20 g: that will be refused."
+    ]
 
 
 def test_a_single_over_the_volume_cap_is_refused_with_the_machine_and_accepted_without(tmp_path):

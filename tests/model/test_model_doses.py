@@ -3,7 +3,7 @@
 import pytest
 
 from controller.model.book import Book, Dose, Glass, Liquid, Phase, Recipe
-from controller.model.doses import glass_ml, poured_ml, resolve
+from controller.model.doses import glass_ml, poured_ml, resolve, varied
 
 GLASS = Glass(glass="tumbler", brim_ml=300.0, usable_ml=250.0)
 
@@ -64,3 +64,35 @@ def test_a_glass_that_the_book_does_not_list_is_a_key_error():
     one = Recipe(recipe="lost", glass="bucket", phases=(Phase(doses=(Dose(liquid="soda", parts=1.0),)),))
     with pytest.raises(KeyError, match="bucket"):
         resolve(one, book(one))
+
+
+def test_only_what_a_dose_allows_is_left_out_or_replaced():
+    one = recipe(
+        Phase(doses=(Dose(liquid="ginger syrup", volume_ml=20.0, optional=True),)),
+        Phase(doses=(Dose(liquid="apple juice", volume_ml=90.0, substitutes=("soda",)),)),
+        Phase(hand="stir"),
+        Phase(doses=(Dose(liquid="ginger syrup", volume_ml=5.0),)),
+    )
+    assert varied(one, without=("apple juice",), instead={"ginger syrup": "soda", "apple juice": "cold tea"}) == one
+    other = varied(one, without=("ginger syrup",), instead={"apple juice": "soda"})
+    assert [phase.hand for phase in other.phases] == [None, "stir", None]
+    assert [phase.doses for phase in resolve(other, book(other))] == [
+        (("soda", 90.0),),
+        (),
+        (("ginger syrup", 5.0),),
+    ]
+
+
+def test_parts_share_anew_what_a_dose_leaves_when_it_is_left_out():
+    # 250 mL usable; with the syrup 200 mL are shared 1 : 1, without it 250 mL are.
+    one = recipe(
+        Phase(
+            doses=(
+                Dose(liquid="ginger syrup", volume_ml=50.0, optional=True),
+                Dose(liquid="apple juice", parts=1.0),
+                Dose(liquid="soda", parts=1.0),
+            )
+        )
+    )
+    assert dict(resolve(one, book(one))[0].doses)["soda"] == pytest.approx(100.0)
+    assert dict(resolve(varied(one, ("ginger syrup",)), book(one))[0].doses)["soda"] == pytest.approx(125.0)

@@ -110,6 +110,17 @@ def test_a_lost_past_asks_for_purge_rinse_clean_and_rinse():
     assert done.doubtful is False
 
 
+def test_only_a_full_cleaning_and_its_rinse_make_a_line_clean_again():
+    wet = after(state(C.EMPTY), K.PRIME, 10)
+    assert (wet.wetted, wet.cleaned) == (NOW, None)
+    empty = after(wet, K.PURGE, 10)
+    half = after(after(empty, K.CLEAN, 9.9), K.RINSE, 50, enough_ml=50)
+    assert (half.contents, half.wetted, half.cleaned) == (C.RINSE_WATER, NOW, None)
+    done = after(after(empty, K.CLEAN, 10), K.RINSE, 50, enough_ml=50)
+    assert (done.wetted, done.cleaned) == (None, NOW)
+    assert lost(done).cleaned is None
+
+
 def test_a_container_change_leaves_the_tube_as_it_is():
     line = assigned(state(C.LIQUID), "cold tea", NOW)
     assert (line.assigned, line.holds, line.contents, line.opened) == ("cold tea", "apple juice", C.LIQUID, NOW)
