@@ -3,6 +3,7 @@
 python3 tests                            lint, types, import contracts, tests
 python3 tests benchmarks NAME [...]      figures of DESIGN section 7 (schedule, ...)
 python3 tests mutations [...]            seeded mutations of every example file
+python3 tests board --rig DIR [...]      an installation on an emulated board, its pins watched from outside
 """
 
 import os
@@ -58,6 +59,8 @@ def main() -> int:
         return subprocess.run([PYTHON, ROOT / "tests" / "benchmarks" / f"{words[1]}.py", *words[2:]]).returncode
     if words[:1] == ["mutations"]:
         return subprocess.run([PYTHON, ROOT / "tests" / "mutations.py", *words[1:]]).returncode
+    if words[:1] == ["board"]:
+        return subprocess.run([PYTHON, ROOT / "tests" / "board", *words[1:]], check=False).returncode
     return run_tests(words)
 
 
