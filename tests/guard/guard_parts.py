@@ -7,6 +7,7 @@ from msgspec.structs import replace
 from controller.clock import VirtualClock
 from controller.errors import BoardError
 from controller.guard.guard import Guard
+from controller.hal.board import Board
 from controller.ledger.journal import MemoryJournal
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Phase, Recipe
 from controller.model.messages import Command, Event, Heartbeat, Hello, Start
@@ -147,20 +148,25 @@ class FakeBoard:
 class Rig:
     """Guard, board and journal on a virtual clock; `run` lets time pass with a living engine."""
 
-    def __init__(self, machine: Profile | None = None, journal: MemoryJournal | None = None, **options: object) -> None:
-        self.clock = VirtualClock(now_s=1000.0)
-        self.machine = machine or profile()
-        self.board = FakeBoard(self.clock)
+    def __init__(
+        self,
+        machine: Profile | None = None,
+        journal: MemoryJournal | None = None,
+        *,
+        book: Book = BOOK,
+        clock: VirtualClock | None = None,
+        board: Board | None = None,
+    ) -> None:
+        self.clock = clock or VirtualClock(now_s=1000.0)
+        self.machine, self.book = machine or profile(), book
+        self.board = board or FakeBoard(self.clock)
         self.journal = journal or MemoryJournal()
         self.events: list[tuple[str | None, Event]] = []
-        self.options = options
         self.boot = "b1"
         self.start_guard()
 
     def start_guard(self) -> None:
-        self.guard = Guard(
-            self.machine, BOOK, self.board, self.journal, self.clock, self._publish, boot=self.boot, **self.options
-        )
+        self.guard = Guard(self.machine, self.book, self.board, self.journal, self.clock, self._publish, boot=self.boot)
 
     def _publish(self, client: str | None, event: Event) -> None:
         self.events.append((client, event))
@@ -195,7 +201,7 @@ class Rig:
     def primed(self, *lines: int) -> "Rig":
         """These lines filled with their liquids."""
         self.ready()
-        names = {on.line: on.liquid for on in BOOK.lines}
+        names = {on.line: on.liquid for on in self.book.lines}
         for number in lines:
             self.say(Start(operation=prime(number, names[number])))
             self.run(25)
