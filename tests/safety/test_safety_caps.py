@@ -150,6 +150,16 @@ def test_start_gap():
     assert refusals(serve(run_of(1, JUICE, 0, 10), run_of(2, SYRUP, 0.3, 10), run_of(3, TEA, 0.3 - 0.1, 10))) == {}
 
 
+def test_start_gap_later_on_and_over_segments():
+    found = refusals(serve(run_of(1, JUICE, 3, 10), run_of(2, SYRUP, 3.06, 10)))["start_gap"]
+    assert found.asked == "60 ms"
+    short = replace(
+        serve(run_of(1, JUICE, 0, 1)),
+        segments=(Segment(runs=(run_of(1, JUICE, 0, 0.07),)), Segment(runs=(run_of(2, SYRUP, 0, 5),))),
+    )
+    assert refusals(short)["start_gap"].asked == "70 ms"
+
+
 def test_current_with_inrush():
     # Three running (1.5 A) and one starting (1.5 A) are 3.0 A, the cap; 2.99 A is less than that.
     runs = [run_of(n, name, n * 0.2, 10) for n, name in ((1, JUICE), (2, SYRUP), (3, TEA), (4, GIN))]

@@ -1,0 +1,96 @@
+"""The guard's own figures, worked by hand. Pumps: nominal 2 mL/s, 0.5 A."""
+
+import math
+
+import pytest
+from core_parts import calibration
+from guard_parts import line, profile
+
+from controller.safety.figures import ETHANOL_G_ML, Figures, Interval, flow_ml_s, tube_ml
+
+JUICE = "apple juice"
+
+
+def figures(**given: float) -> Figures:
+    """Line 1 calibrated as given, the others not at all."""
+    return Figures(profile=profile(), calibrations={1: calibration(1, JUICE, **given)} if given else {})
+
+
+def on(number: int, start_s: float, end_s: float) -> Interval:
+    return Interval(line=number, start_s=start_s, end_s=end_s)
+
+
+def test_what_a_tube_holds():
+    # 4 mm bore, 0.6 m and 0.4 m: pi/4 x 16 mm2 x 1.0 m
+    assert tube_ml(line(1)) == pytest.approx(12.566, abs=0.001)
+
+
+def test_ethanol_density_is_the_published_one():
+    """OIML R 22, Table: density of ethanol at 20 C by the general formula is 789.24 kg/m3."""
+    assert ETHANOL_G_ML * 1000 == 789.24
+
+
+def test_flow_alone():
+    assert flow_ml_s(line(1), None) == 2.5
+    assert flow_ml_s(line(1), calibration(1, JUICE, flow_ml_s=1.9)) == 1.9
+
+
+def test_a_run_without_company():
+    assert figures(flow_ml_s=1.9, lag_s=0.5).run_ml(on(1, 3, 13), []) == pytest.approx(1.9 * 9.5)
+    assert figures(flow_ml_s=1.9, lag_s=-0.5).run_ml(on(1, 3, 13), []) == pytest.approx(1.9 * 10.5)
+    assert figures(flow_ml_s=1.9, lag_s=0.5).run_ml(on(1, 0, 0.3), []) == 0.0
+    assert figures().run_ml(on(1, 0, 10), []) == 25.0
+    assert figures().run_ml(on(1, 0, 10), [], nominal=True) == 20.0
+    assert figures(flow_ml_s=1.9).run_ml(on(1, 5, 5), []) == 0.0
+
+
+def test_a_run_in_company_sags_by_the_mean_current_of_the_others():
+    # Line 2 beside it for 4 s of 10 s, line 3 for 10 s: (4 + 10) s x 0.5 A / 10 s = 0.7 A; 5 %/A takes 3.5 %.
+    known = figures(flow_ml_s=2.0, sag_per_a=0.05)
+    mine = on(1, 10, 20)
+    others = [on(2, 16, 30), on(3, 0, 40), on(4, 20, 30), on(1, 30, 40)]
+    assert known.others_a_s(mine, [mine, *others]) == pytest.approx(7.0)
+    assert known.run_ml(mine, [mine, *others]) == pytest.approx(20 * 0.965)
+
+
+def test_sag_is_never_taken_for_more_than_a_fifth():
+    known = figures(flow_ml_s=2.0, sag_per_a=0.1)
+    crowd = [on(number, 0, 10) for number in (2, 2, 2, 2, 3, 3)]  # 3 A: 30 %
+    assert known.run_ml(on(1, 0, 10), crowd) == pytest.approx(16.0)
+
+
+def test_upper_bound():
+    # u(V)^2 = (9.5 x 0.02)^2 + (1.9 x 0.05)^2 - 2 x 9.5 x 1.9 x 0.0004 + 0.1^2 + (0.01 x 18.05)^2
+    #        = 0.0361 + 0.009025 - 0.01444 + 0.01 + 0.03258 = 0.073265; three times its root is 0.8120.
+    known = figures(
+        flow_ml_s=1.9,
+        lag_s=0.5,
+        u_flow_ml_s=0.02,
+        u_lag_s=0.05,
+        cov_flow_lag=0.0004,
+        scatter_ml=0.1,
+        scatter_fraction=0.01,
+        sag_per_a=0.05,
+    )
+    assert known.upper_ml(on(1, 0, 10)) == pytest.approx(18.05 + 0.8120, abs=0.0005)
+    assert known.upper_by_line_ml([on(1, 0, 10), on(1, 20, 30), on(2, 0, 10)]) == {
+        1: pytest.approx(2 * 18.862, abs=0.001),
+        2: 25.0,
+    }
+    assert figures(flow_ml_s=1.9, lag_s=0.5).upper_ml(on(1, 0, 0.3)) == 0.0
+
+
+def test_lower_bound():
+    assert figures().lower_ml(on(1, 0, 10), []) == pytest.approx(17.0)  # 85 % of nominal
+    exact = figures(flow_ml_s=2.0, sag_per_a=0.05)
+    together = [on(1, 0, 10), on(2, 0, 10)]
+    assert exact.lower_ml(together[0], together) == pytest.approx(20 * 0.975)
+    assert figures(flow_ml_s=2.0, u_flow_ml_s=0.05).lower_ml(on(1, 0, 10), []) == pytest.approx(20 - 3 * 0.5)
+    assert figures(flow_ml_s=2.0, u_flow_ml_s=0.5).lower_ml(on(1, 0, 10), []) == pytest.approx(17.0)
+    assert exact.lower_by_line_ml([on(1, 0, 10), on(1, 20, 25)]) == {1: pytest.approx(30.0)}
+
+
+def test_volumes_add_up_by_line():
+    found = figures(flow_ml_s=2.0).by_line_ml([on(1, 0, 10), on(2, 10, 14), on(1, 20, 25)])
+    assert found == {1: pytest.approx(30.0), 2: pytest.approx(10.0)}
+    assert math.isfinite(sum(found.values()))
