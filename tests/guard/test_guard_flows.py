@@ -1,7 +1,7 @@
 """The guard in virtual time: stops, holds, hand steps, silence, faults; the board's whole trace counts."""
 
 import pytest
-from guard_parts import BOOK, GLASS, LEVEL_1, Rig, prime, profile, run_of, serve, with_caps
+from guard_parts import GLASS, LEVEL_1, Rig, prime, profile, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
@@ -469,4 +469,3 @@ def test_from_juice_to_tea_and_back_by_cleaning():
     do(OperationKind.PRIME, JUICE, 10)
     do(OperationKind.SERVE, JUICE, 5)
     assert rig.of(LineChanged)[-1].report.holds == JUICE
-    assert {on.line for on in BOOK.lines} == {1, 2, 3, 4}

@@ -2,8 +2,7 @@
 
 import msgspec
 import pytest
-from guard_parts import BOOK, CAPS, GLASS, Rig, prime, profile, run_of, serve, with_caps
-from msgspec.structs import replace
+from guard_parts import CAPS, GLASS, Rig, profile, run_of, serve, with_caps
 
 from controller.guard.scribe import MOST_REPLAYED
 from controller.ledger.journal import Entry, Reading
@@ -16,7 +15,6 @@ from controller.model.messages import (
     Ended,
     FaultLatchedEvent,
     Hello,
-    Report,
     Start,
     TakeCalibration,
     Unhold,
@@ -311,8 +309,5 @@ def test_what_is_replayed_is_what_was_lived():
     rig.say(Assign(line=3, liquid=JUICE))
     restart(rig)
     rig.run(5)  # refusals are written a little later
-    assert isinstance(rig.say(AskReport())[-1], Report)
     assert replayed(rig) == rig.guard._core.memory
-    assert [on.line for on in BOOK.lines] == [state.line for state in replayed(rig).lines]
-    assert prime(1, JUICE).operation in replayed(rig).seen
-    assert replace(replayed(rig), boot="x") != replayed(rig)
+    assert replayed(rig).seen == ("prime-1", "prime-2", "prime-4", "s1")
