@@ -1,9 +1,7 @@
-"""`python3 tests`: sets up its own environment and runs the tests; other words run longer commands.
+"""`python3 tests`: sets up its own environment and runs the tests; a first word from COMMANDS runs a longer command.
 
-python3 tests                            lint, types, import contracts, tests
-python3 tests benchmarks NAME [...]      figures of DESIGN section 7 (schedule, ...)
-python3 tests mutations [...]            seeded mutations of every example file
-python3 tests board --rig DIR [...]      an installation on an emulated board, its pins watched from outside
+python3 tests [PYTEST ARGUMENT ...]      lint, types, import contracts, then all tests (or only what is named)
+python3 tests benchmarks NAME [...]      figures beside their baselines (DEVELOPERS.md lists them)
 """
 
 import os
@@ -12,10 +10,21 @@ import sys
 import venv
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
+TESTS = Path(__file__).resolve().parent
+ROOT = TESTS.parent
 VENV = ROOT / ".venv"
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / "tests-ready"
+
+# Longer commands, each with a seed where chance plays a part: word -> script below tests/.
+COMMANDS = {
+    "mutations": "mutations.py",
+    "campaign": "campaign.py",
+    "mutants": "mutants.py",
+    "fuzz": "fuzz.py",
+    "power-cut": "power_cut.py",
+    "board": "board/__main__.py",
+}
 
 
 def set_up() -> None:
@@ -30,18 +39,41 @@ def set_up() -> None:
     STAMP.touch()
 
 
+def run(*command: str | Path) -> int:
+    """Run a command in the project's folder; its exit code."""
+    return subprocess.run(command, cwd=ROOT, check=False).returncode
+
+
+def run_script(name: str, arguments: list[str]) -> int:
+    """Run a longer command."""
+    script = TESTS / name
+    if not script.exists():
+        print(f"there is no {script.relative_to(ROOT)}", file=sys.stderr)
+        return 2
+    return run(PYTHON, script, *arguments)
+
+
+def run_benchmark(arguments: list[str]) -> int:
+    """Run one benchmark by its name."""
+    names = sorted(path.stem for path in (TESTS / "benchmarks").glob("[a-z]*.py"))
+    if not arguments or arguments[0] not in names:
+        print(f"usage: python3 tests benchmarks NAME; NAME is one of: {', '.join(names)}", file=sys.stderr)
+        return 2
+    return run_script(f"benchmarks/{arguments[0]}.py", arguments[1:])
+
+
 def run_tests(arguments: list[str]) -> int:
-    """Lint, types and contracts first: they are quick, and say most about what is wrong."""
+    """Lint, types and contracts first when nothing else is named: they are quick, and say most about what is wrong."""
     tools = VENV / "bin"
-    checks = [
+    checks: list[list[str | Path]] = [
         [tools / "ruff", "check", "."],
         [tools / "ruff", "format", "--check", "."],
         [tools / "mypy"],
         [tools / "lint-imports"],
     ]
-    failed = [] if arguments else [check for check in checks if subprocess.run(check, cwd=ROOT).returncode]
+    failed = [] if arguments else [check for check in checks if run(*check) != 0]
     cores = str(os.cpu_count() or 1)
-    tests = subprocess.run([PYTHON, "-m", "pytest", "-q", "-n", cores, "--dist", "loadscope", *arguments], cwd=ROOT).returncode
+    tests = run(PYTHON, "-m", "pytest", "-q", "-n", cores, "--dist", "loadscope", *arguments)
     for check in failed:
         print(f"failed: {' '.join(map(str, check[:2]))}", file=sys.stderr)
     return tests or (1 if failed else 0)
@@ -52,15 +84,9 @@ def main() -> int:
     set_up()
     words = sys.argv[1:]
     if words[:1] == ["benchmarks"]:
-        if len(words) < 2 or not (ROOT / "tests" / "benchmarks" / f"{words[1]}.py").exists():
-            names = sorted(path.stem for path in (ROOT / "tests" / "benchmarks").glob("[a-z]*.py"))
-            print(f"usage: python3 tests benchmarks NAME; NAME is one of: {', '.join(names)}", file=sys.stderr)
-            return 2
-        return subprocess.run([PYTHON, ROOT / "tests" / "benchmarks" / f"{words[1]}.py", *words[2:]]).returncode
-    if words[:1] == ["mutations"]:
-        return subprocess.run([PYTHON, ROOT / "tests" / "mutations.py", *words[1:]]).returncode
-    if words[:1] == ["board"]:
-        return subprocess.run([PYTHON, ROOT / "tests" / "board", *words[1:]], check=False).returncode
+        return run_benchmark(words[1:])
+    if words and words[0] in COMMANDS:
+        return run_script(COMMANDS[words[0]], words[1:])
     return run_tests(words)
 
 
