@@ -52,9 +52,17 @@ def _suction(profile: Profile, book: Book) -> tuple[str, ...]:
 
 
 @click.command()
-@click.argument("name", type=click.Choice(["profile", "book", "event"]))
-def schema(name: Literal["profile", "book", "event"]) -> None:
-    """Print the JSON Schema of a profile, a book or an event, with which editors complete and check it."""
+@click.argument("name", type=click.Choice(["profile", "book", "event", "api"]))
+def schema(name: Literal["profile", "book", "event", "api"]) -> None:
+    """Print the JSON Schema of a profile, a book or an event, with which editors complete and check it.
+
+    api: the OpenAPI 3.1 description of the engine's HTTP interface.
+    """
+    if name == "api":
+        from controller.engine.http_openapi import openapi_text
+
+        click.echo(openapi_text(), nl=False)
+        return
     from controller.config import schema_text
 
     click.echo(schema_text(name), nl=False)

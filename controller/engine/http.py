@@ -19,7 +19,9 @@ from starlette.routing import Route
 
 from controller.engine.engine import Engine
 from controller.engine.http_events import EventRing
+from controller.engine.http_openapi import openapi
 from controller.engine.http_problems import PROBLEMS, Problem, from_error, plain_problem, problem, refused
+from controller.engine.http_routes import ADDRESSES, Health, HistoryQuery, PlanQuery, ProblemType
 from controller.errors import Refused, TundishError
 from controller.model.fields import Value
 from controller.model.views import (
@@ -42,8 +44,6 @@ from controller.model.views import (
 
 BODY_BYTES = 64 * 1024
 SETTLE_S = 2.0  # longest wait for the guard's word before answering
-HISTORY = 50  # operations, unless asked otherwise
-HISTORY_MOST = 1000
 
 T = TypeVar("T", bound=Value)
 Result = TypeVar("Result")
@@ -59,7 +59,7 @@ class Api:
     async def health(self, _request: Request) -> Response:
         """Whether this process answers, and whether it reaches the guard."""
         connected = self._engine.status().guard_connected
-        return _json({"guard_connected": connected}, 200 if connected else 503)
+        return _json(Health(guard_connected=connected), 200 if connected else 503)
 
     async def status(self, _request: Request) -> Response:
         """GET status."""
@@ -71,7 +71,7 @@ class Api:
 
     async def plan(self, request: Request) -> Response:
         """GET plan?recipe=NAME&times=N."""
-        query = msgspec.convert(dict(request.query_params), PourRequest, strict=False)
+        query = _query(request, PlanQuery)
         return _json(self._engine.plan(query.recipe, query.times))
 
     async def pour(self, request: Request) -> Response:
@@ -157,10 +157,7 @@ class Api:
 
     async def operations(self, request: Request) -> Response:
         """GET operations?limit=N, newest first."""
-        text = request.query_params.get("limit", str(HISTORY))
-        if not text.isdecimal() or not 1 <= int(text) <= HISTORY_MOST:
-            raise Problem("invalid", f"limit must be a whole number from 1 to {HISTORY_MOST}, got {text!r}")
-        return _json(self._engine.history(int(text)))
+        return _json(self._engine.history(_query(request, HistoryQuery).limit))
 
     async def operation(self, request: Request) -> Response:
         """GET operations/ID."""
@@ -193,10 +190,14 @@ class Api:
         frames = self._ring.stream(request.headers.get("last-event-id"))
         return StreamingResponse(frames, media_type="text/event-stream", headers={"cache-control": "no-store"})
 
+    async def openapi(self, _request: Request) -> Response:
+        """GET openapi.json."""
+        return _json(openapi())
+
     async def problem_type(self, request: Request) -> Response:
         """GET problems/NAME: what a problem type means."""
         status, title = PROBLEMS[request.path_params["name"]]
-        return _json({"status": status, "title": title})
+        return _json(ProblemType(status=status, title=title))
 
     async def _begin(self, ask: Callable[[], Asked]) -> Response:
         """Ask, wait for the guard's word, and answer with the operation or the refusals."""
@@ -252,35 +253,13 @@ def application(engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> S
     """The whole interface; `ring` must already hear the engine's changes."""
     api = Api(engine, ring, nudge)
 
-    def route(path: str, method: str, handler: Handler) -> Route:
-        return Route(f"/v1/{path}", _guarded(handler), methods=[method])
-
     routes = [
-        Route("/healthz", _guarded(api.health), methods=["GET"]),
-        route("status", "GET", api.status),
-        route("menu", "GET", api.menu),
-        route("plan", "GET", api.plan),
-        route("pours", "POST", api.pour),
-        route("line-operations", "POST", api.run_lines),
-        route("trials", "POST", api.trial),
-        route("jogs", "POST", api.jog),
-        route("jogs", "GET", api.jogs),
-        route("jogs/answers", "POST", api.answer_jog),
-        route("weighings", "POST", api.weigh),
-        route("weighings/together", "POST", api.weigh_together),
-        route("spot-checks", "POST", api.spot_check),
-        route("calibrations/{line:int}", "GET", api.fit),
-        route("calibrations/{line:int}/history", "GET", api.calibration_history),
-        route("calibrations/{line:int}/trials", "POST", api.weigh_rows),
-        route("calibrations/{line:int}", "POST", api.settle_calibration),
-        route("lines/{line:int}", "PUT", api.assign),
-        route("operations", "GET", api.operations),
-        route("operations/{operation}", "GET", api.operation),
-        route("operations/{operation}/confirm", "POST", api.confirm),
-        route("stop", "POST", api.stop),
-        route("acknowledge", "POST", api.acknowledge),
-        route("events", "GET", api.events),
-        route("problems/{name}", "GET", api.problem_type),
+        Route(
+            address.path.replace("{line}", "{line:int}"),
+            _guarded(getattr(api, address.handler)),
+            methods=[address.method],
+        )
+        for address in ADDRESSES
     ]
     return Starlette(routes=routes, exception_handlers={HTTPException: _http_error})
 
@@ -331,6 +310,11 @@ async def _body(request: Request, kind: type[T], **from_path: Any) -> T:
         if members.setdefault(name, value) != value:
             raise Problem("invalid", f"{name} is {members[name]!r} in the body and {value!r} in the address")
     return msgspec.convert(members, kind)
+
+
+def _query(request: Request, kind: type[T]) -> T:
+    """The request's query as a value."""
+    return msgspec.convert(dict(request.query_params), kind, strict=False)
 
 
 def _done() -> Response:

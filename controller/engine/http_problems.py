@@ -22,14 +22,18 @@ MEDIA_TYPE = "application/problem+json"
 # Problem types by name: HTTP status and title. Each is served at /v1/problems/<name>, which is also its type URI.
 PROBLEMS: dict[str, tuple[int, str]] = {
     "malformed": (400, "The request is not what this address takes"),
+    "no-token": (401, "On the local network every request must carry a token that is known here"),
+    "not-for-guests": (403, "The guest's token does not open this"),
     "unknown": (404, "Nothing of that name is known here"),
     "refused-now": (409, "A rule refuses this in the machine's present state"),
     "illegal-transition": (409, "The machine's present state does not accept this"),
     "fault-latched": (409, "The machine is stopped by a fault and waits for a person"),
     "too-large": (413, "The request body is too large"),
     "media-type": (415, "The request body must be application/json"),
+    "wrong-host": (421, "This machine is not known by the name in the Host header"),
     "refused": (422, "A rule refuses this request"),
     "invalid": (422, "A value in the request cannot be used"),
+    "too-often": (429, "Too many requests in a short time"),
     "record": (500, "The ledger could not be read or written"),
     "internal": (500, "The engine failed; its log says how"),
     "guard-unreachable": (503, "The guard does not answer"),

@@ -349,7 +349,7 @@ def test_a_plan_is_asked_for_in_the_address(client, engine):
         assert client.get("/v1/plan", **wrong).status_code == 422
 
 
-@pytest.mark.parametrize("limit", ["0", "-1", "1001", "ten", "1e3"])
+@pytest.mark.parametrize("limit", ["0", "-1", "1001", "ten", "1.5"])
 def test_history_has_a_length_within_reason(client, engine, limit):
     assert client.get("/v1/operations", limit=limit).status_code == 422
     assert engine.asked == []

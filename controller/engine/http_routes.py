@@ -1,0 +1,204 @@
+"""Every address of the HTTP interface, with what it takes and answers: served, described and guarded by this table."""
+
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from msgspec import Meta
+
+from controller.model.calibration import Calibration
+from controller.model.fields import Value
+from controller.model.views import (
+    AcknowledgeRequest,
+    AssignRequest,
+    CalibrationRequest,
+    FitView,
+    JogAnswerRequest,
+    JogRequest,
+    JogView,
+    LineRequest,
+    MenuEntry,
+    OperationView,
+    PlanView,
+    PourRequest,
+    SagView,
+    SpotCheckRequest,
+    SpotCheckView,
+    Status,
+    Times,
+    TogetherRequest,
+    TrialRequest,
+    TrialsRequest,
+    WeighingRequest,
+)
+
+
+class Health(Value, frozen=True, kw_only=True):
+    """Whether the engine reaches the guard."""
+
+    guard_connected: bool
+
+
+class ProblemType(Value, frozen=True, kw_only=True):
+    """What a type of problem means."""
+
+    status: int
+    title: str
+
+
+class PlanQuery(Value, frozen=True, kw_only=True):
+    """Which drink to plan."""
+
+    recipe: str
+    times: Times = 1.0
+
+
+class HistoryQuery(Value, frozen=True, kw_only=True):
+    """How much of the past to tell."""
+
+    limit: Annotated[int, Meta(ge=1, le=1000)] = 50
+
+
+@dataclass(frozen=True, kw_only=True)
+class Address:
+    """One address.
+
+    path: parameters in braces. handler: the name of the method of Api. takes: the JSON body; a member of the same name
+    as a parameter of the path is left out of it. answers: what a success holds, None for nothing (204). asks_guard: a
+    rule or the guard may refuse it. for_guests: the guest's token opens it. header: one that it understands.
+    """
+
+    method: str
+    path: str
+    handler: str
+    says: str
+    takes: type[Value] | None = None
+    query: type[Value] | None = None
+    answers: Any = None
+    status: int = 200
+    media_type: str = "application/json"
+    asks_guard: bool = False
+    for_guests: bool = False
+    header: tuple[str, str] | None = None  # name, what it is for
+
+
+def _get(path: str, handler: str, says: str, answers: Any, **more: Any) -> Address:
+    return Address(method="GET", path=path, handler=handler, says=says, answers=answers, **more)
+
+
+def _post(path: str, handler: str, says: str, takes: type[Value] | None, answers: Any, **more: Any) -> Address:
+    return Address(method="POST", path=path, handler=handler, says=says, takes=takes, answers=answers, **more)
+
+
+def _begin(path: str, handler: str, says: str, takes: type[Value], **more: Any) -> Address:
+    return _post(path, handler, says, takes, OperationView, status=202, asks_guard=True, **more)
+
+
+KEY = ("Idempotency-Key", "A pour repeated with the same key is answered with the first one; stands for `key`.")
+LAST_EVENT = ("Last-Event-ID", "Go on after this event.")
+
+ADDRESSES: tuple[Address, ...] = (
+    _get("/healthz", "health", "Whether the engine answers, and whether it reaches the guard (503 if not).", Health),
+    _get("/v1/openapi.json", "openapi", "This description.", dict[str, Any]),
+    _get("/v1/status", "status", "The machine at a glance.", Status, for_guests=True),
+    _get("/v1/menu", "menu", "Every recipe, and whether it can be poured now.", tuple[MenuEntry, ...], for_guests=True),
+    _get("/v1/plan", "plan", "The plan of a drink, with what limits it.", PlanView, query=PlanQuery, asks_guard=True),
+    _begin("/v1/pours", "pour", "Pour a drink.", PourRequest, header=KEY, for_guests=True),
+    _begin("/v1/line-operations", "run_lines", "Prime, purge, clean or rinse lines.", LineRequest),
+    _begin("/v1/trials", "trial", "Run lines for a known time, to be weighed.", TrialRequest),
+    _begin("/v1/jogs", "jog", "Run one line briefly.", JogRequest),
+    _get("/v1/jogs", "jogs", "Which lines somebody has seen move the right way.", tuple[JogView, ...]),
+    _post(
+        "/v1/jogs/answers",
+        "answer_jog",
+        "What a person saw of a jog.",
+        JogAnswerRequest,
+        tuple[JogView, ...],
+        asks_guard=True,
+    ),
+    _post("/v1/weighings", "weigh", "What a trial weighed.", WeighingRequest, FitView, asks_guard=True),
+    _post(
+        "/v1/weighings/together",
+        "weigh_together",
+        "What a trial of several lines weighed, to learn the sag.",
+        TogetherRequest,
+        SagView,
+        asks_guard=True,
+    ),
+    _post(
+        "/v1/spot-checks",
+        "spot_check",
+        "What a trial of a calibrated line weighed, to see whether its calibration still holds.",
+        SpotCheckRequest,
+        SpotCheckView,
+        asks_guard=True,
+    ),
+    _get("/v1/calibrations/{line}", "fit", "A line's calibration as it stands.", FitView, asks_guard=True),
+    _get(
+        "/v1/calibrations/{line}/history",
+        "calibration_history",
+        "Every calibration the line ever had, oldest first.",
+        tuple[Calibration, ...],
+        asks_guard=True,
+    ),
+    _post(
+        "/v1/calibrations/{line}/trials",
+        "weigh_rows",
+        "Trials of a line that were run and weighed earlier.",
+        TrialsRequest,
+        FitView,
+        asks_guard=True,
+    ),
+    _post(
+        "/v1/calibrations/{line}",
+        "settle_calibration",
+        "Accept a line's present fit, or throw its weighings away.",
+        CalibrationRequest,
+        FitView,
+        asks_guard=True,
+    ),
+    Address(
+        method="PUT",
+        path="/v1/lines/{line}",
+        handler="assign",
+        says="A container with this liquid now hangs on this line.",
+        takes=AssignRequest,
+        status=204,
+        asks_guard=True,
+    ),
+    _get(
+        "/v1/operations",
+        "operations",
+        "The latest operations, newest first.",
+        tuple[OperationView, ...],
+        query=HistoryQuery,
+    ),
+    _get("/v1/operations/{operation}", "operation", "One operation.", OperationView),
+    _post(
+        "/v1/operations/{operation}/confirm",
+        "confirm",
+        "The hand step that an operation waits for is done.",
+        None,
+        None,
+        status=204,
+        asks_guard=True,
+    ),
+    _post("/v1/stop", "stop", "Everything off, now.", None, None, status=204, asks_guard=True),
+    _post(
+        "/v1/acknowledge",
+        "acknowledge",
+        "A person has seen to the cause of the latched fault.",
+        AcknowledgeRequest,
+        None,
+        status=204,
+        asks_guard=True,
+    ),
+    _get(
+        "/v1/events",
+        "events",
+        "Server-sent events: status, operation, and progress (which carries no id) while pumps run.",
+        str,
+        media_type="text/event-stream",
+        header=LAST_EVENT,
+    ),
+    _get("/v1/problems/{name}", "problem_type", "What a type of problem means.", ProblemType),
+)
