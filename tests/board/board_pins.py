@@ -62,7 +62,9 @@ def unasked(found: Iterable[Pulse], windows: Iterable[Window]) -> list[str]:
     complaints = []
     for pulse in found:
         if not any(window.covers(pulse) for window in windows):
-            complaints.append(f"GPIO {pulse.gpio} was driven on for {pulse.length_s:.3f} s, and nobody asked for it then")
+            complaints.append(
+                f"GPIO {pulse.gpio} was driven on for {pulse.length_s:.3f} s, and nobody asked for it then"
+            )
         elif pulse.length_s < SHORTEST_RUN_S:
             complaints.append(f"GPIO {pulse.gpio} was driven on for {pulse.length_s * 1000:.1f} ms: no run is so short")
     return complaints

@@ -1,0 +1,123 @@
+"""`python3 tests board --rig DIR`: installs a wheel of this copy on an emulated board and watches its pins.
+
+Every line's whole trace is read from outside, from power-on to the pulled plug: a relay that is driven on without an
+operation that asked for it fails the run. Takes about a quarter of an hour for each combination of the relay board's
+active level and of what the kernel does with the outputs of a process that is gone.
+"""
+
+import argparse
+import os
+import shutil
+import sys
+import tempfile
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+import board_install
+from board_cases import Finding, cases
+from board_machine import Machine, machines
+
+
+def arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python3 tests board", description=__doc__)
+    parser.add_argument("--rig", type=Path, help="folder of the board rig (holds rig.py); without it all is skipped")
+    parser.add_argument("--active", choices=["low", "high"], action="append", help="only this relay board")
+    parser.add_argument("--persist", choices=["yes", "no"], action="append", help="only this kernel behaviour")
+    parser.add_argument("--quick", action="store_true", help="the most telling cases only")
+    parser.add_argument("--keep", type=Path, help="keep wheel, overlays and cards in this folder and use them again")
+    return parser.parse_args()
+
+
+def missing(rig: Path | None) -> str:
+    """Why nothing can be done here; "" when all is there."""
+    if rig is None or not (rig / "rig.py").is_file():
+        return "no board rig" if rig is None else f"there is no rig.py in {rig}"
+    images = Path(os.environ.get("RIG_DIR") or f"{tempfile.gettempdir()}/board-rig")
+    if not (images / "board/root.cpio").is_file():
+        return f"the rig has no images in {images}: run its build-rootfs first"
+    absent = [
+        tool for tool in ("qemu-system-aarch64", "mkfs.ext4", "e2fsck", "debugfs", "cpio") if not shutil.which(tool)
+    ]
+    return f"not installed: {', '.join(absent)}" if absent else ""
+
+
+def main() -> int:
+    words = arguments()
+    active = tuple(words.active or ("low", "high"))
+    persist = tuple({"yes": True, "no": False}[one] for one in words.persist or ("yes", "no"))
+    reason = missing(words.rig)
+    if reason:
+        print(f"skipped: {reason}. Not looked at on a board: active {active}, outputs persist {persist}")
+        return 0
+    sys.path.insert(0, str(words.rig))
+    import rig
+
+    with tempfile.TemporaryDirectory(prefix="tundish-board-") as temporary:
+        folder = words.keep or Path(temporary)
+        folder.mkdir(parents=True, exist_ok=True)
+        bad = 0
+        for machine in machines(rig, active, persist):
+            prepare(rig, folder, machine.active)
+            bad += examine(machine, folder, quick=words.quick)
+    print(f"{bad} of the findings are complaints" if bad else "no complaint")
+    return 1 if bad else 0
+
+
+def prepare(rig, folder: Path, active: str) -> None:
+    """Install on a bare board, commission, and keep what it left: overlay and card. Once for each relay board."""
+    overlay = folder / f"installed-{active}"
+    if overlay.exists():
+        return
+    bare = folder / "bare"
+    if not bare.exists():
+        board_install.first_overlay(folder, board_install.build_wheel(folder))
+    card = board_install.new_card(folder / f"card-{active}.img")
+    machine = Machine(rig=rig, board=rig.Board(f"tundish-install-{active}"), active=active, persist=True)
+    machine.board.power_cut()
+    machine.power_on(bare, card)
+    try:
+        print(*board_install.install(machine.board, active), sep="\n", flush=True)
+        machine.begin()
+        machine.wait_until_ready()
+        machine.commission()
+        tell(active, Finding("install and commission", machine.complaints()))
+        board_install.take_off(machine.board, bare, card, overlay)
+    finally:
+        machine.board.power_cut()
+
+
+def examine(machine: Machine, folder: Path, *, quick: bool) -> int:
+    """All cases on one machine; how many have complaints."""
+    name = f"{machine.active}-{'persist' if machine.persist else 'release'}"
+    card = Path(shutil.copy(folder / f"card-{machine.active}.img", folder / f"card-{name}.img"))
+    machine.board.power_cut()
+    bad = 0
+    try:
+        for case in cases(folder / f"installed-{machine.active}", card, quick=quick):
+            try:
+                finding = case.look(machine)
+            except (RuntimeError, LookupError, ValueError, OSError) as error:
+                finding = Finding(case.name, complaints=[f"{type(error).__name__}: {error}"])
+            tell(name, finding)
+            bad += bool(finding.complaints)
+            if finding.is_hopeless:
+                break
+    finally:
+        machine.board.power_cut()
+    return bad
+
+
+def tell(name: str, finding: Finding) -> None:
+    """One finding, on the terminal."""
+    verdict = "FAILED" if finding.complaints else "ok"
+    print(f"{name}: {finding.case}: {verdict}; {'; '.join(filter(None, finding.facts))}")
+    for line in finding.complaints:
+        print(f"    ! {line}")
+    for line in finding.pulses:
+        print(f"      {line}")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,237 @@
+"""What is done to the machine on the board, and what must then be seen on its pins.
+
+The emulated board is several times slower than a real one, and shares this computer: the limits here are the design's
+times SLOWNESS, and every measured figure is printed. Orders and levels hold exactly: one driven on level that nobody
+asked for fails the run, however short.
+"""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+
+from board_install import run
+from board_machine import GPIOS, Machine
+from board_pins import off_after_s
+
+SLOWNESS = 5.0
+KILLED_S, FROZEN_S, LAST_LAYER_S = 0.05 * SLOWNESS, 0.7 * SLOWNESS, 1.0 * SLOWNESS
+STOPPED_S = 1.0 * SLOWNESS  # systemd's own time included
+UNPLUGGED_S = 0.5  # how old the mark may be when the emulator is gone
+
+
+@dataclass
+class Finding:
+    """What came of one case: complaints (none: passed), facts, pulses of the relays."""
+
+    case: str
+    complaints: list[str] = field(default_factory=list)
+    facts: list[str] = field(default_factory=list)
+    pulses: list[str] = field(default_factory=list)
+    is_hopeless: bool = False  # nothing after it can be looked at
+
+
+@dataclass(frozen=True, kw_only=True)
+class Deed:
+    """Something done in mid-pour: words for on_board.py, how soon all must be off (s), whether it comes back."""
+
+    case: str
+    words: dict[str, object]
+    limit_s: float
+    comes_back: bool = True
+
+
+DEEDS = (
+    Deed(case="engine SIGKILL", words={"hurt": "engine"}, limit_s=KILLED_S),
+    Deed(case="engine SIGSTOP", words={"hurt": "engine", "signal": "STOP"}, limit_s=FROZEN_S, comes_back=False),
+    Deed(case="guard SIGKILL", words={"hurt": "guard"}, limit_s=KILLED_S),
+    Deed(case="guard SIGSTOP", words={"hurt": "guard", "signal": "STOP"}, limit_s=FROZEN_S),
+    Deed(case="sentinel SIGKILL", words={"hurt": "sentinel"}, limit_s=KILLED_S),
+    Deed(case="sentinel SIGSTOP", words={"hurt": "sentinel", "signal": "STOP"}, limit_s=FROZEN_S),
+    Deed(case="guard and sentinel SIGKILL", words={"hurt": "sentinel,guard"}, limit_s=LAST_LAYER_S),
+    Deed(
+        case="systemctl stop engine",
+        words={"command": "systemctl stop tundish-engine"},
+        limit_s=STOPPED_S,
+        comes_back=False,
+    ),
+    Deed(
+        case="systemctl stop guard",
+        words={"command": "systemctl stop tundish-guard"},
+        limit_s=STOPPED_S,
+        comes_back=False,
+    ),
+    Deed(case="tundish stop", words={"command": "tundish stop"}, limit_s=3.0 * SLOWNESS),
+)
+QUICK = ("engine SIGKILL", "guard SIGKILL", "guard SIGSTOP")
+
+
+def powered_on(machine: Machine, overlay, card) -> Finding:
+    """From the plug to a machine that answers: no relay moves."""
+    finding = Finding("power-on")
+    started_s = time.time()
+    times = machine.power_on(overlay, card)
+    status = machine.wait_until_ready()
+    claimed = [
+        change.at for change in machine.look() if change.pin in machine.gpios and change.new == machine.off_level
+    ]
+    finding.facts = [f"booted after {times['booted']:.0f} s ({times['state']})"]
+    if claimed:
+        finding.facts.append(f"lines claimed after {min(claimed) - started_s:.0f} s")
+    finding.facts.append(f"state {status.get('state')}")
+    if status.get("state") != "idle":
+        finding.is_hopeless = True
+        finding.complaints.append(f"the machine is not ready: {status}")
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
+def poured(machine: Machine) -> Finding:
+    """A serving to its end: its lines once each, no other."""
+    finding = Finding("serve")
+    machine.begin()
+    since_s = time.time()
+    view = machine.tundish("pour", "Small Fizz")
+    gpios = GPIOS[machine.active]
+    machine.allow(since_s, time.time(), frozenset({gpios[0], gpios[2], gpios[3]}))
+    if view.get("outcome") != "done":
+        finding.complaints.append(f"the serving did not end as done: {view}")
+    else:
+        machine.reported[view["operation"]] = view
+    if sorted(pulse.gpio for pulse in machine.pulses()) != sorted((gpios[0], gpios[2], gpios[3])):
+        finding.complaints.append("not each of its three lines ran once")
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
+def restarted(machine: Machine) -> Finding:
+    """Guard stopped and started at rest: released and claimed again, no relay moves."""
+    finding = Finding("stop and start at rest")
+    machine.begin()
+    machine.run("systemctl stop tundish-guard; sleep 1; systemctl start tundish-guard")
+    machine.wait_until_ready()
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
+def hurt(machine: Machine, deed: Deed) -> Finding:
+    """Something happens to a process in mid-pour: all off in time, nothing comes on again by itself."""
+    finding = Finding(deed.case)
+    machine.begin()
+    since_s = time.time()
+    report, marked_s = machine.pour_and(**{"watch": 5, **deed.words})
+    machine.allow(since_s, marked_s + deed.limit_s)
+    after_s = off_after_s(machine.pulses(), marked_s)
+    finding.facts.append(f"all off after {_seconds(after_s)} (limit here {deed.limit_s:g} s)")
+    if after_s is None:
+        finding.complaints.append(f"no line was on when it happened: {report['view']}")
+    if deed.comes_back:
+        status = machine.wait_until_ready()
+        if not status.get("guard_connected"):
+            finding.complaints.append(f"the machine did not come back by itself: {status}")
+        finding.facts.append(f"then {status.get('state')}")
+    _judge(machine, finding, must_be_driven_off=deed.comes_back)
+    machine.restore()
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
+def reset(machine: Machine) -> Finding:
+    """The reset button in mid-pour: pins become inputs at once, and nothing runs after the boot."""
+    finding = Finding("reset in mid-pour")
+    machine.begin()
+    since_s = time.time()
+    machine.board.stream(_in_background(), timeout=60)
+    _wait_for_a_line(machine, since_s)
+    machine.allow(since_s, time.time() + UNPLUGGED_S)
+    times = machine.reset()
+    status = machine.wait_until_ready()
+    finding.facts = [f"booted after {times['booted']:.0f} s", f"state {status.get('state')}"]
+    _judge(machine, finding, must_be_driven_off=True)
+    machine.restore()
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
+def unplugged(machine: Machine, overlay, card) -> Finding:
+    """The plug pulled in mid-pour: after the next boot every serving reported done is there, and nothing runs."""
+    finding = Finding("plug pulled in mid-pour")
+    machine.begin()
+    since_s = time.time()
+    machine.board.stream(_in_background(), timeout=60)
+    _wait_for_a_line(machine, since_s)
+    machine.allow(since_s, float("inf"))
+    before = _judge(machine, Finding(""))
+    machine.board.power_cut()
+    machine.changes, machine.windows = [], []
+    machine.power_on(overlay, card)
+    status = machine.wait_until_ready()
+    kept = {view["operation"]: view for view in machine.tundish("history", "--limit", "1000")["list"]}
+    told = machine.reported
+    lost = [name for name, view in told.items() if _record(kept.get(name)) != _record(view)]
+    finding.complaints += before.complaints + [
+        f"serving {name} was reported done and is not in the ledger" for name in lost
+    ]
+    unknown = sorted(line["line"] for line in status["lines"] if line["contents"] == "unknown")
+    open_ones = [view["operation"] for view in kept.values() if view["outcome"] is None]
+    finding.facts = [f"servings reported done: {len(told)}, lost: {len(lost)}", f"lines unknown: {unknown}"]
+    if unknown != [1, 4]:
+        finding.complaints.append(f"lines 1 and 4 were in motion, but unknown are {unknown}")
+    if open_ones:
+        finding.complaints.append(f"left open in the ledger: {open_ones}")
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
+def _record(view: dict | None) -> object:
+    """What must not be lost of a serving: its outcome and what each line delivered."""
+    return view and (view["outcome"], sorted((line["line"], line["delivered_ml"]) for line in view["lines"]))
+
+
+def _in_background() -> str:
+    """Start a long pour that outlives the command."""
+    return "nohup tundish pour 'Long Fizz' --json > /run/pour.json 2>&1 < /dev/null &"
+
+
+def _wait_for_a_line(machine: Machine, since_s: float) -> None:
+    end_s = time.time() + 60
+    while not any(pulse.start_s > since_s and pulse.end_s == float("inf") for pulse in machine.pulses()):
+        if time.time() > end_s:
+            raise RuntimeError(f"no line went on: {run(machine.board, 'cat /run/pour.json')}")
+        time.sleep(0.1)
+    time.sleep(1.0)
+
+
+def _judge(machine: Machine, finding: Finding, *, must_be_driven_off: bool = False) -> Finding:
+    finding.complaints += [one for one in machine.complaints() if one not in finding.complaints]
+    if must_be_driven_off:
+        wrong = {gpio: how for gpio, how in machine.driven().items() if how != machine.off_level}
+        if wrong:
+            finding.complaints.append(f"not driven off at the end: {wrong}")
+    zero_s = min((pulse.start_s for pulse in machine.pulses()), default=0.0)
+    finding.pulses = [
+        f"GPIO {pulse.gpio} on +{pulse.start_s - zero_s:.3f} s to +{pulse.end_s - zero_s:.3f} s"
+        for pulse in machine.pulses()
+    ]
+    return finding
+
+
+def _seconds(value: float | None) -> str:
+    return "(nothing was on)" if value is None else f"{value:.3f} s"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """One case with its name."""
+
+    name: str
+    look: Callable[[Machine], Finding]
+
+
+def cases(overlay, card, *, quick: bool) -> list[Case]:
+    """All cases of one machine, in order; the first switches it on."""
+    serve = Case(name="serve", look=poured)
+    return [
+        Case(name="power-on", look=partial(powered_on, overlay=overlay, card=card)),
+        serve,
+        Case(name="stop and start at rest", look=restarted),
+        *(Case(name=deed.case, look=partial(hurt, deed=deed)) for deed in DEEDS if not quick or deed.case in QUICK),
+        *([] if quick else [Case(name="reset in mid-pour", look=reset)]),
+        serve,
+        serve,
+        Case(name="plug pulled in mid-pour", look=partial(unplugged, overlay=overlay, card=card)),
+    ]

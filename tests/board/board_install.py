@@ -1,0 +1,115 @@
+"""The wheel, the installation on the board as a stranger would do it, and what it left, kept for later boots.
+
+The board's memory survives neither plug nor reset: what the installation changed is taken off as a folder, which is
+laid over the root file system at every later boot, as a card would hold it. Records lie on an emulated SD card.
+"""
+
+import shutil
+import subprocess
+import sys
+import tarfile
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+HERE = Path(__file__).resolve().parent
+CARD_BYTES = 128 << 20
+PROFILES = {"low": "six_line", "high": "four_line_active_high"}  # by the relay board's active level
+
+MOUNT = """[Unit]
+Description=Card with Tundish's records
+DefaultDependencies=no
+Before=local-fs.target umount.target
+Conflicts=umount.target
+
+[Mount]
+What=/dev/mmcblk0
+Where=/var/lib/tundish
+Type=ext4
+
+[Install]
+RequiredBy=local-fs.target
+"""
+
+# What the README's chapter on installing says; the wheels lie on the board already, as it has no network.
+INSTALL = [
+    "python3 -m venv /opt/tundish",
+    "/opt/tundish/bin/pip install --quiet 'tundish[gpio]'",
+    "/opt/tundish/bin/tundish install --profile {profile} --book /opt/board-test/book.yaml --apply",
+]
+REMOVE = "/opt/tundish/bin/tundish uninstall --purge --apply"
+
+
+def build_wheel(folder: Path) -> Path:
+    """The wheel of this working copy, built from a copy of it so that the tree stays clean."""
+    copy = folder / "source"
+    shutil.copytree(
+        ROOT, copy, ignore=shutil.ignore_patterns(".*", "*.egg-info", "__pycache__", "build", "dist", "out")
+    )
+    subprocess.run(
+        [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--wheel-dir", folder / "wheel", copy],
+        check=True,
+    )
+    return next((folder / "wheel").glob("tundish-*.whl"))
+
+
+def first_overlay(folder: Path, wheel: Path) -> Path:
+    """What is laid over the bare board for the installation: the wheel, the book, the card's mount."""
+    overlay = folder / "bare"
+    for name in ("book.yaml", "on_board.py"):
+        place = overlay / "opt/board-test" / name
+        place.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(HERE / name, place)
+    (overlay / "opt/wheels").mkdir()
+    shutil.copy(wheel, overlay / "opt/wheels")
+    units = overlay / "etc/systemd/system"
+    (units / "local-fs.target.requires").mkdir(parents=True)
+    (units / "var-lib-tundish.mount").write_text(MOUNT)
+    (units / "local-fs.target.requires/var-lib-tundish.mount").symlink_to("../var-lib-tundish.mount")
+    return overlay
+
+
+def new_card(path: Path) -> Path:
+    """An empty card, ext4 as on the vendor's image."""
+    with path.open("wb") as file:
+        file.truncate(CARD_BYTES)
+    subprocess.run(["mkfs.ext4", "-q", "-F", path], check=True)
+    return path
+
+
+def install(board, active: str) -> list[str]:
+    """Install on the running board; what the commands printed. Raises RuntimeError with what went wrong."""
+    run(board, "touch /run/before-install; sleep 1.1")
+    words = [line.format(profile=PROFILES[active]) for line in INSTALL]
+    if run(board, "test -e /opt/tundish/bin/tundish && echo there || true").strip():
+        words = words[-1:]
+    return [run(board, line, timeout=900) for line in words]
+
+
+def take_off(board, bare: Path, card: Path, overlay: Path) -> Path:
+    """What the installation changed on the board, over what was laid there before, as an overlay for later boots.
+
+    It travels on the card: the serial line takes six seconds a megabyte.
+    """
+    run(
+        board,
+        'cd / && find . -xdev -newerct "$(stat -c %y /run/before-install)" ! -type d'
+        " ! -path './var/log/*' ! -path './var/lib/systemd/*' ! -path './root/*' ! -path './tmp/*' ! -path './run/*'"
+        " -print0 > /run/changed && tar --null -T /run/changed -cf /var/lib/tundish/changed.tar && sync",
+        timeout=300,
+    )
+    board.power_cut()
+    archive = overlay.with_suffix(".tar")
+    subprocess.run(["e2fsck", "-p", card], check=False, capture_output=True)  # replays the card's own journal
+    subprocess.run(["debugfs", "-R", f"dump /changed.tar {archive}", card], check=True, capture_output=True)
+    shutil.copytree(bare, overlay, symlinks=True)
+    with tarfile.open(archive) as packed:
+        packed.extractall(overlay, filter="fully_trusted")
+    return overlay
+
+
+def run(board, command: str, timeout: float = 120) -> str:
+    """What a command on the board printed; RuntimeError when it failed."""
+    done = board.run(command, timeout=timeout)
+    if done.rc:
+        raise RuntimeError(f"on the board: {command}: exit code {done.rc}\n{done.out}{done.err}")
+    return done.out

@@ -1,0 +1,152 @@
+"""The installed machine on the emulated board: switch it on, commission it, pour, and keep what the pins did."""
+
+import json
+import time
+from dataclasses import dataclass, field
+
+import board_pins
+from board_install import run
+from board_pins import Pulse, Window
+
+GPIOS = {"low": (2, 4, 5, 6, 7, 8), "high": (22, 23, 24, 27)}  # of the profiles' relays, by active level
+LINES = (1, 2, 3, 4)  # of the book
+MARK = 16  # a GPIO that neither profile uses
+ON_BOARD = "python3 /opt/board-test/on_board.py"
+RECORDS = "/var/lib/tundish"
+SERVICES = "tundish-engine tundish-guard"
+
+
+@dataclass
+class Machine:
+    """One board with one relay board; `rig` is the rig's module."""
+
+    rig: object
+    board: object
+    active: str  # "low" or "high": the level that pulls a relay in
+    persist: bool
+    changes: list = field(default_factory=list)  # of the case under way
+    windows: list[Window] = field(default_factory=list)
+    reported: dict[str, dict] = field(default_factory=dict)  # servings reported done since the records were set back
+
+    @property
+    def gpios(self) -> frozenset[int]:
+        return frozenset(GPIOS[self.active])
+
+    @property
+    def off_level(self) -> str:
+        return "high" if self.active == "low" else "low"
+
+    # --- power
+
+    def power_on(self, overlay, card) -> dict:
+        """Boot, and wait for systemd; its times (s) and state."""
+        # ramfs: the default file system of an initial root may only fill half of the memory, and that is too little.
+        self.board.power_on(persist=self.persist, overlay=overlay, sd=card, append="rootfstype=ramfs")
+        times = self.board.wait()
+        self.trace = self.rig.Trace(self.board.dir)
+        return times
+
+    def reset(self) -> dict:
+        self.board.reset()
+        return self.board.wait()
+
+    # --- pins
+
+    def begin(self) -> None:
+        """Start a case: nothing of what the pins did before counts, save that what is on stays on."""
+        self.look()
+        self.changes, self.windows = [], []
+
+    def look(self) -> list:
+        self.changes += self.trace.changes()
+        return self.changes
+
+    def pulses(self) -> list[Pulse]:
+        return board_pins.pulses(self.look(), self.gpios, self.active)
+
+    def allow(self, start_s: float, end_s: float, gpios: frozenset[int] | None = None) -> None:
+        """Between these instants (host's clock, s) these relays may be on."""
+        self.windows.append(Window(gpios=gpios or self.gpios, start_s=start_s, end_s=end_s))
+
+    def complaints(self) -> list[str]:
+        return board_pins.unasked(self.pulses(), self.windows)
+
+    def driven(self) -> dict[int, str]:
+        """What the board does to each relay's GPIO now: high, low, or input."""
+        return {pin.number: pin.driven for pin in self.board.pins.read(sorted(self.gpios))}
+
+    # --- commands
+
+    def run(self, command: str, timeout: float = 120) -> str:
+        return run(self.board, command, timeout)
+
+    def tundish(self, *words: str) -> dict:
+        """The answer of one command with --json; its exit code as "exit_code"."""
+        quoted = " ".join(f"'{word}'" for word in words)
+        done = self.board.run(f"tundish {quoted} --json", timeout=180)
+        try:
+            answer = json.loads(done.out or done.err)
+        except ValueError:
+            answer = {"said": done.out + done.err}
+        return {"exit_code": done.rc, **(answer if isinstance(answer, dict) else {"list": answer})}
+
+    def status(self) -> dict:
+        return self.tundish("status")
+
+    def wait_until_ready(self, limit_s: float = 90) -> dict:
+        """Until the guard answers through the engine; the status then, or the last one."""
+        end = time.monotonic() + limit_s
+        while True:
+            status = self.status()
+            if status.get("guard_connected") or time.monotonic() > end:
+                return status
+            time.sleep(1)
+
+    def restore(self) -> dict:
+        """Services stopped, records as they were once commissioned, services running again; the status then.
+
+        After a crash the lines in motion hold who knows what, and rightly want cleaning, which takes half an hour.
+        """
+        self.run(
+            f"systemctl kill --signal=CONT {SERVICES}; systemctl stop {SERVICES}; systemctl reset-failed {SERVICES};"
+            f" rm -rf {RECORDS}/guard {RECORDS}/engine && cp -a {RECORDS}/commissioned/. {RECORDS}/ && sync"
+            f" && systemctl start {SERVICES}",
+            timeout=300,
+        )
+        self.reported = {}
+        return self.wait_until_ready()
+
+    def commission(self) -> None:
+        """Fill every line and give it a calibration from weighings that were made elsewhere."""
+        since_s = time.time()
+        for line in LINES:
+            self.expect(self.tundish("prime", str(line), "--jug"))
+        self.run(f"{ON_BOARD} calibrate {' '.join(map(str, LINES))}", timeout=600)
+        self.run(
+            f"systemctl stop {SERVICES}; mkdir {RECORDS}/commissioned;"
+            f" cp -a {RECORDS}/guard {RECORDS}/engine {RECORDS}/commissioned && sync"
+        )
+        self.allow(since_s, time.time())
+
+    def expect(self, answer: dict) -> dict:
+        if answer["exit_code"]:
+            raise RuntimeError(f"the board refused: {answer}")
+        return answer
+
+    def pour_and(self, *, recipe: str = "Long Fizz", **words: object) -> tuple[dict, float]:
+        """Pour, and in mid-pour do what `words` say (on_board.py); its report, and the host's time of the deed."""
+        options = " ".join(f"--{name} '{value}'" for name, value in words.items())
+        report = json.loads(self.run(f"{ON_BOARD} pour '{recipe}' --mark {MARK} {options}", 180))
+        if not report["is_pouring"]:
+            raise RuntimeError(f"nothing poured: {report['view']}")
+        marked_s = board_pins.rise_s(self.look(), MARK)
+        if marked_s is None:
+            raise RuntimeError("the mark is not in the trace")
+        return report, marked_s
+
+
+def machines(rig, active: tuple[str, ...], persist: tuple[bool, ...]):
+    """One machine for each combination."""
+    for level in active:
+        for mode in persist:
+            yield Machine(rig=rig, board=rig.Board(f"tundish-{level}-{int(mode)}"), active=level, persist=mode)
