@@ -1,0 +1,136 @@
+"""The description of the interface is true: it validates, it covers every address, and the addresses keep to it.
+
+The requests are made by schemathesis from the description, half of them wrong, for a machine in virtual time.
+"""
+
+import inspect
+import json
+import sqlite3
+from functools import partial
+from pathlib import Path
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from openapi_spec_validator import OpenAPIV31SpecValidator
+from schemathesis.checks import positive_data_acceptance
+from schemathesis.generation import GenerationMode
+
+from controller.config import load
+from controller.engine.http import Api, application
+from controller.engine.http_events import EventRing
+from controller.engine.http_openapi import openapi, openapi_text, problems_of
+from controller.engine.http_problems import PROBLEMS
+from controller.engine.http_routes import ADDRESSES
+from controller.model.calibration import Calibration
+from controller.model.messages import TakeCalibration
+from controller.rehearsal.machine import Machine
+from controller.rehearsal.weighing import prime_all
+
+ROOT = Path(__file__).resolve().parents[2]
+PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+EXAMPLES = 6  # of right and as many of wrong requests for each address
+# A stream of events does not end, and has tests of its own.
+FINITE = [one for one in ADDRESSES if one.media_type != "text/event-stream"]
+# A path without numbers, no query and no body: nothing that the schema could call wrong.
+CAN_BE_WRONG = [one for one in FINITE if one.takes or one.query or "{line}" in one.path or "{name}" in one.path]
+
+
+def label(address):
+    return f"{address.method} {address.path}"
+
+
+def test_the_description_is_valid_openapi_3_1():
+    assert list(OpenAPIV31SpecValidator(openapi()).iter_errors()) == []
+    assert json.loads(openapi_text()) == openapi()
+
+
+def test_every_handler_has_an_address_and_every_address_a_handler():
+    public = {name for name, _ in inspect.getmembers(Api, inspect.isfunction) if not name.startswith("_")}
+    assert {one.handler for one in ADDRESSES} == public
+
+
+def test_every_problem_is_described_somewhere():
+    assert {name for address in ADDRESSES for name in problems_of(address)} == set(PROBLEMS)
+
+
+def test_only_these_are_open_to_guests():
+    """What a guest may do is fixed by this list too, so that a slip in the table does not open more."""
+    assert {label(one) for one in ADDRESSES if one.for_guests} == {
+        "GET /v1/menu",
+        "GET /v1/status",
+        "POST /v1/pours",
+    }
+
+
+@pytest.fixture(scope="module")
+def machine():
+    """Primed, calibrated, with a glass. The client calls from threads of its own, one at a time."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sqlite3, "connect", partial(sqlite3.connect, check_same_thread=False))
+        made = Machine(PROFILE, BOOK, seed=3, poll_under_way_s=0.2)
+    prime_all(made, tuple(line.line for line in PROFILE.lines))
+    for one in made.plant.truth_report():
+        known = {name: getattr(one, name) for name in ("line", "liquid", "flow_ml_s", "lag_s", "sag_per_a")}
+        calibration = Calibration(**known, u_flow_ml_s=0.01, u_lag_s=0.01, cov_flow_lag=0.0)
+        made.guard.handle("engine", TakeCalibration(calibration=calibration))
+    made.plant.place_glass("tall glass")
+    made.pass_time(3.0)
+    yield made
+    made.close()
+
+
+@pytest.fixture(scope="module")
+def described(machine):
+    app = application(machine.engine, EventRing(machine.engine), lambda: machine.pass_time(60.0))
+    return schemathesis.openapi.from_asgi("/v1/openapi.json", app)
+
+
+KNOWN = {"recipe": [one.recipe for one in BOOK.recipes], "liquid": [one.liquid for one in BOOK.liquids]}
+
+
+def with_real_names(case, number):
+    """Which drinks, liquids, lines and operations there are no schema can tell: name real ones, mostly."""
+    lines = [line.line for line in PROFILE.lines]
+    for members in (case.body, case.query, case.path_parameters):
+        if not isinstance(members, dict):
+            continue
+        for name, names in KNOWN.items():
+            if name in members:
+                members[name] = names[number % len(names)]
+        if "line" in members:
+            members["line"] = lines[number % len(lines)]
+        if members.get("lines"):
+            members["lines"] = [lines[number % len(lines)]]
+        if "operation" in members and number % 3:
+            members["operation"] = f"{number % 9 + 1:06d}"
+
+
+@pytest.mark.parametrize("address", FINITE, ids=label)
+def test_what_is_asked_by_the_description_is_answered_by_it(described, address):
+    @settings(
+        max_examples=EXAMPLES, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck)
+    )
+    @given(
+        case=described[address.path][address.method].as_strategy(generation_mode=GenerationMode.POSITIVE),
+        number=st.integers(0, 1000),
+    )
+    def ask(case, number):
+        with_real_names(case, number)
+        # Rules of the machine refuse what the schema allows, with 409 and 422.
+        case.call_and_validate(excluded_checks=[positive_data_acceptance])
+
+    ask()
+
+
+@pytest.mark.parametrize("address", CAN_BE_WRONG, ids=label)
+def test_what_the_description_does_not_allow_is_refused_as_described(described, address):
+    @settings(
+        max_examples=EXAMPLES, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck)
+    )
+    @given(case=described[address.path][address.method].as_strategy(generation_mode=GenerationMode.NEGATIVE))
+    def ask(case):
+        case.call_and_validate()
+
+    ask()
