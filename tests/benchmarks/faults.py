@@ -41,7 +41,7 @@ class Round:
     def __init__(self, machine: Processes, draw: random.Random) -> None:
         self.machine, self.voice = machine, machine.voice()
         lines = tuple(draw.sample([line.line for line in machine.profile.lines], draw.randint(1, 4)))
-        machine.pour(self.voice, lines=lines)
+        machine.pour(self.voice, lines=lines, seconds=4.0)
         time.sleep(draw.uniform(0.0, 0.3))
 
     def do(self, what: str) -> float:
@@ -95,6 +95,7 @@ def main() -> int:
         try:
             print(f"{'what':<36} {'rounds':>6} {'median':>8} {'p99':>8} {'most':>8}  reach")
             for what, (reach_s, quantile) in REACH.items():
+                machine.forget()
                 times = sorted(Round(machine, draw).do(what) for _ in range(options.rounds))
                 at = times[math.ceil(quantile * len(times)) - 1]
                 p99 = times[math.ceil(0.99 * len(times)) - 1]
