@@ -6,11 +6,10 @@ import re
 from controller.config.book_checks import unknown
 from controller.config.found import Found, Notes
 from controller.model.book import Book
-from controller.model.event import DAY_S, RESIDUE_ML, Arrivals, DrinksPerGuest, OnSale, seconds_between
+from controller.model.event import DAY_S, RESIDUE_ML, TIME_OF_DAY, Arrivals, DrinksPerGuest, OnSale, seconds_between
 from controller.quantities import format_time, format_volume, quote
 
 MOST_DRINKS = 10_000  # what one machine pours in a day and more, however small the drinks
-_TIME = re.compile(r"([01][0-9]|2[0-3]):[0-5][0-9]")
 
 
 def check_event(event: Found, book: Book | None, notes: Notes) -> None:
@@ -28,7 +27,7 @@ def _check_times(event: Found, notes: Notes) -> bool:
     before = len(notes.problems)
     for place, name in ((event, "starts"), (event, "ends"), (event.at("arrivals"), "peak_at")):
         text = place.get(name, str)
-        if text is not None and not _TIME.fullmatch(text):
+        if text is not None and not re.fullmatch(TIME_OF_DAY, text):
             notes.add(place.fields[name], name, f'{quote(text)} is not a time of day. Write it as "14:30".')
     starts, ends = event.get("starts", str), event.get("ends", str)
     if starts is not None and starts == ends:

@@ -1,6 +1,7 @@
 """Student's t and chi-squared, as far as a calibration needs them, in plain Python."""
 
 import math
+from functools import lru_cache
 from statistics import NormalDist
 
 from controller.errors import require_in_range, require_positive
@@ -46,6 +47,7 @@ def t_two_sided(t: float, degrees_of_freedom: float) -> float:
     return _beta_regularised(degrees_of_freedom / 2.0, 0.5, degrees_of_freedom / (degrees_of_freedom + t * t))
 
 
+@lru_cache(maxsize=1024)  # asked for once per dose, of the same few degrees of freedom
 def t_quantile(confidence: float, degrees_of_freedom: float) -> float:
     """Coverage factor k with P(|t| <= k) = confidence (0 < confidence < 1), as in GUM (JCGM 100:2008) table G.2."""
     require_in_range("confidence", confidence, 1e-9, 1.0 - 1e-9, "")

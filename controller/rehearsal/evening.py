@@ -1,0 +1,190 @@
+"""An event rehearsed from the first calibration to the last rinse: guard, engine and bench in virtual time.
+
+People take the times that the event states, always the same. They stand in one queue, first come, first served; who
+waits for a cap on an hour holds up those behind. Before the event every line is primed and calibrated by weight from
+containers that do not count; the event begins with the containers that preparing it says to buy.
+"""
+
+from collections.abc import Callable, Sequence
+from random import Random
+from typing import Literal
+
+import msgspec
+
+from controller.bench.fluids import CLEANER, RINSE_WATER
+from controller.catering.arrivals import Order, draw_orders
+from controller.catering.hanging import Hanging
+from controller.catering.preparation import hang, open_shares, prepare
+from controller.model.book import Book, OnLine
+from controller.model.event import GuestEvent
+from controller.model.profile import Profile
+from controller.model.views import LineRequest
+from controller.rehearsal.evening_faults import PlannedFault
+from controller.rehearsal.evening_host import Host
+from controller.rehearsal.evening_record import Evening, LineSum
+from controller.rehearsal.evening_serving import Turns
+from controller.rehearsal.machine import Machine
+from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
+
+# How often the guard reads the contacts, s. On the machine it reads them more often; here that would only take longer,
+# for nobody's hand is quicker than this, and under way the guard trusts no reading older than 0.25 s.
+POLL_IDLE_S, POLL_UNDER_WAY_S = 1.0, 0.2
+BEFORE_ML = 20_000.0  # in the containers for priming and calibrating
+BY = "rehearsal"
+TOGETHER, TOGETHER_S = 3, 8.0  # lines run together to learn the sag, and for how long
+TOLD_EVERY = 10  # drinks
+VESSEL_ML = 5000.0  # of cleaner, and of rinse water, for each line
+# At the end of the event: what is done with all lines, and what they draw meanwhile (None: air).
+STEPS: tuple[tuple[Literal["purge", "clean", "rinse"], str | None], ...] = (
+    ("purge", None),
+    ("clean", CLEANER),
+    ("rinse", RINSE_WATER),
+)
+
+Tell = Callable[[str], None]
+
+
+def rehearse(
+    event: GuestEvent,
+    profile: Profile,
+    book: Book,
+    *,
+    seed: int,
+    faults: Sequence[PlannedFault] = (),
+    tell: Tell = lambda _text: None,
+) -> Evening:
+    """Rehearse an event. seed: of the machine's true figures and of who comes when. tell: hears how far it is.
+
+    Raises Refused when nothing of the menu can be poured or a line cannot be calibrated; Stuck when the machine does
+    not come to rest.
+    """
+    hanging, prepared = hang(event, profile, book), prepare(event, profile, book, seed=seed)
+    stock = {
+        one.liquid: tuple(size.container_ml for size in one.containers for _ in range(size.count))
+        for one in prepared.purchases
+    }
+    before = _book_before(book, hanging)
+    host = Host(event, hanging.lines, stock, faults)
+    host.machine = Machine(
+        profile, before, seed=seed, poll_idle_s=POLL_IDLE_S, poll_under_way_s=POLL_UNDER_WAY_S, listen=host.hear
+    )
+    try:
+        _calibrate(host, profile, tell)
+        calibrating_s = host.machine.clock.now_s()
+        turns = Turns(host, before, {one.recipe: one for one in prepared.services})
+        orders = draw_orders(event, open_shares(event, hanging), Random(f"{seed}/guests"))
+        lines, last_s = _serve(turns, orders, tell)
+        tell("cleaning")
+        cleaning_s = _clean(host, profile)
+    finally:
+        host.machine.close()
+    return Evening(
+        event=event.title,
+        machine=profile.machine,
+        book=book.title,
+        seed=seed,
+        opens=event.starts,
+        lasts_s=event.lasts_s,
+        orders=len(orders),
+        prepared=prepared,
+        served=tuple(turns.served),
+        lost=tuple(turns.lost),
+        refusals=tuple(turns.refusals),
+        changes=tuple(host.changes),
+        troubles=tuple(host.troubles),
+        lines=lines,
+        calibrating_s=calibrating_s,
+        cleaning_s=cleaning_s,
+        last_s=last_s,
+    )
+
+
+def _book_before(book: Book, hanging: Hanging) -> Book:
+    """The book with the liquids as they hang for the event, and only the recipes that can be poured then."""
+    hung = tuple(OnLine(line=line, liquid=liquid, container_ml=BEFORE_ML) for liquid, line in hanging.lines.items())
+    kept = tuple(one for one in book.recipes if one.recipe in hanging.recipes)
+    return msgspec.structs.replace(book, lines=hung, recipes=kept)
+
+
+def _calibrate(host: Host, profile: Profile, tell: Tell) -> None:
+    """Prime all lines, calibrate each by weight, then learn how much they slow each other down."""
+    machine, lines = host.machine, tuple(sorted(host.lines.values()))
+    prime_all(machine, lines)
+    for line in lines:
+        tell(f"calibrating line {line}")
+        calibrate(machine, line, by=BY)
+    together = _able_to_run_together(profile, lines)
+    if len(together) > 1:
+        tell(f"learning the sag from lines {', '.join(map(str, together))}")
+        learn_sag(machine, together, TOGETHER_S, by=BY)
+
+
+def _able_to_run_together(profile: Profile, lines: Sequence[int]) -> tuple[int, ...]:
+    """The first lines that the caps let run at once, up to three; with room for pumps quicker than their data sheet."""
+    caps, chosen = profile.caps, list[int]()
+    for line in lines:
+        pumps = [profile.line(one).pump for one in [*chosen, line]]
+        running_a = sum(pump.run_a for pump in pumps)
+        starting_a = max(running_a - pump.run_a + pump.inrush_a for pump in pumps)
+        flow_ml_s = 1.3 * sum(pump.nominal_flow_ml_s for pump in pumps)
+        fits = len(pumps) <= min(caps.concurrent, TOGETHER)
+        if fits and starting_a <= caps.current_a and flow_ml_s <= caps.flow_ml_s:
+            chosen.append(line)
+    return tuple(chosen)
+
+
+def _serve(turns: Turns, orders: Sequence[Order], tell: Tell) -> tuple[tuple[LineSum, ...], float]:
+    """Hang what was bought, then serve everyone: the lines' sums, and when the last glass was off."""
+    host, event = turns.host, turns.host.event
+    poured_before = {line: host.machine.plant.true_delivered_ml(line) for line in host.lines.values()}
+    host.opens_in(event.handling.container_s * (1 + len(host.lines)))
+    host.hang_first()
+    host.pass_until(0.0)
+    for number, order in enumerate(orders):
+        host.pass_until(order.at_s)
+        if number % TOLD_EVERY == 0:
+            tell(f"{event.clock(host.now_s)}: {number} of {len(orders)} drinks asked for")
+        turns.serve(order)
+    last_s = host.now_s
+    host.pass_until(event.lasts_s)
+    sums = tuple(_sum(turns, liquid, line, poured_before[line]) for liquid, line in host.lines.items())
+    return sums, last_s
+
+
+def _sum(turns: Turns, liquid: str, line: int, before_ml: float) -> LineSum:
+    host, machine, stock = turns.host, turns.host.machine, turns.host.stock[liquid]
+    doses = [dose for one in turns.served for dose in one.doses if dose.liquid == liquid]
+    glasses_ml = sum(dose.glass_ml for dose in doses)
+    calibration = next(one.calibration for one in machine.engine.status().lines if one.line == line)
+    if calibration is None:
+        raise RuntimeError(f"line {line} has served without a calibration")
+    return LineSum(
+        line=line,
+        liquid=liquid,
+        calibration=calibration,
+        bought=stock,
+        used=host.used[liquid],
+        asked_ml=sum(dose.asked_ml for dose in doses),
+        glasses_ml=glasses_ml,
+        other_ml=machine.plant.true_delivered_ml(line) - before_ml - glasses_ml,
+        left_ml=machine.plant.container_ml(line) + sum(stock[host.used[liquid] :]),
+        empties_ml=sum(one.left_ml for one in host.changes if one.liquid == liquid),
+        booked_ml=machine.ledger.containers()[line].remaining_ml,
+    )
+
+
+def _clean(host: Host, profile: Profile) -> float:
+    """Purge, clean, let the cleaner act, rinse, all lines; how long it takes, s."""
+    machine, lines = host.machine, tuple(sorted(host.lines.values()))
+    begun_s = machine.clock.now_s()
+    for kind, draws in STEPS:
+        host.pass_time(host.event.handling.hand_step_s * len(lines))  # every suction tube is put somewhere else
+        for line in lines:
+            if draws is None:
+                machine.plant.unhang(line)
+            else:
+                machine.plant.hang(line, draws, VESSEL_ML)
+        host.run_lines(LineRequest(kind=kind, lines=lines, jug=True))
+        if kind == "clean":
+            host.pass_time(profile.hygiene.cleaner_contact_s)
+    return machine.clock.now_s() - begun_s

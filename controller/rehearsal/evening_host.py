@@ -1,0 +1,234 @@
+"""The person at a rehearsed machine: lets time pass, hangs containers, primes, sees faults and mends them.
+
+A host knows what people know: what engine and guard say, and what the eye sees, such as an empty container or a drink
+that is short. Only the record looks further into the bench.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+
+import msgspec
+
+from controller.bench.faults import Fault
+from controller.errors import TundishError
+from controller.model.event import GuestEvent
+from controller.model.messages import Changed, Ended, Event, FaultLatchedEvent, Refusal
+from controller.model.states import MachineState
+from controller.model.views import AcknowledgeRequest, AssignRequest, LineRequest, OperationView
+from controller.rehearsal.evening_faults import PlannedFault
+from controller.rehearsal.evening_record import ContainerChange, Trouble
+from controller.rehearsal.machine import Machine
+from controller.rehearsal.weighing import JAR_ML
+
+SEEN_EMPTY_ML = 1.0  # a container with less is seen to be empty
+LONGEST_S = 900.0  # no operation takes longer, holds included
+AT_REST = (MachineState.IDLE, MachineState.ABORTED)
+CONTAINER = "container on line "  # what a held operation waits for when a level contact says low
+
+
+class Stuck(TundishError):
+    """The rehearsal cannot go on: the machine does not come to rest, or its cause for stopping cannot be mended."""
+
+
+class Host:
+    """Acts on a machine in the event's time (s after its start). stock: liquid -> sizes of its containers, mL.
+
+    `opens` must be called once the machine is ready for the event.
+    """
+
+    def __init__(
+        self,
+        event: GuestEvent,
+        lines: Mapping[str, int],
+        stock: Mapping[str, tuple[float, ...]],
+        faults: Sequence[PlannedFault],
+    ) -> None:
+        self.event, self.lines, self.stock = event, lines, stock
+        self.machine: Machine
+        self.used = dict.fromkeys(stock, 0)
+        self.changes: list[ContainerChange] = []
+        self.troubles: list[Trouble] = []
+        self._coming = sorted(faults, key=lambda one: one.at_s)
+        self._present: list[tuple[int, Fault]] = []  # place in troubles, fault
+        self._opened_s = math.inf  # the machine's clock at the event's start
+        self._latched: str | None = None
+        self._has_news = False
+
+    def hear(self, event: Event) -> None:
+        """Every event of the guard."""
+        if isinstance(event, FaultLatchedEvent):
+            self._latched = event.cause
+            now_s = self.now_s
+            trouble = Trouble(at_s=now_s, what=event.text, noticed_s=now_s, mended_s=None, how="latched by the guard")
+            self.troubles.append(trouble)
+        self._has_news = self._has_news or isinstance(event, Changed | Ended | Refusal | FaultLatchedEvent)
+
+    # --- time
+
+    @property
+    def now_s(self) -> float:
+        """In the event's time; infinitely long before it until it is near."""
+        return self.machine.clock.now_s() - self._opened_s
+
+    def opens_in(self, seconds: float) -> None:
+        """The event starts so many seconds from now."""
+        self._opened_s = self.machine.clock.now_s() + seconds
+
+    def pass_time(self, seconds: float) -> None:
+        """Let so many seconds (>= 0) pass."""
+        end_s = self.machine.clock.now_s() + seconds
+        self._until(lambda: self.machine.clock.now_s() >= end_s, seconds)
+
+    def pass_until(self, at_s: float) -> None:
+        """Let time pass until at_s, if that is yet to come."""
+        self.pass_time(max(0.0, at_s - self.now_s))
+
+    def _until(self, is_reached: Callable[[], bool], within_s: float) -> None:
+        """As the machine's run_until; faults come about on the way."""
+        clock = self.machine.clock
+        end_s = clock.now_s() + within_s
+        while self._coming and self._opened_s + self._coming[0].at_s <= end_s:
+            due_s = max(clock.now_s(), self._opened_s + self._coming[0].at_s)
+            self.machine.run_until(lambda: is_reached() or clock.now_s() >= due_s, due_s - clock.now_s())  # noqa: B023
+            if clock.now_s() < due_s:
+                return
+            self._inject(self._coming.pop(0).fault)
+        self.machine.run_until(is_reached, end_s - clock.now_s())
+
+    # --- operations
+
+    def follow(self, operation: str) -> OperationView:
+        """Do what the operation waits for, until it is over and the machine at rest or in a fault."""
+        view = self._next(operation)
+        while not view.refused and view.outcome is None:
+            if view.waiting_for is not None and view.waiting_for.startswith(CONTAINER):
+                self._exchange_while_held(int(view.waiting_for.removeprefix(CONTAINER)))
+            elif view.waiting_for not in (None, "glass"):
+                self.pass_time(self.event.handling.hand_step_s)
+                if self.machine.engine.operation(operation).waiting_for is not None:
+                    self.machine.engine.confirm(operation)
+            view = self._next(operation)
+        self._until(lambda: self.machine.engine.status().state in AT_REST, LONGEST_S)
+        return view
+
+    def _next(self, operation: str) -> OperationView:
+        """The operation when next something has happened to it."""
+        self._has_news = False
+        try:
+            self._until(lambda: self._has_news, LONGEST_S)
+        except TimeoutError as error:
+            raise Stuck(f"operation {operation} did not end: {self.machine.engine.operation(operation)}") from error
+        return self.machine.engine.operation(operation)
+
+    def run_lines(self, request: LineRequest) -> OperationView:
+        """Prime, purge, clean or rinse into a jug of its own."""
+        self.machine.plant.place_glass(brim_ml=JAR_ML)
+        self.pass_time(1.0)
+        view = self.follow(self.machine.engine.run_lines(request).operation)
+        self.pass_time(1.0)
+        self.machine.plant.lift_glass()
+        return view
+
+    # --- containers
+
+    def hang_first(self) -> None:
+        """The first container of every liquid, and prime from it."""
+        for liquid, line in self.lines.items():
+            self._hang(liquid, line)
+        self.run_lines(LineRequest(kind="prime", lines=tuple(self.lines.values()), jug=True))
+
+    def shortage(self, liquid: str, volume_ml: float) -> str | None:
+        """Why the container on this liquid's line is not good for the next dose, None when it is."""
+        line = self.lines[liquid]
+        if self.machine.plant.container_ml(line) < SEEN_EMPTY_ML:
+            return "empty to the eye"
+        if self.machine.ledger.containers()[line].remaining_ml < volume_ml:
+            return "too little left for a dose"
+        inputs = self.machine.engine.status().inputs
+        return "low by its contact" if inputs is not None and line in inputs.low_lines else None
+
+    def has_another(self, liquid: str) -> bool:
+        """Whether there is an unopened container of this liquid."""
+        return self.used[liquid] < len(self.stock[liquid])
+
+    def change(self, liquid: str, why: str) -> None:
+        """Hang the next container of this liquid and prime from it; needs one, and an empty place under the funnel."""
+        begun_s, line = self.now_s, self.lines[liquid]
+        self._note_change(liquid, why)
+        self._hang(liquid, line)
+        self.run_lines(LineRequest(kind="prime", lines=(line,), jug=True))
+        self.pass_until(begun_s + self.event.handling.container_s)
+
+    def _hang(self, liquid: str, line: int) -> None:
+        container_ml = self.stock[liquid][self.used[liquid]]
+        self.used[liquid] += 1
+        self.machine.plant.hang(line, liquid, container_ml)
+        self.machine.engine.assign(AssignRequest(line=line, liquid=liquid, container_ml=container_ml))
+        self.pass_time(0.1)
+
+    def _exchange_while_held(self, line: int) -> None:
+        """A drink is held because its container is low: hang the next, if there is one; the engine says what then."""
+        liquid = next(name for name, number in self.lines.items() if number == line)
+        if self.has_another(liquid):
+            self.pass_time(self.event.handling.container_s)
+            self._note_change(liquid, "low in the middle of a drink")
+            self._hang(liquid, line)
+
+    def _note_change(self, liquid: str, why: str) -> None:
+        line = self.lines[liquid]
+        self.changes.append(
+            ContainerChange(
+                at_s=self.now_s,
+                line=line,
+                liquid=liquid,
+                left_ml=self.machine.plant.container_ml(line),
+                container_ml=self.stock[liquid][self.used[liquid]],
+                why=why,
+            )
+        )
+
+    # --- faults
+
+    @property
+    def is_latched(self) -> bool:
+        """Whether the guard waits for a fault to be acknowledged."""
+        return self._latched is not None
+
+    @property
+    def is_troubled(self) -> bool:
+        """Whether a fault is there to be found, or the guard has latched one."""
+        return bool(self._present) or self.is_latched
+
+    def empty_tray(self) -> None:
+        """Empty the drip tray and put it back."""
+        self.pass_time(self.event.handling.take_s)
+        self.machine.plant.set_tray(full=False)
+        self.pass_time(1.0)
+
+    def mend(self, how: str) -> None:
+        """Look for whatever is wrong and see to it; the guard's fault, if any, is acknowledged after that."""
+        noticed_s = self.now_s
+        self.pass_time(self.event.handling.repair_s)
+        for place, fault in self._present:
+            self.machine.plant.clear(fault)
+            known = self.troubles[place]
+            self.troubles[place] = msgspec.structs.replace(known, noticed_s=noticed_s, mended_s=self.now_s, how=how)
+        self._present.clear()
+        self.empty_tray()
+        if self._latched is None:
+            return
+        self.machine.engine.acknowledge(AcknowledgeRequest(cause=self._latched))
+        try:
+            self._until(lambda: self.machine.engine.status().state == MachineState.IDLE, 10.0)
+        except TimeoutError as error:
+            raise Stuck(f"the fault {self._latched!r} could not be acknowledged.") from error
+        self._latched = None
+        self.troubles[-1] = msgspec.structs.replace(self.troubles[-1], mended_s=self.now_s)
+
+    def _inject(self, fault: Fault) -> None:
+        self.machine.plant.inject(fault)
+        where = fault.contact or f"line {fault.line}"
+        self._present.append((len(self.troubles), fault))
+        self.troubles.append(
+            Trouble(at_s=self.now_s, what=f"{fault.kind}, {where}", noticed_s=None, mended_s=None, how="not noticed")
+        )

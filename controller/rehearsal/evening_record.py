@@ -1,0 +1,124 @@
+"""What a rehearsed event came to. Times in s after the event's start (before it: negative), volumes in mL."""
+
+from controller.catering.preparation import Preparation
+from controller.metering.dose import mi008_ml
+from controller.model.calibration import Calibration
+from controller.model.fields import Value
+
+
+class PouredDose(Value, frozen=True, kw_only=True):
+    """One liquid of one drink: asked for, and what the bench says is in the glass."""
+
+    liquid: str
+    asked_ml: float
+    glass_ml: float
+
+    @property
+    def error_ml(self) -> float:
+        """In the glass less asked for."""
+        return self.glass_ml - self.asked_ml
+
+    @property
+    def is_inside(self) -> bool:
+        """Within the serving-measure tolerance (Directive 2014/32/EU, MI-008)."""
+        return abs(self.error_ml) <= mi008_ml(self.asked_ml)
+
+
+class Served(Value, frozen=True, kw_only=True):
+    """One drink that a guest took away."""
+
+    recipe: str
+    came_s: float
+    turn_s: float  # the guest steps up
+    ended_s: float  # the last pump is off, the last hand step done
+    left_s: float  # the glass is off
+    refused: int  # refusals before it was poured
+    made_again: int  # glasses poured away before, with a dose visibly off
+    doses: tuple[PouredDose, ...]
+
+    @property
+    def waited_s(self) -> float:
+        """In the queue."""
+        return self.turn_s - self.came_s
+
+
+class Lost(Value, frozen=True, kw_only=True):
+    """A drink that was asked for and could not be served."""
+
+    recipe: str
+    came_s: float
+    gave_up_s: float
+    reason: str
+
+
+class Refusal(Value, frozen=True, kw_only=True):
+    """The engine or the guard said no."""
+
+    at_s: float
+    recipe: str
+    rule: str
+    reason: str
+
+
+class ContainerChange(Value, frozen=True, kw_only=True):
+    """A fresh container was hung. left_ml: what stayed in the old one, by the bench."""
+
+    at_s: float
+    line: int
+    liquid: str
+    left_ml: float
+    container_ml: float
+    why: str
+
+
+class Trouble(Value, frozen=True, kw_only=True):
+    """A fault of the bench, or one that the guard latched; mended_s is None when nobody noticed it."""
+
+    at_s: float
+    what: str
+    noticed_s: float | None
+    mended_s: float | None
+    how: str
+
+
+class LineSum(Value, frozen=True, kw_only=True):
+    """One line over the event. What left the containers is in glasses, in the jug, or poured away."""
+
+    line: int
+    liquid: str
+    calibration: Calibration
+    bought: tuple[float, ...]  # containers
+    used: int  # of them
+    asked_ml: float  # in drinks that were taken away
+    glasses_ml: float  # the same, by the bench
+    other_ml: float  # primed, poured away, spilt
+    left_ml: float  # in hung and unopened containers, before cleaning
+    empties_ml: float  # left in containers that were taken off
+    booked_ml: float  # what the ledger believes is left in the container that hangs
+
+
+class Evening(Value, frozen=True, kw_only=True):
+    """The whole record."""
+
+    event: str
+    machine: str
+    book: str
+    seed: int
+    opens: str  # time of day
+    lasts_s: float
+    orders: int
+    prepared: Preparation  # what was reckoned ahead, and bought
+    served: tuple[Served, ...]
+    lost: tuple[Lost, ...]
+    refusals: tuple[Refusal, ...]
+    changes: tuple[ContainerChange, ...]
+    troubles: tuple[Trouble, ...]
+    lines: tuple[LineSum, ...]
+    calibrating_s: float  # priming and calibrating, before the event
+    cleaning_s: float  # purge, clean, rinse, after it
+    last_s: float  # the last glass is off
+
+    @property
+    def doses(self) -> tuple[PouredDose, ...]:
+        """All doses of drinks that were taken away."""
+        return tuple(dose for one in self.served for dose in one.doses)
