@@ -61,20 +61,23 @@ class Guard:
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
         failures = board.all_off()
         self._scribe = Scribe(journal)
+        self._core = self._wake(profile, book, boot)
+        if failures:
+            self._board_failed(failures[0])
+        self._finish([], None)
+
+    def _wake(self, profile: Profile, book: Book, boot: str) -> Supervisor:
         remembered = self._scribe.remember()
-        self._core = Supervisor(
+        return Supervisor(
             profile,
             book,
             remembered.memory,
-            now_s=clock.now_s(),
-            wall_s=clock.wall_s(),
+            now_s=self._clock.now_s(),
+            wall_s=self._clock.wall_s(),
             boot=boot,
             damage=remembered.damage,
             snapshot=remembered.wants_snapshot,
         )
-        if failures:
-            self._board_failed(failures[0])
-        self._finish([], None)
 
     # --- what the loop calls
 

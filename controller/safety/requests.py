@@ -6,8 +6,10 @@ from collections.abc import Iterator
 
 from msgspec.structs import replace
 
+from controller.model.calibration import Calibration
 from controller.model.messages import Assign, Refusal, TakeCalibration, Unhold
 from controller.model.plan import Operation, Segment
+from controller.model.profile import Line
 from controller.safety.admission import Situation, case_of, refuse, runs_shape
 from controller.safety.caps import violations
 from controller.safety.case import Case, History, timeline
@@ -77,6 +79,12 @@ def _calibration(command: TakeCalibration, now: Situation) -> Iterator[Refusal]:
         return
     if new.liquid not in {one.liquid for one in now.book.liquids}:
         yield refuse(request, "calibration", f"the book has no liquid {new.liquid!r}.")
+    yield from _band(new, line, now)
+
+
+def _band(new: Calibration, line: Line, now: Situation) -> Iterator[Refusal]:
+    """How far the figures lie from what such a pump can do."""
+    request = "take_calibration"
     band, nominal = now.profile.calibration, line.pump.nominal_flow_ml_s
     low, high = nominal * (1 - band.flow_fraction), nominal * (1 + band.flow_fraction)
     if not low <= new.flow_ml_s <= high:
