@@ -26,9 +26,9 @@ from controller.rehearsal.evening_serving import Turns
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
 
-# How often the guard reads the contacts, s. On the machine it reads them more often; here that would only take longer,
-# for nobody's hand is quicker than this, and under way the guard trusts no reading older than 0.25 s.
-POLL_IDLE_S, POLL_UNDER_WAY_S = 1.0, 0.2
+# How often the guard reads the contacts under way. On the machine it reads them ten times as often; here that would only
+# take longer, for no hand in a rehearsal is quicker than this.
+POLL_UNDER_WAY_S = 0.2
 BEFORE_ML = 20_000.0  # in the containers for priming and calibrating
 BY = "rehearsal"
 TOGETHER, TOGETHER_S = 3, 8.0  # lines run together to learn the sag, and for how long
@@ -65,9 +65,7 @@ def rehearse(
     }
     before = _book_before(book, hanging)
     host = Host(event, hanging.lines, stock, faults)
-    host.machine = Machine(
-        profile, before, seed=seed, poll_idle_s=POLL_IDLE_S, poll_under_way_s=POLL_UNDER_WAY_S, listen=host.hear
-    )
+    host.machine = Machine(profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S, listen=host.hear)
     try:
         _calibrate(host, profile, tell)
         calibrating_s = host.machine.clock.now_s()

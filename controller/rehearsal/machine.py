@@ -15,7 +15,7 @@ from controller.bench.plant import Plant
 from controller.clock import VirtualClock
 from controller.engine.engine import Engine
 from controller.errors import Refused
-from controller.guard.guard import POLL_IDLE_S, POLL_UNDER_WAY_S, Guard
+from controller.guard.guard import POLL_UNDER_WAY_S, Guard
 from controller.hal.gpio_board import GpioBoard
 from controller.ledger.journal import Journal, MemoryJournal
 from controller.ledger.store import Ledger
@@ -31,9 +31,9 @@ ENGINE, GUARD = "engine", "guard"  # the guard's name for its client, the bench'
 class Machine:
     """A whole machine that does in no time what the real one does in minutes.
 
-    seed: of the bench's true parameters. ledger_path, journal: kept in memory when not given. poll_idle_s,
-    poll_under_way_s: how often the guard reads the contacts (s; under way less than its limit of 0.25 s); less often
-    is faster. listen: told every event that the guard publishes, after the engine.
+    seed: of the bench's true parameters. ledger_path, journal: kept in memory when not given. poll_under_way_s: how
+    often the guard reads the contacts while an operation is under way (s, under its limit of 0.25 s); less often is
+    faster. listen: told every event that the guard publishes, after the engine.
     """
 
     def __init__(
@@ -44,7 +44,6 @@ class Machine:
         seed: int,
         ledger_path: Path | str = ":memory:",
         journal: Journal | None = None,
-        poll_idle_s: float = POLL_IDLE_S,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
         listen: Callable[[Event], None] | None = None,
     ) -> None:
@@ -62,7 +61,6 @@ class Machine:
             journal=MemoryJournal() if journal is None else journal,
             clock=self.clock,
             publish=lambda _client, event: self._to_engine.append(event),
-            poll_idle_s=poll_idle_s,
             poll_under_way_s=poll_under_way_s,
         )
         numbers = count(1)
