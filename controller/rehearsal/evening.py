@@ -26,8 +26,8 @@ from controller.rehearsal.evening_serving import Turns
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
 
-# How often the guard reads the contacts under way. On the machine it reads them ten times as often; here that would only
-# take longer, for no hand in a rehearsal is quicker than this.
+# How often the guard reads the contacts under way. On the machine it reads them ten times as often; here that would
+# only take longer, for no hand in a rehearsal is quicker than this.
 POLL_UNDER_WAY_S = 0.2
 BEFORE_ML = 20_000.0  # in the containers for priming and calibrating
 BY = "rehearsal"
