@@ -18,10 +18,47 @@ book_option = click.option("--book", "book_path", type=existing_file, required=T
 @book_option
 @run_dir_option
 @state_dir_option
-def engine(profile_path: Path, book_path: Path, run_dir: Path | None, state_dir: Path | None) -> None:
+@click.option(
+    "--lan",
+    metavar="ADDRESS:PORT",
+    envvar="TUNDISH_LAN",
+    help="Listen on the local network too, at this address of the machine; off without it.",
+)
+@click.option(
+    "--lan-name",
+    "lan_names",
+    multiple=True,
+    envvar="TUNDISH_LAN_NAMES",
+    help="A name by which people reach the machine there, such as its host name; may be repeated.",
+)
+@click.option(
+    "--tokens",
+    type=existing_file,
+    envvar="TUNDISH_TOKENS",
+    help="File with the tokens that open it: operator TOKEN, and guest TOKEN if guests may ask. Mode 0600.",
+)
+def engine(
+    *,
+    profile_path: Path,
+    book_path: Path,
+    run_dir: Path | None,
+    state_dir: Path | None,
+    lan: str | None,
+    lan_names: tuple[str, ...],
+    tokens: Path | None,
+) -> None:
     """Run the process that plans, records and answers, until SIGTERM or Ctrl-C."""
+    from controller.engine.http_access import place
     from controller.engine.service import run
 
+    place_on_lan = None
+    if lan is not None:
+        if tokens is None:
+            raise click.UsageError("--lan needs --tokens: without a token nobody is let in.")
+        try:
+            place_on_lan = place(lan, lan_names, tokens)
+        except ValueError as error:
+            raise click.BadParameter(f"{error}. Write it as 192.168.1.5:8080.", param_hint="--lan") from error
     folder = run_dir_to_fill(run_dir)
     run(
         profile_path,
@@ -29,6 +66,7 @@ def engine(profile_path: Path, book_path: Path, run_dir: Path | None, state_dir:
         state_dir=state_dir_to_use(state_dir),
         guard_socket=folder / GUARD,
         socket_path=folder / ENGINE,
+        lan=place_on_lan,
     )
 
 

@@ -81,7 +81,15 @@ class Api:
         if key is not None and asked.key not in (None, key):
             raise Problem("invalid", "the header Idempotency-Key and the member key differ: send one of them")
         asked = msgspec.convert(msgspec.structs.asdict(asked) | {"key": key or asked.key}, PourRequest)
+        if request.scope.get("role") == "guest":
+            self._require_on_offer(asked)
         return await self._begin(lambda: self._engine.pour(asked))
+
+    def _require_on_offer(self, asked: PourRequest) -> None:
+        """A guest may ask for what the menu offers at this moment, as it is."""
+        offered = {one.recipe for one in self._engine.menu() if not one.missing}
+        if asked.recipe not in offered or asked.times != 1.0:
+            raise Problem("not-for-guests", "a guest may ask for what the menu offers now, in its own size")
 
     async def run_lines(self, request: Request) -> Response:
         """POST line-operations."""

@@ -1,4 +1,4 @@
-"""The engine's process: loads the files, opens the ledger, serves HTTP on a Unix socket, keeps the guard informed."""
+"""The engine's process: loads the files, opens the ledger, serves HTTP, keeps the guard informed."""
 
 import asyncio
 import contextlib
@@ -6,108 +6,114 @@ import os
 import secrets
 import signal
 import socket
-from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import structlog
-import uvicorn
 
 from controller import logs
-from controller.clock import RealClock
+from controller.clock import Clock, RealClock
 from controller.config import load_apart
 from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
 from controller.engine.http import application
+from controller.engine.http_access import Door, Place, read_tokens
 from controller.engine.http_events import EventRing
+from controller.engine.http_server import LAN_CONNECTIONS, HttpServer, lan_socket, listening_socket
 from controller.errors import TundishError
 from controller.ledger.store import Ledger
-from controller.model.book import Book
-from controller.model.profile import Profile
 
 LEDGER = "ledger.db"
 END_S = 2.0  # longest wait at the end for the guard to report an operation stopped
 
+Listeners = list[tuple[socket.socket, HttpServer]]
 
-def run(profile_path: Path, book_path: Path, *, state_dir: Path, guard_socket: Path, socket_path: Path) -> None:
-    """Serve until SIGTERM or SIGINT. Raises FileProblems, RecordError, TundishError when the socket is taken."""
+
+def run(
+    profile_path: Path,
+    book_path: Path,
+    *,
+    state_dir: Path,
+    guard_socket: Path,
+    socket_path: Path,
+    lan: Place | None = None,
+) -> None:
+    """Serve until SIGTERM or SIGINT; on the local network only when `lan` says where.
+
+    Raises FileProblems, RecordError, and TundishError when a socket cannot be had.
+    """
     logs.set_up("engine")
     profile, book, _ = load_apart(profile_path, book_path)
+    tokens = {} if lan is None else read_tokens(lan.tokens)
     state_dir.mkdir(parents=True, exist_ok=True)
-    with listening_socket(socket_path) as listener, contextlib.closing(Ledger(state_dir / LEDGER)) as ledger:
-        failure = asyncio.run(_serve(profile, book, ledger, GuardLink(guard_socket), listener))
+    with contextlib.ExitStack() as stack:
+        listener = stack.enter_context(listening_socket(socket_path))
+        lan_listener = None if lan is None else stack.enter_context(lan_socket(lan))
+        ledger = stack.enter_context(contextlib.closing(Ledger(state_dir / LEDGER)))
+        link, clock = GuardLink(guard_socket), RealClock()
+        engine = Engine(
+            profile=profile, book=book, ledger=ledger, clock=clock, send=link.send, new_id=lambda: secrets.token_hex(6)
+        )
+
+        async def serve() -> BaseException | None:
+            process = _Process(engine, clock)
+            listeners = [(listener, HttpServer(process.app))]
+            if lan is not None and lan_listener is not None:
+                door = Door(process.app, lan, tokens, clock)
+                listeners.append((lan_listener, HttpServer(door, most_connections=LAN_CONNECTIONS)))
+                structlog.get_logger().info("lan_listens", host=lan.host, port=lan.port, guests="guest" in tokens)
+            return await process.run(link, listeners)
+
+        failure = asyncio.run(serve())
     if failure is not None:
         raise failure
 
 
-async def _serve(
-    profile: Profile, book: Book, ledger: Ledger, link: GuardLink, listener: socket.socket
-) -> BaseException | None:
-    """Run everything on this loop until a signal; the failure that ended it early, if any."""
-    ending, failures = asyncio.Event(), list[BaseException]()
+class _Process:
+    """Everything that the engine's process consists of, on one loop."""
 
-    def fail(error: BaseException) -> None:
+    def __init__(self, engine: Engine, clock: Clock) -> None:
+        self._engine = engine
+        self._ending, self._failures = asyncio.Event(), list[BaseException]()
+        self._ring, self._ticker = EventRing(engine), Ticker(engine, clock, self._fail)
+        engine.subscribe(self._ring.publish)
+        self.app = application(engine, self._ring, self._ticker.now)
+
+    async def run(self, link: GuardLink, listeners: Listeners) -> BaseException | None:
+        """Run until a signal; the failure that ended it early, if any."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self._ending.set)
+        guard = loop.create_task(link.run(self._engine, self._ticker))
+        webs = [loop.create_task(server.serve(sockets=[listener])) for listener, server in listeners]
+        for task in (guard, *webs):
+            task.add_done_callback(self._watch)
+        _keep_watchdog(loop)
+        notify("READY=1")
+        status = self._engine.status()
+        structlog.get_logger().info("engine_ready", machine=status.machine, book=status.book)
+        await self._ending.wait()
+        notify("STOPPING=1")
+        await _end_operation(self._engine)
+        self._ring.close()
+        for _, server in listeners:
+            server.end()
+        await asyncio.wait(webs)
+        guard.cancel()
+        await asyncio.wait([guard])
+        self._ticker.close()
+        structlog.get_logger().info("engine_stopped")
+        return self._failures[0] if self._failures else None
+
+    def _watch(self, done: "asyncio.Task[None]") -> None:
+        """End the service when one of its tasks failed."""
+        error = None if done.cancelled() else done.exception()
+        if error is not None:
+            self._fail(error)
+
+    def _fail(self, error: BaseException) -> None:
         structlog.get_logger().error("engine_failed", exc_info=error)
-        failures.append(error)
-        ending.set()
-
-    clock = RealClock()
-    engine = Engine(
-        profile=profile, book=book, ledger=ledger, clock=clock, send=link.send, new_id=lambda: secrets.token_hex(6)
-    )
-    ring, ticker = EventRing(engine), Ticker(engine, clock, fail)
-    engine.subscribe(ring.publish)
-    server = _Server(application(engine, ring, ticker.now))
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, ending.set)
-
-    guard = loop.create_task(link.run(engine, ticker))
-    web = loop.create_task(server.serve(sockets=[listener]))
-    for task in (guard, web):
-        task.add_done_callback(lambda done: _report(done, fail))
-    _keep_watchdog(loop)
-    notify("READY=1")
-    structlog.get_logger().info("engine_ready", machine=profile.machine, book=book.title)
-    await ending.wait()
-    notify("STOPPING=1")
-    await _end_operation(engine)
-    ring.close()
-    server.end()
-    await asyncio.wait([web])
-    guard.cancel()
-    await asyncio.wait([guard])
-    ticker.close()
-    structlog.get_logger().info("engine_stopped")
-    return failures[0] if failures else None
-
-
-@contextlib.contextmanager
-def listening_socket(path: Path) -> Iterator[socket.socket]:
-    """A listening Unix socket for owner and group only; removed at the end.
-
-    Raises TundishError when another process listens there; a file that a killed process left is replaced.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
-        try:
-            probe.connect(str(path))
-        except FileNotFoundError:
-            pass
-        except ConnectionRefusedError:
-            path.unlink()
-        else:
-            raise TundishError(f"another engine already listens at {path}. Stop it first, or choose another --run-dir.")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
-        before = os.umask(0o117)  # the file is 0660 from its first moment
-        try:
-            listener.bind(str(path))
-        finally:
-            os.umask(before)
-        listener.listen(64)
-        try:
-            yield listener
-        finally:
-            path.unlink(missing_ok=True)
+        self._failures.append(error)
+        self._ending.set()
 
 
 def notify(message: str) -> None:
@@ -116,42 +122,6 @@ def notify(message: str) -> None:
     if path:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
             sock.sendto(message.encode(), "\0" + path[1:] if path.startswith("@") else path)
-
-
-class _Server(uvicorn.Server):
-    """uvicorn without its ten wake-ups a second and its signal handlers: the service owns the signals."""
-
-    def __init__(self, app: Callable[..., object]) -> None:
-        super().__init__(
-            uvicorn.Config(
-                app,
-                loop="asyncio",
-                http="h11",
-                ws="none",
-                lifespan="off",
-                log_config=None,
-                access_log=False,
-                server_header=False,
-                date_header=False,
-                timeout_keep_alive=5,
-                timeout_graceful_shutdown=2,
-            )
-        )
-        self._end = asyncio.Event()
-
-    async def main_loop(self) -> None:
-        """Serve until `end`."""
-        await self._end.wait()
-
-    def end(self) -> None:
-        """Close the connections and return from `serve`."""
-        self.should_exit = True
-        self._end.set()
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """Leave the signals alone."""
-        yield
 
 
 async def _end_operation(engine: Engine) -> None:
@@ -171,13 +141,6 @@ async def _end_operation(engine: Engine) -> None:
         structlog.get_logger().warning("operation_left_open", operation=under_way.operation, error=str(error))
     finally:
         unsubscribe()
-
-
-def _report(done: "asyncio.Task[None]", fail: Callable[[BaseException], None]) -> None:
-    """End the service when one of its tasks failed."""
-    error = None if done.cancelled() else done.exception()
-    if error is not None:
-        fail(error)
 
 
 def _keep_watchdog(loop: asyncio.AbstractEventLoop) -> None:

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from controller.engine import service
-from controller.engine.service import listening_socket, notify
+from controller.engine.http_server import listening_socket
+from controller.engine.service import notify
 from controller.errors import TundishError
 
 ROOT = Path(__file__).parents[2]

@@ -1,0 +1,432 @@
+"""The local network: off unless switched on, and then nobody gets past the door without a token."""
+
+import asyncio
+import http.client
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import pytest
+import structlog
+
+from controller.clock import VirtualClock
+from controller.engine.http import application
+from controller.engine.http_access import (
+    AT_ONCE,
+    CLIENTS_KEPT,
+    ROLES,
+    WRONG_AT_ONCE,
+    Door,
+    Pace,
+    place,
+    read_tokens,
+)
+from controller.engine.http_events import EventRing
+from controller.errors import FileProblems
+from controller.model.states import MachineState
+from controller.model.views import Asked, MenuEntry, OperationView, Status
+
+ROOT = Path(__file__).parents[2]
+OPERATOR, GUEST = "operator-token-0123456789", "guest-token-0123456789abc"
+STATUS = Status(
+    machine="bench six-line",
+    book="Orchard fete",
+    guard_connected=True,
+    state=MachineState.IDLE,
+    fault=None,
+    operation=None,
+    lines=(),
+    inputs=None,
+)
+VIEW = OperationView(
+    operation="op1",
+    kind="serve",
+    recipe="Orchard Fizz",
+    times=1.0,
+    admitted=True,
+    refused=(),
+    waiting_for=None,
+    outcome=None,
+    reason="",
+    lines=(),
+    elapsed_s=0.0,
+    planned_s=12.0,
+)
+
+
+def entry(recipe, *missing):
+    return MenuEntry(
+        recipe=recipe,
+        glass="tumbler",
+        volume_ml=120.0,
+        abv_percent=0.0,
+        ethanol_g=0.0,
+        allergens=(),
+        seconds=12.0,
+        missing=missing,
+    )
+
+
+class Engine:
+    """One drink can be poured, one cannot."""
+
+    def __init__(self):
+        self.poured, self.stopped = [], 0
+
+    def status(self):
+        return STATUS
+
+    def menu(self):
+        return (entry("Orchard Fizz"), entry("Ginger Cooler", "ginger syrup: line 3 is empty"))
+
+    def subscribe(self, _callback):
+        return lambda: None
+
+    def operation(self, _operation):
+        return VIEW
+
+    def history(self, _limit):
+        return (VIEW,)
+
+    def pour(self, asked):
+        self.poured.append(asked.recipe)
+        return Asked(operation="op1")
+
+    def stop(self):
+        self.stopped += 1
+
+
+class Network:
+    """Speaks to the application through its door."""
+
+    def __init__(self, tokens_file):
+        self.clock, self.engine = VirtualClock(), Engine()
+        known = place("192.168.1.5:8080", ("tundish.local",), tokens_file)
+        app = application(self.engine, EventRing(self.engine), lambda: None)
+        self.door = Door(app, known, read_tokens(tokens_file), self.clock)
+
+    def ask(self, method, path, token=None, *, body=None, client="192.168.1.77", **headers):
+        sent = {"host": "192.168.1.5:8080", "content-type": "application/json"} | headers
+        if token is not None:
+            sent.setdefault("authorization", f"Bearer {token}")
+        scope = {
+            "type": "http",
+            "method": method,
+            "path": path,
+            "raw_path": path.encode(),
+            "root_path": "",
+            "query_string": b"",
+            "headers": [(name.encode(), value.encode()) for name, value in sent.items() if value is not None],
+            "client": (client, 40_000),
+        }
+        answer = []
+
+        async def receive():
+            return {"type": "http.request", "body": b"" if body is None else json.dumps(body).encode()}
+
+        async def send(message):
+            answer.append(message)
+
+        asyncio.run(self.door(scope, receive, send))
+        self.headers = {name.decode(): value.decode() for name, value in answer[0]["headers"]}
+        self.body = b"".join(one.get("body", b"") for one in answer[1:])
+        return answer[0]["status"]
+
+
+@pytest.fixture
+def tokens_file(tmp_path):
+    path = tmp_path / "tokens"
+    path.write_text(f"# who may ask\noperator {OPERATOR}\nguest {GUEST}\n")
+    path.chmod(0o600)
+    return path
+
+
+@pytest.fixture
+def network(tokens_file):
+    return Network(tokens_file)
+
+
+def test_the_operator_may_do_everything(network):
+    assert network.ask("GET", "/v1/status", OPERATOR) == 200
+    assert network.ask("GET", "/v1/operations", OPERATOR) == 200
+    assert network.ask("POST", "/v1/pours", OPERATOR, body={"recipe": "Orchard Fizz", "times": 2}) == 202
+    assert network.ask("POST", "/v1/stop", OPERATOR) == 204
+    assert (network.engine.poured, network.engine.stopped) == (["Orchard Fizz"], 1)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"authorization": ""},
+        {"authorization": "Bearer "},
+        {"authorization": f"Basic {OPERATOR}"},
+        {"authorization": OPERATOR},
+        {"authorization": f"Bearer {OPERATOR}x"},
+        {"authorization": f"Bearer {OPERATOR[:-1]}"},
+    ],
+)
+def test_without_a_token_nothing_is_opened(network, changes):
+    for method, path in (("GET", "/v1/status"), ("POST", "/v1/stop"), ("GET", "/healthz"), ("GET", "/nowhere")):
+        assert network.ask(method, path, **changes) == 401
+        assert network.headers["www-authenticate"] == "Bearer"
+    assert network.engine.stopped == 0
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "status"),
+    [
+        ("GET", "/v1/status", 200),
+        ("GET", "/v1/menu", 200),
+        ("GET", "/v1/operations", 403),
+        ("GET", "/v1/events", 403),
+        ("GET", "/v1/openapi.json", 403),
+        ("GET", "/healthz", 403),
+        ("POST", "/v1/line-operations", 403),
+        ("POST", "/v1/acknowledge", 403),
+        ("PUT", "/v1/lines/1", 403),
+        ("DELETE", "/v1/status", 403),
+        ("GET", "/v1/status/", 403),
+        ("GET", "/v1/../v1/operations", 403),
+    ],
+)
+def test_a_guest_sees_status_and_menu_and_nothing_else(network, method, path, status):
+    assert network.ask(method, path, GUEST) == status
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        ({"recipe": "Orchard Fizz"}, 202),
+        ({"recipe": "Orchard Fizz", "times": 1}, 202),
+        ({"recipe": "Orchard Fizz", "times": 2}, 403),
+        ({"recipe": "Ginger Cooler"}, 403),
+        ({"recipe": "Harvest Flip"}, 403),
+    ],
+)
+def test_a_guest_may_ask_for_what_the_menu_offers_as_it_is(network, body, status):
+    assert network.ask("POST", "/v1/pours", GUEST, body=body) == status
+    assert network.engine.poured == (["Orchard Fizz"] if status == 202 else [])
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        ("192.168.1.5:8080", 200),
+        ("tundish.local:8080", 200),
+        ("TUNDISH.local:8080", 200),
+        ("192.168.1.5", 421),
+        ("192.168.1.5:80", 421),
+        ("tundish.local.example:8080", 421),
+        ("localhost:8080", 421),
+        ("", 421),
+        (None, 421),
+    ],
+)
+def test_only_the_machine_s_own_names_are_answered(network, host, status):
+    """A page elsewhere whose name is made to point at the machine sends its own name as Host."""
+    assert network.ask("GET", "/v1/status", OPERATOR, host=host) == status
+
+
+def test_there_is_no_cors_header_and_no_preflight(network):
+    assert network.ask("GET", "/v1/status", OPERATOR, origin="http://elsewhere.example") == 200
+    assert not [name for name in network.headers if name.startswith("access-control")]
+    assert network.ask("OPTIONS", "/v1/status", OPERATOR, origin="http://elsewhere.example") == 405
+
+
+def test_too_many_requests_wait_but_stopping_always_works(network):
+    answers = [network.ask("GET", "/v1/status", OPERATOR) for _ in range(int(AT_ONCE) + 1)]
+    assert answers == [200] * int(AT_ONCE) + [429]
+    assert network.headers["retry-after"]
+    assert network.ask("POST", "/v1/stop", OPERATOR) == 204
+    assert network.ask("GET", "/v1/status", OPERATOR, client="192.168.1.78") == 200  # another client does not wait
+    network.clock.move_to(1.0)
+    assert network.ask("GET", "/v1/status", OPERATOR) == 200
+
+
+def test_guessing_tokens_is_slow_and_does_not_open_with_the_right_one_meanwhile(network):
+    for _ in range(int(WRONG_AT_ONCE)):
+        assert network.ask("GET", "/v1/status", "x" * 30) == 401
+    assert network.ask("GET", "/v1/status", OPERATOR) == 429
+    assert network.ask("POST", "/v1/stop", OPERATOR) == 204
+    network.clock.move_to(6.0)
+    assert network.ask("GET", "/v1/status", OPERATOR) == 200
+
+
+def test_a_flood_is_told_once_a_minute_and_no_token_is_logged(network):
+    with structlog.testing.capture_logs() as logs:
+        for _ in range(9):
+            network.ask("GET", "/v1/status", f"{OPERATOR}x")
+        network.ask("GET", "/v1/operations", GUEST)
+        network.clock.move_to(61.0)
+        network.ask("GET", "/v1/status", f"{OPERATOR}x")
+    assert [(one["event"], one["reason"]) for one in logs] == [
+        ("lan_turned_away", "no-token"),
+        ("lan_turned_away", "not-for-guests"),
+        ("lan_turned_away", "no-token"),
+    ]
+    assert not any(token in str(logs) for token in (OPERATOR, GUEST))
+
+
+def test_the_pace_is_kept_for_so_many_clients_and_no_more():
+    pace = Pace(VirtualClock(), 1.0, 1.0)
+    assert all(pace.allows(f"c{number}") for number in range(2 * CLIENTS_KEPT))
+    assert not pace.allows(f"c{2 * CLIENTS_KEPT - 1}")
+    assert len(pace._left) == CLIENTS_KEPT
+
+
+def test_a_body_that_does_not_come_is_not_waited_for(network, monkeypatch):
+    monkeypatch.setattr("controller.engine.http_access.BODY_S", 0.01)
+
+    async def scenario():
+        async def receive():
+            await asyncio.Event().wait()
+
+        async def send(_message):
+            pass
+
+        scope = {
+            "type": "http",
+            "method": "POST",
+            "path": "/v1/pours",
+            "root_path": "",
+            "query_string": b"",
+            "headers": [
+                (b"host", b"tundish.local:8080"),
+                (b"authorization", f"bearer {OPERATOR}".encode()),
+                (b"content-type", b"application/json"),
+            ],
+            "client": None,
+        }
+        async with asyncio.timeout(5):
+            await network.door(scope, receive, send)
+
+    asyncio.run(scenario())
+    assert network.engine.poured == []
+
+
+# --- the file of the tokens
+
+
+def test_both_tokens_are_read_and_only_their_digests_are_kept(tokens_file):
+    found = read_tokens(tokens_file)
+    assert tuple(found) == ROLES
+    assert not any(token.encode() in found.values() for token in (OPERATOR, GUEST))
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "no token for the operator"),
+        (f"guest {GUEST}\n", "no token for the operator"),
+        (f"operator {OPERATOR}\noperator {GUEST}\n", "a second token"),
+        (f"operator {OPERATOR}\nguest {OPERATOR}\n", "the same token"),
+        ("operator short\n", "24 to 200"),
+        (f"operator {OPERATOR} {GUEST}\n", "expected"),
+        (f"admin {OPERATOR}\n", "expected"),
+        ("operator " + "\u00e9" * 30, "cannot be read"),
+    ],
+)
+def test_a_file_of_tokens_that_cannot_be_used_is_refused_without_telling_any(tmp_path, text, says):
+    path = tmp_path / "tokens"
+    path.write_text(text)
+    path.chmod(0o600)
+    with pytest.raises(FileProblems, match=says) as caught:
+        read_tokens(path)
+    assert not any(token in str(caught.value) for token in (OPERATOR, GUEST, "short\n"))
+
+
+def test_a_file_of_tokens_that_others_may_read_is_refused(tokens_file, monkeypatch):
+    tokens_file.chmod(0o640)
+    with pytest.raises(FileProblems, match="chmod 600"):
+        read_tokens(tokens_file)
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(tokens_file.parent))  # systemd closes it by an access list
+    assert read_tokens(tokens_file)
+
+
+@pytest.mark.parametrize(
+    ("text", "names", "hosts"),
+    [
+        ("192.168.1.5:8080", (), {"192.168.1.5:8080"}),
+        ("[fd00::5]:8080", ("Bar",), {"[fd00::5]:8080", "bar:8080"}),
+        ("0.0.0.0:80", ("bar",), {"bar:80", "bar"}),
+    ],
+)
+def test_the_names_answered_follow_from_the_place(text, names, hosts):
+    assert place(text, names, Path("tokens")).hosts == hosts
+
+
+@pytest.mark.parametrize("text", ["8080", "bar:8080", "192.168.1.5", "192.168.1.5:0", "192.168.1.5:x", "0.0.0.0:80"])
+def test_a_place_that_is_none_is_refused(text):
+    with pytest.raises(ValueError):
+        place(text, (), Path("tokens"))
+
+
+# --- the process
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def inet_sockets(pid):
+    """Sockets of the process that are no Unix sockets, by the kernel's own table."""
+    found = {link.readlink().name for link in Path(f"/proc/{pid}/fd").iterdir() if link.is_symlink()}
+    rows = [
+        row.split()
+        for name in ("tcp", "tcp6", "udp", "udp6")
+        for row in Path(f"/proc/{pid}/net/{name}").read_text().splitlines()[1:]
+    ]
+    return [row[1] for row in rows if f"socket:[{row[9]}]" in found]
+
+
+def engine_process(folder, *words):
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "controller.cli", "engine"),
+            *("--profile", "hardware_profiles/bench_six_line.yaml", "--book", "demo/orchard_fete.yaml"),
+            *("--run-dir", str(folder), "--state-dir", str(folder / "state"), *words),
+        ],
+        cwd=ROOT,
+        env=os.environ | {"NOTIFY_SOCKET": str(folder / "notify")},
+        stderr=subprocess.PIPE,
+    )
+    return process
+
+
+@pytest.mark.parametrize("is_on", [False, True])
+def test_the_process_listens_on_the_network_only_when_told_to(tokens_file, is_on):
+    with tempfile.TemporaryDirectory(prefix="tun") as name, socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
+        systemd.bind(f"{name}/notify")
+        systemd.settimeout(20)
+        port = free_port()
+        words = ("--lan", f"127.0.0.1:{port}", "--tokens", str(tokens_file)) if is_on else ()
+        process = engine_process(Path(name), *words)
+        try:
+            assert systemd.recv(100) == b"READY=1"
+            assert len(inet_sockets(process.pid)) == int(is_on)
+            if is_on:
+                assert lan_status(port, {}) == 401
+                assert lan_status(port, {"Authorization": f"Bearer {GUEST}"}) == 200
+            process.send_signal(signal.SIGTERM)
+            _, log = process.communicate(timeout=10)
+        finally:
+            process.kill()
+            process.wait()
+    assert process.returncode == 0, log.decode()
+    assert not any(token in log.decode() for token in (OPERATOR, GUEST))
+
+
+def lan_status(port, headers):
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+    connection.request("GET", "/v1/status", headers=headers)
+    status = connection.getresponse().status
+    connection.close()
+    return status
