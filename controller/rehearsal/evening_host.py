@@ -5,7 +5,7 @@ that is short. Only the record looks further into the bench.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 import msgspec
 
@@ -156,6 +156,9 @@ class Host:
         begun_s, line = self.now_s, self.lines[liquid]
         self._note_change(liquid, why)
         self._hang(liquid, line)
+        for place, fault in tuple(self._present):
+            if fault.kind == "container empty" and fault.line == line:
+                self._clear(place, fault, begun_s, why)
         self.run_lines(LineRequest(kind="prime", lines=(line,), jug=True))
         self.pass_until(begun_s + self.event.handling.container_s)
 
@@ -194,10 +197,18 @@ class Host:
         """Whether the guard waits for a fault to be acknowledged."""
         return self._latched is not None
 
-    @property
-    def is_troubled(self) -> bool:
-        """Whether a fault is there to be found, or the guard has latched one."""
-        return bool(self._present) or self.is_latched
+    def is_troubled(self, lines: Collection[int] = ()) -> bool:
+        """Whether there is a fault to be found at these lines (without any: at a contact), or one that is latched."""
+        return self.is_latched or any(
+            fault.line in lines or (not lines and fault.contact is not None) for _, fault in self._present
+        )
+
+    def look(self) -> None:
+        """A pump that runs by itself is seen, and mended."""
+        if self.machine.plant.moves():
+            running = {one.line for one in self.machine.plant.report().lines if one.contact_closed}
+            if running:
+                self.mend(f"pump {', '.join(map(str, sorted(running)))} ran by itself", running)
 
     def empty_tray(self) -> None:
         """Empty the drip tray and put it back."""
@@ -205,15 +216,13 @@ class Host:
         self.machine.plant.set_tray(full=False)
         self.pass_time(1.0)
 
-    def mend(self, how: str) -> None:
-        """Look for whatever is wrong and see to it; the guard's fault, if any, is acknowledged after that."""
+    def mend(self, how: str, lines: Collection[int] = ()) -> None:
+        """See to these lines, or without any to the contacts; then acknowledge the guard's fault, if there is one."""
         noticed_s = self.now_s
         self.pass_time(self.event.handling.repair_s)
-        for place, fault in self._present:
-            self.machine.plant.clear(fault)
-            known = self.troubles[place]
-            self.troubles[place] = msgspec.structs.replace(known, noticed_s=noticed_s, mended_s=self.now_s, how=how)
-        self._present.clear()
+        for place, fault in tuple(self._present):
+            if fault.line in lines or (not lines and fault.contact is not None):
+                self._clear(place, fault, noticed_s, how)
         self.empty_tray()
         if self._latched is None:
             return
@@ -224,6 +233,12 @@ class Host:
             raise Stuck(f"the fault {self._latched!r} could not be acknowledged.") from error
         self._latched = None
         self.troubles[-1] = msgspec.structs.replace(self.troubles[-1], mended_s=self.now_s)
+
+    def _clear(self, place: int, fault: Fault, noticed_s: float, how: str) -> None:
+        self.machine.plant.clear(fault)
+        self._present.remove((place, fault))
+        known = self.troubles[place]
+        self.troubles[place] = msgspec.structs.replace(known, noticed_s=noticed_s, mended_s=self.now_s, how=how)
 
     def _inject(self, fault: Fault) -> None:
         self.machine.plant.inject(fault)

@@ -42,6 +42,7 @@ class Turns:
     def serve(self, order: Order) -> None:
         """Serve one order, or note why it could not be."""
         host, turn_s, refused_before = self.host, self.host.now_s, len(self.refusals)
+        host.look()
         for glasses in range(MOST_GLASSES):
             reason = self._make_ready(order.recipe)
             view = None if reason else self._pour(order.recipe)
@@ -92,9 +93,9 @@ class Turns:
             wait_s = _cured_after_s(refused)
             if wait_s is not None and not host.is_latched:
                 host.pass_time(wait_s)
-            elif any(one.rule == "drip_tray" for one in refused) and not host.is_troubled:
+            elif any(one.rule == "drip_tray" for one in refused) and not host.is_troubled():
                 host.empty_tray()
-            elif host.is_troubled and not was_mended:
+            elif host.is_troubled() and not was_mended:
                 host.mend(f"refused by {refused[0].rule}")
                 was_mended = True
             else:
@@ -127,9 +128,10 @@ class Turns:
         """The drink is spoilt: find out why before the next try."""
         for dose in doses:
             self.wasted_ml[dose.liquid] = self.wasted_ml.get(dose.liquid, 0.0) + dose.glass_ml
-        if self.host.is_troubled:
-            off = [dose.liquid for dose in doses if _is_visibly_off(dose)]
-            self.host.mend(f"{', '.join(off)} visibly off" if off else view.reason)
+        off = [dose.liquid for dose in doses if _is_visibly_off(dose)]
+        lines = {self.host.lines[liquid] for liquid in off}
+        if self.host.is_troubled(lines):
+            self.host.mend(f"{', '.join(off)} visibly off" if off else view.reason, lines)
 
 
 def _cured_after_s(refused: Sequence[Refusal]) -> float | None:
