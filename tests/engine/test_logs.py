@@ -1,0 +1,139 @@
+"""Logs: every word is in the table, the journal can sort them, an idle machine says nothing."""
+
+import ast
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import structlog
+
+from controller import logs
+from controller.config import load
+from controller.rehearsal.machine import Machine
+from controller.rehearsal.weighing import prime_all
+
+ROOT = Path(__file__).resolve().parents[2]
+LEVELS = {"debug", "info", "warning", "error", "exception", "critical"}
+LOGGER = re.compile(r"(^|\.)_?log$|get_logger\(\)(\.bind\(.*\))?$")
+
+
+def log_calls():
+    """(file:line, first argument) of every call of a logger in the package."""
+    for path in sorted((ROOT / "controller").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            is_call = isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in LEVELS
+            if is_call and LOGGER.search(ast.unparse(node.func.value)):
+                yield f"{path.relative_to(ROOT)}:{node.lineno}", node.args[0]
+
+
+def test_every_log_call_uses_a_word_of_the_table_and_every_word_is_used():
+    calls = dict(log_calls())
+    assert len(calls) >= 20
+    words = {where: getattr(argument, "value", None) for where, argument in calls.items()}
+    assert {where: word for where, word in words.items() if word not in logs.EVENTS} == {}
+    assert set(logs.EVENTS) == set(words.values())
+
+
+def test_every_module_that_logs_does_it_by_structlog():
+    others = [
+        path for path in (ROOT / "controller").rglob("*.py") if re.search(r"^import logging", path.read_text(), re.M)
+    ]
+    assert [path.name for path in others] == ["logs.py"]
+
+
+def test_keys_are_128_bits_each_its_own_and_never_change():
+    """Whoever filters a journal by a key does so for years: these stand here so that a change is seen."""
+    keys = [key for key, _ in logs.EVENTS.values()]
+    assert all(re.fullmatch(r"[0-9a-f]{32}", key) for key in keys)
+    assert len(set(keys)) == len(keys)
+    assert logs.EVENTS["fault"][0] == "e6bf7f984b3c4683ac1b609d67a33e2a"
+    assert logs.EVENTS["guard_lost"][0] == "a990c5bcf8584ad6a4cd25b4d158672e"
+
+
+SAYING = """
+import os, sys
+if sys.argv[1] == "journal":
+    found = os.fstat(2)
+    os.environ["JOURNAL_STREAM"] = f"{found.st_dev}:{found.st_ino}"
+import structlog
+from controller import logs
+logs.set_up("guard")
+log = structlog.get_logger()
+log.debug("not told")
+log.info("guard_ready", lines=6)
+log.warning("not_allowed", refused=["real-time priority"])
+try:
+    1 / 0
+except ZeroDivisionError:
+    log.exception("request_failed")
+"""
+
+
+def said(how, **more):
+    done = subprocess.run([sys.executable, "-c", SAYING, how], capture_output=True, text=True, check=True, **more)
+    return done.stderr.splitlines()
+
+
+def test_to_a_file_it_is_json_lines():
+    first, second, third = map(json.loads, said("file"))
+    assert (first["event"], first["process"], first["level"], first["lines"]) == ("guard_ready", "guard", "info", 6)
+    assert first["message_id"] == logs.EVENTS["guard_ready"][0]
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d+Z", first["timestamp"])
+    assert second["refused"] == ["real-time priority"]
+    assert "ZeroDivisionError" in third["exception"]
+
+
+def test_to_the_journal_every_line_begins_with_its_level():
+    """sd-daemon(3): <6> is informational, <4> a warning, <3> an error."""
+    lines = said("journal")
+    assert [line[:3] for line in lines] == ["<6>", "<4>", "<3>"]
+    assert json.loads(lines[0][3:])["event"] == "guard_ready"
+
+
+def test_on_a_terminal_it_is_for_people():
+    reader, terminal = os.openpty()
+    subprocess.run([sys.executable, "-c", SAYING, "terminal"], stderr=terminal, check=True)
+    text = os.read(reader, 100_000).decode()
+    os.close(reader)
+    os.close(terminal)
+    assert "guard_ready" in text
+    assert "message_id" not in text
+
+
+def test_a_reader_that_went_away_does_not_end_the_process():
+    reader, writer = os.pipe()
+    os.close(reader)
+    done = subprocess.run([sys.executable, "-c", SAYING, "file"], stderr=writer, check=False)
+    os.close(writer)
+    assert done.returncode == 0
+
+
+@pytest.fixture
+def machine():
+    profile, book, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+    made = Machine(profile, book, seed=3)
+    yield made
+    made.close()
+
+
+def test_idle_hours_are_silent_and_write_nothing(machine):
+    """Time passes in the real guard's and engine's code; only the clock is virtual."""
+    prime_all(machine, (1, 2))
+    machine.pass_time(60.0)
+    journal, ledger = machine.guard._scribe._journal, machine.ledger
+    before = len(journal.entries), ledger.history(100)
+    with structlog.testing.capture_logs() as entries:
+        machine.pass_time(2 * 3600.0)
+    assert entries == []
+    assert (len(journal.entries), ledger.history(100)) == before
+
+
+def test_an_operation_is_told_once(machine):
+    with structlog.testing.capture_logs() as entries:
+        prime_all(machine, (1, 2))
+        machine.pass_time(60.0)
+    assert [(one["event"], one["log_level"]) for one in entries] == [("ended", "info")]
