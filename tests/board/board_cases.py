@@ -179,7 +179,7 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
 
 def _record(view: dict | None) -> object:
     """What must not be lost of a serving: its outcome and what each line delivered."""
-    return view and (view["outcome"], sorted((line["line"], line["delivered_ml"]) for line in view["lines"]))
+    return view and (view["outcome"], sorted((line["line"], round(line["delivered_ml"], 3)) for line in view["lines"]))
 
 
 def _in_background() -> str:
