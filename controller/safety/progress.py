@@ -8,6 +8,8 @@ from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import OperationKind
 from controller.safety.figures import Interval
 
+ROUNDING_S = 1e-6  # edges planned for one instant may come out this far apart; offs come before ons all the same
+
 
 @dataclass(frozen=True, kw_only=True)
 class Due:
@@ -111,7 +113,8 @@ class Progress:
         A start that comes late moves everything that has not begun by as much: volumes stay, and what was planned
         apart stays apart. Once that would be more than most_late_s in all, nothing more is begun.
         """
-        edges = [self._off(line, now_s, due.end_s) for line, (_, due) in list(self._on.items()) if due.end_s <= now_s]
+        ended = [(line, due) for line, (_, due) in self._on.items() if due.end_s <= now_s + ROUNDING_S]
+        edges = [self._off(line, now_s, due.end_s) for line, due in ended]
         while self._due and self._due[0].start_s <= now_s:
             late_s = now_s - self._due[0].start_s
             self.late_s += late_s
