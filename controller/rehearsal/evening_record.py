@@ -47,6 +47,7 @@ class Lost(Value, frozen=True, kw_only=True):
 
     recipe: str
     came_s: float
+    turn_s: float
     gave_up_s: float
     reason: str
 
@@ -117,6 +118,17 @@ class Evening(Value, frozen=True, kw_only=True):
     calibrating_s: float  # priming and calibrating, before the event
     cleaning_s: float  # purge, clean, rinse, after it
     last_s: float  # the last glass is off
+
+    @property
+    def queue(self) -> tuple[tuple[float, int], ...]:
+        """The length of the queue as (s, how many) steps, from the start on."""
+        who_wait = [one for one in (*self.served, *self.lost) if one.turn_s > one.came_s]
+        moves = sorted([(one.came_s, 1) for one in who_wait] + [(one.turn_s, -1) for one in who_wait])
+        steps, length = [(0.0, 0)], 0
+        for at_s, change in moves:
+            length += change
+            steps.append((at_s, length))
+        return tuple(steps)
 
     @property
     def doses(self) -> tuple[PouredDose, ...]:

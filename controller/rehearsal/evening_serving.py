@@ -68,7 +68,9 @@ class Turns:
                 return
             self._pour_away(view, doses)
             reason = f"{MOST_GLASSES} glasses of it went wrong"
-        self.lost.append(Lost(recipe=order.recipe, came_s=order.at_s, gave_up_s=host.now_s, reason=reason or ""))
+        self.lost.append(
+            Lost(recipe=order.recipe, came_s=order.at_s, turn_s=turn_s, gave_up_s=host.now_s, reason=reason or "")
+        )
 
     def _make_ready(self, recipe: str) -> str | None:
         """Change the containers that are short; why the drink cannot be made, if it cannot."""
