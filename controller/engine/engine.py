@@ -9,18 +9,23 @@ from collections.abc import Callable, Sequence
 import structlog
 
 from controller.clock import Clock
-from controller.engine import menu, views
+from controller.engine import views
 from controller.engine.follow import Follow
+from controller.engine.history import History
+from controller.engine.hygiene import Hygiene
+from controller.engine.pouring import Pouring
+from controller.engine.sequences import Sequences
 from controller.engine.spot_checks import SpotChecks
-from controller.engine.tracking import Tracking
+from controller.engine.starts import Starts
+from controller.engine.stock import Stock
 from controller.engine.weighing import Weighings
 from controller.errors import Refused
-from controller.ledger.store import Container, JogAnswer, Ledger
-from controller.model.book import Book, Recipe
+from controller.ledger.records import JogAnswer, Wanted
+from controller.ledger.store import Ledger
+from controller.model.book import Book
 from controller.model.calibration import Calibration
-from controller.model.doses import resolve
-from controller.model.messages import Acknowledge, Assign, Command, Event, Refusal, Stop, TakeCalibration
-from controller.model.plan import Operation, PlannedRun, Segment
+from controller.model.messages import Acknowledge, Command, Event, Refusal, Stop, TakeCalibration
+from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import OperationKind
 from controller.model.views import (
@@ -46,9 +51,7 @@ from controller.model.views import (
     TrialsRequest,
     WeighingRequest,
 )
-from controller.sequencing.binding import binding_limit
-from controller.sequencing.line_runs import longest_s, timed_runs, wetting_runs
-from controller.sequencing.plan import Plan, plan_serving
+from controller.sequencing.line_runs import timed_runs, wetting_runs
 
 log = structlog.get_logger()
 Listener = Callable[[OperationView | Status], None]
@@ -56,7 +59,10 @@ DRAWS = {"clean": "cleaner", "rinse": "rinse water", "purge": "air"}  # what han
 
 
 class Engine:
-    """Everything people can ask of the machine. Refusals are raised as Refused, each by its rule."""
+    """Everything people can ask of the machine. Refusals are raised as Refused, each by its rule.
+
+    What belongs to one side of it stands in parts of their own: stock, hygiene, sequences, past.
+    """
 
     def __init__(
         self,
@@ -69,15 +75,38 @@ class Engine:
         new_id: Callable[[], str],
     ) -> None:
         self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
-        self._send, self._new_id = send, new_id
+        self._send = send
         self._follow = Follow(profile=profile, ledger=ledger, clock=clock, send=send)
+        self._starts = Starts(profile=profile, ledger=ledger, clock=clock, follow=self._follow, new_id=new_id)
         self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock)
         self._spot_checks = SpotChecks(
             profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings
         )
+        self.stock = Stock(book=book, ledger=ledger, clock=clock, follow=self._follow)
+        self.hygiene = Hygiene(profile=profile, book=book, ledger=ledger, clock=clock, follow=self._follow)
+        self.past = History(ledger)
+        self.sequences = Sequences(
+            profile=profile,
+            book=book,
+            ledger=ledger,
+            clock=clock,
+            follow=self._follow,
+            stock=self.stock,
+            hygiene=self.hygiene,
+            runs=self._wetting,
+            run_lines=self.run_lines,
+        )
+        self._pouring = Pouring(
+            profile=profile,
+            book=book,
+            ledger=ledger,
+            follow=self._follow,
+            starts=self._starts,
+            stock=self.stock,
+            hygiene=self.hygiene,
+            spot_checks=self._spot_checks,
+        )
         self._listeners: list[Listener] = []
-        self._menu: dict[str, tuple[object, MenuEntry]] = {}
-        self._hang_what_the_book_says()
 
     # --- facts
 
@@ -88,26 +117,17 @@ class Engine:
             self._profile,
             self._book,
             self._follow.report,
-            self._ledger.containers(),
+            self.stock.containers(),
             None if current is None else current.view(self._clock.now_s()),
         )
 
     def menu(self) -> tuple[MenuEntry, ...]:
         """Every recipe, and why it cannot be poured where it cannot."""
-        containers, lines = self._ledger.containers(), self._follow.lines()
-        facts = (tuple(lines.values()), tuple(containers.values()))
-        for recipe in self._book.recipes:
-            known = self._menu.get(recipe.recipe)
-            if known is None or known[0] != facts:
-                entry = menu.entry(recipe, self._book, self._profile, lines, containers)
-                self._menu[recipe.recipe] = (facts, entry)
-        return tuple(self._menu[recipe.recipe][1] for recipe in self._book.recipes)
+        return self._pouring.menu()
 
-    def plan(self, recipe: str, times: float = 1.0) -> PlanView:
+    def plan(self, request: PourRequest) -> PlanView:
         """The plan of a serving, whether or not the machine could pour it this minute."""
-        planned = self._planned(recipe, times)
-        binding = binding_limit(self._profile, self._follow.calibrations(), planned)
-        return views.plan(self._profile, self._recipe(recipe), times, planned, binding)
+        return self._pouring.plan(request)
 
     def operation(self, operation: str) -> OperationView:
         """One operation; KeyError when there is none of this name."""
@@ -121,15 +141,15 @@ class Engine:
 
     def history(self, limit: int) -> tuple[OperationView, ...]:
         """The latest operations, newest first."""
-        return tuple(map(views.booked, self._ledger.history(limit)))
+        return self.past.page(Wanted(limit=limit))
 
     def fit(self, line: int) -> FitView:
         """The line's calibration as its weighings have it so far, else the one in force."""
-        return self._weighings.view(line, self._liquids((line,))[line], self._follow.calibrations())
+        return self._weighings.view(line, self._starts.liquids((line,))[line], self._follow.calibrations())
 
     def calibrations(self, line: int) -> tuple[Calibration, ...]:
         """Every calibration the line ever had, oldest first."""
-        self._require_line(line)
+        self._starts.require_line(line)
         return self._ledger.calibrations(line)
 
     def answer(self, command: str) -> Refusal | None:
@@ -140,52 +160,26 @@ class Engine:
 
     def pour(self, request: PourRequest) -> Asked:
         """Pour a recipe. Repeated with the same key it answers with the operation that was begun before."""
-        if request.key is not None:
-            known = self._ledger.operation_of_key(request.key)
-            if known is not None:
-                return Asked(operation=known)
-        self._follow.require_ready()
-        plan = self._planned(request.recipe, request.times)
-        needed = menu.needed_ml(self._recipe(request.recipe), self._book, request.times)
-        missing = menu.missing(needed, self._follow.lines(), self._ledger.containers())
-        if missing:
-            raise Refused(
-                rule="readiness",
-                reason="; ".join(missing) + ".",
-                way_out="See tundish status for what each line needs, or pour something else from tundish menu.",
-            )
-        lines = menu.lines_by_liquid(self._follow.lines())
-        doses_ml = {lines[liquid]: volume_ml for liquid, volume_ml in needed.items()}
-        self._spot_checks.require_small_doses_allowed(doses_ml, self._follow.calibrations())
-        asked = Operation(
-            operation=self._new_id(),
-            kind=OperationKind.SERVE,
-            segments=plan.segments,
-            recipe=request.recipe,
-            glass=self._recipe(request.recipe).glass,
-        )
-        return self._begin(asked, plan=plan, times=request.times, key=request.key)
+        return self._pouring.pour(request)
 
     def run_lines(self, request: LineRequest) -> Asked:
         """Prime, purge, clean or rinse lines."""
         self._follow.require_ready()
         kind = OperationKind(request.kind)
-        liquids = {line: DRAWS.get(kind, liquid) for line, liquid in self._liquids(request.lines).items()}
-        runs = wetting_runs(self._profile, self._follow.calibrations(), kind, liquids)
-        return self._begin_runs(kind, runs, jug=request.jug)
+        return self._starts.runs(kind, self._wetting(kind, request.lines), jug=request.jug)
 
     def trial(self, request: TrialRequest) -> Asked:
         """Run lines for a known time, to be weighed."""
         self._follow.require_ready()
-        liquids = self._liquids(request.lines)
+        liquids = self._starts.liquids(request.lines)
         runs = timed_runs(self._profile, self._follow.calibrations(), liquids, request.on_s)
-        return self._begin_runs(OperationKind.TRIAL, runs, jug=request.jug)
+        return self._starts.runs(OperationKind.TRIAL, runs, jug=request.jug)
 
     def jog(self, request: JogRequest) -> Asked:
         """Run one line briefly."""
         self._follow.require_ready()
-        runs = timed_runs(self._profile, {}, self._liquids((request.line,)), request.on_s)
-        return self._begin_runs(OperationKind.JOG, runs, jug=False)
+        runs = timed_runs(self._profile, {}, self._starts.liquids((request.line,)), request.on_s)
+        return self._starts.runs(OperationKind.JOG, runs, jug=False)
 
     def answer_jog(self, request: JogAnswerRequest) -> tuple[JogView, ...]:
         """Record what a person saw of a jog; Refused when it was none that ran."""
@@ -218,8 +212,12 @@ class Engine:
         self._send(Stop())
 
     def confirm(self, operation: str) -> None:
-        """The hand step is done: go on."""
-        self._follow.confirm(operation)
+        """What the operation waits for is done: go on."""
+        current = self._follow.current
+        line = self._follow.confirm(operation)
+        if line is not None and current is not None:
+            drawn_ml = current.delivered_ml(self._clock.now_s()).get(line, 0.0)
+            self.stock.changed_meanwhile(line, since_wall_s=current.intent.wall_s, drawn_ml=drawn_ml)
 
     def acknowledge(self, request: AcknowledgeRequest) -> None:
         """A person has seen to the latched cause."""
@@ -229,32 +227,25 @@ class Engine:
 
     def assign(self, request: AssignRequest) -> None:
         """A full container with this liquid now hangs on this line."""
-        self._follow.require_guard()
-        self._require_line(request.line)
-        if request.liquid not in {one.liquid for one in self._book.liquids}:
-            known = ", ".join(one.liquid for one in self._book.liquids)
-            raise Refused(
-                rule="assignment", reason=f"the book has no liquid {request.liquid!r}.", way_out=f"It has: {known}."
-            )
-        self._hang(request.line, request.liquid, request.container_ml)
-        self._follow.ask(Assign(line=request.line, liquid=request.liquid), "assign")
+        self._starts.require_line(request.line)
+        self.stock.assign(request)
 
     def weigh(self, request: WeighingRequest) -> FitView:
         """Add a trial's weight; the fit as it then stands."""
-        self._weighings.add(request, self._liquids((request.line,))[request.line])
+        self._weighings.add(request, self._starts.liquids((request.line,))[request.line])
         return self.fit(request.line)
 
     def weigh_rows(self, request: TrialsRequest) -> FitView:
         """Add trials that were weighed earlier; the fit as it then stands."""
-        self._weighings.add_rows(request, self._liquids((request.line,))[request.line])
+        self._weighings.add_rows(request, self._starts.liquids((request.line,))[request.line])
         return self.fit(request.line)
 
     def spot_check(self, request: SpotCheckRequest) -> SpotCheckView:
         """Hold a weighed run against the line's calibration."""
-        self._require_line(request.line)
+        self._starts.require_line(request.line)
         on_record = self._ledger.calibrations(request.line)
         held = self._follow.calibrations().get(request.line, on_record[-1] if on_record else None)
-        checked = self._spot_checks.check(request, self._liquids((request.line,))[request.line], held)
+        checked = self._spot_checks.check(request, self._starts.liquids((request.line,))[request.line], held)
         if checked.carried_over is not None:
             self._put_in_force((checked.carried_over,))
         return checked.view
@@ -297,7 +288,10 @@ class Engine:
 
     def on_event(self, event: Event) -> None:
         """Take in what the guard says."""
+        before = self._follow.lines()
         self._follow.on_event(event)
+        self.hygiene.note_changes(before, self.sequences.signature)
+        self.stock.tell()
         self._tell()
 
     # --- inside
@@ -316,76 +310,7 @@ class Engine:
             self._ledger.add_calibration(calibration)
             self._follow.ask(TakeCalibration(calibration=calibration), "take_calibration")
 
-    def _begin_runs(self, kind: OperationKind, runs: Sequence[PlannedRun], *, jug: bool) -> Asked:
-        segment = Segment(runs=tuple(runs))
-        return self._begin(Operation(operation=self._new_id(), kind=kind, segments=(segment,), jug=jug))
-
-    def _begin(
-        self, asked: Operation, *, plan: Plan | None = None, times: float = 1.0, key: str | None = None
-    ) -> Asked:
-        self._ledger.begin(
-            asked.operation, asked.kind, wall_s=self._clock.wall_s(), recipe=asked.recipe, times=times, key=key
-        )
-        self._follow.begin(
-            Tracking(
-                asked=asked,
-                wanted=() if plan is None else plan.wanted,
-                times=times,
-                planned_s=sum(longest_s(segment.runs) for segment in asked.segments),
-                calibrations=self._follow.calibrations(),
-                profile=self._profile,
-            )
-        )
-        return Asked(operation=asked.operation)
-
-    def _planned(self, recipe: str, times: float) -> Plan:
-        lines = self._follow.lines()
-        phases = resolve(self._recipe(recipe), self._book, times)
-        return plan_serving(self._profile, menu.calibrations(lines), menu.lines_by_liquid(lines), phases)
-
-    def _recipe(self, name: str) -> Recipe:
-        for recipe in self._book.recipes:
-            if recipe.recipe == name:
-                return recipe
-        known = ", ".join(one.recipe for one in self._book.recipes)
-        raise Refused(rule="book", reason=f"the book has no recipe {name!r}.", way_out=f"It has: {known}.")
-
-    def _liquids(self, lines: Sequence[int]) -> dict[int, str]:
-        """Line -> the liquid that hangs there, by the guard's report, else by the container on record."""
-        for line in lines:
-            self._require_line(line)
-        containers, reports = self._ledger.containers(), self._follow.lines()
-        found = {}
-        for line in lines:
-            liquid = reports[line].liquid if line in reports else None
-            if liquid is None and line in containers:
-                liquid = containers[line].liquid
-            found[line] = liquid or "nothing"
-        return found
-
-    def _require_line(self, line: int) -> None:
-        known = [one.line for one in self._profile.lines]
-        if line not in known:
-            raise Refused(
-                rule="line",
-                reason=f"the machine has no line {line}.",
-                way_out=f"It has lines {', '.join(map(str, known))}.",
-            )
-
-    def _hang(self, line: int, liquid: str, container_ml: float) -> None:
-        self._ledger.hang(
-            Container(
-                line=line,
-                liquid=liquid,
-                container_ml=container_ml,
-                remaining_ml=container_ml,
-                hung_wall_s=self._clock.wall_s(),
-            )
-        )
-
-    def _hang_what_the_book_says(self) -> None:
-        """On lines of which the ledger knows nothing; what it knows is newer than the book."""
-        known = self._ledger.containers()
-        for one in self._book.lines:
-            if one.line not in known:
-                self._hang(one.line, one.liquid, one.container_ml)
+    def _wetting(self, kind: OperationKind, lines: Sequence[int]) -> tuple[PlannedRun, ...]:
+        """The runs that prime, purge, clean or rinse these lines, as many together as the machine allows."""
+        liquids = {line: DRAWS.get(kind, liquid) for line, liquid in self._starts.liquids(lines).items()}
+        return wetting_runs(self._profile, self._follow.calibrations(), kind, liquids)

@@ -10,11 +10,13 @@ import structlog
 
 from controller.clock import Clock
 from controller.engine import menu
+from controller.engine.levels import spreads
 from controller.engine.tracking import Tracking
 from controller.errors import FaultLatched, Refused
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
 from controller.model.messages import (
+    GLASS,
     HEARTBEAT_S,
     Admitted,
     Changed,
@@ -34,7 +36,7 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.profile import Profile
-from controller.model.states import MachineState
+from controller.model.states import MachineState, OperationKind
 from controller.sequencing.plan import timed
 
 log = structlog.get_logger()
@@ -97,8 +99,8 @@ class Follow:
         self.answers.pop(tag, None)
         self._send(command)
 
-    def confirm(self, operation: str) -> None:
-        """The hand step that the operation waits for is done."""
+    def confirm(self, operation: str) -> int | None:
+        """What the operation waits for is done; the line on which another container hangs by now, if it was that."""
         current = self.current
         if current is None or current.asked.operation != operation or current.waiting_for is None:
             raise Refused(
@@ -106,7 +108,18 @@ class Follow:
                 reason=f"operation {operation} does not wait for a person.",
                 way_out="See tundish status.",
             )
-        self._send(Confirm(operation=operation))
+        line = current.waiting_line(current.waiting_for)
+        if line is None:
+            self._send(Confirm(operation=operation))
+            return None
+        if line in self.require_guard().inputs.low_lines:
+            raise Refused(
+                rule="level",
+                reason=f"the container on line {line} is still low.",
+                way_out="Hang a full container of the same liquid on it, then confirm again.",
+            )
+        self._go_on(current)
+        return line
 
     def tick(self) -> float | None:
         """Beat while an operation is under way; when to call again (monotonic s), None when nothing is due."""
@@ -170,7 +183,12 @@ class Follow:
 
     def _on_ended(self, ended: Ended) -> None:
         booked = self._ledger.end(
-            ended.operation, ended.outcome, ended.reason, ended.deliveries, wall_s=self._clock.wall_s()
+            ended.operation,
+            ended.outcome,
+            ended.reason,
+            ended.deliveries,
+            wall_s=self._clock.wall_s(),
+            spreads=spreads(ended.deliveries, self.calibrations()),
         )
         if booked:
             log.info("ended", operation=ended.operation, outcome=ended.outcome, reason=ended.reason)
@@ -206,8 +224,14 @@ class Follow:
         current, report = self.current, self.report
         if current is None or report is None or not self.is_under_way():
             return
-        if report.state != MachineState.HELD or report.waiting_for != "glass" or not report.inputs.glass_present:
-            return
-        owed = current.owed(self._clock.now_s())
-        _, runs = timed(self._profile, self.calibrations(), owed)
+        if report.state == MachineState.HELD and report.waiting_for == GLASS and report.inputs.glass_present:
+            self._go_on(current)
+
+    def _go_on(self, current: Tracking) -> None:
+        """Ask for what the held operation still owes."""
+        now_s = self._clock.now_s()
+        if current.asked.kind is OperationKind.SERVE:
+            _, runs = timed(self._profile, self.calibrations(), current.owed(now_s))
+        else:
+            runs = current.runs_left(now_s)
         self._send(Unhold(operation=current.asked.operation, runs=runs))

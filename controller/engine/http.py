@@ -72,7 +72,7 @@ class Api:
     async def plan(self, request: Request) -> Response:
         """GET plan?recipe=NAME&times=N."""
         query = _query(request, PlanQuery)
-        return _json(self._engine.plan(query.recipe, query.times))
+        return _json(self._engine.plan(PourRequest(recipe=query.recipe, times=query.times)))
 
     async def pour(self, request: Request) -> Response:
         """POST pours; the header Idempotency-Key stands for `key`."""
@@ -88,7 +88,8 @@ class Api:
     def _require_on_offer(self, asked: PourRequest) -> None:
         """A guest may ask for what the menu offers at this moment, as it is."""
         offered = {one.recipe for one in self._engine.menu() if not one.missing}
-        if asked.recipe not in offered or asked.times != 1.0:
+        as_it_is = PourRequest(recipe=asked.recipe, key=asked.key, times=asked.times)
+        if asked.recipe not in offered or asked.times not in (None, 1.0) or asked != as_it_is:
             raise Problem("not-for-guests", "a guest may ask for what the menu offers now, in its own size")
 
     async def run_lines(self, request: Request) -> Response:

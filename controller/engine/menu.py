@@ -1,18 +1,29 @@
 """The menu: what each recipe is, and what stands between it and the glass."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 
+from controller.engine.levels import SURE, sure_ml
+from controller.engine.scaling import Serving, serving
 from controller.errors import Refused
-from controller.ledger.store import Container
-from controller.metering.density import ethanol_g
+from controller.ledger.records import Container
 from controller.model.book import Book, Recipe
 from controller.model.calibration import Calibration
-from controller.model.doses import poured_ml, resolve
 from controller.model.messages import LineReport
 from controller.model.profile import Profile
+from controller.model.standard_drinks import standard_drinks
 from controller.model.states import Contents
-from controller.model.views import MenuEntry
+from controller.model.views import MenuEntry, Offer, PourRequest, Swap
 from controller.sequencing.plan import plan_serving
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shelf:
+    """What the machine has at this moment: lines by the guard's report, containers, and lines that may not serve."""
+
+    reports: Mapping[int, LineReport]
+    containers: Mapping[int, Container]
+    overdue: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
 
 
 def lines_by_liquid(reports: Mapping[int, LineReport]) -> dict[str, int]:
@@ -25,6 +36,16 @@ def lines_by_liquid(reports: Mapping[int, LineReport]) -> dict[str, int]:
     return found
 
 
+def lines_for(needed: Mapping[str, float], shelf: Shelf) -> dict[str, int]:
+    """Liquid -> the line to draw this much of it (mL) from: the one with the fewest hindrances, then the first."""
+    found = {}
+    for liquid, volume_ml in needed.items():
+        lines = sorted(one.line for one in shelf.reports.values() if one.liquid == liquid)
+        if lines:
+            found[liquid] = min(lines, key=lambda line: len(_hindrances(liquid, volume_ml, line, shelf)))
+    return found
+
+
 def calibrations(reports: Mapping[int, LineReport]) -> dict[int, Calibration]:
     """Line -> calibration, where it fits the liquid that hangs there."""
     return {
@@ -34,62 +55,118 @@ def calibrations(reports: Mapping[int, LineReport]) -> dict[int, Calibration]:
     }
 
 
-def needed_ml(recipe: Recipe, book: Book, times: float) -> dict[str, float]:
-    """Liquid -> mL that the recipe takes."""
-    needed: dict[str, float] = {}
-    for phase in resolve(recipe, book, times):
-        for liquid, volume_ml in phase.doses:
-            needed[liquid] = needed.get(liquid, 0.0) + volume_ml
-    return needed
-
-
-def missing(
-    needed: Mapping[str, float], reports: Mapping[int, LineReport], containers: Mapping[int, Container]
-) -> tuple[str, ...]:
-    """Why these volumes cannot be drawn now, one sentence each; nothing when they can."""
-    where, found = lines_by_liquid(reports), []
+def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
+    """Why these volumes (liquid -> mL) cannot be drawn now, one sentence each; nothing when they can."""
+    where = lines_for(needed, shelf)
+    found: list[str] = []
     for liquid, volume_ml in needed.items():
         if liquid not in where:
             found.append(f"{liquid}: on no line")
-            continue
-        report = reports[where[liquid]]
-        if report.contents != Contents.LIQUID or report.holds != liquid:
-            found.append(f"{liquid}: line {report.line} is not primed with it")
-        if report.line not in calibrations(reports):
-            found.append(f"{liquid}: line {report.line} is not calibrated with it")
-        container = containers.get(report.line)
-        if container is not None and container.remaining_ml < volume_ml:
-            found.append(
-                f"{liquid}: {volume_ml - container.remaining_ml:.0f} mL short, {container.remaining_ml:.0f} mL left"
-            )
+        else:
+            found += _hindrances(liquid, volume_ml, where[liquid], shelf)
     return tuple(found)
 
 
-def entry(
-    recipe: Recipe,
-    book: Book,
-    profile: Profile,
-    reports: Mapping[int, LineReport],
-    containers: Mapping[int, Container],
-) -> MenuEntry:
-    """One line of the menu."""
-    needed = needed_ml(recipe, book, 1.0)
-    volume_ml = poured_ml(resolve(recipe, book))
-    grams = sum(ethanol_g(amount_ml, book.liquid(liquid).abv_percent) for liquid, amount_ml in needed.items())
-    pure_ml = sum(amount_ml * book.liquid(liquid).abv_percent for liquid, amount_ml in needed.items())
-    allergens = {one for liquid in needed for one in book.liquid(liquid).allergens}
-    try:
-        plan = plan_serving(profile, calibrations(reports), lines_by_liquid(reports), resolve(recipe, book))
-        seconds: float | None = plan.makespan_s
-    except Refused:
-        seconds = None
-    return MenuEntry(
-        recipe=recipe.recipe,
-        glass=recipe.glass,
-        volume_ml=volume_ml,
-        abv_percent=pure_ml / volume_ml if volume_ml > 0 else 0.0,
-        ethanol_g=grams,
-        allergens=tuple(sorted(allergens)),
-        seconds=seconds,
-        missing=missing(needed, reports, containers),
-    )
+def _hindrances(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[str]:
+    report, found = shelf.reports[line], []
+    match report.contents:
+        case Contents.CLEANER:
+            found.append(f"{liquid}: line {line}: rinse due")
+        case Contents.UNKNOWN:
+            found.append(f"{liquid}: line {line}: purge due")
+        case Contents.LIQUID if report.holds != liquid:
+            found.append(f"{liquid}: line {line} still holds {report.holds}")
+        case Contents.EMPTY | Contents.RINSE_WATER:
+            found.append(f"{liquid}: line {line} is not primed with it")
+    if line not in calibrations(shelf.reports):
+        found.append(f"{liquid}: line {line} is not calibrated with it")
+    found += shelf.overdue.get(line, ())
+    container = shelf.containers.get(line)
+    if container is not None and sure_ml(container) < volume_ml:
+        give_ml = SURE * container.u_ml
+        give = f", give or take {give_ml:.0f} mL" if give_ml >= 0.5 else ""
+        found.append(
+            f"{liquid}: {volume_ml - sure_ml(container):.0f} mL short, {container.remaining_ml:.0f} mL left{give}"
+        )
+    return found
+
+
+class Menu:
+    """Entries of all recipes. Plans are kept for as long as lines and calibrations stay the same."""
+
+    def __init__(self, profile: Profile, book: Book) -> None:
+        self._profile, self._book = profile, book
+        self._singles = {one.recipe: _single(one, book) for one in book.recipes}
+        self._mixtures = {name: single.mixture(book) for name, single in self._singles.items()}
+        self._seconds: dict[str, tuple[object, float | None]] = {}
+
+    def entries(self, shelf: Shelf) -> tuple[MenuEntry, ...]:
+        """Every recipe of the book, and why it cannot be poured where it cannot."""
+        return tuple(self._entry(recipe, shelf) for recipe in self._book.recipes)
+
+    def _entry(self, recipe: Recipe, shelf: Shelf) -> MenuEntry:
+        single, mixture = self._singles[recipe.recipe], self._mixtures[recipe.recipe]
+        doses = [dose for phase in recipe.phases for dose in phase.doses]
+        allergens = {one for liquid in single.needed_ml for one in self._book.liquid(liquid).allergens}
+        country = self._profile.standard_drink
+        lacks = missing(single.needed_ml, shelf)
+        return MenuEntry(
+            recipe=recipe.recipe,
+            glass=recipe.glass,
+            volume_ml=mixture.poured_ml,
+            abv_percent=mixture.abv_percent,
+            ethanol_g=mixture.ethanol_g,
+            allergens=tuple(sorted(allergens)),
+            may_contain=tuple(sorted(self._on_the_machine(shelf) - allergens)),
+            standard_drinks=None if country is None else standard_drinks(mixture.ethanol_g, country),
+            standard_drink=country,
+            seconds=self._pump_seconds(single, shelf),
+            missing=lacks,
+            optional=tuple(dict.fromkeys(dose.liquid for dose in doses if dose.optional)),
+            substitutes=tuple(Swap(liquid=dose.liquid, by=by) for dose in doses for by in dose.substitutes),
+            offer=self._offer(recipe, shelf) if lacks else None,
+        )
+
+    def _on_the_machine(self, shelf: Shelf) -> set[str]:
+        """Allergens of everything that shares the funnel: what hangs on lines, what stands in them, and traces."""
+        liquids = {liquid for one in shelf.reports.values() for liquid in (one.liquid, one.holds, *one.residues)}
+        of_liquids = {allergen for one in self._book.liquids if one.liquid in liquids for allergen in one.allergens}
+        return of_liquids | {allergen for one in shelf.reports.values() for allergen in one.traces}
+
+    def _pump_seconds(self, single: Serving, shelf: Shelf) -> float | None:
+        lines, known = lines_for(single.needed_ml, shelf), calibrations(shelf.reports)
+        facts = (lines, [known.get(line) for line in lines.values()])
+        kept = self._seconds.get(single.recipe)
+        if kept is None or kept[0] != facts:
+            try:
+                seconds: float | None = plan_serving(self._profile, known, lines, single.phases).makespan_s
+            except Refused:
+                seconds = None
+            kept = self._seconds[single.recipe] = (facts, seconds)
+        return kept[1]
+
+    def _offer(self, recipe: Recipe, shelf: Shelf) -> Offer | None:
+        """The recipe with a substitute, or without an optional dose, for each liquid that something is wrong with."""
+        needed = self._singles[recipe.recipe].needed_ml
+        doses = [dose for phase in recipe.phases for dose in phase.doses]
+        without, instead = [], []
+        for liquid, volume_ml in needed.items():
+            if not missing({liquid: volume_ml}, shelf):
+                continue
+            others = [by for dose in doses if dose.liquid == liquid for by in dose.substitutes]
+            there = next((by for by in others if not missing({by: volume_ml}, shelf)), None)
+            if there is not None:
+                instead.append(Swap(liquid=liquid, by=there))
+            elif any(dose.optional for dose in doses if dose.liquid == liquid):
+                without.append(liquid)
+            else:
+                return None
+        request = PourRequest(recipe=recipe.recipe, without=tuple(without), instead=tuple(instead))
+        if missing(serving(request, recipe, self._book, lambda _: None).needed_ml, shelf):
+            return None
+        return Offer(without=tuple(without), instead=tuple(instead))
+
+
+def _single(recipe: Recipe, book: Book) -> Serving:
+    """One serving as the book has it."""
+    return serving(PourRequest(recipe=recipe.recipe), recipe, book, lambda _: None)

@@ -3,10 +3,13 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+from msgspec import structs
+
+from controller.ledger.records import Intent
 from controller.metering.calibration import delivered_ml
 from controller.model.calibration import Calibration
-from controller.model.messages import Edge, Refusal
-from controller.model.plan import Operation
+from controller.model.messages import CONTAINER, GLASS, Edge, Refusal
+from controller.model.plan import Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
 from controller.model.views import LineProgress, OperationView
@@ -34,6 +37,7 @@ class Tracking:
     planned_s: float
     calibrations: Mapping[int, Calibration]
     profile: Profile
+    intent: Intent  # as it went on record
     admitted: bool = False
     refused: list[Refusal] = field(default_factory=list)
     waiting_for: str | None = None
@@ -57,11 +61,31 @@ class Tracking:
 
     def wait_for(self, what: str | None) -> None:
         """A person is waited for: "glass", or the text of a hand step, which opens the next segment that has one."""
-        if what not in (None, "glass", self.waiting_for):
+        is_step = what not in (None, GLASS, self.waiting_for) and self.waiting_line(what) is None
+        if is_step:
             later = range(self.segment + (1 if self._stepped else 0), len(self.asked.segments))
             self.segment = next((k for k in later if self.asked.segments[k].hand == what), self.segment)
             self._stepped = True
         self.waiting_for = what
+
+    @staticmethod
+    def waiting_line(what: str | None) -> int | None:
+        """The line whose container is waited for, if it is one."""
+        number = (what or "").removeprefix(CONTAINER)
+        return int(number) if what is not None and what.startswith(CONTAINER) and number.isdecimal() else None
+
+    def runs_left(self, now_s: float) -> tuple[PlannedRun, ...]:
+        """What an operation of one segment that is no serving has still to run, all that is left from now on."""
+        ran: dict[int, float] = {}
+        for one in self.intervals:
+            ran[one.line] = (
+                ran.get(one.line, 0.0) + (self._at_s(now_s) if one.end_s is None else one.end_s) - one.start_s
+            )
+        runs = self.asked.segments[self.segment].runs
+        left = [structs.replace(run, duration_s=run.duration_s - ran.get(run.line, 0.0)) for run in runs]
+        coming = [run for run in left if run.duration_s > 0.0]
+        first_s = min((run.start_s for run in coming), default=0.0)
+        return tuple(structs.replace(run, start_s=run.start_s - first_s) for run in coming)
 
     def delivered_ml(self, now_s: float) -> dict[int, float]:
         """Line -> mL so far: flow, lag and sag of each interval by the line's calibration."""
@@ -118,6 +142,9 @@ class Tracking:
             ),
             elapsed_s=self._at_s(now_s),
             planned_s=self.planned_s,
+            asked_wall_s=self.intent.wall_s,
+            changes=self.intent.changes,
+            rest_of=self.intent.rest_of,
         )
 
     def _at_s(self, now_s: float) -> float:

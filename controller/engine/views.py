@@ -2,8 +2,10 @@
 
 from collections.abc import Callable, Mapping, Sequence
 
-from controller.ledger.store import REFUSED, Container, Entry, JogAnswer
-from controller.model.book import Book, Recipe
+from controller.engine.scaling import Serving
+from controller.ledger.records import REFUSED, Container, Entry, JogAnswer
+from controller.metering.mixture import Mixture
+from controller.model.book import Book
 from controller.model.messages import LineReport, Report
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
@@ -42,13 +44,17 @@ def status(
     )
 
 
-def plan(profile: Profile, recipe: Recipe, times: float, planned: Plan, binding: str) -> PlanView:
+def plan(profile: Profile, served: Serving, planned: Plan, binding: str, mixture: Mixture) -> PlanView:
     """A serving's plan with its traces of current and combined flow over all segments end to end."""
     bounds = limits(profile)
     return PlanView(
-        recipe=recipe.recipe,
-        times=times,
-        glass=recipe.glass,
+        recipe=served.recipe,
+        times=served.times,
+        glass=served.glass,
+        changes=served.changes,
+        volume_ml=mixture.poured_ml,
+        abv_percent=mixture.abv_percent,
+        ethanol_g=mixture.ethanol_g,
         segments=planned.segments,
         makespan_s=planned.makespan_s,
         one_at_a_time_s=planned.one_at_a_time_s,
@@ -106,6 +112,9 @@ def booked(entry: Entry) -> OperationView:
         ),
         elapsed_s=max((one.on_s for one in entry.deliveries), default=0.0),
         planned_s=0.0,
+        asked_wall_s=entry.asked_wall_s,
+        changes=entry.changes,
+        rest_of=entry.rest_of,
     )
 
 

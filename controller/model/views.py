@@ -14,8 +14,25 @@ Times = Annotated[float, Meta(gt=0, le=20)]
 Key = Annotated[str, Meta(min_length=1, max_length=80)]
 
 
+class Swap(Value, frozen=True, kw_only=True):
+    """One liquid in the place of another."""
+
+    liquid: str
+    by: str
+
+
+class Offer(Value, frozen=True, kw_only=True):
+    """How a recipe can be had although something is missing: without these liquids, with others instead."""
+
+    without: tuple[str, ...] = ()
+    instead: tuple[Swap, ...] = ()
+
+
 class MenuEntry(Value, frozen=True, kw_only=True):
-    """One recipe: what it is, and whether it can be poured now. `missing` says why not, one sentence each."""
+    """One recipe: what it is, and whether it can be poured now. `missing` says why not, one sentence each.
+
+    Figures are of a single, without ice and what melts of it. Standard drinks inform, they allow nothing.
+    """
 
     recipe: str
     glass: str
@@ -25,6 +42,12 @@ class MenuEntry(Value, frozen=True, kw_only=True):
     allergens: tuple[str, ...]
     seconds: float | None  # pumps' time; None when it cannot be planned
     missing: tuple[str, ...]
+    may_contain: tuple[str, ...] = ()  # other allergens on the machine: all lines share one funnel
+    standard_drinks: float | None = None  # None where the profile names no country
+    standard_drink: str | None = None  # whose
+    optional: tuple[str, ...] = ()  # liquids that it may be asked for without
+    substitutes: tuple[Swap, ...] = ()  # that it may be asked for with
+    offer: Offer | None = None  # how it can be had now, when something is missing
 
 
 class PlanView(Value, frozen=True, kw_only=True):
@@ -43,6 +66,10 @@ class PlanView(Value, frozen=True, kw_only=True):
     flow_limit_ml_s: float
     current_a: tuple[tuple[float, float], ...]
     flow_ml_s: tuple[tuple[float, float], ...]
+    changes: tuple[str, ...] = ()  # what of the recipe is left out, replaced or rounded, a sentence each
+    volume_ml: float = 0.0  # poured
+    abv_percent: float = 0.0
+    ethanol_g: float = 0.0
 
 
 class LineProgress(Value, frozen=True, kw_only=True):
@@ -70,6 +97,9 @@ class OperationView(Value, frozen=True, kw_only=True):
     lines: tuple[LineProgress, ...]
     elapsed_s: float
     planned_s: float
+    asked_wall_s: float | None = None
+    changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded
+    rest_of: str | None = None  # the operation of which this one pours what was still owed
 
 
 class LineView(Value, frozen=True, kw_only=True):
@@ -101,11 +131,22 @@ class Status(Value, frozen=True, kw_only=True):
 
 
 class PourRequest(Value, frozen=True, kw_only=True):
-    """Pour a recipe, scaled. A request repeated with the same key never pours twice."""
+    """Pour a recipe, scaled. A request repeated with the same key never pours twice.
+
+    At most one of times and volume_ml says how much; with neither of them a glass is filled to its usable volume, and
+    without a glass a single is poured. abv_percent changes the shares of what has alcohol and what has none.
+    without, instead: what the recipe allows. rest_of: pour what an ended serving still owed, and nothing else.
+    """
 
     recipe: str
-    times: Times = 1.0
+    times: Times | None = None
     key: Key | None = None
+    glass: str | None = None
+    volume_ml: Annotated[float, Meta(gt=0, le=50_000)] | None = None
+    abv_percent: Annotated[float, Meta(gt=0, le=100)] | None = None
+    without: tuple[str, ...] = ()
+    instead: tuple[Swap, ...] = ()
+    rest_of: str | None = None
 
 
 class LineRequest(Value, frozen=True, kw_only=True):
@@ -281,6 +322,7 @@ class AssignRequest(Value, frozen=True, kw_only=True):
     line: int
     liquid: str
     container_ml: Annotated[float, Meta(gt=0, le=50_000)]
+    opened_ago_s: Annotated[float, Meta(ge=0, le=3.2e8)] = 0.0  # how long ago the container was opened
 
 
 class AcknowledgeRequest(Value, frozen=True, kw_only=True):

@@ -9,6 +9,7 @@ from controller.clock import VirtualClock
 from controller.config import load
 from controller.engine.engine import Engine
 from controller.errors import FaultLatched, Refused
+from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
 from controller.model.messages import (
@@ -123,7 +124,7 @@ def test_a_pour_asks_the_guard_with_every_dose_of_the_recipe(desk):
         assert LIQUIDS[run.line] == run.liquid
     entry = next(one for one in desk.engine.menu() if one.recipe == UNATTENDED.recipe)
     assert sum(planned.values()) == pytest.approx(entry.volume_ml)
-    assert desk.ledger.open_operations() == ("op1",)
+    assert desk.ledger.entry("op1").outcome is None
 
 
 def test_run_times_follow_flow_lag_and_the_company_of_others(desk):
@@ -172,7 +173,7 @@ def test_what_stands_in_the_way_is_said_and_nothing_is_asked(first, rule, words)
     assert told.value.rule == rule
     assert told.value.way_out
     assert desk.sent == []
-    assert desk.ledger.open_operations() == ()
+    assert desk.ledger.past.page(Wanted()) == ()
     desk.ledger.close()
 
 

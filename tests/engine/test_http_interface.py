@@ -12,7 +12,7 @@ from controller.engine.http_events import EventRing
 from controller.errors import FaultLatched, IllegalTransition, OutOfRange, RecordError, Refused, Unreachable
 from controller.model.messages import Refusal
 from controller.model.states import Contents, MachineState, OperationKind
-from controller.model.views import Asked, LineView, OperationView, Status
+from controller.model.views import Asked, LineView, OperationView, PourRequest, Status
 
 
 def operation_view(operation="op1", **changes):
@@ -344,7 +344,7 @@ def test_the_line_of_the_address_may_be_left_out_of_the_body_but_not_differ(clie
 
 def test_a_plan_is_asked_for_in_the_address(client, engine):
     assert client.get("/v1/plan", recipe="orchard cooler", times="2").status_code == 200
-    assert engine.asked == [("orchard cooler", 2.0)]
+    assert engine.asked == [PourRequest(recipe="orchard cooler", times=2.0)]
     for wrong in ({}, {"recipe": "a", "times": "nan"}, {"recipe": "a", "times": "two"}, {"recipe": "a", "x": "1"}):
         assert client.get("/v1/plan", **wrong).status_code == 422
 

@@ -5,7 +5,8 @@ import sqlite3
 import pytest
 
 from controller.errors import RecordError
-from controller.ledger.store import Container, Ledger, Weighing
+from controller.ledger.records import Container, Intent, LineNote, Wanted, Weighing
+from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, Refusal
 from controller.model.states import OperationKind, Outcome
@@ -24,7 +25,7 @@ def ledger(path):
 
 
 def begin(ledger, operation="a1", key=None):
-    ledger.begin(operation, OperationKind.SERVE, wall_s=1000.0, recipe="orchard fizz", times=1.0, key=key)
+    ledger.begin(Intent(operation=operation, kind=OperationKind.SERVE, wall_s=1000.0, recipe="orchard fizz", key=key))
 
 
 def delivery(line=1, asked=50.0, delivered=49.5, worst=52.0):
@@ -32,35 +33,46 @@ def delivery(line=1, asked=50.0, delivered=49.5, worst=52.0):
 
 
 def container(line=1, remaining=1000.0):
-    return Container(line=line, liquid="apple juice", container_ml=1000.0, remaining_ml=remaining, hung_wall_s=900.0)
+    return Container(
+        line=line,
+        liquid="apple juice",
+        container_ml=1000.0,
+        remaining_ml=remaining,
+        opened_wall_s=900.0,
+        hung_wall_s=900.0,
+    )
+
+
+def hang(ledger, one):
+    ledger.stock.hang(one, LineNote(wall_s=one.hung_wall_s, line=one.line, event="container", text="hung"))
 
 
 def test_an_intent_survives_in_the_file_without_a_clean_end(path, ledger):
     begin(ledger)
     other = Ledger(path)  # a second reader sees only what was committed
-    assert other.open_operations() == ("a1",)
+    assert other.past.page(Wanted())[0].operation == "a1"
     assert other.entry("a1").outcome is None
     other.close()
 
 
 def test_a_done_operation_takes_what_it_delivered(ledger):
-    ledger.hang(container())
+    hang(ledger, container())
     begin(ledger)
     assert ledger.end("a1", Outcome.DONE, "", [delivery()], wall_s=1010.0)
     assert ledger.containers()[1].remaining_ml == pytest.approx(1000.0 - 49.5)
     assert ledger.entry("a1").deliveries == (delivery(),)
-    assert ledger.open_operations() == ()
+    assert ledger.entry("a1").ended_wall_s == 1010.0
 
 
 def test_an_interrupted_operation_takes_the_worst_case(ledger):
-    ledger.hang(container())
+    hang(ledger, container())
     begin(ledger)
     ledger.end("a1", Outcome.ABORTED, "engine silent", [delivery()], wall_s=1010.0)
     assert ledger.containers()[1].remaining_ml == pytest.approx(1000.0 - 52.0)
 
 
 def test_an_end_told_twice_is_booked_once(ledger):
-    ledger.hang(container())
+    hang(ledger, container())
     begin(ledger)
     assert ledger.end("a1", Outcome.DONE, "", [delivery()], wall_s=1010.0)
     assert not ledger.end("a1", Outcome.DONE, "", [delivery()], wall_s=1011.0)
@@ -68,7 +80,7 @@ def test_an_end_told_twice_is_booked_once(ledger):
 
 
 def test_a_container_never_goes_below_empty(ledger):
-    ledger.hang(container(remaining=20.0))
+    hang(ledger, container(remaining=20.0))
     begin(ledger)
     ledger.end("a1", Outcome.DONE, "", [delivery()], wall_s=1010.0)
     assert ledger.containers()[1].remaining_ml == 0.0
@@ -109,8 +121,8 @@ def test_calibrations_are_added_never_replaced(ledger):
 
 def test_history_is_newest_first_and_limited(ledger):
     for number in range(5):
-        ledger.begin(f"a{number}", OperationKind.PRIME, wall_s=number, recipe=None, times=1.0, key=None)
-    assert [entry.operation for entry in ledger.history(2)] == ["a4", "a3"]
+        ledger.begin(Intent(operation=f"a{number}", kind=OperationKind.PRIME, wall_s=number))
+    assert [entry.operation for entry in ledger.past.page(Wanted(limit=2))] == ["a4", "a3"]
 
 
 def test_a_newer_schema_is_refused_and_left_alone(path):

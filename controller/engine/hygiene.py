@@ -1,0 +1,207 @@
+"""How clean the lines are: what is due when, what is overdue, and a record that an inspector can read."""
+
+from collections.abc import Callable, Mapping
+from typing import Literal
+
+from controller.clock import Clock
+from controller.engine.follow import Follow
+from controller.engine.views import NEXT
+from controller.ledger.records import LineNote, NoteEvent, WetRun
+from controller.ledger.store import Ledger
+from controller.model.book import Book
+from controller.model.evening import HygieneLine, HygieneRecord, RecordRow
+from controller.model.messages import LineReport
+from controller.model.profile import Profile
+from controller.model.states import Contents
+
+SAME_S = 1.0  # two times of one event, worked out twice, differ by less
+Signature = Callable[[], tuple[str, str]]  # who cleans now, and with what, "" where nobody has said
+
+
+class Hygiene:
+    """Due times by the profile's intervals; the guard tells when lines were filled and cleaned."""
+
+    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, follow: Follow) -> None:
+        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
+        self._follow = follow
+
+    def lines(self) -> tuple[HygieneLine, ...]:
+        """Every line of the profile."""
+        reports = self._follow.lines()
+        return tuple(self._line(line.line, reports.get(line.line)) for line in self._profile.lines)
+
+    def overdue(self) -> dict[int, tuple[str, ...]]:
+        """Line -> why it may not serve any more, a sentence each."""
+        now_s = self._clock.wall_s()
+        found = {line: self._overdue(report, now_s) for line, report in self._follow.lines().items()}
+        return {line: reasons for line, reasons in found.items() if reasons}
+
+    def care_due(self, line: int) -> Literal["prime", "rinse", "clean"]:
+        """What a fresh container of the liquid that this line holds takes besides hanging it."""
+        report, now_s = self._follow.lines()[line], self._clock.wall_s()
+        clean_by_s, keeps_until_s = self._clean_by(report), self._keeps_until(report)
+        if clean_by_s is not None and now_s > clean_by_s:
+            return "clean"
+        return "rinse" if keeps_until_s is not None and now_s > keeps_until_s else "prime"
+
+    def record(self, since_wall_s: float | None = None, until_wall_s: float | None = None) -> HygieneRecord:
+        """What happened from since to before until (Unix s), all of it by default."""
+        now_s = self._clock.wall_s()
+        since_s = 0.0 if since_wall_s is None else since_wall_s
+        until_s = now_s + SAME_S if until_wall_s is None else until_wall_s
+        rows = [_row_of_note(one) for one in self._ledger.notes.between(since_s, until_s)]
+        rows += [_row_of_run(one) for one in self._ledger.notes.wet_runs(since_s, until_s)]
+        rows.sort(key=lambda one: one.wall_s)
+        return HygieneRecord(
+            machine=self._profile.machine,
+            book=self._book.title,
+            since_wall_s=rows[0].wall_s if since_wall_s is None and rows else since_s,
+            until_wall_s=min(until_s, now_s),
+            written_wall_s=now_s,
+            contact_s=self._profile.hygiene.cleaner_contact_s,
+            rinse_line_volumes=self._profile.hygiene.rinse_line_volumes,
+            lines=self.lines(),
+            rows=tuple(rows),
+        )
+
+    def note_changes(self, before: Mapping[int, LineReport], signature: Signature) -> None:
+        """Put on record what lines hold now, and which were cleaned, where that differs from `before`."""
+        for line, report in self._follow.lines().items():
+            known = before.get(line)
+            holds = _holds(report)
+            if known is None:
+                latest = self._ledger.notes.latest(line, "contents")
+                if latest is None or latest.text != holds:
+                    self._add(line, "contents", holds)
+                continue
+            if holds != _holds(known):
+                self._add(line, "contents", holds)
+            cleaned_s = report.cleaned_wall_s
+            if cleaned_s is not None and cleaned_s > (known.cleaned_wall_s or 0.0) + SAME_S:
+                self._note_cleaned(line, known, *signature())
+
+    def _note_cleaned(self, line: int, before: LineReport, person: str, cleaner: str) -> None:
+        stood = ""
+        if before.soaked_wall_s is not None:
+            stood = f"; the cleaner stood {(self._clock.wall_s() - before.soaked_wall_s) / 60:.0f} min"
+        used = f" with {cleaner}" if cleaner else ""
+        self._add(line, "cleaned", f"cleaned{used} and rinsed{stood}", person)
+
+    def _add(self, line: int, event: NoteEvent, text: str, person: str = "") -> None:
+        self._ledger.notes.add(LineNote(wall_s=self._clock.wall_s(), line=line, event=event, text=text, person=person))
+
+    # --- due times
+
+    def _line(self, line: int, report: LineReport | None) -> HygieneLine:
+        if report is None:
+            return HygieneLine(
+                line=line,
+                liquid=None,
+                contents=Contents.UNKNOWN,
+                holds=None,
+                since_wall_s=None,
+                cleaned_wall_s=None,
+                clean_by_wall_s=None,
+                keeps_until_wall_s=None,
+                overdue=(),
+                next_step="the guard cannot be reached",
+            )
+        now_s = self._clock.wall_s()
+        overdue = self._overdue(report, now_s)
+        return HygieneLine(
+            line=line,
+            liquid=report.liquid,
+            contents=report.contents,
+            holds=report.holds,
+            since_wall_s=self._since(report),
+            cleaned_wall_s=report.cleaned_wall_s,
+            clean_by_wall_s=self._clean_by(report),
+            keeps_until_wall_s=self._keeps_until(report),
+            overdue=overdue,
+            next_step=self._next_step(report, bool(overdue), now_s),
+        )
+
+    def _since(self, report: LineReport) -> float | None:
+        known_s = {Contents.LIQUID: report.filled_wall_s, Contents.CLEANER: report.soaked_wall_s}.get(report.contents)
+        if known_s is not None:
+            return known_s
+        note = self._ledger.notes.latest(report.line, "contents")
+        return None if note is None else note.wall_s
+
+    def _clean_by(self, report: LineReport) -> float | None:
+        if report.wetted_wall_s is None:
+            return None
+        hygiene = self._profile.hygiene
+        every_s = {
+            "ordinary": hygiene.clean_every_s,
+            "tea": hygiene.clean_tea_every_s,
+            "perishable": hygiene.clean_perishable_every_s,
+        }
+        wet = {*report.residues, *((report.holds,) if report.holds is not None else ())}
+        intervals = [every_s[one.care] for one in self._book.liquids if one.liquid in wet]
+        return report.wetted_wall_s + min(intervals, default=hygiene.clean_every_s)
+
+    def _keeps_until(self, report: LineReport) -> float | None:
+        life_s = next((one.opened_life_s for one in self._book.liquids if one.liquid == report.holds), None)
+        since = [at_s for at_s in (report.filled_wall_s, report.opened_wall_s) if at_s is not None]
+        if life_s is None or report.contents is not Contents.LIQUID or not since:
+            return None
+        return min(since) + life_s
+
+    def _overdue(self, report: LineReport, now_s: float) -> tuple[str, ...]:
+        reasons = []
+        keeps_until_s, clean_by_s = self._keeps_until(report), self._clean_by(report)
+        if keeps_until_s is not None and now_s > keeps_until_s:
+            reasons.append(f"line {report.line}: {report.holds} is {_ago(now_s - keeps_until_s)} past its time")
+        if clean_by_s is not None and now_s > clean_by_s and report.contents is Contents.LIQUID:
+            reasons.append(f"line {report.line}: cleaning due since {_ago(now_s - clean_by_s)}")
+        return tuple(reasons)
+
+    def _next_step(self, report: LineReport, is_overdue: bool, now_s: float) -> str:
+        if report.contents is Contents.CLEANER and report.soaked_wall_s is not None:
+            left_s = report.soaked_wall_s + self._profile.hygiene.cleaner_contact_s - now_s
+            return f"rinse it in {left_s / 60:.0f} min" if left_s > 0 else "rinse it"
+        if report.contents is Contents.LIQUID and (is_overdue or report.holds != report.liquid):
+            return "purge it, then clean and rinse it"
+        return NEXT.get(report.contents, "")
+
+
+def _holds(report: LineReport) -> str:
+    match report.contents:
+        case Contents.EMPTY:
+            return "empty"
+        case Contents.UNKNOWN:
+            return "holds something unknown"
+        case Contents.LIQUID:
+            return f"holds {report.holds}"
+    return f"holds {report.contents}"
+
+
+def _ago(seconds: float) -> str:
+    hours = seconds / 3600.0
+    return f"{hours:.1f} h" if hours < 48.0 else f"{hours / 24.0:.1f} days"
+
+
+def _row_of_note(note: LineNote) -> RecordRow:
+    return RecordRow(
+        wall_s=note.wall_s,
+        line=note.line,
+        event=note.event,
+        text=note.text,
+        volume_ml=None,
+        outcome="",
+        person=note.person,
+    )
+
+
+def _row_of_run(run: WetRun) -> RecordRow:
+    text = f"{run.liquid}, {run.on_s:.0f} s" + (f" ({run.reason})" if run.reason else "")
+    return RecordRow(
+        wall_s=run.wall_s,
+        line=run.line,
+        event=run.kind,
+        text=text,
+        volume_ml=run.delivered_ml,
+        outcome=run.outcome,
+        person="",
+    )

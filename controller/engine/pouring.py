@@ -1,0 +1,166 @@
+"""Drinks: what the menu offers, what a request comes to, and whether it can be poured now."""
+
+import dataclasses
+from collections.abc import Mapping
+
+import msgspec
+from msgspec.structs import replace
+
+from controller.engine import views
+from controller.engine.follow import Follow
+from controller.engine.hygiene import Hygiene
+from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing
+from controller.engine.scaling import Serving, serving, smallest_reliable_ml
+from controller.engine.spot_checks import SpotChecks
+from controller.engine.starts import Starts
+from controller.engine.stock import Stock
+from controller.engine.tracking import LEAST_OWED_ML
+from controller.errors import Refused
+from controller.ledger.records import Entry
+from controller.ledger.store import Ledger
+from controller.model.book import Book, Recipe
+from controller.model.doses import Resolved, poured_ml
+from controller.model.profile import Profile
+from controller.model.states import OperationKind, Outcome
+from controller.model.views import Asked, MenuEntry, PlanView, PourRequest
+from controller.sequencing.binding import binding_limit
+from controller.sequencing.plan import Plan, plan_serving
+
+
+class Pouring:
+    """Plans servings and begins them."""
+
+    def __init__(
+        self,
+        *,
+        profile: Profile,
+        book: Book,
+        ledger: Ledger,
+        follow: Follow,
+        starts: Starts,
+        stock: Stock,
+        hygiene: Hygiene,
+        spot_checks: SpotChecks,
+    ) -> None:
+        self._profile, self._book, self._ledger, self._follow = profile, book, ledger, follow
+        self._starts, self._stock, self._hygiene, self._spot_checks = starts, stock, hygiene, spot_checks
+        self._menu = Menu(profile, book)
+
+    def menu(self) -> tuple[MenuEntry, ...]:
+        """Every recipe, and why it cannot be poured where it cannot."""
+        return self._menu.entries(self._shelf())
+
+    def plan(self, request: PourRequest) -> PlanView:
+        """The plan of a serving, whether or not the machine could pour it this minute."""
+        served, planned, _ = self._planned(request)
+        binding = binding_limit(self._profile, self._follow.calibrations(), planned)
+        return views.plan(self._profile, served, planned, binding, served.mixture(self._book))
+
+    def pour(self, request: PourRequest) -> Asked:
+        """Pour a recipe. Repeated with the same key it answers with the operation that was begun before."""
+        if request.key is not None:
+            known = self._ledger.operation_of_key(request.key)
+            if known is not None:
+                return Asked(operation=known)
+        self._follow.require_ready()
+        served, planned, lines = self._planned(request)
+        lacks = missing(served.needed_ml, self._shelf())
+        if lacks:
+            raise Refused(
+                rule="readiness",
+                reason="; ".join(lacks) + ".",
+                way_out="See tundish status for what each line needs, or pour something else from tundish menu.",
+            )
+        doses_ml = {lines[liquid]: volume_ml for liquid, volume_ml in served.needed_ml.items()}
+        self._spot_checks.require_small_doses_allowed(doses_ml, self._follow.calibrations())
+        return self._starts.serving(served, planned, request)
+
+    # --- inside
+
+    def _shelf(self) -> Shelf:
+        return Shelf(reports=self._follow.lines(), containers=self._stock.containers(), overdue=self._hygiene.overdue())
+
+    def _planned(self, request: PourRequest) -> tuple[Serving, Plan, dict[str, int]]:
+        served = self._rest(request) if request.rest_of is not None else self._serving(request)
+        shelf = self._shelf()
+        # A liquid on no line has no calibration either; the planner names all that lack something.
+        lines = lines_by_liquid(shelf.reports) | lines_for(served.needed_ml, shelf)
+        return served, plan_serving(self._profile, calibrations(shelf.reports), lines, served.phases), lines
+
+    def _serving(self, request: PourRequest) -> Serving:
+        known, lines = self._follow.calibrations(), lines_by_liquid(self._follow.lines())
+
+        def smallest_ml(liquid: str) -> float | None:
+            calibration = known.get(lines.get(liquid, 0))
+            return None if calibration is None else smallest_reliable_ml(calibration)
+
+        return serving(request, self._recipe(request.recipe), self._book, smallest_ml)
+
+    def _rest(self, request: PourRequest) -> Serving:
+        """What an ended serving still owes."""
+        entry = self._require_rest(request)
+        found = self._owed(entry)
+        if not any(phase.doses for phase in found.phases):
+            raise Refused(
+                rule="rest",
+                reason=f"operation {entry.operation} owes nothing that could be metered.",
+                way_out="Serve it as it is.",
+            )
+        return found
+
+    def _owed(self, entry: Entry) -> Serving:
+        """What was asked for, less what was delivered; that may itself have been the rest of another serving."""
+        asked = msgspec.json.decode(entry.request, type=PourRequest)
+        before = None if asked.rest_of is None else self._ledger.entry(asked.rest_of)
+        whole = self._serving(asked) if before is None else self._owed(before)
+        phases = owed(whole.phases, {one.liquid: one.delivered_ml for one in entry.deliveries})
+        return dataclasses.replace(
+            whole, phases=phases, times=whole.times * poured_ml(phases) / poured_ml(whole.phases)
+        )
+
+    def _require_rest(self, request: PourRequest) -> Entry:
+        """The serving whose rest is asked for; Refused when it has none that is known."""
+        entry = self._ledger.entry(request.rest_of or "")
+        if entry is None or entry.kind is not OperationKind.SERVE:
+            reason = f"operation {request.rest_of} is no serving."
+        elif entry.recipe != request.recipe:
+            reason = f"operation {entry.operation} poured {entry.recipe}, not {request.recipe}."
+        elif entry.outcome not in (Outcome.STOPPED, Outcome.ABORTED, Outcome.FAULTED):
+            reason = f"operation {entry.operation} did not end early: {entry.outcome or 'it is under way'}."
+        elif self._ledger.past.is_rest_poured(entry.operation):
+            reason = f"the rest of operation {entry.operation} was already poured."
+        elif any(one.on_s > 0 and one.delivered_ml >= one.worst_ml for one in entry.deliveries):
+            reason = f"how far operation {entry.operation} came is not known: it was interrupted by a crash."
+        elif not any(one.delivered_ml > 0 for one in entry.deliveries):
+            reason = f"operation {entry.operation} poured nothing."
+        else:
+            return entry
+        raise Refused(rule="rest", reason=reason, way_out="Pour the drink anew into an empty glass.")
+
+    def _recipe(self, name: str) -> Recipe:
+        for recipe in self._book.recipes:
+            if recipe.recipe == name:
+                return recipe
+        known = ", ".join(one.recipe for one in self._book.recipes)
+        raise Refused(rule="book", reason=f"the book has no recipe {name!r}.", way_out=f"It has: {known}.")
+
+
+def owed(phases: tuple[Resolved, ...], delivered_ml: Mapping[str, float]) -> tuple[Resolved, ...]:
+    """The phases that are still to come after so much (liquid -> mL) was delivered.
+
+    What was delivered counts for the earliest doses; less than LEAST_OWED_ML counts as given. Hand steps before the
+    last dose that was begun are done.
+    """
+    left, rest, last_begun = dict(delivered_ml), [], -1
+    for number, phase in enumerate(phases):
+        doses = []
+        for liquid, volume_ml in phase.doses:
+            given_ml = min(volume_ml, max(0.0, left.get(liquid, 0.0)))
+            left[liquid] = left.get(liquid, 0.0) - given_ml
+            last_begun = number if given_ml > 0 else last_begun
+            if volume_ml - given_ml > LEAST_OWED_ML:
+                doses.append((liquid, volume_ml - given_ml))
+        rest.append(replace(phase, doses=tuple(doses)))
+    return tuple(
+        phase for number, phase in enumerate(rest) if phase.doses or (phase.hand is not None and number > last_begun)
+    )

@@ -1,0 +1,300 @@
+"""Guided sequences: the change of a liquid, and the end of an evening. What is under way stands in the ledger."""
+
+from collections.abc import Callable, Mapping
+from typing import Literal
+
+import msgspec
+
+from controller.clock import Clock
+from controller.engine.follow import Follow
+from controller.engine.hygiene import Hygiene
+from controller.engine.line_care import Fill, Kind, to_close, to_fill, within_jug
+from controller.engine.stock import Stock
+from controller.errors import Refused
+from controller.ledger.records import OpenSequence
+from controller.ledger.store import Ledger
+from controller.model.book import Book
+from controller.model.evening import ChangeRequest, CloseRequest, SequenceView, StepView
+from controller.model.fields import Value
+from controller.model.plan import PlannedRun
+from controller.model.profile import Profile
+from controller.model.states import OperationKind, Outcome
+from controller.model.views import Asked, AssignRequest, LineRequest
+from controller.sequencing.line_runs import longest_s
+
+ALL_LINES = 0  # the line of a sequence that is about the whole machine
+JUG_FILLED = 0.9  # of its volume, at most
+HANGS = {"purge": "in air", "clean": "in cleaner", "rinse": "in clean water"}  # where the suction tubes are
+Runs = Callable[[OperationKind, tuple[int, ...]], tuple[PlannedRun, ...]]
+RunLines = Callable[[LineRequest], Asked]
+
+
+class Change(Value, frozen=True, kw_only=True):
+    """The state of a change of liquid, as the ledger keeps it."""
+
+    liquid: str
+    container_ml: float
+    opened_ago_s: float
+    at_least: Literal["prime", "rinse", "clean"]
+    hung: bool = False
+    operation: str | None = None  # the last one asked for
+
+
+class Close(Value, frozen=True, kw_only=True):
+    """The state of an evening's end, as the ledger keeps it."""
+
+    jug_ml: float
+    dry: bool
+    person: str
+    cleaner: str
+    operation: str | None = None
+
+
+class Sequences:
+    """Works out steps from what the lines hold, and carries them out one at a time."""
+
+    def __init__(
+        self,
+        *,
+        profile: Profile,
+        book: Book,
+        ledger: Ledger,
+        clock: Clock,
+        follow: Follow,
+        stock: Stock,
+        hygiene: Hygiene,
+        runs: Runs,
+        run_lines: RunLines,
+    ) -> None:
+        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
+        self._follow, self._stock, self._hygiene = follow, stock, hygiene
+        self._runs, self._run_lines = runs, run_lines
+
+    def views(self) -> tuple[SequenceView, ...]:
+        """Every sequence under way with its next step."""
+        return tuple(self._view(one) for one in self._ledger.sequences.open())
+
+    def change(self, request: ChangeRequest) -> SequenceView:
+        """Begin a change of liquid on a line, or take up the one under way there."""
+        self._follow.require_guard()
+        known = self._open("change", request.line)
+        if known is None:
+            known = self._begin_change(request)
+        elif request.liquid not in (None, _change(known).liquid):
+            raise Refused(
+                rule="sequence",
+                reason=f"a change to {_change(known).liquid} is under way on line {request.line}.",
+                way_out=f"Go on with it, or drop it: tundish stock change {request.line} --drop",
+            )
+        return self._view(known)
+
+    def close(self, request: CloseRequest) -> SequenceView:
+        """Begin the end of an evening, or take up the one under way."""
+        self._follow.require_guard()
+        known = self._open("close", ALL_LINES)
+        if known is None:
+            body = Close(
+                jug_ml=self._profile.hygiene.jug_ml if request.jug_ml is None else request.jug_ml,
+                dry=request.dry,
+                person=request.person,
+                cleaner=request.cleaner,
+            )
+            known = self._begin("close", ALL_LINES, body)
+        return self._view(known)
+
+    def next(self, kind: str, line: int = ALL_LINES) -> Asked | None:
+        """What the next step asks of a person is done: let the machine do its part; None when all is done.
+
+        Refused when the step is to wait.
+        """
+        known = self._require(kind, line)
+        view = self._view(known)
+        if view.step is None:
+            return None
+        if view.step.kind == "wait":
+            raise Refused(
+                rule="cleaner_contact",
+                reason=f"the cleaner has to stand for another {view.step.seconds / 60:.1f} min.",
+                way_out="Wait, then go on.",
+            )
+        self._follow.require_ready()
+        if view.step.kind == "prime":
+            known = self._hang(known)
+        asked = self._run_lines(LineRequest(kind=view.step.kind, lines=view.step.lines, jug=True))
+        self._keep(known, msgspec.structs.replace(_body(known), operation=asked.operation))
+        return asked
+
+    def view(self, kind: str, line: int = ALL_LINES) -> SequenceView:
+        """One sequence under way; Refused when there is none."""
+        return self._view(self._require(kind, line))
+
+    def drop(self, kind: str, line: int = ALL_LINES) -> None:
+        """Forget a sequence; the lines stay as they are."""
+        known = self._require(kind, line)
+        self._ledger.sequences.end(known.seq, "dropped", wall_s=self._clock.wall_s())
+
+    def signature(self) -> tuple[str, str]:
+        """Who ends the evening, and with which cleaner; "" where nobody has said."""
+        known = self._open("close", ALL_LINES)
+        return ("", "") if known is None else (_close(known).person, _close(known).cleaner)
+
+    # --- steps
+
+    def _view(self, known: OpenSequence) -> SequenceView:
+        lines, needs, liquid = self._needs(known)
+        step = self._step(known, needs)
+        if step is None and self._follow.report is not None:
+            self._ledger.sequences.end(known.seq, "done", wall_s=self._clock.wall_s())
+        return SequenceView(
+            kind=known.kind,
+            line=None if known.line == ALL_LINES else known.line,
+            liquid=liquid,
+            begun_wall_s=known.begun_wall_s,
+            step=step,
+            lines=lines,
+            done_lines=tuple(line for line in lines if line not in needs),
+        )
+
+    def _needs(self, known: OpenSequence) -> tuple[tuple[int, ...], dict[int, Kind], str | None]:
+        """All lines of a sequence, what those that are not through need next, and the liquid it is about."""
+        reports = self._follow.lines()
+        if known.kind == "close":
+            dry = _close(known).dry
+            found = {line: to_close(one, known.begun_wall_s, dry=dry) for line, one in sorted(reports.items())}
+            needs = {line: need for line, need in found.items() if need is not None}
+            return tuple(found), needs, None
+        body = _change(known)
+        if known.line not in reports or self._is_filled(body):
+            return (known.line,), {}, body.liquid
+        goal = Fill(liquid=body.liquid, begun_wall_s=known.begun_wall_s, at_least=body.at_least)
+        return (known.line,), {known.line: to_fill(reports[known.line], goal, self._book)}, body.liquid
+
+    def _is_filled(self, body: Change) -> bool:
+        """Whether the last step, to prime from the new container, has come to its end."""
+        entry = None if body.operation is None else self._ledger.entry(body.operation)
+        return body.hung and entry is not None and (entry.kind, entry.outcome) == (OperationKind.PRIME, Outcome.DONE)
+
+    def _step(self, known: OpenSequence, needs: Mapping[int, Kind]) -> StepView | None:
+        """What comes next: emptying before cleaning before rinsing, as many lines at once as the jug takes."""
+        if not needs:
+            return None
+        waits = {line: self._soak_s(line) for line, need in needs.items() if need == "rinse"}
+        soaking = [line for line, wait_s in waits.items() if wait_s > 0.0]
+        order: tuple[Kind, ...] = ("purge", "clean", "rinse", "prime")
+        for kind in order:
+            lines = [line for line, need in needs.items() if need == kind and line not in soaking]
+            if lines:
+                return self._step_of(known, kind, lines)
+        return StepView(
+            kind="wait",
+            lines=tuple(soaking),
+            asks=("Leave the lines alone: the cleaner has to stand in them.",),
+            volume_ml=0.0,
+            seconds=max(waits[line] for line in soaking),
+        )
+
+    def _step_of(self, known: OpenSequence, kind: Kind, candidates: list[int]) -> StepView:
+        jug_ml = _close(known).jug_ml if known.kind == "close" else self._profile.hygiene.jug_ml
+        wanted = self._runs(OperationKind(kind), tuple(candidates))
+        lines = within_jug([(run.line, run.volume_ml) for run in wanted], JUG_FILLED * jug_ml)
+        runs = self._runs(OperationKind(kind), lines)
+        volume_ml = sum(run.volume_ml for run in runs)
+        return StepView(
+            kind=kind,
+            lines=lines,
+            asks=(
+                self._ask_of(known, kind, lines),
+                f"Put an empty jug under the outlet: {volume_ml:.0f} mL will come.",
+            ),
+            volume_ml=volume_ml,
+            seconds=longest_s(runs),
+        )
+
+    def _ask_of(self, known: OpenSequence, kind: Kind, lines: tuple[int, ...]) -> str:
+        if kind == "prime":
+            body = _change(known)
+            return f"Hang {body.container_ml:g} mL of {body.liquid} on line {known.line}."
+        tubes = f"the suction tube of line {lines[0]}"
+        if len(lines) > 1:
+            tubes = f"the suction tubes of lines {', '.join(map(str, lines[:-1]))} and {lines[-1]}"
+        return f"Hang {tubes} {HANGS[kind]}."
+
+    def _soak_s(self, line: int) -> float:
+        """How long the cleaner in this line still has to stand, s."""
+        soaked_s = self._follow.lines()[line].soaked_wall_s
+        if soaked_s is None:
+            return 0.0
+        return max(0.0, soaked_s + self._profile.hygiene.cleaner_contact_s - self._clock.wall_s())
+
+    # --- beginning and keeping
+
+    def _begin_change(self, request: ChangeRequest) -> OpenSequence:
+        if request.line not in self._follow.lines():
+            raise Refused(rule="line", reason=f"the machine has no line {request.line}.")
+        if request.liquid is None or request.container_ml is None:
+            raise Refused(
+                rule="sequence",
+                reason=f"no change is under way on line {request.line}.",
+                way_out=f"Begin one: tundish stock change {request.line} LIQUID CONTAINER",
+            )
+        if request.liquid not in {one.liquid for one in self._book.liquids}:
+            known = ", ".join(one.liquid for one in self._book.liquids)
+            raise Refused(
+                rule="assignment", reason=f"the book has no liquid {request.liquid!r}.", way_out=f"It has: {known}."
+            )
+        body = Change(
+            liquid=request.liquid,
+            container_ml=request.container_ml,
+            opened_ago_s=request.opened_ago_s,
+            at_least=self._hygiene.care_due(request.line),
+        )
+        return self._begin("change", request.line, body)
+
+    def _hang(self, known: OpenSequence) -> OpenSequence:
+        """The new container is on the line: say so, once."""
+        if known.kind != "change" or _change(known).hung:
+            return known
+        body = _change(known)
+        self._stock.assign(
+            AssignRequest(
+                line=known.line,
+                liquid=body.liquid,
+                container_ml=body.container_ml,
+                opened_ago_s=body.opened_ago_s,
+            )
+        )
+        return self._keep(known, msgspec.structs.replace(body, hung=True))
+
+    def _require(self, kind: str, line: int) -> OpenSequence:
+        known = self._open(kind, line)
+        if known is None:
+            what = "no evening's end" if kind == "close" else f"no change of line {line}"
+            raise Refused(rule="sequence", reason=f"{what} is under way.", way_out="Begin it first.")
+        return known
+
+    def _open(self, kind: str, line: int) -> OpenSequence | None:
+        return next((one for one in self._ledger.sequences.open() if (one.kind, one.line) == (kind, line)), None)
+
+    def _begin(self, kind: str, line: int, body: Change | Close) -> OpenSequence:
+        self._ledger.sequences.begin(kind, line, msgspec.json.encode(body).decode(), wall_s=self._clock.wall_s())
+        known = self._open(kind, line)
+        if known is None:
+            raise RuntimeError("a sequence that was just begun is not there")
+        return known
+
+    def _keep(self, known: OpenSequence, body: Change | Close) -> OpenSequence:
+        text = msgspec.json.encode(body).decode()
+        self._ledger.sequences.update(known.seq, text)
+        return msgspec.structs.replace(known, body=text)
+
+
+def _change(known: OpenSequence) -> Change:
+    return msgspec.json.decode(known.body, type=Change)
+
+
+def _close(known: OpenSequence) -> Close:
+    return msgspec.json.decode(known.body, type=Close)
+
+
+def _body(known: OpenSequence) -> Change | Close:
+    return _close(known) if known.kind == "close" else _change(known)

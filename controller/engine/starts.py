@@ -1,0 +1,94 @@
+"""How an operation begins: on record first, then asked of the guard."""
+
+from collections.abc import Callable, Sequence
+
+import msgspec
+
+from controller.clock import Clock
+from controller.engine.follow import Follow
+from controller.engine.scaling import Serving
+from controller.engine.tracking import Tracking
+from controller.errors import Refused
+from controller.ledger.records import Intent
+from controller.ledger.store import Ledger
+from controller.model.plan import Operation, PlannedRun, Segment
+from controller.model.profile import Profile
+from controller.model.states import OperationKind
+from controller.model.views import Asked, PourRequest
+from controller.sequencing.line_runs import longest_s
+from controller.sequencing.plan import Plan
+
+
+class Starts:
+    """Begins operations, and knows what hangs on which line."""
+
+    def __init__(
+        self, *, profile: Profile, ledger: Ledger, clock: Clock, follow: Follow, new_id: Callable[[], str]
+    ) -> None:
+        self._profile, self._ledger, self._clock = profile, ledger, clock
+        self._follow, self._new_id = follow, new_id
+
+    def runs(self, kind: OperationKind, runs: Sequence[PlannedRun], *, jug: bool) -> Asked:
+        """Begin an operation of one segment that is no serving."""
+        asked = Operation(operation=self._new_id(), kind=kind, segments=(Segment(runs=tuple(runs)),), jug=jug)
+        return self._begin(asked, Intent(operation=asked.operation, kind=kind, wall_s=self._clock.wall_s()), None)
+
+    def serving(self, served: Serving, plan: Plan, request: PourRequest) -> Asked:
+        """Begin a serving; what was asked for goes on record with it."""
+        asked = Operation(
+            operation=self._new_id(),
+            kind=OperationKind.SERVE,
+            segments=plan.segments,
+            recipe=served.recipe,
+            glass=served.glass,
+        )
+        intent = Intent(
+            operation=asked.operation,
+            kind=asked.kind,
+            wall_s=self._clock.wall_s(),
+            recipe=served.recipe,
+            times=served.times,
+            key=request.key,
+            rest_of=request.rest_of,
+            request=msgspec.json.encode(request).decode(),
+            changes=served.changes,
+        )
+        return self._begin(asked, intent, plan)
+
+    def liquids(self, lines: Sequence[int]) -> dict[int, str]:
+        """Line -> the liquid that hangs there, by the guard's report, else by the container on record."""
+        for line in lines:
+            self.require_line(line)
+        containers, reports = self._ledger.containers(), self._follow.lines()
+        found = {}
+        for line in lines:
+            liquid = reports[line].liquid if line in reports else None
+            if liquid is None and line in containers:
+                liquid = containers[line].liquid
+            found[line] = liquid or "nothing"
+        return found
+
+    def require_line(self, line: int) -> None:
+        """Refused when the machine has no such line."""
+        known = [one.line for one in self._profile.lines]
+        if line not in known:
+            raise Refused(
+                rule="line",
+                reason=f"the machine has no line {line}.",
+                way_out=f"It has lines {', '.join(map(str, known))}.",
+            )
+
+    def _begin(self, asked: Operation, intent: Intent, plan: Plan | None) -> Asked:
+        self._ledger.begin(intent)
+        self._follow.begin(
+            Tracking(
+                asked=asked,
+                wanted=() if plan is None else plan.wanted,
+                times=intent.times,
+                planned_s=sum(longest_s(segment.runs) for segment in asked.segments),
+                calibrations=self._follow.calibrations(),
+                profile=self._profile,
+                intent=intent,
+            )
+        )
+        return Asked(operation=asked.operation)

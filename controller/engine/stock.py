@@ -1,0 +1,204 @@
+"""What hangs on the lines: containers with what is left in them, and what people say about it."""
+
+from controller.clock import Clock
+from controller.engine.follow import Follow
+from controller.engine.levels import sure_ml, u_fill_ml
+from controller.errors import Refused
+from controller.ledger.records import LineNote, NoteEvent
+from controller.ledger.store import Container, Ledger
+from controller.metering.gravimetry import liquid_volume_ml
+from controller.model.book import Book
+from controller.model.evening import RefillRequest, StockChange, StockView, StockWeighingRequest
+from controller.model.messages import Assign
+from controller.model.states import MachineState
+from controller.model.views import AssignRequest
+
+# When the guard takes another container on record; it is told of one hung meanwhile as soon as it does.
+AT_REST = frozenset({MachineState.STOPPED, MachineState.IDLE, MachineState.ABORTED})
+SAME_S = 5.0  # two clocks readings this close (s) mean the same opening
+OVERFULL = 1.1  # of its nominal volume a container may hold
+
+
+class Stock:
+    """Containers of all lines. What is hung while pumps run is told to the guard when they rest."""
+
+    def __init__(self, *, book: Book, ledger: Ledger, clock: Clock, follow: Follow) -> None:
+        self._book, self._ledger, self._clock, self._follow = book, ledger, clock, follow
+        self._untold: set[int] = set()  # lines of whose container the guard does not know
+        self._asked: set[int] = set()  # those of which it has been told, and has not answered yet
+        self._hang_what_the_book_says()
+        self._untold = {line for line, one in self.containers().items() if not one.told}
+
+    def containers(self) -> dict[int, Container]:
+        """Line -> what hangs there."""
+        return self._ledger.containers()
+
+    def views(self) -> tuple[StockView, ...]:
+        """Every container, by line."""
+        return tuple(map(self._view, self.containers().values()))
+
+    def view(self, line: int) -> StockView:
+        """The container on this line; Refused when none hangs there."""
+        return self._view(self._require(line))
+
+    def assign(self, request: AssignRequest) -> None:
+        """A full container with this liquid now hangs on this line."""
+        report = self._follow.require_guard()
+        if request.liquid not in {one.liquid for one in self._book.liquids}:
+            known = ", ".join(one.liquid for one in self._book.liquids)
+            raise Refused(
+                rule="assignment", reason=f"the book has no liquid {request.liquid!r}.", way_out=f"It has: {known}."
+            )
+        known_line = self._follow.lines().get(request.line)
+        if report.state not in AT_REST and (known_line is None or known_line.liquid != request.liquid):
+            raise Refused(
+                rule="state",
+                reason=f"the machine is {report.state}: another liquid can be hung only while it rests.",
+                way_out="Wait for the end of what is under way, or: tundish stop",
+            )
+        self._hang(request, told=False)
+        self.tell()
+
+    def refill(self, request: RefillRequest) -> StockChange:
+        """A fresh container of the same liquid hangs on this line, of the same size unless another is given."""
+        before = self._require(request.line)
+        size_ml = before.container_ml if request.container_ml is None else request.container_ml
+        asked = AssignRequest(
+            line=request.line, liquid=before.liquid, container_ml=size_ml, opened_ago_s=request.opened_ago_s
+        )
+        self._hang(asked, told=False)
+        self.tell()
+        return StockChange(now=self.view(request.line), booked_ml=before.remaining_ml)
+
+    def weigh(self, request: StockWeighingRequest) -> StockChange:
+        """The container on this line weighs so much; what it weighs empty is kept for the next time."""
+        before = self._require(request.line)
+        tare_g = request.tare_g if request.tare_g is not None else before.tare_g
+        if tare_g is None:
+            raise Refused(
+                rule="weighing",
+                reason=f"what the empty container on line {request.line} weighs is not known.",
+                way_out="Weigh an empty one of the same kind and add --tare GRAMS; it is kept from then on.",
+            )
+        liquid = self._book.liquid(before.liquid)
+        u_grams = request.u_grams * 2**0.5  # two weighings: full and empty
+        measured = liquid_volume_ml(max(0.0, request.grams - tare_g), liquid, u_mass_g=u_grams)
+        if request.grams < tare_g - 3 * u_grams or measured.volume_ml > OVERFULL * before.container_ml:
+            raise Refused(
+                rule="weighing",
+                reason=f"{request.grams:g} g less {tare_g:g} g for the container would be {measured.volume_ml:.0f} mL "
+                f"of {before.liquid}; a container of {before.container_ml:g} mL hangs on line {request.line}.",
+                way_out="Check both weights, or say that another container hangs there: tundish stock refill",
+            )
+        text = f"weighed: {measured.volume_ml:.0f} mL left, {before.remaining_ml:.0f} mL by the books"
+        note = self._note(request.line, "stock", text)
+        self._ledger.stock.correct(request.line, measured.volume_ml, measured.u_volume_ml, request.tare_g, note)
+        return StockChange(now=self.view(request.line), booked_ml=before.remaining_ml)
+
+    def empty(self, line: int) -> StockChange:
+        """The container on this line is empty now, whatever the books say."""
+        before = self._require(line)
+        note = self._note(line, "stock", f"empty; {before.remaining_ml:.0f} mL by the books")
+        self._ledger.stock.correct(line, 0.0, 0.0, None, note)
+        return StockChange(now=self.view(line), booked_ml=before.remaining_ml)
+
+    def changed_meanwhile(self, line: int, *, since_wall_s: float, drawn_ml: float) -> None:
+        """A container that ran low during an operation was changed for another of its kind.
+
+        drawn_ml: what the operation has taken already; it will be booked with the rest at the operation's end, though
+        it came from the container before. Nothing is done when the change was already said, after since_wall_s.
+        """
+        before = self._require(line)
+        if before.hung_wall_s >= since_wall_s:
+            return
+        self._hang(
+            AssignRequest(line=line, liquid=before.liquid, container_ml=before.container_ml),
+            told=False,
+            booked_later_ml=drawn_ml,
+        )
+
+    def tell(self) -> None:
+        """Tell the guard of containers hung meanwhile, once it listens; note those that it knows of."""
+        report, lines = self._follow.report, self._follow.lines()
+        if not self._untold:
+            return
+        if report is None or report.state not in AT_REST:
+            self._asked.clear()
+            return
+        for line, container in self.containers().items():
+            if line not in self._untold:
+                continue
+            known = lines.get(line)
+            opened_s = None if known is None else known.opened_wall_s
+            if (
+                known is not None
+                and known.liquid == container.liquid
+                and opened_s is not None
+                and abs(opened_s - container.opened_wall_s) <= SAME_S
+            ):
+                self._ledger.stock.told(line)
+                self._untold.discard(line)
+            elif line not in self._asked:
+                self._asked.add(line)
+                ago_s = max(0.0, self._clock.wall_s() - container.opened_wall_s)
+                self._follow.ask(Assign(line=line, liquid=container.liquid, opened_ago_s=ago_s), "assign")
+
+    def _require(self, line: int) -> Container:
+        found = self.containers().get(line)
+        if found is None:
+            raise Refused(
+                rule="stock",
+                reason=f"nothing hangs on line {line}, as far as anybody has said.",
+                way_out=f"Say what does: tundish assign {line} LIQUID CONTAINER",
+            )
+        return found
+
+    def _hang(self, request: AssignRequest, *, told: bool, booked_later_ml: float = 0.0) -> None:
+        now_s = self._clock.wall_s()
+        opened = f", opened {request.opened_ago_s / 3600:.0f} h ago" if request.opened_ago_s > 0 else ""
+        before = self.containers().get(request.line)
+        is_alike = before is not None and (before.liquid, before.container_ml) == (request.liquid, request.container_ml)
+        self._ledger.stock.hang(
+            Container(
+                line=request.line,
+                liquid=request.liquid,
+                container_ml=request.container_ml,
+                remaining_ml=request.container_ml + booked_later_ml,
+                opened_wall_s=now_s - request.opened_ago_s,
+                hung_wall_s=now_s,
+                told=told,
+                u_fill_ml=u_fill_ml(request.container_ml),
+                tare_g=before.tare_g if before is not None and is_alike else None,
+            ),
+            self._note(request.line, "container", f"{request.container_ml:g} mL of {request.liquid} hung{opened}"),
+        )
+        self._asked.discard(request.line)
+        if not told:
+            self._untold.add(request.line)
+
+    def _hang_what_the_book_says(self) -> None:
+        """On lines of which the ledger knows nothing; what it knows is newer than the book."""
+        known = self.containers()
+        for one in self._book.lines:
+            if one.line not in known:
+                asked = AssignRequest(line=one.line, liquid=one.liquid, container_ml=one.container_ml)
+                self._hang(asked, told=True)  # the guard reads the same book
+
+    def _note(self, line: int, event: NoteEvent, text: str) -> LineNote:
+        return LineNote(wall_s=self._clock.wall_s(), line=line, event=event, text=text)
+
+    def _view(self, one: Container) -> StockView:
+        life_s = next((liquid.opened_life_s for liquid in self._book.liquids if liquid.liquid == one.liquid), None)
+        return StockView(
+            line=one.line,
+            liquid=one.liquid,
+            container_ml=one.container_ml,
+            remaining_ml=one.remaining_ml,
+            u_ml=one.u_ml,
+            sure_ml=sure_ml(one),
+            perhaps_more_ml=one.perhaps_more_ml,
+            opened_wall_s=one.opened_wall_s,
+            keeps_until_wall_s=None if life_s is None else one.opened_wall_s + life_s,
+            tare_g=one.tare_g,
+            is_known_to_guard=one.told,
+        )

@@ -1,0 +1,77 @@
+"""One SQLite file with its transactions; what cannot be read or written becomes a RecordError."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from controller.errors import RecordError
+from controller.ledger.schema import SCHEMA, SCHEMA_VERSION
+
+PAGE_BYTES = 512  # a serving touches few rows on many pages, and whole pages are written: small ones spare the card
+
+
+class Database:
+    """The file `path` (":memory:" for none). Every method raises RecordError when the file cannot be used."""
+
+    def __init__(self, path: Path | str) -> None:
+        self._path = str(path)
+        with self._guarded():
+            self._db = sqlite3.connect(self._path, isolation_level=None)
+        try:
+            with self._guarded():
+                self._db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+                self._db.execute("PRAGMA journal_mode = WAL")
+                self._db.execute("PRAGMA synchronous = FULL")
+                self._db.execute("PRAGMA foreign_keys = ON")
+                self._prepare()
+        except RecordError:
+            self._db.close()
+            raise
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    def all(self, sql: str, arguments: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
+        """Every row of a query."""
+        with self._guarded():
+            return self._db.execute(sql, arguments).fetchall()
+
+    def one(self, sql: str, arguments: tuple[object, ...] = ()) -> tuple[Any, ...] | None:
+        """The first row of a query, None when there is none."""
+        rows = self.all(sql, arguments)
+        return rows[0] if rows else None
+
+    @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """All that is done within it is on disk when it is left, or nothing of it."""
+        with self._guarded():
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+    def _prepare(self) -> None:
+        version = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if version == 0:
+            self._db.executescript(f"BEGIN; {SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")
+        elif version != SCHEMA_VERSION:
+            raise RecordError(
+                f"{self._path} has schema version {version}, this Tundish writes version {SCHEMA_VERSION}. "
+                "Use the Tundish that wrote it, or move the file away to begin a new ledger."
+            )
+
+    @contextmanager
+    def _guarded(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise RecordError(
+                f"ledger {self._path}: {error}. Check free space, ownership and the card; the pumps stay off meanwhile."
+            ) from error

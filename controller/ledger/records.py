@@ -1,0 +1,161 @@
+"""What stands in the ledger, as values."""
+
+import time
+from typing import Literal
+
+from controller.model.fields import Value
+from controller.model.messages import Delivery, Refusal
+from controller.model.states import OperationKind, Outcome
+
+REFUSED = "refused"  # outcome of an operation that never began
+MORNING_S = 6 * 3600.0  # what is poured before six in the morning belongs to the evening before
+
+
+def evening_of(wall_s: float) -> str:
+    """The evening ("2026-09-12", local time) that this moment (Unix s) belongs to."""
+    return time.strftime("%Y-%m-%d", time.localtime(wall_s - MORNING_S))
+
+
+class Entry(Value, frozen=True, kw_only=True):
+    """One operation on record; outcome is None while it is open, "refused" when it never began."""
+
+    operation: str
+    kind: OperationKind
+    recipe: str | None
+    times: float
+    asked_wall_s: float
+    ended_wall_s: float | None
+    outcome: str | None
+    reason: str
+    deliveries: tuple[Delivery, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+    rest_of: str | None = None  # the operation of which this one pours what was still owed
+    request: str = ""  # what was asked for, as JSON, of a serving
+    changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded, a sentence each
+
+
+class Intent(Value, frozen=True, kw_only=True):
+    """What is put on record before the guard is asked."""
+
+    operation: str
+    kind: OperationKind
+    wall_s: float
+    recipe: str | None = None
+    times: float = 1.0
+    key: str | None = None
+    rest_of: str | None = None
+    request: str = ""
+    changes: tuple[str, ...] = ()
+
+
+class Spread(Value, frozen=True, kw_only=True):
+    """How far off one delivery may be (standard uncertainties, mL): alike in every run of the line, and by chance."""
+
+    shared_ml: float
+    random_ml: float
+
+
+class Container(Value, frozen=True, kw_only=True):
+    """A container on a line and what is left in it, with standard uncertainties.
+
+    Doses of one calibration err alike, so u_shared_ml adds up; what scatters by chance adds up by its square. What was
+    booked at worst after an interruption makes remaining_ml a lower bound: perhaps_more_ml may be left besides.
+    """
+
+    line: int
+    liquid: str
+    container_ml: float
+    remaining_ml: float
+    opened_wall_s: float
+    hung_wall_s: float
+    told: bool = True  # whether the guard knows of it
+    u_fill_ml: float = 0.0  # of what was in it when it was hung or last weighed
+    u_shared_ml: float = 0.0
+    random_ml2: float = 0.0
+    perhaps_more_ml: float = 0.0
+    tare_g: float | None = None  # what it weighs when empty
+
+    @property
+    def u_ml(self) -> float:
+        """Standard uncertainty of remaining_ml."""
+        return float((self.u_fill_ml**2 + self.u_shared_ml**2 + self.random_ml2) ** 0.5)
+
+
+class Weighing(Value, frozen=True, kw_only=True):
+    """One weighed trial of a line; operation is None when it came from a file."""
+
+    operation: str | None
+    line: int
+    on_s: float
+    grams: float
+    u_grams: float
+    wall_s: float
+    liquid: str
+    purpose: Literal["calibration", "spot check"] = "calibration"
+
+
+class JogAnswer(Value, frozen=True, kw_only=True):
+    """What a person saw when one line was jogged."""
+
+    operation: str
+    line: int
+    is_right: bool
+    remark: str
+    wall_s: float
+
+
+class Throughput(Value, frozen=True, kw_only=True):
+    """What a line has moved since a moment."""
+
+    delivered_ml: float
+    on_s: float
+
+
+class Wanted(Value, frozen=True, kw_only=True):
+    """Which operations to tell of, newest first: asked for from `since` to before `until` (Unix s), and so on."""
+
+    since_wall_s: float | None = None
+    until_wall_s: float | None = None
+    recipe: str | None = None
+    kind: OperationKind | None = None
+    outcome: Outcome | Literal["refused"] | None = None
+    line: int | None = None
+    before: str | None = None  # only operations older than this one
+    limit: int = 50
+
+
+NoteEvent = Literal["contents", "container", "stock", "cleaned", "care"]
+
+
+class LineNote(Value, frozen=True, kw_only=True):
+    """Something that happened to a line beside operations; `person` is who did it, where somebody said so."""
+
+    wall_s: float
+    line: int
+    event: NoteEvent
+    text: str
+    person: str = ""
+
+
+class WetRun(Value, frozen=True, kw_only=True):
+    """One line in one ended prime, purge, clean or rinse."""
+
+    wall_s: float
+    line: int
+    operation: str
+    kind: OperationKind
+    outcome: str
+    reason: str
+    liquid: str
+    delivered_ml: float
+    on_s: float
+
+
+class OpenSequence(Value, frozen=True, kw_only=True):
+    """A guided sequence that is under way; line 0 stands for the whole machine."""
+
+    seq: int
+    kind: Literal["change", "close"]
+    line: int
+    begun_wall_s: float
+    body: str  # JSON

@@ -1,0 +1,70 @@
+"""The ledger's tables. Indices follow the questions that are asked; each costs a page for every serving it covers.
+
+Servings are by far the most operations, and most of them end as done: the indices by kind and by outcome leave these
+out, since going through the latest operations finds enough of them at once.
+"""
+
+SCHEMA_VERSION = 1
+
+SCHEMA = """
+CREATE TABLE operation (
+    seq INTEGER PRIMARY KEY, operation TEXT NOT NULL UNIQUE, key TEXT, kind TEXT NOT NULL, recipe TEXT,
+    times REAL NOT NULL, asked_wall_s REAL NOT NULL, ended_wall_s REAL, outcome TEXT, reason TEXT NOT NULL DEFAULT '',
+    evening TEXT NOT NULL, rest_of TEXT, request TEXT NOT NULL DEFAULT '', changes TEXT NOT NULL DEFAULT ''
+) STRICT;
+CREATE UNIQUE INDEX operation_by_key ON operation (key) WHERE key IS NOT NULL;
+CREATE INDEX operation_by_time ON operation (asked_wall_s);
+CREATE INDEX operation_by_recipe ON operation (recipe, asked_wall_s) WHERE recipe IS NOT NULL;
+CREATE INDEX operation_by_kind ON operation (kind, asked_wall_s) WHERE kind <> 'serve';
+CREATE INDEX operation_by_outcome ON operation (outcome, asked_wall_s) WHERE outcome <> 'done';
+CREATE INDEX operation_by_rest ON operation (rest_of) WHERE rest_of IS NOT NULL;
+CREATE TABLE delivery (
+    seq INTEGER NOT NULL REFERENCES operation, line INTEGER NOT NULL, liquid TEXT NOT NULL,
+    asked_ml REAL NOT NULL, delivered_ml REAL NOT NULL, worst_ml REAL NOT NULL, on_s REAL NOT NULL,
+    asked_wall_s REAL NOT NULL, PRIMARY KEY (seq, line)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX delivery_by_line ON delivery (line, asked_wall_s, delivered_ml, on_s);
+CREATE TABLE refusal (
+    seq INTEGER NOT NULL REFERENCES operation, rule TEXT NOT NULL, reason TEXT NOT NULL, asked TEXT NOT NULL,
+    allowed TEXT NOT NULL, way_out TEXT NOT NULL, evening TEXT NOT NULL
+) STRICT;
+CREATE INDEX refusal_by_operation ON refusal (seq);
+CREATE INDEX refusal_by_evening ON refusal (evening, rule);
+CREATE TABLE usage (
+    evening TEXT NOT NULL, kind TEXT NOT NULL, recipe TEXT NOT NULL, liquid TEXT NOT NULL, line INTEGER NOT NULL,
+    operations INTEGER NOT NULL, asked_ml REAL NOT NULL, delivered_ml REAL NOT NULL,
+    PRIMARY KEY (evening, kind, recipe, liquid, line)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE container (
+    seq INTEGER PRIMARY KEY, line INTEGER NOT NULL, liquid TEXT NOT NULL, container_ml REAL NOT NULL,
+    opened_wall_s REAL NOT NULL, hung_wall_s REAL NOT NULL, taken_wall_s REAL, told INTEGER NOT NULL,
+    remaining_ml REAL NOT NULL, u_fill_ml REAL NOT NULL, u_shared_ml REAL NOT NULL, random_ml2 REAL NOT NULL,
+    perhaps_more_ml REAL NOT NULL, tare_g REAL
+) STRICT;
+CREATE UNIQUE INDEX container_hanging ON container (line) WHERE taken_wall_s IS NULL;
+CREATE TABLE line_note (
+    seq INTEGER PRIMARY KEY, wall_s REAL NOT NULL, line INTEGER NOT NULL, event TEXT NOT NULL, text TEXT NOT NULL,
+    person TEXT NOT NULL
+) STRICT;
+CREATE INDEX line_note_by_time ON line_note (wall_s);
+CREATE INDEX line_note_by_line ON line_note (line, event, wall_s);
+CREATE TABLE sequence (
+    seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, line INTEGER NOT NULL, begun_wall_s REAL NOT NULL, ended_wall_s REAL,
+    outcome TEXT, body TEXT NOT NULL
+) STRICT;
+CREATE UNIQUE INDEX sequence_open ON sequence (kind, line) WHERE ended_wall_s IS NULL;
+CREATE TABLE calibration (
+    seq INTEGER PRIMARY KEY, line INTEGER NOT NULL, taken_wall_s REAL NOT NULL, body TEXT NOT NULL
+) STRICT;
+CREATE INDEX calibration_by_line ON calibration (line);
+CREATE TABLE jog_answer (
+    seq INTEGER PRIMARY KEY, operation TEXT NOT NULL REFERENCES operation (operation), line INTEGER NOT NULL,
+    is_right INTEGER NOT NULL, remark TEXT NOT NULL, wall_s REAL NOT NULL
+) STRICT;
+CREATE TABLE weighing (
+    seq INTEGER PRIMARY KEY, operation TEXT UNIQUE REFERENCES operation (operation), line INTEGER NOT NULL,
+    on_s REAL NOT NULL, grams REAL NOT NULL, u_grams REAL NOT NULL, wall_s REAL NOT NULL,
+    purpose TEXT NOT NULL, liquid TEXT NOT NULL, settled INTEGER NOT NULL DEFAULT 0
+) STRICT;
+CREATE INDEX weighing_open ON weighing (line, purpose) WHERE settled = 0;
+"""

@@ -1,0 +1,103 @@
+"""Containers on lines: one hangs on each, those before it stay on record; what is drawn, and what people correct."""
+
+import sqlite3
+from collections.abc import Mapping, Sequence
+
+import msgspec
+
+from controller.ledger.database import Database
+from controller.ledger.lines import add_note
+from controller.ledger.records import Container, LineNote, Spread
+from controller.model.messages import Delivery
+from controller.model.states import Outcome
+
+_COLUMNS = (
+    "line, liquid, container_ml, remaining_ml, opened_wall_s, hung_wall_s, told, u_fill_ml, u_shared_ml, random_ml2,"
+    " perhaps_more_ml, tare_g"
+)
+
+
+class Stock:
+    """The containers in a ledger's database."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def hanging(self) -> dict[int, Container]:
+        """Line -> the container that hangs there."""
+        rows = self._database.all(f"SELECT {_COLUMNS} FROM container WHERE taken_wall_s IS NULL ORDER BY line")
+        return {row[0]: _container(row) for row in rows}
+
+    def hang(self, container: Container, note: LineNote) -> None:
+        """A container now hangs on its line, in place of the one before."""
+        with self._database.transaction() as db:
+            db.execute(
+                "UPDATE container SET taken_wall_s = ? WHERE line = ? AND taken_wall_s IS NULL",
+                (container.hung_wall_s, container.line),
+            )
+            db.execute(
+                f"INSERT INTO container ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    container.line,
+                    container.liquid,
+                    container.container_ml,
+                    container.remaining_ml,
+                    container.opened_wall_s,
+                    container.hung_wall_s,
+                    container.told,
+                    container.u_fill_ml,
+                    container.u_shared_ml,
+                    container.random_ml2,
+                    container.perhaps_more_ml,
+                    container.tare_g,
+                ),
+            )
+            add_note(db, note)
+
+    def correct(self, line: int, remaining_ml: float, u_ml: float, tare_g: float | None, note: LineNote) -> None:
+        """Somebody has looked: what is left in the hanging container, however it was booked."""
+        with self._database.transaction() as db:
+            db.execute(
+                "UPDATE container SET remaining_ml = ?, u_fill_ml = ?, u_shared_ml = 0, random_ml2 = 0,"
+                " perhaps_more_ml = 0, tare_g = coalesce(?, tare_g) WHERE line = ? AND taken_wall_s IS NULL",
+                (remaining_ml, u_ml, tare_g, line),
+            )
+            add_note(db, note)
+
+    def told(self, line: int) -> None:
+        """The guard knows of the container on this line."""
+        with self._database.transaction() as db:
+            db.execute("UPDATE container SET told = 1 WHERE line = ? AND taken_wall_s IS NULL", (line,))
+
+
+def draw(
+    db: sqlite3.Connection, deliveries: Sequence[Delivery], outcome: Outcome, spreads: Mapping[int, Spread]
+) -> None:
+    """Take deliveries from the containers that they came from; air, cleaner and rinse water come from none.
+
+    What did not end as done is booked at worst.
+    """
+    for one in deliveries:
+        is_done = outcome is Outcome.DONE
+        booked_ml = one.delivered_ml if is_done else one.worst_ml
+        # After a crash nothing is known but the worst case: all of it may still be in the container.
+        least_ml = one.delivered_ml if one.delivered_ml < one.worst_ml else 0.0
+        spread = spreads.get(one.line, Spread(shared_ml=0.0, random_ml=0.0))
+        db.execute(
+            "UPDATE container SET remaining_ml = max(0, remaining_ml - ?), u_shared_ml = u_shared_ml + ?,"
+            " random_ml2 = random_ml2 + ?, perhaps_more_ml = perhaps_more_ml + ?"
+            " WHERE line = ? AND liquid = ? AND taken_wall_s IS NULL",
+            (
+                booked_ml,
+                spread.shared_ml,
+                spread.random_ml**2,
+                0.0 if is_done else booked_ml - least_ml,
+                one.line,
+                one.liquid,
+            ),
+        )
+
+
+def _container(row: tuple[object, ...]) -> Container:
+    values = dict(zip(_COLUMNS.split(", "), row, strict=True))
+    return msgspec.convert(values | {"told": bool(values["told"])}, Container)
