@@ -122,8 +122,9 @@ class Evening(Value, frozen=True, kw_only=True):
     @property
     def queue(self) -> tuple[tuple[float, int], ...]:
         """The length of the queue as (s, how many) steps, from the start on."""
-        who_wait = [one for one in (*self.served, *self.lost) if one.turn_s > one.came_s]
-        moves = sorted([(one.came_s, 1) for one in who_wait] + [(one.turn_s, -1) for one in who_wait])
+        turns = [(one.came_s, one.turn_s) for one in self.served] + [(one.came_s, one.turn_s) for one in self.lost]
+        who_wait = [(came_s, turn_s) for came_s, turn_s in turns if turn_s > came_s]
+        moves = sorted([(came_s, 1) for came_s, _ in who_wait] + [(turn_s, -1) for _, turn_s in who_wait])
         steps, length = [(0.0, 0)], 0
         for at_s, change in moves:
             length += change

@@ -51,8 +51,8 @@ def page(evening: Evening) -> str:
         ),
         _section(
             "What it took",
-            "Blue: in glasses. Slanted: primed, poured away, spilt, or left in empty containers. Dotted: left over. Red "
-            "mark: what the service level calls for in the glasses.",
+            "Blue: in glasses. Slanted: primed, poured away, spilt, or left in empty containers. Dotted: left over. "
+            "Red mark: what the service level calls for in the glasses.",
             pictures.volumes(evening),
             _lines(evening),
         ),
@@ -102,8 +102,8 @@ def _head(evening: Evening) -> str:
     return (
         f"<p>{escape(evening.machine)}, {escape(evening.book)}, from {evening.opens} to "
         f"{clock(evening, evening.lasts_s)}.</p>"
-        f'<p class="quiet">A simulated machine and simulated guests (seed {evening.seed}), served by the code that runs '
-        "the real one. Guests, their tastes and the machine's true figures are drawn at random: another seed gives "
+        f'<p class="quiet">A simulated machine and simulated guests (seed {evening.seed}), served by the code that '
+        "runs the real one. Guests, their tastes and the machine's true figures are drawn at random: another seed gives "
         f'another evening, and so will the real one.</p><ul class="facts">{shown}</ul>'
     )
 
@@ -213,10 +213,8 @@ def _refusals(evening: Evening) -> str:
     if evening.refusals:
         counts = Counter(one.rule for one in evening.refusals)
         first = {one.rule: one for one in reversed(evening.refusals)}
-        rows = [
-            (rule, str(count), clock(evening, first[rule].at_s), first[rule].reason) for rule, count in counts.items()
-        ]
-        parts.append(_table(("rule", "times", "first", "what was said then"), rows, (1,)))
+        refused = [(rule, str(n), clock(evening, first[rule].at_s), first[rule].reason) for rule, n in counts.items()]
+        parts.append(_table(("rule", "times", "first", "what was said then"), refused, (1,)))
     if evening.lost:
         rows = [(clock(evening, one.came_s), one.recipe, one.reason) for one in evening.lost]
         parts.append(f"<p>{len(rows)} drinks that could not be served:</p>")
