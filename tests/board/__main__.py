@@ -12,8 +12,6 @@ import sys
 import tempfile
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-
 import board_install
 from board_cases import Finding, cases
 from board_machine import Machine, machines
@@ -25,6 +23,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--active", choices=["low", "high"], action="append", help="only this relay board")
     parser.add_argument("--persist", choices=["yes", "no"], action="append", help="only this kernel behaviour")
     parser.add_argument("--quick", action="store_true", help="the most telling cases only")
+    parser.add_argument("--idle", type=float, default=60.0, help="s of doing nothing, for the accounts")
     parser.add_argument("--keep", type=Path, help="keep wheel, overlays and cards in this folder and use them again")
     return parser.parse_args()
 
@@ -59,7 +58,7 @@ def main() -> int:
         bad = 0
         for machine in machines(rig, active, persist):
             prepare(rig, folder, machine.active)
-            bad += examine(machine, folder, quick=words.quick)
+            bad += examine(machine, folder, quick=words.quick, idle_s=words.idle)
     print(f"{bad} of the findings are complaints" if bad else "no complaint")
     return 1 if bad else 0
 
@@ -87,14 +86,14 @@ def prepare(rig, folder: Path, active: str) -> None:
         machine.board.power_cut()
 
 
-def examine(machine: Machine, folder: Path, *, quick: bool) -> int:
+def examine(machine: Machine, folder: Path, *, quick: bool, idle_s: float) -> int:
     """All cases on one machine; how many have complaints."""
     name = f"{machine.active}-{'persist' if machine.persist else 'release'}"
     card = Path(shutil.copy(folder / f"card-{machine.active}.img", folder / f"card-{name}.img"))
     machine.board.power_cut()
     bad = 0
     try:
-        for case in cases(folder / f"installed-{machine.active}", card, quick=quick):
+        for case in cases(folder / f"installed-{machine.active}", card, quick=quick, idle_s=idle_s):
             try:
                 finding = case.look(machine)
             except (RuntimeError, LookupError, ValueError, OSError) as error:

@@ -111,6 +111,20 @@ def restarted(machine: Machine) -> Finding:
     return _judge(machine, finding, must_be_driven_off=True)
 
 
+def rested(machine: Machine, seconds: float) -> Finding:
+    """Nothing happens: nothing moves, nothing is written, next to nothing is logged."""
+    finding = Finding(f"idle for {seconds:g} s")
+    machine.begin()
+    report = machine.on_board("idle", str(seconds), timeout=seconds + 120)
+    for name, account in report["processes"].items():
+        percent = 100 * account["cpu_s"] / seconds
+        finding.facts.append(f"{name} {account['memory_mib']:.1f} MiB, {percent:.2f} % of an emulated core")
+        if account["written"]:
+            finding.complaints.append(f"the idle {name} wrote {account['written']} bytes")
+    finding.complaints += [f"logged at rest: {line}" for line in report["logged"]]
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
 def hurt(machine: Machine, deed: Deed) -> Finding:
     """Something happens to a process in mid-pour: all off in time, nothing comes on again by itself."""
     finding = Finding(deed.case)
@@ -222,13 +236,14 @@ class Case:
     look: Callable[[Machine], Finding]
 
 
-def cases(overlay, card, *, quick: bool) -> list[Case]:
+def cases(overlay, card, *, quick: bool, idle_s: float) -> list[Case]:
     """All cases of one machine, in order; the first switches it on."""
     serve = Case(name="serve", look=poured)
     return [
         Case(name="power-on", look=partial(powered_on, overlay=overlay, card=card)),
         serve,
         Case(name="stop and start at rest", look=restarted),
+        Case(name="idle", look=partial(rested, seconds=idle_s)),
         *(Case(name=deed.case, look=partial(hurt, deed=deed)) for deed in DEEDS if not quick or deed.case in QUICK),
         *([] if quick else [Case(name="reset in mid-pour", look=reset)]),
         serve,

@@ -90,6 +90,10 @@ class Machine:
             answer = {"said": done.out + done.err}
         return {"exit_code": done.rc, **(answer if isinstance(answer, dict) else {"list": answer})}
 
+    def on_board(self, way: str, words: str, timeout: float = 180) -> dict:
+        """The report of on_board.py."""
+        return json.loads(self.run(f"{ON_BOARD} {way} {words}", timeout))
+
     def status(self) -> dict:
         return self.tundish("status")
 
@@ -136,7 +140,7 @@ class Machine:
     def pour_and(self, *, recipe: str = "Long Fizz", **words: object) -> tuple[dict, float]:
         """Pour, and in mid-pour do what `words` say (on_board.py); its report, and the host's time of the deed."""
         options = " ".join(f"--{name} '{value}'" for name, value in words.items())
-        report = json.loads(self.run(f"{ON_BOARD} pour '{recipe}' --mark {MARK} {options}", 180))
+        report = self.on_board("pour", f"'{recipe}' --mark {MARK} {options}")
         if not report["is_pouring"]:
             raise RuntimeError(f"nothing poured: {report['view']}")
         marked_s = board_pins.rise_s(self.look(), MARK)

@@ -1,6 +1,7 @@
 """Runs on the board, standard library and lgpio only, against the engine's socket.
 
 on_board.py calibrate LINE...      give lines a calibration from weighings made elsewhere
+on_board.py idle SECONDS           what guard, sentinel and engine take while nothing happens
 on_board.py pour RECIPE ...        pour, and in mid-pour do to a process what is asked for
 
 The instant of the deed is marked by a rise of a spare GPIO, so that the trace of the pins holds both.
@@ -78,6 +79,36 @@ def calibrate(lines):
                 raise SystemExit(f"line {line}: {answer}")
 
 
+def accounts():
+    """Of each process: seconds of processor time, memory (MiB), bytes caused to be written."""
+    found = {}
+    for name, pid in pids().items():
+        fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        status = dict(line.split(":", 1) for line in Path(f"/proc/{pid}/status").read_text().splitlines())
+        counts = dict(line.split(": ") for line in Path(f"/proc/{pid}/io").read_text().splitlines())
+        found[name] = {
+            "cpu_s": (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK"),
+            "memory_mib": int(status["VmRSS"].split()[0]) / 1024,
+            "written": int(counts["write_bytes"]),
+        }
+    return found
+
+
+def idle(seconds):
+    """The accounts at the end of the time, processor and writes as used within it; and lines logged meanwhile."""
+    before, since = accounts(), time.time()
+    time.sleep(seconds)
+    found = accounts()
+    for name, account in found.items():
+        for key in ("cpu_s", "written"):
+            account[key] -= before[name][key]
+    logged = subprocess.run(
+        ["journalctl", "-u", "tundish-guard", "-u", "tundish-engine", "-o", "cat", f"--since=@{since:.0f}"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    return {"processes": found, "logged": [line for line in logged.stdout.splitlines() if not line.startswith("-- ")]}
+
+
 def pour(words):
     """Pour, and do what the words say; a report of it."""
     chip = lgpio.gpiochip_open(0)
@@ -104,6 +135,7 @@ def main():
     ways = parser.add_subparsers(dest="way", required=True)
     way = ways.add_parser("calibrate")
     way.add_argument("lines", type=int, nargs="+")
+    ways.add_parser("idle").add_argument("seconds", type=float)
     way = ways.add_parser("pour")
     way.add_argument("recipe")
     way.add_argument("--mark", type=int, required=True, help="spare GPIO")
@@ -115,6 +147,8 @@ def main():
     words = parser.parse_args()
     if words.way == "calibrate":
         calibrate(words.lines)
+    elif words.way == "idle":
+        print(json.dumps(idle(words.seconds)))
     else:
         print(json.dumps(pour(words)))
 
