@@ -12,7 +12,18 @@ from controller.guard.scribe import Scribe
 from controller.hal.board import Board
 from controller.ledger.journal import Journal
 from controller.model.book import Book
-from controller.model.messages import Acknowledge, Command, Confirm, Event, Hello, Refusal, Report, Start, Unhold
+from controller.model.messages import (
+    Acknowledge,
+    Command,
+    Confirm,
+    EdgesTimed,
+    Event,
+    Hello,
+    Refusal,
+    Report,
+    Start,
+    Unhold,
+)
 from controller.model.profile import Profile
 from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 
@@ -59,6 +70,7 @@ class Guard:
         self._retry_off_s: float | None = None
         self._on: frozenset[int] = frozenset()
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
+        self._untold_s: list[float] = []  # the same, since all were off
         failures = board.all_off()
         self._scribe = Scribe(journal)
         self._core = self._wake(profile, book, boot)
@@ -177,8 +189,15 @@ class Guard:
         if not levels and self._arm:
             self._arm(False)
         now_s = self._clock.now_s()
-        self.lateness_s.extend(now_s - due_s for due_s in self._core.due_s)
-        return []
+        late_s = [now_s - due_s for due_s in self._core.due_s]
+        self.lateness_s.extend(late_s)
+        self._untold_s += late_s
+        return [] if levels else self._edges_timed()
+
+    def _edges_timed(self) -> list[Event]:
+        late_s = tuple(round(one, 6) for one in self._untold_s)
+        self._untold_s.clear()
+        return [EdgesTimed(late_s=late_s)] if late_s else []
 
     def _board_failed(self, failure: BoardError) -> list[Event]:
         self._on = frozenset()

@@ -198,6 +198,12 @@ class InputsChanged(Value, frozen=True, kw_only=True, tag="inputs_changed"):
     inputs: InputReport
 
 
+class EdgesTimed(Value, frozen=True, kw_only=True, tag="edges_timed"):
+    """How late the channels were switched since the last such event (s, to the microsecond); sent when all are off."""
+
+    late_s: tuple[float, ...]
+
+
 class FaultLatchedEvent(Value, frozen=True, kw_only=True, tag="fault"):
     """Pumps off, latched; a person must acknowledge `cause`."""
 
@@ -205,4 +211,6 @@ class FaultLatchedEvent(Value, frozen=True, kw_only=True, tag="fault"):
     text: str
 
 
-Event = Report | Admitted | Refusal | Edge | Changed | Ended | LineChanged | InputsChanged | FaultLatchedEvent
+Event = (
+    Report | Admitted | Refusal | Edge | Changed | Ended | LineChanged | InputsChanged | EdgesTimed | FaultLatchedEvent
+)

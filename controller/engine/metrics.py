@@ -1,0 +1,144 @@
+"""Figures for a monitoring system, in the text format of Prometheus: counted as they happen, written when asked for.
+
+Counters begin at zero with the process, as that format expects. prometheus_client is loaded by the first scrape, so
+that a machine that nobody scrapes does not carry it.
+"""
+
+from bisect import bisect_left
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from controller.clock import Clock
+from controller.engine.engine import Engine
+from controller.model.messages import EdgesTimed, Ended, Event, Refusal
+from controller.model.states import MachineState, OperationKind
+
+if TYPE_CHECKING:
+    from prometheus_client import Metric
+
+# Upper bounds of the classes of lateness (s); the reach is 1 ms.
+LATENESS_S = (0.0001, 0.00025, 0.0005, 0.001, 0.0025, 0.005, 0.01, 0.1)
+
+
+class Metrics:
+    """Stands between the guard's wire and the engine, hears every event, and passes it on."""
+
+    def __init__(self, engine: Engine, clock: Clock) -> None:
+        self._engine, self._clock = engine, clock
+        self._servings: Counter[str] = Counter()  # by outcome
+        self._delivered_ml: Counter[tuple[str, str]] = Counter()  # by liquid and kind of operation
+        self._refusals: Counter[str] = Counter()  # by rule
+        self._edges = [0] * (len(LATENESS_S) + 1)  # by class of lateness, the last one open
+        self._late_s = 0.0
+
+    # --- the guard's events
+
+    def on_event(self, event: Event) -> None:
+        """Count it and pass it on."""
+        match event:
+            case Ended():
+                self._count_end(event)
+            case Refusal(rule=rule):
+                self._refusals[rule] += 1
+            case EdgesTimed(late_s=late_s):
+                for one in late_s:
+                    self._edges[bisect_left(LATENESS_S, one)] += 1
+                self._late_s += sum(late_s)
+            case _:
+                pass
+        self._engine.on_event(event)
+
+    def guard_connected(self) -> None:
+        """Pass it on."""
+        self._engine.guard_connected()
+
+    def guard_lost(self) -> None:
+        """Pass it on."""
+        self._engine.guard_lost()
+
+    def tick(self) -> float | None:
+        """Pass it on."""
+        return self._engine.tick()
+
+    def refused(self, rule: str) -> None:
+        """The engine itself refused something by this rule."""
+        self._refusals[rule] += 1
+
+    # --- scrapes
+
+    def text(self) -> bytes:
+        """Everything, in the text format."""
+        from prometheus_client import CollectorRegistry, generate_latest
+
+        registry = CollectorRegistry(auto_describe=False)
+        registry.register(self)
+        return generate_latest(registry)
+
+    def collect(self) -> Iterable["Metric"]:
+        """Everything, as prometheus_client takes it."""
+        yield from self._counters()
+        yield self._lateness()
+        yield from self._present()
+
+    def _count_end(self, ended: Ended) -> None:
+        """The guard tells of the last end again after every connection: only what is still open here is counted."""
+        try:
+            if self._engine.operation(ended.operation).outcome is not None:
+                return
+        except KeyError:
+            return
+        if ended.kind == OperationKind.SERVE:
+            self._servings[ended.outcome] += 1
+        for one in ended.deliveries:
+            self._delivered_ml[one.liquid, ended.kind] += one.delivered_ml  # type: ignore[assignment]
+
+    def _counters(self) -> Iterator["Metric"]:
+        from prometheus_client.core import CounterMetricFamily
+
+        servings = CounterMetricFamily("tundish_servings", "Servings that are over.", labels=["outcome"])
+        for outcome, count in self._servings.items():
+            servings.add_metric([outcome], count)
+        volumes = CounterMetricFamily(
+            "tundish_delivered_litres", "Volume moved, as worked out by the guard.", labels=["liquid", "kind"]
+        )
+        for (liquid, kind), volume_ml in self._delivered_ml.items():
+            volumes.add_metric([liquid, kind], volume_ml / 1000)
+        refusals = CounterMetricFamily("tundish_refusals", "What was refused, by rule.", labels=["rule"])
+        for rule, count in self._refusals.items():
+            refusals.add_metric([rule], count)
+        yield from (servings, volumes, refusals)
+
+    def _lateness(self) -> "Metric":
+        from prometheus_client.core import HistogramMetricFamily
+
+        found = HistogramMetricFamily("tundish_edge_lateness_seconds", "How late channels were switched.")
+        buckets, so_far = [], 0
+        for bound, count in zip((*map(str, LATENESS_S), "+Inf"), self._edges, strict=True):
+            so_far += count
+            buckets.append((bound, float(so_far)))
+        found.add_metric([], buckets, self._late_s)
+        return found
+
+    def _present(self) -> Iterator["Metric"]:
+        from prometheus_client.core import GaugeMetricFamily
+
+        status, wall_s = self._engine.status(), self._clock.wall_s()
+        connected = GaugeMetricFamily("tundish_guard_connected", "Whether the engine reaches the guard.")
+        connected.add_metric([], float(status.guard_connected))
+        fault = GaugeMetricFamily("tundish_fault_latched", "Whether the machine waits for a person.")
+        fault.add_metric([], float(status.fault is not None))
+        states = GaugeMetricFamily("tundish_state", "1 for the present state of the machine.", labels=["state"])
+        for state in MachineState:
+            states.add_metric([state], float(state == status.state))
+        ages = GaugeMetricFamily(
+            "tundish_calibration_age_seconds", "Time since a line was calibrated.", labels=["line", "liquid"]
+        )
+        left = GaugeMetricFamily("tundish_remaining_litres", "What is left, as booked.", labels=["line", "liquid"])
+        for line in status.lines:
+            names = [str(line.line), line.liquid or ""]
+            if line.calibration is not None:
+                ages.add_metric(names, max(0.0, wall_s - line.calibration.taken_wall_s))
+            if line.remaining_ml is not None:
+                left.add_metric(names, line.remaining_ml / 1000)
+        yield from (connected, fault, states, ages, left)
