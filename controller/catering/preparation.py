@@ -8,7 +8,7 @@ from controller.catering.hanging import Hanging, as_in_book, hang_freely
 from controller.catering.outlook import Outlook, look_ahead
 from controller.catering.queue import HOUR_S, mean_wait_s
 from controller.catering.service import Service, nominal_calibrations, services
-from controller.catering.shopping import Containers, choose, cleaning_ml, prime_ml, sizes_ml
+from controller.catering.shopping import Containers, choose, cleaning_ml, drawable_ml, sizes_ml
 from controller.errors import Refused
 from controller.metering.suction import check_suction
 from controller.model.book import Book
@@ -32,7 +32,7 @@ class Purchase(Value, frozen=True, kw_only=True):
     expected_ml: float  # in the glasses, on average
     needed_ml: float  # in the glasses, at the service level
     step_ml: float  # needed_ml is exact to this
-    lost_ml: float  # at most: priming, what tube and last dose leave in each container
+    lost_ml: float  # at most, of these containers: priming, residue, not quite full, less than a dose
     containers: tuple[Containers, ...]
     bought_ml: float
     lasts: float  # probability that this liquid, by itself, lasts to the end
@@ -122,7 +122,7 @@ def prepare(
         profile.caps,
         served,
         lines=hanging.lines,
-        containers_ml={one.liquid: drawable_ml(event, profile, one) for one in purchases},
+        containers_ml={one.liquid: in_turn_ml(event, profile, one) for one in purchases},
         seed=seed,
     )
     cycles = [(one.cycle_s, one.share) for one in served.values()]
@@ -188,10 +188,10 @@ def hang(event: GuestEvent, profile: Profile, book: Book) -> Hanging:
     return hanging
 
 
-def drawable_ml(event: GuestEvent, profile: Profile, purchase: Purchase) -> tuple[float, ...]:
-    """What the glasses can get of each container bought, the largest container first, mL."""
-    lost_ml = event.residue_ml + prime_ml(profile.line(purchase.line))
-    return tuple(one.container_ml - lost_ml for one in purchase.containers for _ in range(one.count))
+def in_turn_ml(event: GuestEvent, profile: Profile, purchase: Purchase) -> tuple[float, ...]:
+    """What glasses can get of each container bought, the largest container first, mL."""
+    line = profile.line(purchase.line)
+    return tuple(drawable_ml(event, line, one.container_ml) for one in purchase.containers for _ in range(one.count))
 
 
 def _purchase(
@@ -200,28 +200,30 @@ def _purchase(
     doses = [(one.doses_ml[liquid], one.share) for one in served.values() if liquid in one.doses_ml]
     spread = demand(event.drinks_per_guest, event.guests, doses)
     needed_ml = spread.quantile_ml(event.service_level)
-    # The last drink that no longer fits leaves less than its dose in the container.
-    each_ml = event.residue_ml + prime_ml(profile.line(line)) + max(volume_ml for volume_ml, _ in doses)
-    sizes = sizes_ml(event, book, liquid)
-    if max(sizes) <= each_ml:
+    # Besides, the last drink that no longer fits leaves less than its dose in the container.
+    dose_ml = max(volume_ml for volume_ml, _ in doses)
+    sizes = {size: drawable_ml(event, profile.line(line), size) - dose_ml for size in sizes_ml(event, book, liquid)}
+    largest = max(sizes)
+    if sizes[largest] <= 0.0:
         raise Refused(
             rule="containers",
-            reason=f"of a container of {liquid} at most {max(sizes):.0f} mL come, and up to {each_ml:.0f} mL of it are "
-            "lost: in the tube, under the suction tube, and what is less than a dose.",
+            reason=f"no drink comes out of {largest:g} mL of {liquid}: {largest - sizes[largest]:.0f} mL may be lost "
+            "in the tube, under the suction tube, to a container that is not quite full, and as less than a dose.",
             way_out="Put a larger container on sale.",
         )
-    containers = choose(needed_ml, sizes, each_ml)
-    count, bought_ml = sum(one.count for one in containers), sum(one.count * one.container_ml for one in containers)
+    containers = choose(needed_ml, list(sizes.items()))
+    bought_ml = sum(one.count * one.container_ml for one in containers)
+    counted_ml = sum(one.count * sizes[one.container_ml] for one in containers)
     return Purchase(
         liquid=liquid,
         line=line,
         expected_ml=spread.mean_ml,
         needed_ml=needed_ml,
         step_ml=spread.step_ml,
-        lost_ml=count * each_ml,
+        lost_ml=bought_ml - counted_ml,
         containers=containers,
         bought_ml=bought_ml,
-        lasts=spread.probability(max(0.0, bought_ml - count * each_ml)),
+        lasts=spread.probability(counted_ml),
     )
 
 

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 
+from controller.metering.prepacked import tolerable_error_ml
 from controller.model.book import Book
 from controller.model.event import GuestEvent
 from controller.model.fields import Value
@@ -39,16 +40,25 @@ def sizes_ml(event: GuestEvent, book: Book, liquid: str) -> tuple[float, ...]:
     return tuple(sorted(sold, reverse=True))
 
 
-def choose(need_ml: float, sizes: Sequence[float], lost_ml: float) -> tuple[Containers, ...]:
+def drawable_ml(event: GuestEvent, line: Line, container_ml: float) -> float:
+    """What glasses can get of a container on a line, mL; may be < 0 for a small one.
+
+    Lost are what priming draws, what the suction tube leaves, and what the engine does not count on: that the container
+    is as full as its label says.
+    """
+    return container_ml - prime_ml(line) - event.residue_ml - tolerable_error_ml(container_ml)
+
+
+def choose(need_ml: float, sizes: Sequence[tuple[float, float]]) -> tuple[Containers, ...]:
     """The containers that cover need_ml (mL, >= 0) with the least volume bought, and of those the fewest.
 
-    sizes: mL, largest first, at least one of them larger than lost_ml (mL), which is lost of every container. Exact by
-    a table over the need in steps of 1 mL, or of a 20,000th of it where that is more; a container counts for whole
-    steps only. At least one container is chosen.
+    sizes: (container, what counts of it), mL; at least one counts for more than 0. Exact by a table over the need in
+    steps of 1 mL, or of a 20,000th of it where that is more; a container counts for whole steps only. At least one
+    container is chosen.
     """
     step_ml = max(1.0, need_ml / _CELLS)
     cells = max(1, math.ceil(need_ml / step_ml - 1e-9))
-    usable = [(size, math.floor((size - lost_ml) / step_ml + 1e-9)) for size in sizes]
+    usable = [(size, math.floor(counts_ml / step_ml + 1e-9)) for size, counts_ml in sizes]
     usable = [(size, covered) for size, covered in usable if covered > 0]
     best: list[tuple[float, int, int]] = [(0.0, 0, -1)]  # bought mL, count, place of the last container
     for cell in range(1, cells + 1):

@@ -83,7 +83,7 @@ class GuestEvent(Value, frozen=True, kw_only=True):
     service_level: ServiceLevel = 0.95  # probability that a liquid lasts to the end
     on_sale: tuple[OnSale, ...] = ()  # a liquid not listed here comes in the container of the book's line
     lines: Literal["fixed", "free"] = "fixed"  # fixed: as the book hangs them; free: as opens most of the menu
-    residue_ml: MillilitresOrNone = RESIDUE_ML  # what the suction tube leaves in a container
+    residue_ml: MillilitresOrNone = RESIDUE_ML  # what suction tube or level contact leave in a container
     handling: Handling = Handling()
 
     @property

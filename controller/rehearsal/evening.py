@@ -1,24 +1,21 @@
 """An event rehearsed from the first calibration to the last rinse: guard, engine and bench in virtual time.
 
 People take the times that the event states, always the same. They stand in one queue, first come, first served; who
-waits for a cap on an hour holds up those behind. Before the event every line is primed and calibrated by weight from
-containers that do not count; the event begins with the containers that preparing it says to buy.
+waits for a cap on an hour holds up those behind. On the day before, every line is primed, calibrated by weight from
+containers that do not count, and cleaned; the event begins with the containers that preparing it says to buy.
 """
 
 from collections.abc import Callable, Sequence
 from random import Random
-from typing import Literal
 
 import msgspec
 
-from controller.bench.fluids import CLEANER, RINSE_WATER
 from controller.catering.arrivals import Order, draw_orders
 from controller.catering.hanging import Hanging
 from controller.catering.preparation import hang, open_shares, prepare
 from controller.model.book import Book, OnLine
 from controller.model.event import GuestEvent
 from controller.model.profile import Profile
-from controller.model.views import LineRequest
 from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_host import Host
 from controller.rehearsal.evening_record import Evening, LineSum
@@ -33,13 +30,7 @@ BEFORE_ML = 20_000.0  # in the containers for priming and calibrating
 BY = "rehearsal"
 TOGETHER, TOGETHER_S = 3, 8.0  # lines run together to learn the sag, and for how long
 TOLD_EVERY = 10  # drinks
-VESSEL_ML = 5000.0  # of cleaner, and of rinse water, for each line
-# At the end of the event: what is done with all lines, and what they draw meanwhile (None: air).
-STEPS: tuple[tuple[Literal["purge", "clean", "rinse"], str | None], ...] = (
-    ("purge", None),
-    ("clean", CLEANER),
-    ("rinse", RINSE_WATER),
-)
+DAY_WALL_S = 1_789_171_200.0  # midnight (UTC) before the event, on records: 2026-09-12, a day like any other
 
 Tell = Callable[[str], None]
 
@@ -67,13 +58,15 @@ def rehearse(
     host = Host(event, hanging.lines, stock, faults)
     host.machine = Machine(profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S, listen=host.hear)
     try:
-        _calibrate(host, profile, tell)
-        calibrating_s = host.machine.clock.now_s()
+        day_before_s = _day_before(host, profile, tell)
         turns = Turns(host, before, {one.recipe: one for one in prepared.services})
         orders = draw_orders(event, open_shares(event, hanging), Random(f"{seed}/guests"))
         lines, last_s = _serve(turns, orders, tell)
         tell("cleaning")
-        cleaning_s = _clean(host, profile)
+        begun_s = host.now_s
+        host.close()
+        cleaning_s = host.now_s - begun_s
+        hygiene = host.machine.engine.hygiene.record(since_wall_s=DAY_WALL_S)
     finally:
         host.machine.close()
     return Evening(
@@ -91,8 +84,9 @@ def rehearse(
         changes=tuple(host.changes),
         troubles=tuple(host.troubles),
         lines=lines,
-        calibrating_s=calibrating_s,
+        day_before_s=day_before_s,
         cleaning_s=cleaning_s,
+        hygiene=hygiene,
         last_s=last_s,
     )
 
@@ -104,8 +98,8 @@ def _book_before(book: Book, hanging: Hanging) -> Book:
     return msgspec.structs.replace(book, lines=hung, recipes=kept)
 
 
-def _calibrate(host: Host, profile: Profile, tell: Tell) -> None:
-    """Prime all lines, calibrate each by weight, then learn how much they slow each other down."""
+def _day_before(host: Host, profile: Profile, tell: Tell) -> float:
+    """Prime, calibrate by weight, learn how much lines slow each other down, clean; how long it takes, s."""
     machine, lines = host.machine, tuple(sorted(host.lines.values()))
     prime_all(machine, lines)
     for line in lines:
@@ -115,6 +109,8 @@ def _calibrate(host: Host, profile: Profile, tell: Tell) -> None:
     if len(together) > 1:
         tell(f"learning the sag from lines {', '.join(map(str, together))}")
         learn_sag(machine, together, TOGETHER_S, by=BY)
+    host.close()
+    return machine.clock.now_s()
 
 
 def _able_to_run_together(profile: Profile, lines: Sequence[int]) -> tuple[int, ...]:
@@ -134,8 +130,10 @@ def _able_to_run_together(profile: Profile, lines: Sequence[int]) -> tuple[int, 
 def _serve(turns: Turns, orders: Sequence[Order], tell: Tell) -> tuple[tuple[LineSum, ...], float]:
     """Hang what was bought, then serve everyone: the lines' sums, and when the last glass was off."""
     host, event = turns.host, turns.host.event
+    lead_s = event.handling.container_s * (1 + len(host.lines))
+    host.machine.clock.set_wall(DAY_WALL_S + event.opens_s - lead_s)
     poured_before = {line: host.machine.plant.true_delivered_ml(line) for line in host.lines.values()}
-    host.opens_in(event.handling.container_s * (1 + len(host.lines)))
+    host.opens_in(lead_s)
     host.hang_first()
     host.pass_until(0.0)
     for number, order in enumerate(orders):
@@ -167,22 +165,5 @@ def _sum(turns: Turns, liquid: str, line: int, before_ml: float) -> LineSum:
         other_ml=machine.plant.true_delivered_ml(line) - before_ml - glasses_ml,
         left_ml=machine.plant.container_ml(line) + sum(stock[host.used[liquid] :]),
         empties_ml=sum(one.left_ml for one in host.changes if one.liquid == liquid),
-        booked_ml=machine.ledger.containers()[line].remaining_ml,
+        booked_ml=machine.engine.stock.view(line).remaining_ml,
     )
-
-
-def _clean(host: Host, profile: Profile) -> float:
-    """Purge, clean, let the cleaner act, rinse, all lines; how long it takes, s."""
-    machine, lines = host.machine, tuple(sorted(host.lines.values()))
-    begun_s = machine.clock.now_s()
-    for kind, draws in STEPS:
-        host.pass_time(host.event.handling.hand_step_s * len(lines))  # every suction tube is put somewhere else
-        for line in lines:
-            if draws is None:
-                machine.plant.unhang(line)
-            else:
-                machine.plant.hang(line, draws, VESSEL_ML)
-        host.run_lines(LineRequest(kind=kind, lines=lines, jug=True))
-        if kind == "clean":
-            host.pass_time(profile.hygiene.cleaner_contact_s)
-    return machine.clock.now_s() - begun_s

@@ -10,7 +10,9 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 import msgspec
 
 from controller.bench.faults import Fault
+from controller.bench.fluids import CLEANER, RINSE_WATER
 from controller.errors import TundishError
+from controller.model.evening import CloseRequest
 from controller.model.event import GuestEvent
 from controller.model.messages import Changed, Ended, Event, FaultLatchedEvent, Refusal
 from controller.model.states import MachineState
@@ -20,6 +22,9 @@ from controller.rehearsal.evening_record import ContainerChange, Trouble
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import JAR_ML
 
+PERSON = "rehearsal"
+VESSEL_ML = 5000.0  # of cleaner, and of rinse water, for each line
+DRAWS: dict[str, str | None] = {"purge": None, "clean": CLEANER, "rinse": RINSE_WATER}  # None: air
 SEEN_EMPTY_ML = 1.0  # a container with less is seen to be empty
 LONGEST_S = 900.0  # no operation takes longer, holds included
 AT_REST = (MachineState.IDLE, MachineState.ABORTED)
@@ -102,7 +107,7 @@ class Host:
         view = self._next(operation)
         while not view.refused and view.outcome is None:
             if view.waiting_for is not None and view.waiting_for.startswith(CONTAINER):
-                self._exchange_while_held(int(view.waiting_for.removeprefix(CONTAINER)))
+                self._exchange_while_held(operation, int(view.waiting_for.removeprefix(CONTAINER)))
             elif view.waiting_for not in (None, "glass"):
                 self.pass_time(self.event.handling.hand_step_s)
                 if self.machine.engine.operation(operation).waiting_for is not None:
@@ -142,7 +147,7 @@ class Host:
         line = self.lines[liquid]
         if self.machine.plant.container_ml(line) < SEEN_EMPTY_ML:
             return "empty to the eye"
-        if self.machine.ledger.containers()[line].remaining_ml < volume_ml:
+        if self.machine.engine.stock.view(line).sure_ml < volume_ml:
             return "too little left for a dose"
         inputs = self.machine.engine.status().inputs
         return "low by its contact" if inputs is not None and line in inputs.low_lines else None
@@ -169,13 +174,17 @@ class Host:
         self.machine.engine.assign(AssignRequest(line=line, liquid=liquid, container_ml=container_ml))
         self.pass_time(0.1)
 
-    def _exchange_while_held(self, line: int) -> None:
-        """A drink is held because its container is low: hang the next, if there is one; the engine says what then."""
+    def _exchange_while_held(self, operation: str, line: int) -> None:
+        """A drink is held because its container is low: hang the next and go on; without one, the drink is stopped."""
         liquid = next(name for name, number in self.lines.items() if number == line)
-        if self.has_another(liquid):
-            self.pass_time(self.event.handling.container_s)
-            self._note_change(liquid, "low in the middle of a drink")
-            self._hang(liquid, line)
+        if not self.has_another(liquid):
+            self.machine.engine.stop()
+            return
+        self.pass_time(self.event.handling.container_s)
+        self._note_change(liquid, "low in the middle of a drink")
+        self._hang(liquid, line)
+        self.pass_time(1.0)
+        self.machine.engine.confirm(operation)
 
     def _note_change(self, liquid: str, why: str) -> None:
         line = self.lines[liquid]
@@ -189,6 +198,33 @@ class Host:
                 why=why,
             )
         )
+
+    def close(self) -> None:
+        """Empty, clean and rinse all lines, as the engine guides it."""
+        machine, sequences = self.machine, self.machine.engine.sequences
+        step = sequences.close(CloseRequest(person=PERSON, cleaner=CLEANER)).step
+        while step is not None:
+            if step.kind == "wait":
+                self.pass_time(step.seconds)
+            else:
+                self.pass_time(self.event.handling.hand_step_s * len(step.lines))
+                for line in step.lines:
+                    self._draw_from(line, DRAWS[step.kind])
+                machine.plant.place_glass(brim_ml=JAR_ML)
+                self.pass_time(1.0)
+                asked = sequences.next("close")
+                if asked is None:
+                    raise Stuck(f"the engine asked for {step.kind} and then for nothing")
+                self.follow(asked.operation)
+                self.pass_time(1.0)
+                machine.plant.lift_glass()
+            step = next((one.step for one in sequences.views() if one.kind == "close"), None)
+
+    def _draw_from(self, line: int, fluid: str | None) -> None:
+        if fluid is None:
+            self.machine.plant.unhang(line)
+        else:
+            self.machine.plant.hang(line, fluid, VESSEL_ML)
 
     # --- faults
 

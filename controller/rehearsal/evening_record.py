@@ -3,6 +3,7 @@
 from controller.catering.preparation import Preparation
 from controller.metering.dose import mi008_ml
 from controller.model.calibration import Calibration
+from controller.model.evening import HygieneRecord
 from controller.model.fields import Value
 
 
@@ -115,8 +116,9 @@ class Evening(Value, frozen=True, kw_only=True):
     changes: tuple[ContainerChange, ...]
     troubles: tuple[Trouble, ...]
     lines: tuple[LineSum, ...]
-    calibrating_s: float  # priming and calibrating, before the event
-    cleaning_s: float  # purge, clean, rinse, after it
+    day_before_s: float  # priming, calibrating, cleaning
+    cleaning_s: float  # purge, clean, rinse, after the event
+    hygiene: HygieneRecord  # of the event's day, as the engine keeps it
     last_s: float  # the last glass is off
 
     @property

@@ -103,8 +103,8 @@ def _head(evening: Evening) -> str:
         f"<p>{escape(evening.machine)}, {escape(evening.book)}, from {evening.opens} to "
         f"{clock(evening, evening.lasts_s)}.</p>"
         f'<p class="quiet">A simulated machine and simulated guests (seed {evening.seed}), served by the code that '
-        "runs the real one. Guests, their tastes and the machine's true figures are drawn at random: another seed gives "
-        f'another evening, and so will the real one.</p><ul class="facts">{shown}</ul>'
+        "runs the real one. Guests, their tastes and the machine's true figures are drawn at random: another seed "
+        f'gives another evening, and so will the real one.</p><ul class="facts">{shown}</ul>'
     )
 
 
