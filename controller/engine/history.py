@@ -1,6 +1,7 @@
 """What was asked of the machine: page by page, by liquid and evening, and by the rules that refused."""
 
 from controller.engine import views
+from controller.errors import Refused
 from controller.ledger.records import Wanted, evening_of
 from controller.ledger.store import Ledger
 from controller.model.evening import RuleCount, Usage
@@ -14,9 +15,13 @@ class History:
         self._ledger = ledger
 
     def page(self, wanted: Wanted) -> tuple[OperationView, ...]:
-        """The operations that are wanted, newest first; KeyError when `before` names none."""
+        """The operations that are wanted, newest first; Refused when `before` names none."""
         if wanted.before is not None and self._ledger.entry(wanted.before) is None:
-            raise KeyError(wanted.before)
+            raise Refused(
+                rule="history",
+                reason=f"there is no operation {wanted.before!r}.",
+                way_out="Give the last operation of the page before.",
+            )
         return tuple(map(views.booked, self._ledger.past.page(wanted)))
 
     def usage(

@@ -1,13 +1,10 @@
 """The engine's HTTP interface, version 1: JSON in, JSON out, problem details for every refusal.
 
 Everything stands under /v1 save /healthz. Requests that begin an operation are answered when the guard has admitted
-or refused it (202 with the operation, or a problem), at the latest after SETTLE_S.
+or refused it (202 with the operation, or a problem), at the latest after two seconds.
 """
 
-import asyncio
-import contextlib
 from collections.abc import Awaitable, Callable
-from typing import Any, TypeVar
 
 import msgspec
 import structlog
@@ -18,15 +15,16 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from controller.engine.engine import Engine
+from controller.engine.http_asking import Asking, body_of, done, json_answer, query_of
+from controller.engine.http_evening import EveningApi
 from controller.engine.http_events import EventRing
 from controller.engine.http_openapi import openapi
-from controller.engine.http_problems import PROBLEMS, Problem, from_error, plain_problem, problem, refused
+from controller.engine.http_problems import PROBLEMS, Problem, from_error, plain_problem, problem
 from controller.engine.http_routes import ADDRESSES, Health, HistoryQuery, PlanQuery, ProblemType
-from controller.errors import Refused, TundishError
-from controller.model.fields import Value
+from controller.errors import TundishError
+from controller.ledger.records import Wanted
 from controller.model.views import (
     AcknowledgeRequest,
-    Asked,
     AssignRequest,
     CalibrationRequest,
     FitView,
@@ -42,48 +40,44 @@ from controller.model.views import (
     WeighingRequest,
 )
 
-BODY_BYTES = 64 * 1024
-SETTLE_S = 2.0  # longest wait for the guard's word before answering
-
-T = TypeVar("T", bound=Value)
-Result = TypeVar("Result")
 Handler = Callable[[Request], Awaitable[Response]]
 
 
-class Api:
+class Api(EveningApi):
     """Handlers of the routes. `nudge` lets the engine do what is due after each request that may change something."""
 
     def __init__(self, engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> None:
-        self._engine, self._ring, self._nudge = engine, ring, nudge
+        super().__init__(engine, Asking(engine, nudge))
+        self._ring, self._nudge = ring, nudge
 
     async def health(self, _request: Request) -> Response:
         """Whether this process answers, and whether it reaches the guard."""
         connected = self._engine.status().guard_connected
-        return _json(Health(guard_connected=connected), 200 if connected else 503)
+        return json_answer(Health(guard_connected=connected), 200 if connected else 503)
 
     async def status(self, _request: Request) -> Response:
         """GET status."""
-        return _json(self._engine.status())
+        return json_answer(self._engine.status())
 
     async def menu(self, _request: Request) -> Response:
         """GET menu."""
-        return _json(self._engine.menu())
+        return json_answer(self._engine.menu())
 
     async def plan(self, request: Request) -> Response:
         """GET plan?recipe=NAME&times=N."""
-        query = _query(request, PlanQuery)
-        return _json(self._engine.plan(PourRequest(recipe=query.recipe, times=query.times)))
+        query = query_of(request, PlanQuery)
+        return json_answer(self._engine.plan(PourRequest(recipe=query.recipe, times=query.times)))
 
     async def pour(self, request: Request) -> Response:
         """POST pours; the header Idempotency-Key stands for `key`."""
-        asked = await _body(request, PourRequest)
+        asked = await body_of(request, PourRequest)
         key = request.headers.get("idempotency-key", "").strip('"') or None
         if key is not None and asked.key not in (None, key):
             raise Problem("invalid", "the header Idempotency-Key and the member key differ: send one of them")
         asked = msgspec.convert(msgspec.structs.asdict(asked) | {"key": key or asked.key}, PourRequest)
         if request.scope.get("role") == "guest":
             self._require_on_offer(asked)
-        return await self._begin(lambda: self._engine.pour(asked))
+        return await self._asking.begin(lambda: self._engine.pour(asked))
 
     def _require_on_offer(self, asked: PourRequest) -> None:
         """A guest may ask for what the menu offers at this moment, as it is."""
@@ -94,103 +88,108 @@ class Api:
 
     async def run_lines(self, request: Request) -> Response:
         """POST line-operations."""
-        asked = await _body(request, LineRequest)
-        return await self._begin(lambda: self._engine.run_lines(asked))
+        asked = await body_of(request, LineRequest)
+        return await self._asking.begin(lambda: self._engine.run_lines(asked))
 
     async def trial(self, request: Request) -> Response:
         """POST trials."""
-        asked = await _body(request, TrialRequest)
-        return await self._begin(lambda: self._engine.trial(asked))
+        asked = await body_of(request, TrialRequest)
+        return await self._asking.begin(lambda: self._engine.trial(asked))
 
     async def jog(self, request: Request) -> Response:
         """POST jogs."""
-        asked = await _body(request, JogRequest)
-        return await self._begin(lambda: self._engine.jog(asked))
+        asked = await body_of(request, JogRequest)
+        return await self._asking.begin(lambda: self._engine.jog(asked))
 
     async def jogs(self, _request: Request) -> Response:
         """GET jogs: which lines somebody has seen move the right way."""
-        return _json(self._engine.jogs())
+        return json_answer(self._engine.jogs())
 
     async def answer_jog(self, request: Request) -> Response:
         """POST jogs/answers."""
-        return _json(self._engine.answer_jog(await _body(request, JogAnswerRequest)))
+        return json_answer(self._engine.answer_jog(await body_of(request, JogAnswerRequest)))
 
     async def weigh(self, request: Request) -> Response:
         """POST weighings."""
-        return _json(self._engine.weigh(await _body(request, WeighingRequest)))
+        return json_answer(self._engine.weigh(await body_of(request, WeighingRequest)))
 
     async def weigh_rows(self, request: Request) -> Response:
         """POST calibrations/LINE/trials: trials that were run and weighed earlier."""
-        return _json(self._engine.weigh_rows(await _body(request, TrialsRequest, line=request.path_params["line"])))
+        return json_answer(
+            self._engine.weigh_rows(await body_of(request, TrialsRequest, line=request.path_params["line"]))
+        )
 
     async def weigh_together(self, request: Request) -> Response:
         """POST weighings/together: several lines' one jar, which teaches the sag."""
-        asked = await _body(request, TogetherRequest)
+        asked = await body_of(request, TogetherRequest)
 
         def took(view: SagView) -> bool:
             known = {one.line: one.calibration for one in self._engine.status().lines}
             return all((found := known[line]) is not None and found.sag_per_a == view.sag_per_a for line in view.lines)
 
-        return _json(await self._command("take_calibration", lambda: self._engine.weigh_together(asked), took))
+        return json_answer(
+            await self._asking.command("take_calibration", lambda: self._engine.weigh_together(asked), took)
+        )
 
     async def spot_check(self, request: Request) -> Response:
         """POST spot-checks."""
-        return _json(self._engine.spot_check(await _body(request, SpotCheckRequest)))
+        return json_answer(self._engine.spot_check(await body_of(request, SpotCheckRequest)))
 
     async def calibration_history(self, request: Request) -> Response:
         """GET calibrations/LINE/history, oldest first."""
-        return _json(self._engine.calibrations(request.path_params["line"]))
+        return json_answer(self._engine.calibrations(request.path_params["line"]))
 
     async def fit(self, request: Request) -> Response:
         """GET calibrations/LINE."""
-        return _json(self._engine.fit(request.path_params["line"]))
+        return json_answer(self._engine.fit(request.path_params["line"]))
 
     async def settle_calibration(self, request: Request) -> Response:
         """POST calibrations/LINE: accept or throw away the present fit."""
-        asked = await _body(request, CalibrationRequest, line=request.path_params["line"])
+        asked = await body_of(request, CalibrationRequest, line=request.path_params["line"])
         if not asked.accept:
-            return _json(self._engine.settle_calibration(asked))
-        return _json(
-            await self._command("take_calibration", lambda: self._engine.settle_calibration(asked), self._took)
+            return json_answer(self._engine.settle_calibration(asked))
+        return json_answer(
+            await self._asking.command("take_calibration", lambda: self._engine.settle_calibration(asked), self._took)
         )
 
     async def assign(self, request: Request) -> Response:
         """PUT lines/LINE: a container now hangs on this line."""
-        asked = await _body(request, AssignRequest, line=request.path_params["line"])
+        asked = await body_of(request, AssignRequest, line=request.path_params["line"])
 
         def hangs(_: None) -> bool:
             return any(one.line == asked.line and one.liquid == asked.liquid for one in self._engine.status().lines)
 
-        await self._command("assign", lambda: self._engine.assign(asked), hangs)
-        return _done()
+        await self._asking.command("assign", lambda: self._engine.assign(asked), hangs)
+        return done()
 
     async def operations(self, request: Request) -> Response:
-        """GET operations?limit=N, newest first."""
-        return _json(self._engine.history(_query(request, HistoryQuery).limit))
+        """GET operations?limit=N, newest first, by many sides."""
+        query = query_of(request, HistoryQuery)
+        return json_answer(self._engine.past.page(Wanted(**msgspec.structs.asdict(query))))
 
     async def operation(self, request: Request) -> Response:
         """GET operations/ID."""
-        return _json(self._engine.operation(request.path_params["operation"]))
+        return json_answer(self._engine.operation(request.path_params["operation"]))
 
     async def confirm(self, request: Request) -> Response:
         """POST operations/ID/confirm: the hand step is done."""
         self._engine.confirm(request.path_params["operation"])
         self._nudge()
-        return _done()
+        return done()
 
     async def stop(self, _request: Request) -> Response:
         """POST stop: everything off. Takes no body, so that nothing can be wrong with it."""
         self._engine.stop()
         self._nudge()
-        return _done()
+        return done()
 
     async def acknowledge(self, request: Request) -> Response:
         """POST acknowledge: a person has seen to the latched cause."""
-        asked = await _body(request, AcknowledgeRequest)
-        await self._command(
+        asked = await body_of(request, AcknowledgeRequest)
+        await self._asking.command(
             "acknowledge", lambda: self._engine.acknowledge(asked), lambda _: self._engine.status().fault is None
         )
-        return _done()
+        return done()
 
     async def events(self, request: Request) -> Response:
         """GET events: server-sent events, resumed after the header Last-Event-ID."""
@@ -201,50 +200,12 @@ class Api:
 
     async def openapi(self, _request: Request) -> Response:
         """GET openapi.json."""
-        return _json(openapi())
+        return json_answer(openapi())
 
     async def problem_type(self, request: Request) -> Response:
         """GET problems/NAME: what a problem type means."""
         status, title = PROBLEMS[request.path_params["name"]]
-        return _json(ProblemType(status=status, title=title))
-
-    async def _begin(self, ask: Callable[[], Asked]) -> Response:
-        """Ask, wait for the guard's word, and answer with the operation or the refusals."""
-
-        def settled(asked: Asked) -> bool:
-            view = self._engine.operation(asked.operation)
-            return view.admitted or bool(view.refused) or view.outcome is not None
-
-        asked = await self._until(ask, settled)
-        view = self._engine.operation(asked.operation)
-        if view.refused:
-            return refused(view.refused)
-        # An operation that the guard has not answered yet says admitted: false, and can be followed.
-        return _json(view, 202, {"location": f"/v1/operations/{asked.operation}"})
-
-    async def _command(self, tag: str, ask: Callable[[], Result], is_done: Callable[[Result], bool]) -> Result:
-        """Ask for something that is no operation; raises Refused when the guard refuses it."""
-        result = await self._until(ask, lambda result: self._engine.answer(tag) is not None or is_done(result))
-        no = self._engine.answer(tag)
-        if no is not None:
-            raise Refused(rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, way_out=no.way_out)
-        return result
-
-    async def _until(self, ask: Callable[[], Result], is_done: Callable[[Result], bool]) -> Result:
-        """Ask, then wait for changes until is_done, at most SETTLE_S."""
-        news = asyncio.Event()
-        unsubscribe = self._engine.subscribe(lambda _view: news.set())
-        try:
-            result = ask()
-            self._nudge()
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(SETTLE_S):
-                    while not is_done(result):
-                        await news.wait()
-                        news.clear()
-        finally:
-            unsubscribe()
-        return result
+        return json_answer(ProblemType(status=status, title=title))
 
     def _took(self, view: FitView) -> bool:
         """Whether the guard now works with the calibration of this view."""
@@ -303,32 +264,3 @@ async def _http_error(_request: Request, error: Exception) -> Response:
     if not isinstance(error, HTTPException):
         raise error
     return plain_problem(error.status_code, error.detail, dict(error.headers or {}))
-
-
-async def _body(request: Request, kind: type[T], **from_path: Any) -> T:
-    """The request's JSON body as a value; members given by the path may be left out of it but not differ."""
-    if request.headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
-        raise Problem("media-type", "send the body as JSON, with the header Content-Type: application/json")
-    raw = bytearray()
-    async for chunk in request.stream():
-        raw += chunk
-        if len(raw) > BODY_BYTES:
-            raise Problem("too-large", f"the body is larger than {BODY_BYTES // 1024} KiB")
-    members = msgspec.json.decode(raw, type=dict[str, Any])
-    for name, value in from_path.items():
-        if members.setdefault(name, value) != value:
-            raise Problem("invalid", f"{name} is {members[name]!r} in the body and {value!r} in the address")
-    return msgspec.convert(members, kind)
-
-
-def _query(request: Request, kind: type[T]) -> T:
-    """The request's query as a value."""
-    return msgspec.convert(dict(request.query_params), kind, strict=False)
-
-
-def _done() -> Response:
-    return Response(status_code=204)
-
-
-def _json(value: Any, status: int = 200, headers: dict[str, str] | None = None) -> Response:
-    return Response(msgspec.json.encode(value), status, headers=headers, media_type="application/json")

@@ -54,7 +54,7 @@ def openapi() -> dict[str, Any]:
         paths.setdefault(address.path, {})[address.method.lower()] = _operation(address, components)
     for address in ADDRESSES:
         if address.query is not None:
-            components.pop(address.query.__name__)  # it stands in the parameters
+            components.pop(address.query.__name__, None)  # it stands in the parameters
     described = {
         "openapi": "3.1.0",
         "info": {"title": "Tundish", "version": version("tundish"), "description": ABOUT},

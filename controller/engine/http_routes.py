@@ -1,12 +1,26 @@
 """Every address of the HTTP interface, with what it takes and answers: served, described and guarded by this table."""
 
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from msgspec import Meta
 
 from controller.model.calibration import Calibration
-from controller.model.fields import Value
+from controller.model.evening import (
+    ChangeRequest,
+    CloseRequest,
+    HygieneLine,
+    HygieneRecord,
+    RefillRequest,
+    RuleCount,
+    SequenceView,
+    StockChange,
+    StockView,
+    StockWeighingRequest,
+    Usage,
+)
+from controller.model.fields import LineNumber, Value
+from controller.model.states import OperationKind
 from controller.model.views import (
     AcknowledgeRequest,
     AssignRequest,
@@ -30,6 +44,8 @@ from controller.model.views import (
     TrialsRequest,
     WeighingRequest,
 )
+
+Moment = Annotated[float, Meta(ge=0, le=1e11)]  # Unix seconds
 
 
 class Health(Value, frozen=True, kw_only=True):
@@ -56,6 +72,30 @@ class HistoryQuery(Value, frozen=True, kw_only=True):
     """How much of the past to tell."""
 
     limit: Annotated[int, Meta(ge=1, le=1000)] = 50
+    since_wall_s: Moment | None = None
+    until_wall_s: Moment | None = None
+    recipe: str | None = None
+    kind: OperationKind | None = None
+    outcome: Literal["done", "stopped", "aborted", "faulted", "refused"] | None = None
+    line: LineNumber | None = None
+    before: str | None = None  # only operations older than this one
+
+
+class PastQuery(Value, frozen=True, kw_only=True):
+    """Which part of the past (Unix seconds)."""
+
+    since_wall_s: Moment | None = None
+    until_wall_s: Moment | None = None
+
+
+class UsageQuery(Value, frozen=True, kw_only=True):
+    """Which part of the past (Unix seconds), and of what."""
+
+    since_wall_s: Moment | None = None
+    until_wall_s: Moment | None = None
+    liquid: str | None = None
+    recipe: str | None = None
+    line: LineNumber | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,12 +129,80 @@ def _post(path: str, handler: str, says: str, takes: type[Value] | None, answers
     return Address(method="POST", path=path, handler=handler, says=says, takes=takes, answers=answers, **more)
 
 
-def _begin(path: str, handler: str, says: str, takes: type[Value], **more: Any) -> Address:
+def _begin(path: str, handler: str, says: str, takes: type[Value] | None, **more: Any) -> Address:
     return _post(path, handler, says, takes, OperationView, status=202, asks_guard=True, **more)
 
 
 KEY = ("Idempotency-Key", "A pour repeated with the same key is answered with the first one; stands for `key`.")
 LAST_EVENT = ("Last-Event-ID", "Go on after this event.")
+
+# Stock, hygiene, guided sequences, the past.
+EVENING: tuple[Address, ...] = (
+    _get("/v1/stock", "stock", "What hangs on the lines, and how much is left.", tuple[StockView, ...]),
+    _post(
+        "/v1/stock/{line}/refill",
+        "refill",
+        "A fresh container of the same liquid hangs on this line.",
+        RefillRequest,
+        StockChange,
+        asks_guard=True,
+    ),
+    _post(
+        "/v1/stock/{line}/weighing",
+        "weigh_container",
+        "What the container on this line weighs.",
+        StockWeighingRequest,
+        StockChange,
+        asks_guard=True,
+    ),
+    _post(
+        "/v1/stock/{line}/empty",
+        "empty_container",
+        "The container on this line is empty.",
+        None,
+        StockChange,
+        asks_guard=True,
+    ),
+    _get("/v1/hygiene", "hygiene", "What every line holds, and what it is due for.", tuple[HygieneLine, ...]),
+    _get(
+        "/v1/hygiene/record",
+        "hygiene_record",
+        "What happened to the lines, for an inspector.",
+        HygieneRecord,
+        query=PastQuery,
+    ),
+    _get("/v1/sequences", "sequences", "Guided sequences under way.", tuple[SequenceView, ...]),
+    _post(
+        "/v1/sequences/close",
+        "close",
+        "Begin the evening's end, or take it up again.",
+        CloseRequest,
+        SequenceView,
+        asks_guard=True,
+    ),
+    _begin("/v1/sequences/close/next", "close_next", "Carry out the step of the evening's end.", None),
+    _post(
+        "/v1/sequences/close/drop", "close_drop", "Forget the evening's end.", None, None, status=204, asks_guard=True
+    ),
+    _post(
+        "/v1/lines/{line}/change",
+        "change",
+        "Begin a change of liquid on this line, or take it up again.",
+        ChangeRequest,
+        SequenceView,
+        asks_guard=True,
+    ),
+    _begin("/v1/lines/{line}/change/next", "change_next", "Carry out the step of the change.", None),
+    _post("/v1/lines/{line}/change/drop", "change_drop", "Forget the change.", None, None, status=204, asks_guard=True),
+    _get(
+        "/v1/usage",
+        "usage",
+        "What went through the machine, by evening and liquid.",
+        tuple[Usage, ...],
+        query=UsageQuery,
+    ),
+    _get("/v1/refusals", "refusals", "How often each rule has refused.", tuple[RuleCount, ...], query=PastQuery),
+)
 
 ADDRESSES: tuple[Address, ...] = (
     _get("/healthz", "health", "Whether the engine answers, and whether it reaches the guard (503 if not).", Health),
@@ -102,6 +210,7 @@ ADDRESSES: tuple[Address, ...] = (
     _get("/v1/status", "status", "The machine at a glance.", Status, for_guests=True),
     _get("/v1/menu", "menu", "Every recipe, and whether it can be poured now.", tuple[MenuEntry, ...], for_guests=True),
     _get("/v1/plan", "plan", "The plan of a drink, with what limits it.", PlanView, query=PlanQuery, asks_guard=True),
+    _post("/v1/plans", "plan_of", "The plan of a drink, scaled or changed.", PourRequest, PlanView, asks_guard=True),
     _begin("/v1/pours", "pour", "Pour a drink.", PourRequest, header=KEY, for_guests=True),
     _begin("/v1/line-operations", "run_lines", "Prime, purge, clean or rinse lines.", LineRequest),
     _begin("/v1/trials", "trial", "Run lines for a known time, to be weighed.", TrialRequest),
@@ -168,9 +277,10 @@ ADDRESSES: tuple[Address, ...] = (
     _get(
         "/v1/operations",
         "operations",
-        "The latest operations, newest first.",
+        "The latest operations, newest first, all of them or those that are wanted.",
         tuple[OperationView, ...],
         query=HistoryQuery,
+        asks_guard=True,
     ),
     _get("/v1/operations/{operation}", "operation", "One operation.", OperationView),
     _post(
@@ -201,4 +311,5 @@ ADDRESSES: tuple[Address, ...] = (
         header=LAST_EVENT,
     ),
     _get("/v1/problems/{name}", "problem_type", "What a type of problem means.", ProblemType),
+    *EVENING,
 )

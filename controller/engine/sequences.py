@@ -102,15 +102,12 @@ class Sequences:
             known = self._begin("close", ALL_LINES, body)
         return self._view(known)
 
-    def next(self, kind: str, line: int = ALL_LINES) -> Asked | None:
-        """What the next step asks of a person is done: let the machine do its part; None when all is done.
-
-        Refused when the step is to wait.
-        """
+    def next(self, kind: str, line: int = ALL_LINES) -> Asked:
+        """What the next step asks of a person is done: let the machine do its part. Refused when it has to wait."""
         known = self._require(kind, line)
         view = self._view(known)
         if view.step is None:
-            return None
+            raise Refused(rule="sequence", reason="all its steps are done.", way_out="There is nothing left to do.")
         if view.step.kind == "wait":
             raise Refused(
                 rule="cleaner_contact",

@@ -7,7 +7,8 @@ from urllib.parse import urlencode
 import msgspec
 import pytest
 
-from controller.engine.http import BODY_BYTES, application
+from controller.engine.http import application
+from controller.engine.http_asking import BODY_BYTES
 from controller.engine.http_events import EventRing
 from controller.errors import FaultLatched, IllegalTransition, OutOfRange, RecordError, Refused, Unreachable
 from controller.model.messages import Refusal
@@ -72,8 +73,12 @@ class FakeEngine:
             raise KeyError(operation)
         return self.view
 
-    def history(self, limit):
-        self.asked.append(limit)
+    @property
+    def past(self):
+        return self
+
+    def page(self, wanted):
+        self.asked.append(wanted)
         return (self.view,)
 
     def subscribe(self, callback):
@@ -197,7 +202,7 @@ def test_the_answer_waits_for_the_guards_word(client, engine):
 
 
 def test_an_operation_without_a_word_is_answered_as_not_yet_admitted(client, engine, monkeypatch):
-    monkeypatch.setattr("controller.engine.http.SETTLE_S", 0.02)
+    monkeypatch.setattr("controller.engine.http_asking.SETTLE_S", 0.02)
     engine.view = operation_view(admitted=False)
     answer = client.post("/v1/pours", members={"recipe": "orchard cooler"})
     assert (answer.status_code, answer.json()["admitted"]) == (202, False)

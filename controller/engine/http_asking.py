@@ -1,0 +1,98 @@
+"""What handlers of the HTTP interface share: reading requests, asking the engine, waiting for the guard's word."""
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import msgspec
+from starlette.requests import Request
+from starlette.responses import Response
+
+from controller.engine.engine import Engine
+from controller.engine.http_problems import Problem, refused
+from controller.errors import Refused
+from controller.model.fields import Value
+from controller.model.views import Asked
+
+BODY_BYTES = 64 * 1024
+SETTLE_S = 2.0  # longest wait for the guard's word before answering
+
+T = TypeVar("T", bound=Value)
+Result = TypeVar("Result")
+
+
+class Asking:
+    """Asks the engine and waits until the guard has answered."""
+
+    def __init__(self, engine: Engine, nudge: Callable[[], None]) -> None:
+        self._engine, self._nudge = engine, nudge
+
+    async def begin(self, ask: Callable[[], Asked]) -> Response:
+        """Ask, wait for the guard's word, and answer with the operation or the refusals."""
+
+        def settled(asked: Asked) -> bool:
+            view = self._engine.operation(asked.operation)
+            return view.admitted or bool(view.refused) or view.outcome is not None
+
+        asked = await self._until(ask, settled)
+        view = self._engine.operation(asked.operation)
+        if view.refused:
+            return refused(view.refused)
+        # An operation that the guard has not answered yet says admitted: false, and can be followed.
+        return json_answer(view, 202, {"location": f"/v1/operations/{asked.operation}"})
+
+    async def command(self, tag: str, ask: Callable[[], Result], is_done: Callable[[Result], bool]) -> Result:
+        """Ask for something that is no operation; raises Refused when the guard refuses it."""
+        result = await self._until(ask, lambda result: self._engine.answer(tag) is not None or is_done(result))
+        no = self._engine.answer(tag)
+        if no is not None:
+            raise Refused(rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, way_out=no.way_out)
+        return result
+
+    async def _until(self, ask: Callable[[], Result], is_done: Callable[[Result], bool]) -> Result:
+        """Ask, then wait for changes until is_done, at most SETTLE_S."""
+        news = asyncio.Event()
+        unsubscribe = self._engine.subscribe(lambda _view: news.set())
+        try:
+            result = ask()
+            self._nudge()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(SETTLE_S):
+                    while not is_done(result):
+                        await news.wait()
+                        news.clear()
+        finally:
+            unsubscribe()
+        return result
+
+
+async def body_of(request: Request, kind: type[T], **from_path: Any) -> T:
+    """The request's JSON body as a value; members given by the path may be left out of it but not differ."""
+    if request.headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
+        raise Problem("media-type", "send the body as JSON, with the header Content-Type: application/json")
+    raw = bytearray()
+    async for chunk in request.stream():
+        raw += chunk
+        if len(raw) > BODY_BYTES:
+            raise Problem("too-large", f"the body is larger than {BODY_BYTES // 1024} KiB")
+    members = msgspec.json.decode(raw, type=dict[str, Any])
+    for name, value in from_path.items():
+        if members.setdefault(name, value) != value:
+            raise Problem("invalid", f"{name} is {members[name]!r} in the body and {value!r} in the address")
+    return msgspec.convert(members, kind)
+
+
+def query_of(request: Request, kind: type[T]) -> T:
+    """The request's query as a value."""
+    return msgspec.convert(dict(request.query_params), kind, strict=False)
+
+
+def done() -> Response:
+    """Done, and nothing to say."""
+    return Response(status_code=204)
+
+
+def json_answer(value: Any, status: int = 200, headers: dict[str, str] | None = None) -> Response:
+    """The value as JSON."""
+    return Response(msgspec.json.encode(value), status, headers=headers, media_type="application/json")
