@@ -85,6 +85,12 @@ def test_the_stop_contact_latches_until_it_is_released_and_acknowledged():
     assert last_off_s(rig) - now_s <= 0.041  # nothing began again
 
 
+def test_without_a_fault_there_is_nothing_to_acknowledge():
+    rig = Rig().ready()
+    assert rig.say(Acknowledge(cause="stop pressed"))[-1].rule == "state"
+    assert state(rig) is MachineState.IDLE
+
+
 def test_pressing_stop_while_idle_latches_too():
     rig = Rig().ready()
     rig.board.contacts["stop"] = False
@@ -368,6 +374,35 @@ def test_a_loop_that_stood_still_past_an_end_is_a_fault():
     assert rig.of(Ended)[-1].outcome is Outcome.FAULTED
 
 
+# --- what the process around it says
+
+
+def test_without_a_sentinel_nothing_begins_and_nothing_is_latched():
+    rig = Rig().primed(1)
+    now_s = pouring(rig)
+    rig.guard.hinder("sentinel", "the sentinel has ended")
+    assert last_off_s(rig) == now_s
+    assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.ABORTED, "the sentinel has ended")
+    rig.run(3)
+    refusal = rig.say(Start(operation=replace(JUICE_10_S, operation="s2")))[-1]
+    assert (refusal.rule, refusal.reason) == ("state", "the machine is stopped: the sentinel has ended.")
+    assert rig.of(FaultLatchedEvent) == []
+    rig.guard.unhinder("sentinel")
+    rig.run(1)
+    rig.say(Start(operation=replace(JUICE_10_S, operation="s2")))
+    assert rig.board.on == {1}
+
+
+def test_the_end_of_the_process_stops_what_is_under_way():
+    rig = Rig().primed(1)
+    now_s = pouring(rig)
+    rig.guard.end("the guard was told to stop")
+    assert last_off_s(rig) == now_s
+    assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.STOPPED, "the guard was told to stop")
+    rig.guard.end("again")
+    assert rig.of(Ended)[-1].reason == "the guard was told to stop"
+
+
 # --- who may say what
 
 
@@ -451,7 +486,9 @@ def test_from_juice_to_tea_and_back_by_cleaning():
     do(OperationKind.PURGE, "air", 10)
     assert contents() is Contents.EMPTY
     do(OperationKind.PRIME, TEA, 10, "rinsing")
-    do(OperationKind.RINSE, "rinse water", 38)  # five tubes of 12.6 mL at 85 % of 2 mL/s: 37.0 s
+    do(OperationKind.RINSE, "rinse water", 36)  # five tubes of 12.6 mL at 85 % of 2 mL/s: 37.0 s
+    do(OperationKind.PRIME, TEA, 10, "rinsing")
+    do(OperationKind.RINSE, "rinse water", 38)
     assert contents() is Contents.RINSE_WATER
     do(OperationKind.PRIME, TEA, 10)
     assert contents() is Contents.LIQUID

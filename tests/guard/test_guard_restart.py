@@ -71,6 +71,13 @@ def test_the_journal_has_the_operation_before_the_first_relay_closes():
     assert kinds(rig)[-1] == "ended"
 
 
+def test_ethanol_is_booked_with_the_admission():
+    rig = Rig().primed(4)
+    rig.say(Start(operation=serve(run_of(4, GIN, 0, 25))))
+    # 25 s x 2 mL/s x 1.25 x 26 % x 0.78924 g/mL
+    assert [one.ethanol_g for one in replayed(rig).servings] == [pytest.approx(12.825, abs=0.001)]
+
+
 def test_a_serving_is_two_writes():
     rig = Rig().primed(1)
     batches = []

@@ -55,6 +55,11 @@ def test_malformed_operations_are_refused():
         assert {one.rule for one in start(wrong, situation())} == {"plan"}, wrong
 
 
+def test_as_many_runs_as_are_allowed():
+    runs = (run_of(1 + k % 4, [JUICE, SYRUP, TEA, GIN][k % 4], 0.11 * k, 0.1) for k in range(256))
+    assert {one.rule for one in start(serve(*runs), situation())} == set()
+
+
 def test_an_operation_is_accepted_once():
     assert set(refusals(serve(run_of(1, JUICE, 0, 1)), situation(seen=("s0", "s1")))) == {"repeated"}
 

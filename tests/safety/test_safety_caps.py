@@ -124,6 +124,9 @@ def test_serving_pause():
 def test_run_on():
     found = refusals(serve(run_of(1, JUICE, 0, 90.5)))["run_on"]
     assert (found.asked, found.allowed) == ("90.5 s", "90.0 s")
+    # One part in a million is rounding, a little more is not.
+    assert refusals(serve(run_of(1, JUICE, 0, 90 * (1 + 0.9e-6)))) == {}
+    assert set(refusals(serve(run_of(1, JUICE, 0, 90 * (1 + 1.1e-6))))) == {"run_on"}
 
 
 def test_operation_on():
