@@ -127,7 +127,9 @@ class Machine:
 
     def _exchange(self) -> None:
         """Let guard and engine speak until neither has anything to say at this instant."""
-        self._guard_due_s = self.guard.tick()
+        self._guard_due_s = self.guard.next_deadline_s()
+        if self._guard_due_s <= self.clock.now_s():
+            self._guard_due_s = self.guard.tick()
         self._engine_due_s = self.engine.tick()
         while self._to_guard or self._to_engine:
             while self._to_guard:
