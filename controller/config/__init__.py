@@ -1,22 +1,22 @@
 """Files that people edit, read into frozen values: every problem at once, with place and way out.
 
-`load`, `load_profile`, `load_book`, `load_event` read here; `load_apart` reads in a child process, for processes that
-must stay small. Names are imported on use, so that such a process is spared YAML and pint.
+`load`, `load_profile`, `load_book`, `load_event` read here; `load_apart` and `Loading` read in a child process, for
+processes that must stay small. Names are imported on use, so that such a process is spared YAML and pint.
 """
 
 from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from controller.config.apart import load_apart
+    from controller.config.apart import Loading, load_apart
     from controller.config.loading import load, load_book, load_event, load_profile
     from controller.config.schemas import schema, schema_text
 
-__all__ = ["load", "load_apart", "load_book", "load_event", "load_profile", "schema", "schema_text"]
+__all__ = ["Loading", "load", "load_apart", "load_book", "load_event", "load_profile", "schema", "schema_text"]
 
 _HOME = {
     "load": "loading", "load_book": "loading", "load_event": "loading", "load_profile": "loading",
-    "load_apart": "apart", "schema": "schemas", "schema_text": "schemas",
+    "load_apart": "apart", "Loading": "apart", "schema": "schemas", "schema_text": "schemas",
 }  # fmt: skip
 
 

@@ -22,6 +22,7 @@ from controller.model.messages import (
     Refusal,
     Report,
     Start,
+    TakeBook,
     Unhold,
 )
 from controller.model.profile import Profile
@@ -56,15 +57,18 @@ class Guard:
         *,
         boot: str = "",
         arm: Callable[[bool], None] | None = None,
+        read_book: Callable[[], None] | None = None,
         poll_idle_s: float = POLL_IDLE_S,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
     ) -> None:
         """Drive everything off, read the journal, bring to an end what a crash cut short.
 
         boot: the kernel's boot id, "" in virtual time. arm: told True before a channel closes while none is on, and
-        False when all are off again. Raises RecordError when the journal cannot be read.
+        False when all are off again. read_book: begin to read the book's file again; `book_read` must follow. Raises
+        RecordError when the journal cannot be read.
         """
         self._board, self._clock, self._publish, self._arm = board, clock, publish, arm
+        self._read_book, self._asked_for_book = read_book, ""
         self._poll_idle_s, self._poll_under_way_s = poll_idle_s, poll_under_way_s
         self._next_poll_s = self._read_s = clock.now_s()
         self._retry_off_s: float | None = None
@@ -101,6 +105,13 @@ class Guard:
             self._try_again()
         events = self._core.receive(self._clock.now_s(), client, command)
         self._turn(events, client=client, is_private=isinstance(command, Hello))
+        if isinstance(command, TakeBook) and self._core.wants_book:
+            self._begin_to_read(client)
+        self.tick()
+
+    def book_read(self, book: Book | None, problem: str = "") -> None:
+        """The book as its file has it now; None when it cannot be used, and why."""
+        self._turn(self._core.take_book(self._clock.now_s(), book, problem), client=self._asked_for_book)
         self.tick()
 
     def client_gone(self, client: str) -> None:
@@ -203,6 +214,13 @@ class Guard:
         self._on = frozenset()
         self._retry_off()
         return self._core.trouble(self._clock.now_s(), BOARD, str(failure))
+
+    def _begin_to_read(self, client: str) -> None:
+        self._asked_for_book = client
+        if self._read_book is None:
+            self.book_read(None, "this guard was not started from files.")
+        else:
+            self._read_book()
 
     def _retry_off(self) -> None:
         """Drive everything off again and again until every channel has obeyed."""

@@ -14,8 +14,8 @@ import structlog
 
 from controller import logs
 from controller.clock import RealClock
-from controller.config import load_apart
-from controller.errors import TundishError
+from controller.config import Loading, load_apart
+from controller.errors import FileProblems, TundishError
 from controller.guard.alloff import all_off
 from controller.guard.guard import Guard
 from controller.guard.realtime import ask_for_real_time
@@ -33,6 +33,8 @@ NOTE = "pins.json"
 GROUP = "tundish"  # members may connect, where the system has this group
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 LATENESS_EVERY_S = 600.0
+MOST_SAID = 4000  # characters of what is wrong with the book; the engine tells all of it
+READ_S = 120.0  # longest time to read the book again, on a slow card
 
 
 def run(
@@ -49,7 +51,15 @@ def run(
     _leave_note(pins_of(profile, own_socket))
     with _listening(socket_path) as listener, _signals() as stop:
         try:
-            _Process(profile, book, listener=listener, stop=stop, state_dir=state_dir, bench_socket=own_socket).run()
+            _Process(
+                profile,
+                book,
+                files=(profile_path, book_path),
+                listener=listener,
+                stop=stop,
+                state_dir=state_dir,
+                bench_socket=own_socket,
+            ).run()
         except BaseException:
             # The board's own way out has been tried already; this one shares no code with it.
             for failure in all_off(profile, own_socket, try_s=0.1):
@@ -65,6 +75,7 @@ class _Process:
         profile: Profile,
         book: Book,
         *,
+        files: tuple[Path, Path],
         listener: socket.socket,
         stop: socket.socket,
         state_dir: Path,
@@ -72,6 +83,8 @@ class _Process:
     ) -> None:
         self._clock = RealClock()
         self._profile, self._book = profile, book
+        self._files, self._give_up_s = files, math.inf
+        self._loading: Loading | None = None
         self._stop = stop
         self._state_dir, self._bench_socket = state_dir, bench_socket
         self._log = structlog.get_logger()
@@ -96,6 +109,7 @@ class _Process:
                 self._server.publish,
                 boot=_boot_id(),
                 arm=self._arm,
+                read_book=self._read_book,
             )
             stack.callback(self._close)
             self._guard.hinder(LOST, "the sentinel is not watching yet")
@@ -146,7 +160,37 @@ class _Process:
         if now_s >= self._lateness_s:
             self._lateness_s = now_s + LATENESS_EVERY_S
             self._tell_lateness()
-        return min(self._sentinel.turn(now_s), self._watchdog.turn(now_s), self._lateness_s)
+        if now_s >= self._give_up_s:
+            self._hear_of_book(give_up=True)
+        return min(self._sentinel.turn(now_s), self._watchdog.turn(now_s), self._lateness_s, self._give_up_s)
+
+    # --- the book, read again by a child process
+
+    def _read_book(self) -> None:
+        if self._loading is not None:
+            return  # what the child finds answers this request too
+        try:
+            self._loading = Loading(*self._files)
+        except OSError as problem:
+            self._guard.book_read(None, f"no child process can be started: {problem}.")
+            return
+        self._give_up_s = self._clock.now_s() + READ_S
+        self._server.watch(self._loading.fileno(), self._hear_of_book)
+
+    def _hear_of_book(self, *, give_up: bool = False) -> None:
+        if self._loading is None or not (self._loading.hear() or give_up):
+            return
+        self._server.unwatch(self._loading.fileno())
+        loading, self._loading, self._give_up_s = self._loading, None, math.inf
+        try:
+            profile, book, _ = loading.result()
+        except FileProblems as problems:
+            self._guard.book_read(None, str(problems)[:MOST_SAID])
+            return
+        if profile != self._profile:
+            self._guard.book_read(None, "the profile has been changed too: restart guard and engine to work with both.")
+        else:
+            self._guard.book_read(book)
 
     def _tell_lateness(self) -> None:
         late = sorted(self._guard.lateness_s)

@@ -1,7 +1,9 @@
 """The book: liquids, glasses, recipes, and which liquid hangs on which line."""
 
 from typing import Annotated, Literal
+from zlib import crc32
 
+import msgspec
 from msgspec import Meta
 
 from controller.model.fields import (
@@ -109,6 +111,12 @@ class Book(Value, frozen=True, kw_only=True):
     recipes: tuple[Recipe, ...]
     lines: tuple[OnLine, ...]
     measures: tuple[Measure, ...] = ()
+
+    @property
+    def mark(self) -> int:
+        """A number by which two readings of a book can be told apart: CRC-32 of all its values, as read from JSON."""
+        as_read = msgspec.json.decode(msgspec.json.encode(self), type=Book)
+        return crc32(msgspec.json.encode(as_read))
 
     def liquid(self, name: str) -> Liquid:
         """The liquid of this name; KeyError when there is none."""

@@ -80,11 +80,22 @@ class Assign(Value, frozen=True, kw_only=True, tag="assign"):
     opened_ago_s: float = 0.0  # how long ago the container was opened
 
 
+class TakeBook(Value, frozen=True, kw_only=True, tag="take_book"):
+    """An operator has changed the book: read its file again, as at the start; answered by Report or Refusal.
+
+    mark: of the book that the engine has read; another one is refused, so that both always work with the same.
+    """
+
+    mark: int
+
+
 class AskReport(Value, frozen=True, kw_only=True, tag="ask_report"):
     """Ask for a Report."""
 
 
-Command = Hello | Heartbeat | Start | Confirm | Unhold | Stop | Acknowledge | TakeCalibration | Assign | AskReport
+Command = (
+    Hello | Heartbeat | Start | Confirm | Unhold | Stop | Acknowledge | TakeCalibration | Assign | TakeBook | AskReport
+)
 
 
 # --- events: guard to engine
@@ -127,6 +138,7 @@ class Report(Value, frozen=True, kw_only=True, tag="report"):
     waiting_for: str | None  # what a held operation waits for: "glass", or the text of a hand step
     lines: tuple[LineReport, ...]
     inputs: InputReport
+    book: int = 0  # the mark of the book in force
 
 
 class Admitted(Value, frozen=True, kw_only=True, tag="admitted"):

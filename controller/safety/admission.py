@@ -160,7 +160,7 @@ def _line(operation: Operation, state: LineState, runs: list[PlannedRun], now: S
         yield refuse(request, "contents", what, asked=str(kind), allowed=allowed, way_out=NEXT_STEP[state.contents])
         return  # what else the line would need depends on what is done first
     if kind in DRAWS_FROM_CONTAINER:
-        yield from _liquid(request, state, runs)
+        yield from _liquid(request, state, runs, now.book)
         if state.line in now.inputs.low_lines:
             yield refuse(request, "level", f"the container on {where} is low.", way_out="Hang a full container on it.")
     if kind is OperationKind.PRIME:
@@ -181,10 +181,13 @@ def _words(state: LineState) -> str:
     return f"{state.holds}" if state.contents is Contents.LIQUID else str(state.contents)
 
 
-def _liquid(request: str, state: LineState, runs: list[PlannedRun]) -> Iterator[Refusal]:
+def _liquid(request: str, state: LineState, runs: list[PlannedRun], book: Book) -> Iterator[Refusal]:
     if state.assigned is None:
         yield refuse(request, "liquid", f"no liquid is assigned to line {state.line}.", way_out="Assign one.")
         return
+    if state.assigned not in {one.liquid for one in book.liquids}:
+        reason = f"the book has no {state.assigned}, which is on line {state.line}: its strength is not known."
+        yield refuse(request, "liquid", reason, way_out="Put it into the book, or hang something else there.")
     for asked in sorted({run.liquid for run in runs} - {state.assigned}):
         yield refuse(
             request,

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from controller.model.book import Book
 from controller.model.messages import (
     VERSION,
     Acknowledge,
@@ -15,6 +16,7 @@ from controller.model.messages import (
     Refusal,
     Start,
     Stop,
+    TakeBook,
     TakeCalibration,
     Unhold,
 )
@@ -30,6 +32,7 @@ from controller.safety.records import (
     AdmittedRecord,
     CalibrationRecord,
     LineRecord,
+    Note,
     RefusedRecord,
     UnheldRecord,
 )
@@ -50,6 +53,7 @@ class Desk:
         self._troubles: Mapping[str, str] = {}
         self.beat_s = 0.0  # when the engine was last heard
         self.resumed_runs: tuple[PlannedRun, ...] = ()
+        self.wanted_book: int | None = None  # the mark of the book that is to be read
 
     @property
     def has_clients(self) -> bool:
@@ -98,6 +102,8 @@ class Desk:
                 self._take_calibration(command)
             case Assign():
                 self._assign(command)
+            case TakeBook(mark=mark):
+                self.wanted_book = mark if self._at_rest("take_book") else None
             case _:
                 pass  # a heartbeat: its arrival has been noted
 
@@ -244,6 +250,19 @@ class Desk:
         state = assigned(machine.memory.line(command.line), command.liquid, opened)
         machine.record(LineRecord(state=state))
         self._tell_line(command.line)
+
+    def take_book(self, book: Book | None, problem: str, inputs: InputReport) -> None:
+        """The book's file has been read again; `problem` says why it cannot be used, when it cannot."""
+        machine, mark = self._machine, self.wanted_book
+        self.wanted_book = None
+        if mark is None or not self._at_rest("take_book"):
+            return
+        if book is None:
+            self._refuse("take_book", "book_file", problem, way_out="The old book stays in force: mend the file.")
+        elif not self._refuse_all("take_book", requests.take_book(book, mark, machine.situation(inputs))):
+            machine.book = book
+            machine.record(Note(text=f"works with another book: {book.title}"))
+            machine.say(machine.report(inputs))
 
     def _at_rest(self, what: str) -> bool:
         if self._machine.state in AT_REST:

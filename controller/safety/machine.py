@@ -216,4 +216,5 @@ class Machine:
             waiting_for=self.waiting_for,
             lines=tuple(self.line_report(state) for state in self.memory.lines if state.line in known),
             inputs=inputs,
+            book=self.book.mark,
         )

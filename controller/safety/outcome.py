@@ -104,9 +104,9 @@ def _deliveries(
 
 
 def _ethanol_g(deliveries: tuple[Delivery, ...], now: Situation) -> float:
-    """Ethanol by the upper bound of every delivery (g)."""
+    """Ethanol by the upper bound of every delivery (g); what has left the book since counts as pure."""
     abv = {liquid.liquid: liquid.abv_percent / 100 for liquid in now.book.liquids}
-    return sum(one.worst_ml * abv.get(one.liquid, 0.0) * ETHANOL_G_ML for one in deliveries)
+    return sum(one.worst_ml * abv.get(one.liquid, 1.0) * ETHANOL_G_ML for one in deliveries)
 
 
 def _allergens(state: LineState, now: Situation) -> tuple[str, ...]:

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 
 from msgspec.structs import replace
 
+from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.messages import Assign, Refusal, TakeCalibration, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.profile import Line
+from controller.model.states import Contents
 from controller.safety.admission import Situation, case_of, refuse, runs_shape
 from controller.safety.caps import violations
 from controller.safety.case import Case, History, timeline
@@ -114,6 +116,24 @@ def _band(new: Calibration, line: Line, now: Situation) -> Iterator[Refusal]:
             allowed=f"0 % to {MOST_SAG_PER_A:.0%} per A",
             way_out="Check the wires of the supply, then calibrate again.",
         )
+
+
+def take_book(new: Book, mark: int, now: Situation) -> list[Refusal]:
+    """Everything that speaks against working with this book from now on."""
+    refusals = []
+    if new.mark != mark:
+        reason = "the guard finds another book in its file than the engine has read."
+        way_out = "See that nobody is writing it and that both are given the same file, then reload again."
+        refusals.append(refuse("take_book", "book_file", reason, way_out=way_out))
+    known = {one.liquid for one in new.liquids}
+    for line in now.profile.lines:
+        state = now.state(line.line)
+        held = state.holds if state.contents is Contents.LIQUID else None
+        for liquid in sorted({one for one in (state.assigned, held) if one is not None} - known):
+            reason = f"the new book has no {liquid}, which is on line {line.line}: its strength would not be known."
+            way_out = "Leave it in the book until the line carries and holds something else."
+            refusals.append(refuse("take_book", "book_liquid", reason, asked=liquid, way_out=way_out))
+    return refusals
 
 
 def assign(command: Assign, now: Situation) -> list[Refusal]:

@@ -119,6 +119,17 @@ class Supervisor:
         self._desk.receive(client, command, self._inputs, self._hindrances | self._troubles | self._present())
         return self._machine.take_events()
 
+    @property
+    def wants_book(self) -> bool:
+        """Whether the book's file is to be read again; `take_book` brings what came of it."""
+        return self._desk.wanted_book is not None
+
+    def take_book(self, now_s: float, book: Book | None, problem: str = "") -> list[Event]:
+        """The book as its file has it now; None when it cannot be used, and why."""
+        self._machine.at(now_s)
+        self._desk.take_book(book, problem, self._inputs)
+        return self._machine.take_events()
+
     def client_gone(self, now_s: float, client: str) -> list[Event]:
         """A client's connection is closed; when it was the engine's, everything goes off."""
         self._machine.at(now_s)
