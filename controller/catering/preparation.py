@@ -50,7 +50,10 @@ class LineUse(Value, frozen=True, kw_only=True):
 
 
 class RateRow(Value, frozen=True, kw_only=True):
-    """Waiting in the long run when drinks are asked for at random at this rate; by Pollaczek and Khinchine."""
+    """Waiting in the long run when drinks are asked for at random at this rate; by Pollaczek and Khinchine.
+
+    Rates over the cap on servings in an hour are left out: the formula knows nothing of it.
+    """
 
     per_hour: float
     load: float  # share of the time that the machine is taken
@@ -148,7 +151,11 @@ def prepare(
         lines=tuple(
             _line_use(event, profile, book, served, liquid=liquid, line=line) for liquid, line in hanging.lines.items()
         ),
-        rates=tuple(_rate(load * most_per_hour / HOUR_S, cycles) for load in LOADS),
+        rates=tuple(
+            _rate(load * most_per_hour / HOUR_S, cycles)
+            for load in LOADS
+            if load * most_per_hour <= profile.caps.hour_servings
+        ),
         outlook=outlook,
         checks=tuple(_checks(event, profile, served, most_per_hour)),
     )

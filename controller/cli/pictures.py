@@ -31,7 +31,7 @@ def draw_plan(plan: PlanView, path: Path) -> None:
     """Lines over time, and below them current and combined flow with their limits. Raises TundishError."""
     runs, hands = _on_one_axis(plan)
     lines = sorted({run.line for run in runs})
-    figure, (above, current, flow) = _figure(
+    figure, (above, current, flow) = new_figure(
         path, rows=3, height_in=2.9 + 0.5 * len(lines), ratios=(0.5 * len(lines), 1.0, 1.0)
     )
     title = plan.recipe + (f" x {plan.times:g}" if plan.times != 1 else "")
@@ -59,12 +59,12 @@ def draw_plan(plan: PlanView, path: Path) -> None:
         )
     flow.set_xlabel("pumps' time / s")
     flow.set_xlim(-0.01 * plan.makespan_s, 1.01 * plan.makespan_s)
-    _save(figure, path)
+    save(figure, path)
 
 
 def draw_calibration(fit: FitView, path: Path) -> None:
     """Residuals of the trials, and the error to expect against the legal tolerance, over the dose."""
-    figure, (residuals, funnel) = _figure(path, rows=2, height_in=6.0, ratios=(1.0, 1.4), share_x=False)
+    figure, (residuals, funnel) = new_figure(path, rows=2, height_in=6.0, ratios=(1.0, 1.4), share_x=False)
     figure.suptitle(f"line {fit.line}, {fit.liquid}", color=INK)
     known = [one for one in fit.trials if one.residual_ml is not None]
     residuals.axhline(0.0, color=INK, linewidth=0.8)
@@ -96,7 +96,7 @@ def draw_calibration(fit: FitView, path: Path) -> None:
     funnel.set_ylabel("error / mL")
     if doses:
         funnel.legend(loc="upper left", fontsize=8, frameon=False)
-    _save(figure, path)
+    save(figure, path)
 
 
 def _on_one_axis(plan: PlanView) -> tuple[list[PlannedRun], list[tuple[float, str]]]:
@@ -162,9 +162,10 @@ def _draw_steps(axes: "Axes", steps: Steps, limit: float, label: str, limit_labe
     axes.set_ylim(0, 1.25 * max(limit, *values))
 
 
-def _figure(
+def new_figure(
     path: Path, *, rows: int, height_in: float, ratios: Sequence[float], share_x: bool = True
 ) -> tuple["Figure", Any]:
+    """A figure of rows of axes, for a .svg or .png file. Raises TundishError for others, or without matplotlib."""
     if path.suffix.lower() not in (".svg", ".png"):
         raise TundishError(f"cannot draw {path.name}: name it .svg or .png.")
     try:
@@ -183,7 +184,8 @@ def _figure(
     return figure, axes
 
 
-def _save(figure: "Figure", path: Path) -> None:
+def save(figure: "Figure", path: Path) -> None:
+    """Write the figure; TundishError when it cannot be written."""
     # Hatching and text stay the same from run to run: no date in the file, fixed ids in the SVG.
     try:
         if path.suffix.lower() == ".svg":

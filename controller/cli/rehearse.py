@@ -1,0 +1,149 @@
+"""`tundish rehearse`: an event on the simulated machine, in virtual time, with a report of it."""
+
+import sys
+from collections import Counter
+from pathlib import Path
+from statistics import fmean
+from typing import TYPE_CHECKING
+
+import click
+
+from controller.cli.options import existing_file, json_option, show, table
+from controller.errors import BadQuantity, TundishError
+
+if TYPE_CHECKING:
+    from controller.rehearsal.evening_record import Evening
+
+
+@click.command()
+@click.argument("event_path", metavar="EVENT", type=existing_file)
+@click.option("--profile", "profile_path", type=existing_file, required=True, help="The machine.")
+@click.option("--book", "book_path", type=existing_file, required=True, help="Liquids, glasses, recipes.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Which machine, and which guests.")
+@click.option(
+    "--fault",
+    "faults",
+    multiple=True,
+    metavar="FAULT",
+    help='Bring this about: "pump stalled, line 3, 20:15". May be given again. Kinds: see tundish bench inject --help.',
+)
+@click.option(
+    "--report",
+    type=click.Path(path_type=Path, dir_okay=False, writable=True),
+    help="Write a page with pictures into this .html file.",
+)
+@json_option
+def rehearse(
+    *,
+    event_path: Path,
+    profile_path: Path,
+    book_path: Path,
+    seed: int,
+    faults: tuple[str, ...],
+    report: Path | None,
+    as_json: bool,
+) -> None:
+    """Rehearse the event in the file EVENT on the simulated machine, from calibration to the last rinse."""
+    import structlog
+
+    from controller.config import load_event
+    from controller.rehearsal.evening import rehearse as rehearsed
+    from controller.rehearsal.evening_faults import read_fault
+
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
+    event, profile, book, warnings = load_event(event_path, profile_path, book_path)
+    try:
+        planned = [read_fault(text, event, profile) for text in faults]
+    except BadQuantity as error:
+        raise click.BadParameter(str(error), param_hint="--fault") from error
+    with _Progress() as progress:
+        found = rehearsed(event, profile, book, seed=seed, faults=planned, tell=progress.tell)
+    if report is not None:
+        _write(found, report)
+
+    def draw() -> str:
+        parts = [draw_evening(found)] + ([f"report: {report}"] if report is not None else [])
+        # Warnings of the profile are about wiring, which a simulated machine has none of.
+        told = [one for one in warnings if one.file != str(profile_path)]
+        return "\n".join(parts + [click.style(f"warning: {one}", fg="yellow") for one in told])
+
+    show(found, draw, as_json=as_json)
+
+
+class _Progress:
+    """One line on a terminal that says how far it is, and is gone at the end."""
+
+    def __enter__(self) -> "_Progress":
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.tell("")
+
+    def tell(self, text: str) -> None:
+        """Show this in place of what was shown before."""
+        if sys.stderr.isatty():
+            click.echo(f"\r\033[K{text}", err=True, nl=False)
+
+
+def _write(found: "Evening", path: Path) -> None:
+    from controller.rehearsal.report import page
+
+    try:
+        path.write_text(page(found), encoding="utf-8")
+    except OSError as error:
+        raise TundishError(f"cannot write {path}: {error.strerror}.") from error
+
+
+def draw_evening(found: "Evening") -> str:
+    """The outcome for a terminal."""
+    from controller.rehearsal.report import clock, duration
+
+    waits_s = [one.waited_s for one in found.served] or [0.0]
+    errors = [dose.error_ml for dose in found.doses] or [0.0]
+    inside = sum(dose.is_inside for dose in found.doses)
+    lines = [
+        click.style(f"{found.event}, rehearsed on a simulated {found.machine} (seed {found.seed})", bold=True),
+        f"{len(found.served)} of {found.orders} drinks served; the last glass was taken at "
+        f"{clock(found, found.last_s)}, cleaning took {duration(found.cleaning_s)} more",
+        f"wait: {duration(fmean(waits_s))} on average, {duration(max(waits_s))} at most; "
+        f"the longest queue was {max(length for _, length in found.queue)}",
+        f"doses: {inside} of {len(found.doses)} within tolerance (MI-008), off by {fmean(errors):+.2f} mL on average, "
+        f"by {max(map(abs, errors)):.2f} mL at most",
+        "",
+        _draw_lines(found),
+    ]
+    if found.changes:
+        when = ", ".join(f"{clock(found, one.at_s)} line {one.line}" for one in found.changes)
+        lines += ["", f"containers changed: {when}"]
+    if found.refusals:
+        counts = Counter(one.rule for one in found.refusals)
+        lines += ["", "refused by " + ", ".join(f"{rule} ({count})" for rule, count in counts.items())]
+    lines += [f"not served: {one.recipe} asked for at {clock(found, one.came_s)}: {one.reason}" for one in found.lost]
+    lines += [
+        f"trouble since {clock(found, one.at_s)}: {one.what}; {_outcome(found, one.mended_s, one.how)}"
+        for one in found.troubles
+    ]
+    return "\n".join(lines)
+
+
+def _outcome(found: "Evening", mended_s: float | None, how: str) -> str:
+    from controller.rehearsal.report import clock
+
+    return how if mended_s is None else f"{how}, mended at {clock(found, mended_s)}"
+
+
+def _draw_lines(found: "Evening") -> str:
+    rows = [
+        (
+            str(one.line),
+            one.liquid,
+            f"{one.used} of {len(one.bought)}",
+            f"{one.glasses_ml:.0f} mL",
+            f"{one.glasses_ml - one.asked_ml:+.0f} mL",
+            f"{one.other_ml + one.empties_ml:.0f} mL",
+            f"{one.left_ml:.0f} mL",
+        )
+        for one in found.lines
+    ]
+    header = ("line", "liquid", "containers opened", "in glasses", "more than asked", "lost", "left over")
+    return table(header, rows)
