@@ -138,8 +138,8 @@ def hurt(machine: Machine, deed: Deed) -> Finding:
         finding.complaints.append(f"no line was on when it happened: {report['view']}")
     if deed.comes_back:
         status = machine.wait_until_ready()
-        if not status.get("guard_connected"):
-            finding.complaints.append(f"the machine did not come back by itself: {status}")
+        if status.get("state") != "idle":
+            finding.complaints.append(f"the machine did not come back to idle by itself: {status}")
         finding.facts.append(f"then {status.get('state')}")
     _judge(machine, finding, must_be_driven_off=deed.comes_back)
     machine.restore()

@@ -98,11 +98,11 @@ class Machine:
         return self.tundish("status")
 
     def wait_until_ready(self, limit_s: float = 90) -> dict:
-        """Until the guard answers through the engine; the status then, or the last one."""
+        """Until the machine is idle; the status then, or the last one."""
         end = time.monotonic() + limit_s
         while True:
             status = self.status()
-            if status.get("guard_connected") or time.monotonic() > end:
+            if status.get("state") == "idle" or time.monotonic() > end:
                 return status
             time.sleep(1)
 
