@@ -14,14 +14,16 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
+from controller.clock import RealClock
 from controller.engine.engine import Engine
 from controller.engine.http_asking import Asking, body_of, done, json_answer, query_of
 from controller.engine.http_evening import EveningApi
 from controller.engine.http_events import EventRing
 from controller.engine.http_openapi import openapi
 from controller.engine.http_problems import PROBLEMS, Problem, from_error, plain_problem, problem
-from controller.engine.http_routes import ADDRESSES, Health, HistoryQuery, PlanQuery, ProblemType
-from controller.errors import TundishError
+from controller.engine.http_routes import ADDRESSES, METRICS_TYPE, Health, HistoryQuery, PlanQuery, ProblemType
+from controller.engine.metrics import Metrics
+from controller.errors import Refused, TundishError
 from controller.ledger.records import Wanted
 from controller.model.views import (
     AcknowledgeRequest,
@@ -46,14 +48,18 @@ Handler = Callable[[Request], Awaitable[Response]]
 class Api(EveningApi):
     """Handlers of the routes. `nudge` lets the engine do what is due after each request that may change something."""
 
-    def __init__(self, engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> None:
+    def __init__(self, engine: Engine, ring: EventRing, nudge: Callable[[], None], metrics: Metrics) -> None:
         super().__init__(engine, Asking(engine, nudge))
-        self._ring, self._nudge = ring, nudge
+        self._ring, self._nudge, self._metrics = ring, nudge, metrics
 
     async def health(self, _request: Request) -> Response:
         """Whether this process answers, and whether it reaches the guard."""
         connected = self._engine.status().guard_connected
         return json_answer(Health(guard_connected=connected), 200 if connected else 503)
+
+    async def metrics(self, _request: Request) -> Response:
+        """Figures for a monitoring system."""
+        return Response(self._metrics.text(), media_type=METRICS_TYPE)
 
     async def status(self, _request: Request) -> Response:
         """GET status."""
@@ -219,14 +225,17 @@ class Api(EveningApi):
         )
 
 
-def application(engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> Starlette:
-    """The whole interface; `ring` must already hear the engine's changes."""
-    api = Api(engine, ring, nudge)
+def application(
+    engine: Engine, ring: EventRing, nudge: Callable[[], None], metrics: Metrics | None = None
+) -> Starlette:
+    """The whole interface; `ring` must already hear the engine's changes, and `metrics` the guard's events."""
+    metrics = metrics or Metrics(engine, RealClock())
+    api = Api(engine, ring, nudge, metrics)
 
     routes = [
         Route(
             address.path.replace("{line}", "{line:int}"),
-            _guarded(getattr(api, address.handler)),
+            _guarded(getattr(api, address.handler), metrics),
             methods=[address.method],
         )
         for address in ADDRESSES
@@ -234,7 +243,7 @@ def application(engine: Engine, ring: EventRing, nudge: Callable[[], None]) -> S
     return Starlette(routes=routes, exception_handlers={HTTPException: _http_error})
 
 
-def _guarded(handler: Handler) -> Handler:
+def _guarded(handler: Handler, metrics: Metrics) -> Handler:
     """The handler, with everything that it may raise turned into problem details."""
 
     async def answer(request: Request) -> Response:
@@ -243,6 +252,8 @@ def _guarded(handler: Handler) -> Handler:
         except Problem as told:
             return problem(told.name, told.detail)
         except TundishError as error:
+            if isinstance(error, Refused):
+                metrics.refused(error.rule)
             return from_error(error)
         except KeyError as error:
             return problem("unknown", f"{error.args[0] if error.args else 'this'!r} is not known")

@@ -134,6 +134,7 @@ def _begin(path: str, handler: str, says: str, takes: type[Value] | None, **more
 
 
 KEY = ("Idempotency-Key", "A pour repeated with the same key is answered with the first one; stands for `key`.")
+METRICS_TYPE = "text/plain; version=0.0.4; charset=utf-8"  # the text format of Prometheus
 LAST_EVENT = ("Last-Event-ID", "Go on after this event.")
 
 # Stock, hygiene, guided sequences, the past.
@@ -206,6 +207,7 @@ EVENING: tuple[Address, ...] = (
 
 ADDRESSES: tuple[Address, ...] = (
     _get("/healthz", "health", "Whether the engine answers, and whether it reaches the guard (503 if not).", Health),
+    _get("/metrics", "metrics", "Figures for a monitoring system.", str, media_type=METRICS_TYPE),
     _get("/v1/openapi.json", "openapi", "This description.", dict[str, Any]),
     _get("/v1/status", "status", "The machine at a glance.", Status, for_guests=True),
     _get("/v1/menu", "menu", "Every recipe, and whether it can be poured now.", tuple[MenuEntry, ...], for_guests=True),

@@ -19,6 +19,7 @@ from controller.engine.http import application
 from controller.engine.http_access import Door, Place, read_tokens
 from controller.engine.http_events import EventRing
 from controller.engine.http_server import LAN_CONNECTIONS, HttpServer, lan_socket, listening_socket
+from controller.engine.metrics import Metrics
 from controller.errors import TundishError
 from controller.ledger.store import Ledger
 
@@ -76,14 +77,15 @@ class _Process:
         self._ending, self._failures = asyncio.Event(), list[BaseException]()
         self._ring, self._ticker = EventRing(engine), Ticker(engine, clock, self._fail)
         engine.subscribe(self._ring.publish)
-        self.app = application(engine, self._ring, self._ticker.now)
+        self._metrics = Metrics(engine, clock)
+        self.app = application(engine, self._ring, self._ticker.now, self._metrics)
 
     async def run(self, link: GuardLink, listeners: Listeners) -> BaseException | None:
         """Run until a signal; the failure that ended it early, if any."""
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self._ending.set)
-        guard = loop.create_task(link.run(self._engine, self._ticker))
+        guard = loop.create_task(link.run(self._metrics, self._ticker))
         webs = [loop.create_task(server.serve(sockets=[listener])) for listener, server in listeners]
         for task in (guard, *webs):
             task.add_done_callback(self._watch)
