@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from controller.cli.lines import LINE, quantity
-from controller.cli.options import existing_file, facts_options, run_dir_option, show, table
+from controller.cli.lines import LINE
+from controller.cli.options import existing_file, facts_options, quantity, run_dir_option, show, table
 from controller.cli.places import BENCH, run_dir_to_fill, run_dir_to_use
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""Commands that only show: status, menu, history, calibration."""
+"""Commands that only show: status, calibration."""
 
 import time
 from collections.abc import Iterator
@@ -14,7 +14,7 @@ from controller.cli.options import facts_options, show, table
 from controller.errors import FaultLatched, Unreachable
 from controller.model.calibration import Calibration
 from controller.model.messages import InputReport
-from controller.model.views import FitView, LineView, MenuEntry, OperationView, Status
+from controller.model.views import FitView, LineView, OperationView, Status
 
 
 @click.command()
@@ -33,23 +33,6 @@ def status(run_dir: Path | None, follow: bool, as_json: bool) -> int:
     if not now.guard_connected:
         return Unreachable.exit_code
     return 0 if now.fault is None else FaultLatched.exit_code
-
-
-@click.command()
-@facts_options
-def menu(run_dir: Path | None, as_json: bool) -> None:
-    """Show what can be poured now, and why not."""
-    entries = Engine(run_dir).get("menu", tuple[MenuEntry, ...])
-    show(entries, lambda: draw_menu(entries), as_json=as_json)
-
-
-@click.command()
-@click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="How many, newest first.")
-@facts_options
-def history(run_dir: Path | None, limit: int, as_json: bool) -> None:
-    """Show what was poured, newest first."""
-    operations = Engine(run_dir).get("operations", tuple[OperationView, ...], limit=limit)
-    show(operations, lambda: draw_history(operations), as_json=as_json)
 
 
 @click.command()
@@ -110,25 +93,6 @@ def draw_status(now: Status) -> str:
     header = ("line", "liquid", "in the tube", "left", "flow", "to do")
     parts.append("\n" + table(header, map(_line_cells, now.lines)))
     return "\n".join(parts)
-
-
-def draw_menu(entries: tuple[MenuEntry, ...]) -> str:
-    """Every recipe with its figures; what is missing stands below those that cannot be poured."""
-    ready = [one for one in entries if not one.missing]
-    header = ("recipe", "glass", "volume", "time", "alcohol", "allergens")
-    parts = [table(header, map(_menu_cells, ready))] if ready else ["Nothing can be poured now."]
-    for one in entries:
-        if one.missing:
-            parts.append(f"\nnot now: {one.recipe}\n" + "\n".join(f"  {reason}" for reason in one.missing))
-    return "\n".join(parts)
-
-
-def draw_history(operations: tuple[OperationView, ...]) -> str:
-    """One row an operation."""
-    if not operations:
-        return "Nothing was asked of this machine yet."
-    header = ("operation", "what", "ended", "poured", "reason")
-    return table(header, map(_history_cells, operations))
 
 
 def draw_fit(fit: FitView) -> str:
@@ -217,25 +181,6 @@ def _line_cells(one: LineView) -> tuple[str, ...]:
         "" if one.calibration is None else f"{one.calibration.flow_ml_s:.3f} mL/s",
         one.note or "ready",
     )
-
-
-def _menu_cells(one: MenuEntry) -> tuple[str, ...]:
-    return (
-        one.recipe,
-        one.glass,
-        f"{one.volume_ml:.0f} mL",
-        "" if one.seconds is None else f"{one.seconds:.1f} s",
-        f"{one.abv_percent:.1f} % vol, {one.ethanol_g:.1f} g" if one.ethanol_g > 0 else "none",
-        ", ".join(one.allergens) or "none listed",
-    )
-
-
-def _history_cells(one: OperationView) -> tuple[str, ...]:
-    what = f"{one.kind} {one.recipe or ''}".strip() + (f" x {one.times:g}" if one.times != 1 else "")
-    ended = "refused" if one.refused else "under way" if one.outcome is None else str(one.outcome)
-    poured = ", ".join(f"{line.delivered_ml:.1f} mL {line.liquid}" for line in one.lines)
-    reason = one.refused[0].reason if one.refused else one.reason
-    return one.operation, what, ended, poured, reason
 
 
 def _calibration_lines(fit: FitView) -> list[str]:

@@ -16,11 +16,11 @@ import msgspec
 from controller.cli.client import Engine, address
 from controller.cli.options import show, table
 from controller.errors import TundishError, Unreachable
+from controller.model.messages import CONTAINER, GLASS
 from controller.model.states import Outcome
 from controller.model.views import OperationView
 
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
-GLASS = "glass"  # what a held operation waits for when the glass was lifted
 
 EXIT = {Outcome.DONE: 0, Outcome.STOPPED: 1, Outcome.ABORTED: 1, Outcome.FAULTED: 4}
 
@@ -62,7 +62,7 @@ def draw_end(view: OperationView) -> str:
     what = f"{view.kind} {view.recipe or ''}".strip()
     end = f"{what}: {view.outcome or 'not over'}" + (f" ({view.reason})" if view.reason else "")
     parts = [table(("line", "liquid", "asked", "poured"), rows)] if rows else []
-    return "\n".join([*parts, click.style(end, bold=True)])
+    return "\n".join([*parts, *view.changes, click.style(end, bold=True)])
 
 
 class _Following:
@@ -101,12 +101,25 @@ class _Following:
             return
         if waits != self._asked:
             self._asked = waits
-            self._display.say(
-                "The glass was lifted: put it back to go on." if waits == GLASS else f"Now: {waits}. Then press Enter."
-            )
+            self._display.say(_ask(view, waits))
         if waits != GLASS and _enter_pressed():
             self._engine.post(address("operations", view.operation, "confirm"), NoneType)
             self._confirmed = waits
+
+
+def _ask(view: OperationView, waits: str) -> str:
+    """What a person is to do, in words."""
+    if waits == GLASS:
+        return "The glass was lifted: put it back to go on."
+    number = waits.removeprefix(CONTAINER)
+    if number == waits:
+        return f"Now: {waits}. Then press Enter."
+    liquid = next((one.liquid for one in view.lines if str(one.line) == number), "the same liquid")
+    return (
+        f"The container on line {number} is low: hang a full one of {liquid} on it, then press Enter.\n"
+        f"Should its tube have drawn air: tundish stop; tundish stock refill {number}; tundish prime {number}; then "
+        f"tundish pour --rest {view.operation}"
+    )
 
 
 class _Stream:

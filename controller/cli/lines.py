@@ -1,7 +1,6 @@
 """Commands for single lines: assign, jog, prime, purge, clean, rinse."""
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
@@ -9,27 +8,13 @@ import click
 
 from controller.cli.client import Engine, address
 from controller.cli.following import EXIT, begin, begin_and_follow, draw_end
-from controller.cli.options import facts_options, show, table
-from controller.errors import BadQuantity, Refused
+from controller.cli.options import facts_options, quantity, show, table
+from controller.errors import Refused
 from controller.model.states import Outcome
 from controller.model.views import AssignRequest, JogAnswerRequest, JogRequest, JogView, LineRequest
 
 LINE = click.IntRange(1, 64)
 Kind = Literal["prime", "purge", "clean", "rinse"]
-
-
-def quantity(unit: str) -> Callable[[click.Context, click.Parameter, str], float]:
-    """A callback that reads a number with its unit, as files have them; the float of `unit`."""
-
-    def read(_ctx: click.Context, _param: click.Parameter, text: str) -> float:
-        from controller.quantities import parse
-
-        try:
-            return parse(text, unit)
-        except BadQuantity as error:
-            raise click.BadParameter(str(error)) from error
-
-    return read
 
 
 @click.command()

@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 import click
 import msgspec
 
+from controller.errors import BadQuantity
+
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 run_dir_option = click.option(
@@ -56,3 +58,19 @@ def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
         return "  ".join(set_).rstrip()
 
     return "\n".join([click.style(line(header), bold=True), *map(line, cells)])
+
+
+def quantity(unit: str) -> Callable[[click.Context, click.Parameter, str | None], float | None]:
+    """A callback that reads a number with its unit, as files have them: the float of `unit`, None for nothing."""
+
+    def read(_ctx: click.Context, _param: click.Parameter, text: str | None) -> float | None:
+        from controller.quantities import parse
+
+        if text is None:
+            return None
+        try:
+            return parse(text, unit)
+        except BadQuantity as error:
+            raise click.BadParameter(str(error)) from error
+
+    return read

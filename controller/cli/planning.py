@@ -1,10 +1,12 @@
 """`tundish plan`: the runs of a drink, what limits them, and a picture of it."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
 from controller.cli.client import Engine
+from controller.cli.drinks import asked_for, drink_options
 from controller.cli.options import facts_options, show, table
 from controller.model.views import PlanView
 
@@ -13,16 +15,16 @@ COLUMNS = 48  # of a run's bar on the time axis
 
 @click.command()
 @click.argument("recipe")
-@click.option("--times", type=click.FloatRange(0, 20, min_open=True), default=1.0, help="Scale the drink by this.")
+@drink_options
 @click.option(
     "--picture",
     type=click.Path(path_type=Path, dir_okay=False, writable=True),
     help="Also draw the plan into this .svg or .png file.",
 )
 @facts_options
-def plan(run_dir: Path | None, recipe: str, times: float, picture: Path | None, as_json: bool) -> None:
+def plan(run_dir: Path | None, recipe: str, picture: Path | None, as_json: bool, **words: Any) -> None:
     """Show the plan of RECIPE: runs, times, and the limit that keeps it from being shorter."""
-    found = Engine(run_dir).get("plan", PlanView, recipe=recipe, times=times)
+    found = Engine(run_dir).post("plans", PlanView, asked_for(recipe, words))
     show(found, lambda: draw_plan(found), as_json=as_json)
     if picture is not None:
         from controller.cli.pictures import draw_plan as picture_of
@@ -34,8 +36,9 @@ def plan(run_dir: Path | None, recipe: str, times: float, picture: Path | None, 
 
 def draw_plan(found: PlanView) -> str:
     """The runs as a table with bars along the time axis, then the totals."""
-    title = f"{found.recipe}" + (f" x {found.times:g}" if found.times != 1 else "") + f", into a {found.glass}"
-    parts = [click.style(title, bold=True)]
+    title = f"{found.recipe}" + (f" x {found.times:.3g}" if found.times != 1 else "") + f", into a {found.glass}"
+    strength = f", {found.abv_percent:.1f} % vol, {found.ethanol_g:.1f} g of ethanol" if found.ethanol_g > 0 else ""
+    parts = [click.style(f"{title}: {found.volume_ml:.0f} mL{strength}", bold=True), *found.changes]
     offset_s = 0.0
     rows = []
     for segment in found.segments:

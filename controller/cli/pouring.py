@@ -3,28 +3,44 @@
 import uuid
 from pathlib import Path
 from types import NoneType
+from typing import Any
 
 import click
 
 from controller.cli.client import Engine, address
+from controller.cli.drinks import asked_for, drink_options
 from controller.cli.following import begin_and_follow
 from controller.cli.options import facts_options, show
 from controller.errors import TundishError
-from controller.model.views import AcknowledgeRequest, PourRequest, Status
+from controller.model.views import AcknowledgeRequest, OperationView, Status
 
 
 @click.command()
-@click.argument("recipe")
-@click.option("--times", type=click.FloatRange(0, 20, min_open=True), default=1.0, help="Scale the drink by this.")
+@click.argument("recipe", required=False)
+@drink_options
+@click.option("--rest", "rest_of", metavar="OPERATION", help="Pour what this serving, ended early, still owed.")
 @click.option("--key", default=None, help="A request repeated with the same key never pours twice.")
 @facts_options
-def pour(run_dir: Path | None, recipe: str, times: float, key: str | None, as_json: bool) -> int:
+def pour(
+    *,
+    run_dir: Path | None,
+    recipe: str | None,
+    rest_of: str | None,
+    key: str | None,
+    as_json: bool,
+    **words: Any,
+) -> int:
     """Pour RECIPE. Ctrl-C stops it at once and says what was poured.
 
     Hand steps are asked for and confirmed with Enter, or with tundish confirm from elsewhere.
     """
-    request = PourRequest(recipe=recipe, times=times, key=key or uuid.uuid4().hex)
-    return begin_and_follow(Engine(run_dir), "pours", request, as_json=as_json)
+    engine = Engine(run_dir)
+    if rest_of is not None:
+        recipe = engine.get(address("operations", rest_of), OperationView).recipe
+    if recipe is None:
+        raise click.UsageError("name a RECIPE (see tundish menu), or a serving to go on with: --rest OPERATION")
+    request = asked_for(recipe, words, rest_of=rest_of, key=key or uuid.uuid4().hex)
+    return begin_and_follow(engine, "pours", request, as_json=as_json)
 
 
 @click.command()

@@ -93,8 +93,8 @@ class Engine:
             follow=self._follow,
             stock=self.stock,
             hygiene=self.hygiene,
+            starts=self._starts,
             runs=self._wetting,
-            run_lines=self.run_lines,
         )
         self._pouring = Pouring(
             profile=profile,

@@ -82,8 +82,9 @@ class Hygiene:
 
     def _note_cleaned(self, line: int, before: LineReport, person: str, cleaner: str) -> None:
         stood = ""
-        if before.soaked_wall_s is not None:
-            stood = f"; the cleaner stood {(self._clock.wall_s() - before.soaked_wall_s) / 60:.0f} min"
+        rinse = self._follow.current
+        if before.soaked_wall_s is not None and rinse is not None:
+            stood = f"; the cleaner stood {(rinse.intent.wall_s - before.soaked_wall_s) / 60:.0f} min"
         used = f" with {cleaner}" if cleaner else ""
         self._add(line, "cleaned", f"cleaned{used} and rinsed{stood}", person)
 

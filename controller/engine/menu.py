@@ -78,7 +78,7 @@ def _hindrances(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[
             found.append(f"{liquid}: line {line} still holds {report.holds}")
         case Contents.EMPTY | Contents.RINSE_WATER:
             found.append(f"{liquid}: line {line} is not primed with it")
-    if line not in calibrations(shelf.reports):
+    if not found and line not in calibrations(shelf.reports):  # a line is calibrated with what it holds
         found.append(f"{liquid}: line {line} is not calibrated with it")
     found += shelf.overdue.get(line, ())
     container = shelf.containers.get(line)

@@ -26,6 +26,9 @@ from controller.model.views import Asked, MenuEntry, PlanView, PourRequest
 from controller.sequencing.binding import binding_limit
 from controller.sequencing.plan import Plan, plan_serving
 
+# Rules by which a drink of the menu could not be had, as against requests that make no sense.
+ON_RECORD = frozenset({"readiness", "assignment", "calibration", "smallest_dose", "drift"})
+
 
 class Pouring:
     """Plans servings and begins them."""
@@ -63,6 +66,16 @@ class Pouring:
             if known is not None:
                 return Asked(operation=known)
         self._follow.require_ready()
+        try:
+            served, planned = self._pourable(request)
+        except Refused as no:
+            if no.rule in ON_RECORD:
+                self._starts.refused(request, no)
+            raise
+        return self._starts.serving(served, planned, request)
+
+    def _pourable(self, request: PourRequest) -> tuple[Serving, Plan]:
+        """The request with its plan; Refused when the machine cannot do it now."""
         served, planned, lines = self._planned(request)
         lacks = missing(served.needed_ml, self._shelf())
         if lacks:
@@ -73,7 +86,7 @@ class Pouring:
             )
         doses_ml = {lines[liquid]: volume_ml for liquid, volume_ml in served.needed_ml.items()}
         self._spot_checks.require_small_doses_allowed(doses_ml, self._follow.calibrations())
-        return self._starts.serving(served, planned, request)
+        return served, planned
 
     # --- inside
 

@@ -9,6 +9,7 @@ from controller.clock import Clock
 from controller.engine.follow import Follow
 from controller.engine.hygiene import Hygiene
 from controller.engine.line_care import Fill, Kind, to_close, to_fill, within_jug
+from controller.engine.starts import Starts
 from controller.engine.stock import Stock
 from controller.errors import Refused
 from controller.ledger.records import OpenSequence
@@ -19,14 +20,13 @@ from controller.model.fields import Value
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import OperationKind, Outcome
-from controller.model.views import Asked, AssignRequest, LineRequest
+from controller.model.views import Asked, AssignRequest
 from controller.sequencing.line_runs import longest_s
 
 ALL_LINES = 0  # the line of a sequence that is about the whole machine
 JUG_FILLED = 0.9  # of its volume, at most
 HANGS = {"purge": "in air", "clean": "in cleaner", "rinse": "in clean water"}  # where the suction tubes are
 Runs = Callable[[OperationKind, tuple[int, ...]], tuple[PlannedRun, ...]]
-RunLines = Callable[[LineRequest], Asked]
 
 
 class Change(Value, frozen=True, kw_only=True):
@@ -63,15 +63,15 @@ class Sequences:
         follow: Follow,
         stock: Stock,
         hygiene: Hygiene,
+        starts: Starts,
         runs: Runs,
-        run_lines: RunLines,
     ) -> None:
         self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
         self._follow, self._stock, self._hygiene = follow, stock, hygiene
-        self._runs, self._run_lines = runs, run_lines
+        self._starts, self._runs = starts, runs
 
     def views(self) -> tuple[SequenceView, ...]:
-        """Every sequence under way with its next step."""
+        """Every sequence under way with its next step; one that has none left is told for the last time."""
         return tuple(self._view(one) for one in self._ledger.sequences.open())
 
     def change(self, request: ChangeRequest) -> SequenceView:
@@ -115,15 +115,15 @@ class Sequences:
                 way_out="Wait, then go on.",
             )
         self._follow.require_ready()
-        if view.step.kind == "prime":
+        kind_of_run = OperationKind(view.step.kind)
+        runs = self._runs(kind_of_run, view.step.lines)
+        if view.step.kind == "prime" and view.liquid is not None:
             known = self._hang(known)
-        asked = self._run_lines(LineRequest(kind=view.step.kind, lines=view.step.lines, jug=True))
+            # The guard hears of the new container first; its report, from which the runs are made, comes later.
+            runs = tuple(msgspec.structs.replace(run, liquid=view.liquid) for run in runs)
+        asked = self._starts.runs(kind_of_run, runs, jug=True)
         self._keep(known, msgspec.structs.replace(_body(known), operation=asked.operation))
         return asked
-
-    def view(self, kind: str, line: int = ALL_LINES) -> SequenceView:
-        """One sequence under way; Refused when there is none."""
-        return self._view(self._require(kind, line))
 
     def drop(self, kind: str, line: int = ALL_LINES) -> None:
         """Forget a sequence; the lines stay as they are."""
@@ -138,33 +138,35 @@ class Sequences:
     # --- steps
 
     def _view(self, known: OpenSequence) -> SequenceView:
-        lines, needs, liquid = self._needs(known)
+        lines, needs = self._needs(known)
+        change = _change(known) if known.kind == "change" else None
         step = self._step(known, needs)
         if step is None and self._follow.report is not None:
             self._ledger.sequences.end(known.seq, "done", wall_s=self._clock.wall_s())
         return SequenceView(
             kind=known.kind,
             line=None if known.line == ALL_LINES else known.line,
-            liquid=liquid,
+            liquid=None if change is None else change.liquid,
+            container_ml=None if change is None else change.container_ml,
             begun_wall_s=known.begun_wall_s,
             step=step,
             lines=lines,
             done_lines=tuple(line for line in lines if line not in needs),
         )
 
-    def _needs(self, known: OpenSequence) -> tuple[tuple[int, ...], dict[int, Kind], str | None]:
-        """All lines of a sequence, what those that are not through need next, and the liquid it is about."""
+    def _needs(self, known: OpenSequence) -> tuple[tuple[int, ...], dict[int, Kind]]:
+        """All lines of a sequence, and what those that are not through need next."""
         reports = self._follow.lines()
         if known.kind == "close":
             dry = _close(known).dry
             found = {line: to_close(one, known.begun_wall_s, dry=dry) for line, one in sorted(reports.items())}
             needs = {line: need for line, need in found.items() if need is not None}
-            return tuple(found), needs, None
+            return tuple(found), needs
         body = _change(known)
         if known.line not in reports or self._is_filled(body):
-            return (known.line,), {}, body.liquid
+            return (known.line,), {}
         goal = Fill(liquid=body.liquid, begun_wall_s=known.begun_wall_s, at_least=body.at_least)
-        return (known.line,), {known.line: to_fill(reports[known.line], goal, self._book)}, body.liquid
+        return (known.line,), {known.line: to_fill(reports[known.line], goal, self._book)}
 
     def _is_filled(self, body: Change) -> bool:
         """Whether the last step, to prime from the new container, has come to its end."""

@@ -11,6 +11,7 @@ from controller.engine.tracking import Tracking
 from controller.errors import Refused
 from controller.ledger.records import Intent
 from controller.ledger.store import Ledger
+from controller.model.messages import Refusal
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import OperationKind
@@ -54,6 +55,22 @@ class Starts:
             changes=served.changes,
         )
         return self._begin(asked, intent, plan)
+
+    def refused(self, request: PourRequest, no: Refused) -> None:
+        """Put on record that a drink was asked for and could not be had; its key may be used again."""
+        operation = self._new_id()
+        intent = Intent(
+            operation=operation,
+            kind=OperationKind.SERVE,
+            wall_s=self._clock.wall_s(),
+            recipe=request.recipe,
+            times=request.times or 1.0,
+            request=msgspec.json.encode(request).decode(),
+        )
+        refusal = Refusal(
+            request=operation, rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, way_out=no.way_out
+        )
+        self._ledger.refused(intent, refusal)
 
     def liquids(self, lines: Sequence[int]) -> dict[int, str]:
         """Line -> the liquid that hangs there, by the guard's report, else by the container on record."""

@@ -40,8 +40,8 @@ class Past:
     ) -> tuple[Usage, ...]:
         """What went through by evening and liquid, from since to until (both included), newest evening first."""
         rows = self._database.all(
-            "SELECT evening, liquid, sum(iif(kind = 'serve', operations, 0)), sum(iif(kind = 'serve', asked_ml, 0)),"
-            " sum(iif(kind = 'serve', delivered_ml, 0)), sum(iif(kind = 'serve', 0, delivered_ml)) FROM usage"
+            "SELECT evening, liquid, sum(served * operations), sum(served * asked_ml), sum(served * delivered_ml),"
+            " sum((1 - served) * delivered_ml) FROM usage"
             " WHERE evening >= ?1 AND evening <= ?2 AND (?3 IS NULL OR liquid = ?3) AND (?4 IS NULL OR recipe = ?4)"
             " AND (?5 IS NULL OR line = ?5) AND liquid NOT IN ('air', 'cleaner', 'rinse water')"
             " GROUP BY evening, liquid ORDER BY evening DESC, liquid",

@@ -31,9 +31,9 @@ CREATE TABLE refusal (
 CREATE INDEX refusal_by_operation ON refusal (seq);
 CREATE INDEX refusal_by_evening ON refusal (evening, rule);
 CREATE TABLE usage (
-    evening TEXT NOT NULL, kind TEXT NOT NULL, recipe TEXT NOT NULL, liquid TEXT NOT NULL, line INTEGER NOT NULL,
+    evening TEXT NOT NULL, served INTEGER NOT NULL, recipe TEXT NOT NULL, liquid TEXT NOT NULL, line INTEGER NOT NULL,
     operations INTEGER NOT NULL, asked_ml REAL NOT NULL, delivered_ml REAL NOT NULL,
-    PRIMARY KEY (evening, kind, recipe, liquid, line)
+    PRIMARY KEY (evening, served, recipe, liquid, line)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE container (
     seq INTEGER PRIMARY KEY, line INTEGER NOT NULL, liquid TEXT NOT NULL, container_ml REAL NOT NULL,

@@ -4,6 +4,7 @@ Intent is on disk before the guard is asked; the end is one transaction with its
 from. Nothing is overwritten but a container's remaining volume, an operation's end and the state of a sequence.
 """
 
+import sqlite3
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -26,7 +27,7 @@ from controller.ledger.records import (
 from controller.ledger.stock import Stock, draw
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, Refusal
-from controller.model.states import Outcome
+from controller.model.states import OperationKind, Outcome
 
 __all__ = ["REFUSED", "Container", "Entry", "Intent", "JogAnswer", "Ledger", "Spread", "Throughput", "Weighing"]
 
@@ -50,39 +51,51 @@ class Ledger:
     def begin(self, intent: Intent) -> None:
         """Record the intent; on disk when this returns."""
         with self._database.transaction() as db:
-            db.execute(
-                "INSERT INTO operation (operation, key, kind, recipe, times, asked_wall_s, evening, rest_of, request,"
-                " changes) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    intent.operation,
-                    intent.key,
-                    intent.kind,
-                    intent.recipe,
-                    intent.times,
-                    intent.wall_s,
-                    evening_of(intent.wall_s),
-                    intent.rest_of,
-                    intent.request,
-                    "\n".join(intent.changes),
-                ),
-            )
+            self._insert(db, intent)
+
+    def refused(self, intent: Intent, refusal: Refusal) -> None:
+        """Record what was asked for and refused before the guard was asked."""
+        with self._database.transaction() as db:
+            self._insert(db, intent)
+            self._refuse(db, intent.operation, (refusal,), intent.wall_s)
+
+    def _insert(self, db: sqlite3.Connection, intent: Intent) -> None:
+        db.execute(
+            "INSERT INTO operation (operation, key, kind, recipe, times, asked_wall_s, evening, rest_of, request,"
+            " changes) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                intent.operation,
+                intent.key,
+                intent.kind,
+                intent.recipe,
+                intent.times,
+                intent.wall_s,
+                evening_of(intent.wall_s),
+                intent.rest_of,
+                intent.request,
+                "\n".join(intent.changes),
+            ),
+        )
 
     def refuse(self, operation: str, refusals: Sequence[Refusal], *, wall_s: float) -> None:
         """Record that an operation never began, and why."""
         with self._database.transaction() as db:
-            row = db.execute("SELECT seq, evening FROM operation WHERE operation = ?", (operation,)).fetchone()
-            if row is None:
-                return
-            seq, evening = row
-            db.execute(
-                "UPDATE operation SET outcome = ?, ended_wall_s = ?, reason = ? WHERE seq = ?",
-                (REFUSED, wall_s, refusals[0].reason if refusals else "", seq),
-            )
-            db.execute("DELETE FROM refusal WHERE seq = ?", (seq,))
-            db.executemany(
-                "INSERT INTO refusal VALUES (?, ?, ?, ?, ?, ?, ?)",
-                [(seq, one.rule, one.reason, one.asked, one.allowed, one.way_out, evening) for one in refusals],
-            )
+            self._refuse(db, operation, refusals, wall_s)
+
+    def _refuse(self, db: sqlite3.Connection, operation: str, refusals: Sequence[Refusal], wall_s: float) -> None:
+        row = db.execute("SELECT seq, evening FROM operation WHERE operation = ?", (operation,)).fetchone()
+        if row is None:
+            return
+        seq, evening = row
+        db.execute(
+            "UPDATE operation SET outcome = ?, ended_wall_s = ?, reason = ? WHERE seq = ?",
+            (REFUSED, wall_s, refusals[0].reason if refusals else "", seq),
+        )
+        db.execute("DELETE FROM refusal WHERE seq = ?", (seq,))
+        db.executemany(
+            "INSERT INTO refusal VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [(seq, one.rule, one.reason, one.asked, one.allowed, one.way_out, evening) for one in refusals],
+        )
 
     def end(
         self,
@@ -107,6 +120,7 @@ class Ledger:
             if row is None:
                 return False
             seq, kind, recipe, asked_wall_s, evening = row
+            is_served = kind == OperationKind.SERVE and outcome is Outcome.DONE
             db.execute(
                 "UPDATE operation SET outcome = ?, ended_wall_s = ?, reason = ? WHERE seq = ?",
                 (outcome, wall_s, reason, seq),
@@ -120,7 +134,7 @@ class Ledger:
                     "INSERT INTO usage VALUES (?, ?, ?, ?, ?, 1, ?, ?) ON CONFLICT DO UPDATE SET"
                     " operations = operations + 1, asked_ml = asked_ml + excluded.asked_ml,"
                     " delivered_ml = delivered_ml + excluded.delivered_ml",
-                    (evening, kind, recipe or "", one.liquid, one.line, one.asked_ml, one.delivered_ml),
+                    (evening, is_served, recipe or "", one.liquid, one.line, one.asked_ml, one.delivered_ml),
                 )
             draw(db, deliveries, outcome, spreads or {})
         return True

@@ -141,6 +141,7 @@ class SequenceView(Value, frozen=True, kw_only=True):
     kind: Literal["change", "close"]
     line: int | None
     liquid: str | None
+    container_ml: float | None  # of the liquid that is to hang there
     begun_wall_s: float
     step: StepView | None
     done_lines: tuple[int, ...]
@@ -151,7 +152,10 @@ class SequenceView(Value, frozen=True, kw_only=True):
 
 
 class Usage(Value, frozen=True, kw_only=True):
-    """One liquid in one evening: doses served with what was asked and poured, and what else was drawn (to prime)."""
+    """One liquid in one evening: doses of servings that ended as done, with what was asked and poured.
+
+    other_ml: what else was drawn, to prime, for trials and by servings that ended early.
+    """
 
     evening: str  # "2026-09-12", local time; until six in the morning the evening before counts
     liquid: str

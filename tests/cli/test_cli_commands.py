@@ -171,7 +171,8 @@ def test_a_pour_is_followed_to_its_end(tundish, engine):
     answers_to_a_pour(engine, on, DONE)
     shown = tundish("pour", "Orchard Fizz", "--times", "2", "--key", "k1")
     assert shown.exit_code == 0
-    assert engine.bodies("pours") == [{"recipe": "Orchard Fizz", "times": 2.0, "key": "k1"}]
+    (body,) = engine.bodies("pours")
+    assert {name: value for name, value in body.items() if value} == {"recipe": "Orchard Fizz", "times": 2.0, "key": "k1"}
     assert "line 1 on: 12.0 of 90.0 mL apple juice" in shown.output
     assert "90.2 mL" in shown.output
     assert "done" in shown.output
@@ -179,7 +180,7 @@ def test_a_pour_is_followed_to_its_end(tundish, engine):
 
 def test_a_pour_prints_one_json_document(tundish, engine):
     answers_to_a_pour(engine, DONE)
-    assert json.loads(tundish("pour", "Orchard Fizz", "--json").stdout) == DONE
+    assert json.loads(tundish("pour", "Orchard Fizz", "--json").stdout).items() >= DONE.items()
 
 
 @pytest.mark.parametrize(("outcome", "code"), [("stopped", 1), ("aborted", 1), ("faulted", 4)])
@@ -286,7 +287,8 @@ def test_prime_with_a_jug_runs_each_line_once(tundish, engine):
 def test_assign_reads_a_volume_with_its_unit(tundish, engine):
     engine.answers["PUT", "lines/3"] = 204, None
     assert tundish("assign", "3", "ginger syrup", "0.7 L").exit_code == 0
-    assert engine.bodies("lines/3") == [{"line": 3, "liquid": "ginger syrup", "container_ml": 700.0}]
+    hung = {"line": 3, "liquid": "ginger syrup", "container_ml": 700.0, "opened_ago_s": 0.0}
+    assert engine.bodies("lines/3") == [hung]
     bare = tundish("assign", "3", "ginger syrup", "700")
     assert bare.exit_code == 2
     assert "has no unit" in bare.stderr

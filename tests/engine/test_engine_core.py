@@ -9,7 +9,6 @@ from controller.clock import VirtualClock
 from controller.config import load
 from controller.engine.engine import Engine
 from controller.errors import FaultLatched, Refused
-from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
 from controller.model.messages import (
@@ -173,7 +172,7 @@ def test_what_stands_in_the_way_is_said_and_nothing_is_asked(first, rule, words)
     assert told.value.rule == rule
     assert told.value.way_out
     assert desk.sent == []
-    assert desk.ledger.past.page(Wanted()) == ()
+    assert desk.ledger.open_operations() == ()
     desk.ledger.close()
 
 

@@ -1,0 +1,70 @@
+"""`tundish menu`: what can be poured now, what needs something, and what is in it."""
+
+from pathlib import Path
+
+import click
+
+from controller.cli.client import Engine
+from controller.cli.options import facts_options, show, table
+from controller.model.views import MenuEntry, Offer
+
+
+@click.command()
+@facts_options
+def menu(run_dir: Path | None, as_json: bool) -> None:
+    """Show what can be poured now, and why not."""
+    entries = Engine(run_dir).get("menu", tuple[MenuEntry, ...])
+    show(entries, lambda: draw_menu(entries), as_json=as_json)
+
+
+def draw_menu(entries: tuple[MenuEntry, ...]) -> str:
+    """Every recipe with its figures; what is missing stands below those that cannot be poured."""
+    ready = [one for one in entries if not one.missing]
+    header = ("recipe", "glass", "volume", "time", "alcohol", *_drinks_header(entries), "allergens")
+    parts = [table(header, map(_cells, ready))] if ready else ["Nothing can be poured now."]
+    for one in sorted(entries, key=lambda one: len(one.missing)):
+        if one.missing:
+            parts.append(f"\nnot now: {one.recipe}\n" + "\n".join(f"  {reason}" for reason in one.missing))
+            if one.offer is not None:
+                parts.append(f'  but: tundish pour "{one.recipe}" {_words(one.offer)}')
+    options = _options(ready)
+    parts += ["\n" + "\n".join(options)] if options else []
+    shared = sorted({allergen for one in entries for allergen in (*one.allergens, *one.may_contain)})
+    if shared:
+        parts.append(f"\nAll lines share one funnel: every drink may hold traces of {', '.join(shared)}.")
+    return "\n".join(parts)
+
+
+def _drinks_header(entries: tuple[MenuEntry, ...]) -> tuple[str, ...]:
+    country = next((one.standard_drink for one in entries if one.standard_drink is not None), None)
+    return () if country is None else (f"drinks ({country})",)
+
+
+def _cells(one: MenuEntry) -> tuple[str, ...]:
+    drinks = () if one.standard_drinks is None else (f"{one.standard_drinks:.1f}",)
+    return (
+        one.recipe,
+        one.glass,
+        f"{one.volume_ml:.0f} mL",
+        "" if one.seconds is None else f"{one.seconds:.1f} s",
+        f"{one.abv_percent:.1f} % vol, {one.ethanol_g:.1f} g" if one.ethanol_g > 0 else "none",
+        *drinks,
+        ", ".join(one.allergens) or "none listed",
+    )
+
+
+def _options(entries: list[MenuEntry]) -> list[str]:
+    """What recipes leave open, a line each."""
+    found = []
+    for one in entries:
+        parts = [f"without {liquid}" for liquid in one.optional]
+        parts += [f"with {swap.by} instead of {swap.liquid}" for swap in one.substitutes]
+        if parts:
+            found.append(f"{one.recipe} can be had {', or '.join(parts)}.")
+    return found
+
+
+def _words(offer: Offer) -> str:
+    words = [f'--without "{liquid}"' for liquid in offer.without]
+    words += [f'--instead "{swap.liquid}={swap.by}"' for swap in offer.instead]
+    return " ".join(words)
