@@ -186,8 +186,8 @@ def _lines(found: "Preparation") -> list[str]:
         _heading(f"Lines, by {flows}"),
         table(("line", "liquid", "suction", "runs in the busiest hour"), rows),
         *(
-            f"{one.liquid} is on {'no line' if one.book_line is None else f'line {one.book_line}'} in the book: hang it "
-            f'with tundish stock change {one.line} "{one.liquid}"'
+            f"{one.liquid} is on {'no line' if one.book_line is None else f'line {one.book_line}'} in the book: hang "
+            f'it with tundish stock change {one.line} "{one.liquid}"'
             for one in moved
         ),
         *(one.note for one in found.lines if one.note),

@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 BESIDE: dict[str, Any] = {"fontsize": 8, "color": INK}
+ABOVE: dict[str, Any] = {
+    "loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "ncols": 3, "fontsize": 8, "frameon": False,
+}  # fmt: skip
 
 
 def draw_preparation(found: Preparation, event: GuestEvent, path: Path) -> None:
@@ -58,7 +61,7 @@ def _draw_volumes(axes: "Axes", found: Preparation) -> None:
     axes.set_ylim(len(names) - 0.4, -0.6)
     axes.set_xlim(0, 1.2 * max(one.bought_ml for one in found.purchases) / 1000)
     axes.set_xlabel("volume / L")
-    axes.legend(loc="lower right", fontsize=8, frameon=False)
+    axes.legend(**ABOVE)
 
 
 def _once(place: int, label: str) -> str | None:
@@ -67,6 +70,8 @@ def _once(place: int, label: str) -> str | None:
 
 
 def _draw_queue(axes: "Axes", found: Preparation, event: GuestEvent) -> None:
+    from matplotlib.ticker import MaxNLocator
+
     hours = [one.at_s / 3600 for one in found.outlook.queue]
     axes.fill_between(
         hours,
@@ -78,19 +83,28 @@ def _draw_queue(axes: "Axes", found: Preparation, event: GuestEvent) -> None:
         label="not more in 95 of 100 events",
     )
     axes.plot(hours, [one.mean for one in found.outlook.queue], color=COLOURS[5], label="on average")
-    for change in (one for one in found.outlook.changes if one.share >= 0.5):
-        at_h = change.median_s / 3600
-        axes.axvline(at_h, color=COLOURS[6], linewidth=0.8, linestyle=":")
-        axes.annotate(
-            str(change.line), (at_h, 1.0), xycoords=("data", "axes fraction"), ha="center", va="bottom", **BESIDE
-        )
     last_h = event.lasts_s / 3600
+    for at_h, lines in _changes(found, 0.035 * last_h):
+        axes.axvline(at_h, color=COLOURS[6], linewidth=0.8, linestyle=":")
+        axes.annotate(lines, (at_h, 1.0), xycoords=("data", "axes fraction"), ha="center", va="bottom", **BESIDE)
     axes.set_xticks(*_clock_ticks(event, last_h))
     axes.set_xlim(0, last_h)
     axes.set_ylim(bottom=0)
+    axes.yaxis.set_major_locator(MaxNLocator(integer=True))
     axes.set_ylabel("people waiting")
-    axes.set_xlabel("time of day; dotted: the container on this line is changed, at about this time")
-    axes.legend(loc="upper right", fontsize=8, frameon=False)
+    axes.set_xlabel("time of day; dotted: at about this time the container on the line above is changed")
+    axes.legend(**(ABOVE | {"bbox_to_anchor": (0.0, 1.06)}))
+
+
+def _changes(found: Preparation, near_h: float) -> list[tuple[float, str]]:
+    """Times of the changes that come in half of the events and more (h), and their lines; near ones in one."""
+    groups: list[list[tuple[float, int]]] = []
+    for at_h, line in ((one.median_s / 3600, one.line) for one in found.outlook.changes if one.share >= 0.5):
+        if groups and at_h - groups[-1][0][0] < near_h:
+            groups[-1].append((at_h, line))
+        else:
+            groups.append([(at_h, line)])
+    return [(sum(at_h for at_h, _ in one) / len(one), ", ".join(str(line) for _, line in one)) for one in groups]
 
 
 def _clock_ticks(event: GuestEvent, last_h: float) -> tuple[Sequence[float], Sequence[str]]:
@@ -122,4 +136,4 @@ def _draw_waiting(axes: "Axes", found: Preparation) -> None:
     axes.set_ylim(0, highest_s)
     axes.set_xlabel("drinks an hour")
     axes.set_ylabel("mean wait / s")
-    axes.legend(loc="upper left", fontsize=8, frameon=False)
+    axes.legend(**ABOVE)

@@ -25,7 +25,7 @@ p { margin: 0.3em 0; } .quiet { opacity: 0.8; }
 .facts li { background: var(--shade); border: 1px solid var(--faint); padding: 0.4em 0.8em; min-width: 8em; }
 .facts b { display: block; font-size: 1.3em; }
 table { border-collapse: collapse; width: 100%; margin: 0.4em 0; font-size: 0.93em; }
-th, td { text-align: left; padding: 0.2em 0.6em 0.2em 0; border-bottom: 1px solid var(--faint); vertical-align: top; }
+th, td { text-align: left; padding: 0.2em 1.1em 0.2em 0; border-bottom: 1px solid var(--faint); vertical-align: top; }
 td.n, th.n { text-align: right; font-variant-numeric: tabular-nums; }
 summary { cursor: pointer; margin: 0.6em 0; }
 """
@@ -39,7 +39,7 @@ def page(evening: Evening) -> str:
         _section(
             "The queue",
             "How many waited. Solid: this rehearsal. Dashed: what to expect on average, shaded: in 95 of 100 events. "
-            "Short red marks at the bottom: a container was changed; dashed red lines: trouble.",
+            "Short red marks at the bottom: a container was changed. Red lines with a letter: trouble, see below.",
             pictures.queue(evening),
             pictures.waits(evening),
         ),
@@ -197,15 +197,16 @@ def _troubles(evening: Evening) -> str:
         return ""
     rows = [
         (
+            letter,
             clock(evening, one.at_s),
             one.what,
             "never" if one.noticed_s is None else clock(evening, one.noticed_s),
             one.how,
             "never" if one.mended_s is None else clock(evening, one.mended_s),
         )
-        for one in evening.troubles
+        for letter, one in zip(pictures.letters(), evening.troubles, strict=False)
     ]
-    return _section("Trouble", "", _table(("since", "what", "noticed", "by what", "mended"), rows))
+    return _section("Trouble", "", _table(("", "since", "what", "noticed", "by what", "mended"), rows))
 
 
 def _refusals(evening: Evening) -> str:

@@ -1,6 +1,8 @@
 """The pictures of a rehearsal's report: queue, waits, doses, volumes."""
 
 from bisect import bisect_right
+from collections.abc import Iterator
+from itertools import count
 
 from controller.metering.dose import mi008_ml
 from controller.rehearsal.evening_record import Evening
@@ -26,9 +28,9 @@ def queue(evening: Evening) -> str:
     top = 1.15 * highest + 0.5
     for change in evening.changes:
         frame.line([(change.at_s, 0.0), (change.at_s, 0.06 * top)], "mark")
-    for trouble in evening.troubles:
+    for letter, trouble in zip(letters(), evening.troubles, strict=False):
         frame.line([(trouble.at_s, 0.0), (trouble.at_s, top)], "limit")
-        frame.note((trouble.at_s, top), trouble.what, "end" if trouble.at_s > 0.6 * end_s else "start", up=-10.0)
+        frame.note((trouble.at_s + 0.004 * end_s, top), letter, up=-10.0 - 12.0 * (ord(letter[-1]) % 2))
     return frame.svg()
 
 
@@ -40,10 +42,10 @@ def waits(evening: Evening) -> str:
         counts[bisect_right(limits, one.waited_s)] += 1
     frame = Frame("How long guests waited", x=(0.0, len(WAITS)), y=(0.0, 1.15 * max([1, *counts])), height=210.0)
     frame.ticks_y([tick for tick in even_ticks(0.0, 1.1 * max([1, *counts]), 5) if tick[0] == int(tick[0])], "guests")
-    for place, ((_, name), count) in enumerate(zip(WAITS, counts, strict=True)):
-        frame.bar((place + 0.15, place + 0.85), (0.0, count), "bar", f"{count} guests: {name}")
-        frame.note((place + 0.5, count), str(count), "middle")
     frame.ticks_x([(place + 0.5, name) for place, (_, name) in enumerate(WAITS)], "wait in the queue")
+    for place, ((_, name), guests) in enumerate(zip(WAITS, counts, strict=True)):
+        frame.bar((place + 0.15, place + 0.85), (0.0, guests), "bar", f"{guests} guests: {name}")
+        frame.note((place + 0.5, guests), str(guests), "middle")
     return frame.svg()
 
 
@@ -70,12 +72,12 @@ def doses(evening: Evening) -> str:
 def volumes(evening: Evening) -> str:
     """For every line what was bought, and where it went."""
     most_l = max(sum(line.bought) for line in evening.lines) / 1000.0
-    count = len(evening.lines)
+    rows = len(evening.lines)
     frame = Frame(
         "What was bought of each liquid and where it went",
         x=(0.0, 1.03 * most_l),
-        y=(0.0, float(count)),
-        height=60.0 + 34.0 * count,
+        y=(0.0, float(rows)),
+        height=60.0 + 34.0 * rows,
         left=170.0,
     )
     frame.ticks_x(even_ticks(0.0, 1.03 * most_l, 8), "litres")
@@ -92,8 +94,15 @@ def volumes(evening: Evening) -> str:
             at_l += ml / 1000.0
         need_l = needs[line.line].needed_ml / 1000.0
         frame.line([(need_l, place + 0.05), (need_l, place + 0.95)], "mark")
-        frame.note((0.0, place + 0.5), f"{line.line}  {line.liquid}  ", "end", up=-4.0)
+        frame.note((-0.01 * most_l, place + 0.5), f"{line.line} {line.liquid}", "end", up=-4.0)
     return frame.svg()
+
+
+def letters() -> Iterator[str]:
+    """A, B, ... Z, AA, AB, ...: names for troubles, in the picture and in the table."""
+    for number in count():
+        first, last = divmod(number, 26)
+        yield (chr(ord("A") + first - 1) if first else "") + chr(ord("A") + last)
 
 
 def _hours(evening: Evening, end_s: float) -> list[Tick]:

@@ -10,7 +10,7 @@ from html import escape
 Point = tuple[float, float]
 Tick = tuple[float, str]
 
-WIDTH, LEFT, RIGHT, TOP = 860.0, 64.0, 14.0, 14.0
+WIDTH, LEFT, RIGHT, TOP = 860.0, 64.0, 22.0, 14.0
 
 # Okabe and Ito's palette for all kinds of colour vision (Color Universal Design, 2008; values from memory).
 STYLE = """
