@@ -1,13 +1,10 @@
 """The bench as its own process: one thread that sleeps until someone asks or something is about to move."""
 
 import math
-import os
 import selectors
-import signal
 import socket
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -17,9 +14,9 @@ from controller.bench.memory import read_memory, write_memory
 from controller.bench.plant import Plant
 from controller.bench.truth import draw
 from controller.clock import RealClock
-from controller.errors import BoardError
 from controller.model.book import Book
 from controller.model.profile import Profile
+from controller.process import listening_socket, stop_signals
 
 UNREAD_BYTES = 4 * 1024 * 1024  # answers that a client may leave unread before it is dropped
 
@@ -195,7 +192,7 @@ def run(
 
     persist: outputs stay driven when their client is gone. glass: put this glass of the book under the funnel at once,
     unless one stands there. memory_path: file in which tubes, bottles and glass outlast the process, as real ones do.
-    ready: called once the socket listens. Raises BoardError when another bench listens there, FileProblems when the
+    ready: called once the socket listens. Raises TundishError when another bench listens there, FileProblems when the
     memory is spoilt.
     """
     clock = ReceiptClock()
@@ -205,49 +202,10 @@ def run(
     try:
         if glass is not None and plant.report().glass is None:
             plant.place_glass(glass)
-        with _listening(socket_path) as listener, _stop_signals() as stop:
+        with listening_socket(socket_path, "bench") as listener, stop_signals() as stop:
             server = BenchServer(plant, clock, listener, stop, memory_path)
             if ready is not None:
                 ready()
             server.serve()
     finally:
         plant.close()
-
-
-@contextmanager
-def _listening(path: Path) -> Iterator[socket.socket]:
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
-        try:
-            probe.connect(str(path))
-        except (FileNotFoundError, ConnectionRefusedError):
-            path.unlink(missing_ok=True)  # left behind by a bench that was killed
-        else:
-            raise BoardError(f"another bench listens at {path}")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
-        before = os.umask(0o117)
-        try:
-            listener.bind(str(path))
-        finally:
-            os.umask(before)
-        listener.listen()
-        try:
-            yield listener
-        finally:
-            path.unlink(missing_ok=True)
-
-
-@contextmanager
-def _stop_signals() -> Iterator[socket.socket]:
-    """A socket that becomes readable at SIGTERM or SIGINT."""
-    readable, writable = socket.socketpair()
-    writable.setblocking(False)
-    stops = (signal.SIGTERM, signal.SIGINT)
-    with readable, writable:
-        handlers = {one: signal.signal(one, lambda *_: None) for one in stops}
-        wakeup = signal.set_wakeup_fd(writable.fileno())
-        try:
-            yield readable
-        finally:
-            signal.set_wakeup_fd(wakeup)
-            for one, handler in handlers.items():
-                signal.signal(one, handler)

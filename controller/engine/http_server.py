@@ -2,11 +2,9 @@
 
 import asyncio
 import contextlib
-import os
 import socket
 from collections.abc import Callable, Iterator
 from ipaddress import IPv6Address, ip_address
-from pathlib import Path
 
 import uvicorn
 
@@ -53,35 +51,6 @@ class HttpServer(uvicorn.Server):
     def capture_signals(self) -> Iterator[None]:
         """Leave the signals alone."""
         yield
-
-
-@contextlib.contextmanager
-def listening_socket(path: Path) -> Iterator[socket.socket]:
-    """A listening Unix socket for owner and group only; removed at the end.
-
-    Raises TundishError when another process listens there; a file that a killed process left is replaced.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
-        try:
-            probe.connect(str(path))
-        except FileNotFoundError:
-            pass
-        except ConnectionRefusedError:
-            path.unlink()
-        else:
-            raise TundishError(f"another engine already listens at {path}. Stop it first, or choose another --run-dir.")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
-        before = os.umask(0o117)  # the file is 0660 from its first moment
-        try:
-            listener.bind(str(path))
-        finally:
-            os.umask(before)
-        listener.listen(64)
-        try:
-            yield listener
-        finally:
-            path.unlink(missing_ok=True)
 
 
 @contextlib.contextmanager

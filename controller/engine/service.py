@@ -18,10 +18,11 @@ from controller.engine.guard_link import GuardLink, Ticker
 from controller.engine.http import application
 from controller.engine.http_access import Door, Place, read_tokens
 from controller.engine.http_events import EventRing
-from controller.engine.http_server import LAN_CONNECTIONS, HttpServer, lan_socket, listening_socket
+from controller.engine.http_server import LAN_CONNECTIONS, HttpServer, lan_socket
 from controller.engine.metrics import Metrics
 from controller.errors import TundishError
 from controller.ledger.store import Ledger
+from controller.process import listening_socket, notify
 
 LEDGER = "ledger.db"
 END_S = 2.0  # longest wait at the end for the guard to report an operation stopped
@@ -47,7 +48,7 @@ def run(
     tokens = {} if lan is None else read_tokens(lan.tokens)
     state_dir.mkdir(parents=True, exist_ok=True)
     with contextlib.ExitStack() as stack:
-        listener = stack.enter_context(listening_socket(socket_path))
+        listener = stack.enter_context(listening_socket(socket_path, "engine"))
         lan_listener = None if lan is None else stack.enter_context(lan_socket(lan))
         ledger = stack.enter_context(contextlib.closing(Ledger(state_dir / LEDGER)))
         link, clock = GuardLink(guard_socket), RealClock()
@@ -116,14 +117,6 @@ class _Process:
         structlog.get_logger().error("engine_failed", exc_info=error)
         self._failures.append(error)
         self._ending.set()
-
-
-def notify(message: str) -> None:
-    """Tell systemd READY=1, WATCHDOG=1 or STOPPING=1; nothing when it did not start this process."""
-    path = os.environ.get("NOTIFY_SOCKET")
-    if path:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
-            sock.sendto(message.encode(), "\0" + path[1:] if path.startswith("@") else path)
 
 
 async def _end_operation(engine: Engine) -> None:

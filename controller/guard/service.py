@@ -4,10 +4,8 @@ import gc
 import grp
 import math
 import os
-import signal
 import socket
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack
 from pathlib import Path
 
 import structlog
@@ -15,18 +13,18 @@ import structlog
 from controller import logs
 from controller.clock import RealClock
 from controller.config import Loading, load_apart
-from controller.errors import FileProblems, TundishError
+from controller.errors import FileProblems
 from controller.guard.alloff import all_off
 from controller.guard.guard import Guard
 from controller.guard.realtime import ask_for_real_time
 from controller.guard.sentinel import Pins
 from controller.guard.sentinel_link import LOST, SentinelLink, pins_of
 from controller.guard.server import Server
-from controller.guard.systemd import Watchdog, notify
 from controller.hal.table import open_board
 from controller.ledger.journal import FileJournal
 from controller.model.book import Book
 from controller.model.profile import Profile
+from controller.process import Watchdog, listening_socket, notify, stop_signals
 
 JOURNAL = "journal.db"
 NOTE = "pins.json"
@@ -49,7 +47,7 @@ def run(
     own_socket = bench_socket if profile.board.backend == "bench" else None
     state_dir.mkdir(parents=True, exist_ok=True)
     _leave_note(pins_of(profile, own_socket))
-    with _listening(socket_path) as listener, _signals() as stop:
+    with listening_socket(socket_path, "guard", group=_group()) as listener, stop_signals() as stop:
         try:
             _Process(
                 profile,
@@ -225,54 +223,3 @@ def _boot_id() -> str:
         return BOOT_ID.read_text().strip()
     except OSError:
         return os.urandom(8).hex()
-
-
-@contextmanager
-def _listening(path: Path) -> Iterator[socket.socket]:
-    """A listening Unix socket for owner and group only; removed at the end.
-
-    Raises TundishError when another guard listens there; a file that a killed one left is replaced.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
-        try:
-            probe.connect(str(path))
-        except FileNotFoundError:
-            pass
-        except ConnectionRefusedError:
-            path.unlink()
-        else:
-            raise TundishError(f"another guard already listens at {path}. Stop it first, or choose another --run-dir.")
-    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
-        before = os.umask(0o117)  # the file is 0660 from its first moment
-        try:
-            listener.bind(str(path))
-        finally:
-            os.umask(before)
-        group = _group()
-        if group is not None:
-            with suppress(PermissionError):  # not one of our groups: then only our own user and root get in
-                os.chown(path, -1, group)
-        listener.listen(16)
-        try:
-            yield listener
-        finally:
-            path.unlink(missing_ok=True)
-
-
-@contextmanager
-def _signals() -> Iterator[socket.socket]:
-    """A socket that becomes readable at SIGTERM or SIGINT."""
-    readable, writable = socket.socketpair()
-    readable.setblocking(False)
-    writable.setblocking(False)
-    numbers = (signal.SIGTERM, signal.SIGINT)
-    with readable, writable:
-        before = {number: signal.signal(number, lambda *_: None) for number in numbers}
-        wakeup = signal.set_wakeup_fd(writable.fileno())
-        try:
-            yield readable
-        finally:
-            signal.set_wakeup_fd(wakeup)
-            for number, handler in before.items():
-                signal.signal(number, handler)

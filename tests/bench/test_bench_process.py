@@ -189,7 +189,7 @@ def test_the_socket_is_for_owner_and_group_and_goes_with_the_bench(tmp_path):
 
 def test_a_second_bench_at_one_socket_is_refused_and_a_killed_ones_socket_is_taken_over(bench, tmp_path):
     second = subprocess.run([sys.executable, "-c", bench_code(tmp_path)], capture_output=True, text=True, check=False)
-    assert second.returncode == 1 and "another bench listens at" in second.stderr
+    assert second.returncode == 1 and "another bench already listens at" in second.stderr
     bench.process.kill()
     bench.process.wait()
     third = Bench(tmp_path)

@@ -13,9 +13,8 @@ from pathlib import Path
 import pytest
 
 from controller.engine import service
-from controller.engine.http_server import listening_socket
-from controller.engine.service import notify
 from controller.errors import TundishError
+from controller.process import listening_socket, notify
 
 ROOT = Path(__file__).parents[2]
 
@@ -33,7 +32,7 @@ def connects(path):
 
 def test_the_socket_is_for_owner_and_group_and_goes_with_the_process(folder):
     path = folder / "engine.sock"
-    with listening_socket(path):
+    with listening_socket(path, "engine"):
         assert path.stat().st_mode & 0o777 == 0o660
         connects(path)
     assert not path.exists()
@@ -41,8 +40,8 @@ def test_the_socket_is_for_owner_and_group_and_goes_with_the_process(folder):
 
 def test_a_second_engine_is_refused_and_does_not_disturb_the_first(folder):
     path = folder / "engine.sock"
-    with listening_socket(path):
-        with pytest.raises(TundishError, match="another engine"), listening_socket(path):
+    with listening_socket(path, "engine"):
+        with pytest.raises(TundishError, match="another engine"), listening_socket(path, "engine"):
             pytest.fail("two engines listen")
         connects(path)
 
@@ -51,7 +50,7 @@ def test_a_socket_that_a_killed_engine_left_is_replaced(folder):
     path = folder / "engine.sock"
     with socket.socket(socket.AF_UNIX) as left:
         left.bind(str(path))
-    with listening_socket(path):
+    with listening_socket(path, "engine"):
         connects(path)
 
 

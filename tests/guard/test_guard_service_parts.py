@@ -10,7 +10,7 @@ from guard_processes import PROFILE as PROFILE_FILE
 
 from controller.errors import BoardError, FileProblems, RecordError, TundishError
 from controller.guard import service
-from controller.guard.systemd import Watchdog, notify
+from controller.process import Watchdog, listening_socket, notify
 
 
 @pytest.fixture
@@ -53,16 +53,16 @@ def test_a_socket_in_an_abstract_name(monkeypatch):
 
 def test_a_socket_that_a_killed_guard_left_is_replaced(tmp_path):
     path = tmp_path / "run" / "guard.sock"
-    with service._listening(path) as first:
+    with listening_socket(path, "guard") as first:
         assert path.stat().st_mode & 0o777 == 0o660
-        with pytest.raises(TundishError, match="another guard already listens"), service._listening(path):
+        with pytest.raises(TundishError, match="another guard already listens"), listening_socket(path, "guard"):
             pass
         left = first.dup()
     assert not path.exists()
     left.close()
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as dead:
         dead.bind(str(path))
-    with service._listening(path), socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as client:
+    with listening_socket(path, "guard"), socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as client:
         client.connect(str(path))
     assert not path.exists()
 
