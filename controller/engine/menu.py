@@ -24,6 +24,7 @@ class Shelf:
     reports: Mapping[int, LineReport]
     containers: Mapping[int, Container]
     overdue: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    low_lines: tuple[int, ...] = ()  # by their level contacts
 
 
 def lines_by_liquid(reports: Mapping[int, LineReport]) -> dict[str, int]:
@@ -81,6 +82,8 @@ def _hindrances(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[
     if not found and line not in calibrations(shelf.reports):  # a line is calibrated with what it holds
         found.append(f"{liquid}: line {line} is not calibrated with it")
     found += shelf.overdue.get(line, ())
+    if line in shelf.low_lines:
+        found.append(f"{liquid}: the container on line {line} is low")
     container = shelf.containers.get(line)
     if container is not None and sure_ml(container) < volume_ml:
         give_ml = SURE * container.u_ml

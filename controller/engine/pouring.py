@@ -91,7 +91,13 @@ class Pouring:
     # --- inside
 
     def _shelf(self) -> Shelf:
-        return Shelf(reports=self._follow.lines(), containers=self._stock.containers(), overdue=self._hygiene.overdue())
+        report = self._follow.report
+        return Shelf(
+            reports=self._follow.lines(),
+            containers=self._stock.containers(),
+            overdue=self._hygiene.overdue(),
+            low_lines=() if report is None else report.inputs.low_lines,
+        )
 
     def _planned(self, request: PourRequest) -> tuple[Serving, Plan, dict[str, int]]:
         served = self._rest(request) if request.rest_of is not None else self._serving(request)
