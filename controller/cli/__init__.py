@@ -45,6 +45,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "history": ("history", "Show what was poured, used and refused."),
     "prepare": ("prepare", "Prepare an event: shopping list, lines, queue, changes of containers."),
     "rehearse": ("rehearse", "Rehearse an event on the simulated machine, with a report."),
+    "reload": ("reloading", "Read the book again; a bad one leaves the old one in force."),
     "bench": ("bench", "Run the simulated machine, or act on the one that runs."),
     "guard": ("processes", "Run the process that owns the pins."),
     "engine": ("processes", "Run the process that plans and answers."),

@@ -10,7 +10,7 @@ from urllib.parse import quote, urlencode
 import msgspec
 
 from controller.cli.places import ENGINE, run_dir_to_use
-from controller.errors import FaultLatched, Refused, TundishError, Unreachable
+from controller.errors import FaultLatched, FileProblems, Problem, Refused, TundishError, Unreachable
 from controller.model.messages import Refusal
 
 ANSWER_S = 10.0  # longest wait for an answer
@@ -50,9 +50,9 @@ class Engine:
         """GET /v1/`address`."""
         return self._decode(self._ask("GET", _with_query(address, query)), kind)
 
-    def post(self, address: str, kind: type[T], body: object = None) -> T:
-        """POST /v1/`address`; `kind` is NoneType where no answer is awaited."""
-        return self._decode(self._ask("POST", address, body), kind)
+    def post(self, address: str, kind: type[T], body: object = None, *, within_s: float = ANSWER_S) -> T:
+        """POST /v1/`address`; `kind` is NoneType where no answer is awaited. within_s: longest wait for the answer."""
+        return self._decode(self._ask("POST", address, body, within_s), kind)
 
     def put(self, address: str, body: object) -> None:
         """PUT /v1/`address`."""
@@ -77,8 +77,8 @@ class Engine:
         finally:
             connection.close()
 
-    def _ask(self, method: str, address: str, body: object = None) -> bytes:
-        connection, answer = self._open(method, address, body, {}, ANSWER_S)
+    def _ask(self, method: str, address: str, body: object = None, within_s: float = ANSWER_S) -> bytes:
+        connection, answer = self._open(method, address, body, {}, within_s)
         try:
             content = answer.read()
         except (OSError, http.client.HTTPException) as error:
@@ -162,6 +162,8 @@ def _error(status: int, content: bytes) -> TundishError:
             return RefusedByRules(msgspec.convert(told["refusals"], tuple[Refusal, ...]))
         case "fault-latched":
             return FaultLatched(detail)
+        case "files":
+            return FileProblems([Problem(**one) for one in told["problems"]])
         case "guard-unreachable":
             return Unreachable(f"{detail} {told.get('way_out', '')}".strip())
         case "invalid" | "malformed" | "too-large" | "media-type":

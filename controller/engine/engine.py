@@ -24,7 +24,7 @@ from controller.ledger.records import JogAnswer, Wanted
 from controller.ledger.store import Ledger
 from controller.model.book import Book
 from controller.model.calibration import Calibration
-from controller.model.messages import Acknowledge, Command, Event, Refusal, Stop, TakeCalibration
+from controller.model.messages import Acknowledge, Command, Event, Refusal, Report, Stop, TakeBook, TakeCalibration
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import OperationKind
@@ -62,6 +62,9 @@ class Engine:
     """Everything people can ask of the machine. Refusals are raised as Refused, each by its rule.
 
     What belongs to one side of it stands in parts of their own: stock, hygiene, sequences, past.
+
+    Attributes:
+        book: the book in force.
     """
 
     def __init__(
@@ -74,17 +77,25 @@ class Engine:
         send: Callable[[Command], None],
         new_id: Callable[[], str],
     ) -> None:
-        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
+        self._profile, self._ledger, self._clock = profile, ledger, clock
         self._send = send
         self._follow = Follow(profile=profile, ledger=ledger, clock=clock, send=send)
         self._starts = Starts(profile=profile, ledger=ledger, clock=clock, follow=self._follow, new_id=new_id)
+        self.past = History(ledger)
+        self._coming: Book | None = None  # the book that the guard is reading
+        self._work_with(book)
+        self._listeners: list[Listener] = []
+
+    def _work_with(self, book: Book) -> None:
+        """Make everything that knows the book; what must outlast that is in the ledger or in what follows the guard."""
+        profile, ledger, clock = self._profile, self._ledger, self._clock
+        self.book = book
         self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock)
         self._spot_checks = SpotChecks(
             profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings
         )
         self.stock = Stock(book=book, ledger=ledger, clock=clock, follow=self._follow)
         self.hygiene = Hygiene(profile=profile, book=book, ledger=ledger, clock=clock, follow=self._follow)
-        self.past = History(ledger)
         self.sequences = Sequences(
             profile=profile,
             book=book,
@@ -106,7 +117,6 @@ class Engine:
             hygiene=self.hygiene,
             spot_checks=self._spot_checks,
         )
-        self._listeners: list[Listener] = []
 
     # --- facts
 
@@ -115,7 +125,7 @@ class Engine:
         current = self._follow.current
         return views.status(
             self._profile,
-            self._book,
+            self.book,
             self._follow.report,
             self.stock.containers(),
             None if current is None else current.view(self._clock.now_s()),
@@ -225,6 +235,12 @@ class Engine:
             raise Refused(rule="fault", reason="no fault is latched, so there is nothing to acknowledge.")
         self._follow.ask(Acknowledge(cause=request.cause), "acknowledge")
 
+    def renew_book(self, book: Book) -> None:
+        """Work with this book as soon as the guard has read the same from its own file."""
+        self._follow.require_ready()
+        self._coming = book
+        self._follow.ask(TakeBook(mark=book.mark), "take_book")
+
     def assign(self, request: AssignRequest) -> None:
         """A full container with this liquid now hangs on this line."""
         self._starts.require_line(request.line)
@@ -290,11 +306,20 @@ class Engine:
         """Take in what the guard says."""
         before = self._follow.lines()
         self._follow.on_event(event)
+        if isinstance(event, Report):
+            self._compare_books(event)
         self.hygiene.note_changes(before, self.sequences.signature)
         self.stock.tell()
         self._tell()
 
     # --- inside
+
+    def _compare_books(self, report: Report) -> None:
+        if self._coming is not None and report.book == self._coming.mark:
+            self._work_with(self._coming)
+            self._coming = None
+        elif report.book not in (0, self.book.mark):  # 0: it does not say
+            log.warning("books_differ")
 
     def _tell(self) -> None:
         if not self._listeners:

@@ -23,6 +23,7 @@ from controller.engine.http_openapi import openapi
 from controller.engine.http_problems import PROBLEMS, Problem, from_error, plain_problem, problem
 from controller.engine.http_routes import ADDRESSES, METRICS_TYPE, Health, HistoryQuery, PlanQuery, ProblemType
 from controller.engine.metrics import Metrics
+from controller.engine.reloading import Reloading
 from controller.errors import Refused, TundishError
 from controller.ledger.records import Wanted
 from controller.model.views import (
@@ -48,9 +49,11 @@ Handler = Callable[[Request], Awaitable[Response]]
 class Api(EveningApi):
     """Handlers of the routes. `nudge` lets the engine do what is due after each request that may change something."""
 
-    def __init__(self, engine: Engine, ring: EventRing, nudge: Callable[[], None], metrics: Metrics) -> None:
+    def __init__(
+        self, engine: Engine, ring: EventRing, nudge: Callable[[], None], metrics: Metrics, reloading: Reloading | None
+    ) -> None:
         super().__init__(engine, Asking(engine, nudge))
-        self._ring, self._nudge, self._metrics = ring, nudge, metrics
+        self._ring, self._nudge, self._metrics, self._reloading = ring, nudge, metrics, reloading
 
     async def health(self, _request: Request) -> Response:
         """Whether this process answers, and whether it reaches the guard."""
@@ -183,6 +186,12 @@ class Api(EveningApi):
         self._nudge()
         return done()
 
+    async def reload(self, _request: Request) -> Response:
+        """POST book/reload."""
+        if self._reloading is None:
+            raise Refused(rule="book", reason="this engine was not started from files.")
+        return json_answer(await self._reloading.again())
+
     async def stop(self, _request: Request) -> Response:
         """POST stop: everything off. Takes no body, so that nothing can be wrong with it."""
         self._engine.stop()
@@ -226,11 +235,15 @@ class Api(EveningApi):
 
 
 def application(
-    engine: Engine, ring: EventRing, nudge: Callable[[], None], metrics: Metrics | None = None
+    engine: Engine,
+    ring: EventRing,
+    nudge: Callable[[], None],
+    metrics: Metrics | None = None,
+    reloading: Reloading | None = None,
 ) -> Starlette:
     """The whole interface; `ring` must already hear the engine's changes, and `metrics` the guard's events."""
     metrics = metrics or Metrics(engine, RealClock())
-    api = Api(engine, ring, nudge, metrics)
+    api = Api(engine, ring, nudge, metrics, reloading)
 
     routes = [
         Route(

@@ -42,23 +42,29 @@ class Asking:
         # An operation that the guard has not answered yet says admitted: false, and can be followed.
         return json_answer(view, 202, {"location": f"/v1/operations/{asked.operation}"})
 
-    async def command(self, tag: str, ask: Callable[[], Result], is_done: Callable[[Result], bool]) -> Result:
+    async def command(
+        self, tag: str, ask: Callable[[], Result], is_done: Callable[[Result], bool], *, within_s: float | None = None
+    ) -> Result:
         """Ask for something that is no operation; raises Refused when the guard refuses it."""
-        result = await self._until(ask, lambda result: self._engine.answer(tag) is not None or is_done(result))
+        result = await self._until(
+            ask, lambda result: self._engine.answer(tag) is not None or is_done(result), within_s=within_s
+        )
         no = self._engine.answer(tag)
         if no is not None:
             raise Refused(rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, way_out=no.way_out)
         return result
 
-    async def _until(self, ask: Callable[[], Result], is_done: Callable[[Result], bool]) -> Result:
-        """Ask, then wait for changes until is_done, at most SETTLE_S."""
+    async def _until(
+        self, ask: Callable[[], Result], is_done: Callable[[Result], bool], *, within_s: float | None = None
+    ) -> Result:
+        """Ask, then wait for changes until is_done, at most within_s (SETTLE_S when not given)."""
         news = asyncio.Event()
         unsubscribe = self._engine.subscribe(lambda _view: news.set())
         try:
             result = ask()
             self._nudge()
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(SETTLE_S):
+                async with asyncio.timeout(SETTLE_S if within_s is None else within_s):
                     while not is_done(result):
                         await news.wait()
                         news.clear()

@@ -12,6 +12,7 @@ from controller.engine.http_problems import MEDIA_TYPE, PROBLEMS
 from controller.engine.http_routes import ADDRESSES, Address
 from controller.model.fields import Value
 from controller.model.messages import Refusal
+from controller.model.views import BookView
 
 REF = "#/components/schemas/{name}"
 ABOUT = (
@@ -30,6 +31,15 @@ ANYWHERE = ("record", "internal")
 ON_THE_NETWORK = ("no-token", "not-for-guests", "wrong-host", "too-often")
 
 
+class FileProblem(Value, frozen=True, kw_only=True):
+    """One thing that is wrong in a file; line and column count from 1."""
+
+    file: str
+    line: int
+    column: int
+    text: str
+
+
 class ProblemDetails(Value, frozen=True, kw_only=True):
     """Why a request was not done (RFC 9457). A refusal by rules carries the first in its own members, and all."""
 
@@ -42,6 +52,7 @@ class ProblemDetails(Value, frozen=True, kw_only=True):
     allowed: str = ""
     way_out: str = ""
     refusals: tuple[Refusal, ...] = ()
+    problems: tuple[FileProblem, ...] = ()
 
 
 @cache
@@ -85,6 +96,8 @@ def problems_of(address: Address) -> tuple[str, ...]:
         names.append("invalid")
     if "{" in address.path:
         names.append("unknown")
+    if address.answers is BookView:
+        names.append("files")
     if address.asks_guard:
         names += ["invalid", "refused", "refused-now", "illegal-transition", "fault-latched", "guard-unreachable"]
     if address.media_type == "text/event-stream":

@@ -8,6 +8,7 @@ from starlette.responses import Response
 
 from controller.errors import (
     FaultLatched,
+    FileProblems,
     IllegalTransition,
     OutOfRange,
     RecordError,
@@ -31,6 +32,7 @@ PROBLEMS: dict[str, tuple[int, str]] = {
     "too-large": (413, "The request body is too large"),
     "media-type": (415, "The request body must be application/json"),
     "wrong-host": (421, "This machine is not known by the name in the Host header"),
+    "files": (422, "A file cannot be used; the old one stays in force"),
     "refused": (422, "A rule refuses this request"),
     "invalid": (422, "A value in the request cannot be used"),
     "too-often": (429, "Too many requests in a short time"),
@@ -46,6 +48,7 @@ TYPES: tuple[tuple[type[TundishError], str], ...] = (
     (IllegalTransition, "illegal-transition"),
     (Unreachable, "guard-unreachable"),
     (OutOfRange, "invalid"),
+    (FileProblems, "files"),
     (RecordError, "record"),
     (TundishError, "refused-now"),
 )
@@ -53,8 +56,8 @@ TYPES: tuple[tuple[type[TundishError], str], ...] = (
 # Rules that refuse a request whatever the machine's state; all other rules may give way in time.
 OF_THE_REQUEST = frozenset(
     {
-        "assignment", "book", "concurrent", "current", "flow", "jog", "line", "line_volume", "operation_on", "run_on",
-        "serving_ethanol", "serving_time", "serving_volume", "start_gap", "total_time",
+        "assignment", "book", "book_file", "concurrent", "current", "flow", "jog", "line", "line_volume",
+        "operation_on", "run_on", "serving_ethanol", "serving_time", "serving_volume", "start_gap", "total_time",
     }
 )  # fmt: skip
 
@@ -110,6 +113,8 @@ def from_error(error: TundishError) -> Response:
             )
         )
     name = next(name for kind, name in TYPES if isinstance(error, kind))
+    if isinstance(error, FileProblems):
+        return problem(name, str(error), problems=error.problems)
     return problem(name, str(error))
 
 

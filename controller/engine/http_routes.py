@@ -24,6 +24,7 @@ from controller.model.states import OperationKind
 from controller.model.views import (
     AcknowledgeRequest,
     AssignRequest,
+    BookView,
     CalibrationRequest,
     FitView,
     JogAnswerRequest,
@@ -294,6 +295,7 @@ ADDRESSES: tuple[Address, ...] = (
         status=204,
         asks_guard=True,
     ),
+    _post("/v1/book/reload", "reload", "Read the book's file again.", None, BookView, asks_guard=True),
     _post("/v1/stop", "stop", "Everything off, now.", None, None, status=204, asks_guard=True),
     _post(
         "/v1/acknowledge",

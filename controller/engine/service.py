@@ -17,11 +17,14 @@ from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
 from controller.engine.http import application
 from controller.engine.http_access import Door, Place, read_tokens
+from controller.engine.http_asking import Asking
 from controller.engine.http_events import EventRing
 from controller.engine.http_server import LAN_CONNECTIONS, HttpServer, lan_socket
 from controller.engine.metrics import Metrics
+from controller.engine.reloading import Read, Reloading
 from controller.errors import TundishError
 from controller.ledger.store import Ledger
+from controller.model.profile import Profile
 from controller.process import listening_socket, notify
 
 LEDGER = "ledger.db"
@@ -57,7 +60,7 @@ def run(
         )
 
         async def serve() -> BaseException | None:
-            process = _Process(engine, clock)
+            process = _Process(engine, clock, profile, lambda: load_apart(profile_path, book_path))
             listeners = [(listener, HttpServer(process.app))]
             if lan is not None and lan_listener is not None:
                 door = Door(process.app, lan, tokens, clock)
@@ -73,19 +76,22 @@ def run(
 class _Process:
     """Everything that the engine's process consists of, on one loop."""
 
-    def __init__(self, engine: Engine, clock: Clock) -> None:
+    def __init__(self, engine: Engine, clock: Clock, profile: Profile, read: Read) -> None:
         self._engine = engine
         self._ending, self._failures = asyncio.Event(), list[BaseException]()
         self._ring, self._ticker = EventRing(engine), Ticker(engine, clock, self._fail)
         engine.subscribe(self._ring.publish)
         self._metrics = Metrics(engine, clock)
-        self.app = application(engine, self._ring, self._ticker.now, self._metrics)
+        self._reloading = Reloading(engine, Asking(engine, self._ticker.now), profile, read)
+        self._reloads: set[asyncio.Task[None]] = set()
+        self.app = application(engine, self._ring, self._ticker.now, self._metrics, self._reloading)
 
     async def run(self, link: GuardLink, listeners: Listeners) -> BaseException | None:
         """Run until a signal; the failure that ended it early, if any."""
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self._ending.set)
+        loop.add_signal_handler(signal.SIGHUP, self._reload)
         guard = loop.create_task(link.run(self._metrics, self._ticker))
         webs = [loop.create_task(server.serve(sockets=[listener])) for listener, server in listeners]
         for task in (guard, *webs):
@@ -106,6 +112,18 @@ class _Process:
         self._ticker.close()
         structlog.get_logger().info("engine_stopped")
         return self._failures[0] if self._failures else None
+
+    def _reload(self) -> None:
+        """SIGHUP: read the book again; the log says what came of it."""
+
+        async def again() -> None:
+            with contextlib.suppress(TundishError):
+                await self._reloading.again()
+
+        task = asyncio.get_running_loop().create_task(again())
+        self._reloads.add(task)
+        task.add_done_callback(self._reloads.discard)
+        task.add_done_callback(self._watch)
 
     def _watch(self, done: "asyncio.Task[None]") -> None:
         """End the service when one of its tasks failed."""

@@ -127,6 +127,16 @@ class Status(Value, frozen=True, kw_only=True):
     inputs: InputReport | None
 
 
+class BookView(Value, frozen=True, kw_only=True):
+    """The book that was read again and is in force, and what is worth a look."""
+
+    book: str
+    liquids: int
+    glasses: int
+    recipes: int
+    warnings: tuple[str, ...]
+
+
 # --- requests
 
 

@@ -89,9 +89,9 @@ class Voice:
 class Processes:
     """A bench that stays, and guards that come and go."""
 
-    def __init__(self, folder: Path, *, book: Path = BOOK) -> None:
-        self.folder, self.book_path = folder, book
-        self.profile, self.book, _ = load_apart(PROFILE, book)
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.profile, self.book, _ = load_apart(PROFILE, BOOK)
         self.bench_socket, self.guard_socket = folder / "bench.sock", folder / "guard.sock"
         self._bench = self._start("bench", "run", "--book", str(BOOK))
         until(self.bench_socket.exists)
@@ -110,7 +110,7 @@ class Processes:
         """The engine's connection to an idle guard; a guard is started when none lives."""
         if self.guard is None or self.guard.poll() is not None:
             state = self.folder / f"state{self._journals}"
-            self.guard = self._start("guard", "--book", str(self.book_path), "--state-dir", str(state))
+            self.guard = self._start("guard", "--book", str(BOOK), "--state-dir", str(state))
             until(self._answers)
         if self._voice is None:
             self._voice = Voice(self.guard_socket)

@@ -1,14 +1,12 @@
 """The book taken anew without a restart: by the guard's own reading, at rest, whole or not at all."""
 
-import guard_processes
 import msgspec
 import pytest
 from guard_parts import BOOK, Rig, prime, run_of, serve
 
-from controller.config import load_apart
 from controller.guard.guard import Guard
 from controller.model.book import Glass, Liquid
-from controller.model.messages import AskReport, Ended, Refusal, Report, Start, TakeBook
+from controller.model.messages import AskReport, Ended, Refusal, Start, TakeBook
 from controller.model.states import Outcome
 
 
@@ -141,30 +139,3 @@ def test_marks_tell_books_apart_and_the_same_book_has_the_same():
     others = [STRONGER, changed(title="x"), changed(glasses=(Glass(glass="tumbler", brim_ml=301, usable_ml=250),))]
     others.append(changed(liquids=(*BOOK.liquids, Liquid(liquid="perry", abv_percent=5))))
     assert len({BOOK.mark, *(one.mark for one in others)}) == 5
-
-
-# --- by the process, from its file
-
-
-def test_the_process_reads_its_file_again_while_its_loop_goes_on(tmp_path):
-    text = guard_processes.BOOK.read_text()
-    book_path = tmp_path / "book.yaml"
-    book_path.write_text(text)
-    machine = guard_processes.Processes(tmp_path, book=book_path)
-    try:
-        voice = machine.voice()
-        assert voice.first.book == load_apart(guard_processes.PROFILE, book_path)[1].mark
-        book_path.write_text(text.replace("title:", "title: Evening of", 1))
-        new = load_apart(guard_processes.PROFILE, book_path)[1]
-        voice.send(TakeBook(mark=new.mark))
-        voice.send(AskReport())  # heard while the child reads
-        assert voice.next(Report).book == voice.first.book
-        assert voice.next(Report).book == new.mark
-        book_path.write_text(text.replace("liquids:", "liquid:", 1))
-        voice.send(TakeBook(mark=new.mark))
-        refusal = voice.next(Refusal)
-        assert (refusal.rule, str(book_path) in refusal.reason) == ("book_file", True)
-        assert voice.report().book == new.mark
-        voice.close()
-    finally:
-        machine.close()

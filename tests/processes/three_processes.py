@@ -2,16 +2,20 @@
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
+
 from controller.bench.client import BenchClient
 from controller.bench.trace import ContactEntry, LevelEntry, read_trace
 from controller.cli.client import Engine, address
 from controller.errors import TundishError
+from controller.model.messages import VERSION, AskReport, Command, Event, Hello, Report
 from controller.model.states import Outcome
 from controller.model.views import (
     CalibrationRequest,
@@ -33,7 +37,8 @@ READY_S = 20.0
 class Processes:
     """The three processes in one folder. `start` may be called again after one was killed."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, book: Path = BOOK) -> None:
+        self.book = book
         self.run_dir, self.state_dir, self.trace_path = folder / "run", folder / "state", folder / "trace.jsonl"
         self.run_dir.mkdir(parents=True, exist_ok=True)
         self._log = (folder / "processes.log").open("w")
@@ -45,7 +50,7 @@ class Processes:
         return subprocess.Popen(command, stdout=self._log, stderr=self._log)
 
     def start(self, name: str) -> None:
-        files = ["--profile", str(PROFILE), "--book", str(BOOK)]
+        files = ["--profile", str(PROFILE), "--book", str(self.book)]
         extra = {"bench": ["--seed", "7", "--glass", "tall glass", "--trace", str(self.trace_path)]}
         words = ["bench", "run"] if name == "bench" else [name]
         state = [] if name == "bench" else ["--state-dir", str(self.state_dir)]
@@ -87,6 +92,9 @@ class Processes:
         pid = self.running["guard"].pid
         children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
         return int(children[0])
+
+    def observer(self) -> "Observer":
+        return Observer(self.run_dir / "guard.sock")
 
     def status(self) -> Status:
         return self.http.get("status", Status)
@@ -141,6 +149,32 @@ class Processes:
     def closings_after(self, at_s: float) -> list[ContactEntry]:
         entries = [one for one in read_trace(self.trace_path) if isinstance(one, ContactEntry)]
         return [one for one in entries if one.closed and one.at_s > at_s]
+
+
+class Observer:
+    """A client of the guard that only looks."""
+
+    def __init__(self, path: Path) -> None:
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._socket.settimeout(READY_S)
+        self._socket.connect(str(path))
+        self._lines = self._socket.makefile("rb")
+        self._report(Hello(version=VERSION, role="observer"))
+
+    def book(self) -> int:
+        """The mark of the book that the guard works with."""
+        return self._report(AskReport()).book
+
+    def _report(self, command: Command) -> Report:
+        self._socket.sendall(msgspec.json.encode(command) + b"\n")
+        while True:
+            event = msgspec.json.decode(self._lines.readline(), type=Event)
+            if isinstance(event, Report):
+                return event
+
+    def close(self) -> None:
+        self._lines.close()
+        self._socket.close()
 
 
 __all__ = ["Outcome", "Processes"]

@@ -1,0 +1,75 @@
+"""A changed book is taken over by the running machine, and a bad one is not: three processes and the command line."""
+
+import json
+import signal
+import subprocess
+import sys
+import threading
+
+import pytest
+from three_processes import BOOK, PROFILE, Processes
+
+from controller.config import load_apart
+
+TEXT = BOOK.read_text()
+
+
+@pytest.fixture
+def machine(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("m")
+    book = folder / "book.yaml"
+    book.write_text(TEXT)
+    made = Processes(folder, book=book)
+    try:
+        made.start_all()
+        yield made
+    finally:
+        made.close()
+
+
+def reload(machine):
+    command = [sys.executable, "-m", "controller.cli", "reload", "--json", "--run-dir", str(machine.run_dir)]
+    return subprocess.run(command, capture_output=True, check=False, text=True)
+
+
+def test_the_book_in_force_changes_without_a_restart_or_not_at_all(machine):
+    pids = [process.pid for process in machine.running.values()]
+    title = machine.status().book
+
+    # A bad file: every problem is told, by place, and the old book stays.
+    machine.book.write_text(TEXT.replace("liquids:", "liquidz:", 1).replace("glasses:", "glassez:", 1))
+    done = reload(machine)
+    assert done.returncode == 2
+    problems = json.loads(done.stderr)["problems"]
+    assert len(problems) >= 2
+    assert {one["file"] for one in problems} == {str(machine.book)}
+    assert machine.status().book == title
+
+    # A good one: both work with it, and the guard hears its clients while a child of it reads.
+    machine.book.write_text(TEXT.replace("title: orchard fete", "title: second evening", 1))
+    observer = machine.observer()
+    books = []
+    asking = threading.Event()
+
+    def watch():
+        while not asking.wait(0.02):
+            books.append(observer.book())
+
+    watching = threading.Thread(target=watch)
+    watching.start()
+    done = reload(machine)
+    asking.set()
+    watching.join()
+    observer.close()
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["book"] == "second evening"
+    assert machine.status().book == "second evening"
+    mark = load_apart(PROFILE, machine.book)[1].mark
+    assert books[0] != books[-1] == mark
+    assert len(books) > 5, "the guard answered while the book was read"
+
+    # By signal, as `systemctl reload` sends it.
+    machine.book.write_text(TEXT)
+    machine.send("engine", signal.SIGHUP)
+    machine.wait_for(lambda: machine.status().book == title)
+    assert [process.pid for process in machine.running.values() if process.poll() is None] == pids
