@@ -1,5 +1,7 @@
 """What a book may not say: every refusal with its place, its numbers and the way out."""
 
+from pathlib import Path
+
 import pytest
 from faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change
 
@@ -164,7 +166,9 @@ def test_a_single_over_the_ethanol_cap_is_refused(tmp_path):
 def test_a_dose_longer_than_one_run_is_warned_of(tmp_path):
     path = tmp_path / "book.yaml"
     path.write_text(TEXT.replace("fill_to: 210 mL", "fill_to: 340 mL"), encoding="utf-8")
-    _, _, warnings = load(PROFILE, path)
+    profile = tmp_path / "profile.yaml"
+    profile.write_text(Path(PROFILE).read_text(encoding="utf-8").replace("run_on: 60 s", "run_on: 45 s"))
+    _, _, warnings = load(profile, path)
     # 235 mL at 5 mL/s are 47 s; one run may last 45 s.
     assert [one.text for one in warnings if one.file == str(path)] == [
         "dose of soda: 235 mL take about 47 s at the pump's nominal flow, the cap run_on is 45 s. "
