@@ -20,7 +20,7 @@ DAY_S = 86_400.0
 RESIDUE_ML = 20.0  # common practice, no source
 TIME_OF_DAY = "^([01][0-9]|2[0-3]):[0-5][0-9]$"
 
-TimeOfDay = Annotated[str, Meta(min_length=5, max_length=5, pattern=TIME_OF_DAY)]
+TimeOfDay = Annotated[str, Meta(min_length=1, max_length=20, pattern=TIME_OF_DAY)]
 Drinks = Annotated[float, Meta(gt=0, le=50)]
 ServiceLevel = Annotated[float, Meta(ge=0.5, le=0.999, extra={"unit": "", "example": "95 %"})]
 
