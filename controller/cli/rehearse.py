@@ -50,6 +50,8 @@ def rehearse(
     from controller.rehearsal.evening import rehearse as rehearsed
     from controller.rehearsal.evening_faults import read_fault
 
+    if report is not None and not report.resolve().parent.is_dir():
+        raise click.BadParameter(f"there is no folder {report.parent}.", param_hint="--report")
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
     event, profile, book, warnings = load_event(event_path, profile_path, book_path)
     try:

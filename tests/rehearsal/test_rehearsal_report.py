@@ -1,0 +1,151 @@
+"""The report of a rehearsal: one page, sound markup, no network, nothing told by colour alone."""
+
+import re
+from html.parser import HTMLParser
+from itertools import pairwise
+from xml.etree import ElementTree
+
+import msgspec
+import pytest
+from small_evening import plain, troubled
+
+from controller.rehearsal.evening_record import PouredDose
+from controller.rehearsal.report import clock, duration, page
+from controller.rehearsal.report_svg import even_ticks
+
+VOID = {"meta", "br", "hr", "img", "input", "link"}
+
+
+class Reader(HTMLParser):
+    """Reads a page strictly: every element that is opened is closed in turn."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.seen, self.attributes, self.words = [], [], [], []
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag, attrs):
+        self.seen.append(tag)
+        self.attributes += [(tag, name, value) for name, value in attrs]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.seen.append(tag)
+        self.attributes += [(tag, name, value) for name, value in attrs]
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.fixture(scope="module")
+def report():
+    return page(troubled())
+
+
+def test_the_page_is_whole_and_reaches_for_nothing(report):
+    reader = Reader(report)
+    assert report.startswith("<!doctype html>")
+    assert not {"script", "link", "iframe", "object", "embed", "img"} & {*reader.seen}
+    assert not [one for one in reader.attributes if one[1] in ("src", "href", "srcset", "action") or one[1][:2] == "on"]
+    assert re.findall(r"url\((?!#)", report) == []
+    assert "http" not in report
+    assert "@import" not in report
+
+
+def test_pictures_are_sound_and_named(report):
+    pictures = re.findall(r"<svg viewBox.*?</svg>", report, re.DOTALL)
+    assert len(pictures) == 4
+    for picture in pictures:
+        root = ElementTree.fromstring(picture)
+        assert root.get("role") == "img"
+        assert root.get("aria-label")
+        width, height = map(float, root.get("viewBox").split()[2:])
+        for dot in root.iter("circle"):
+            assert 0 <= float(dot.get("cx")) <= width
+            assert 0 <= float(dot.get("cy")) <= height
+        for line in root.iter("polyline"):
+            for point in line.get("points").split():
+                x, y = map(float, point.split(","))
+                assert -0.5 <= x <= width + 0.5
+                assert -0.5 <= y <= height + 0.5
+
+
+def test_figures_of_the_page_are_those_of_the_record(report):
+    found, text = troubled(), Reader(report).text
+    inside = sum(dose.is_inside for dose in found.doses)
+    assert f"{len(found.served)} of {found.orders} drinks served" in text
+    assert f"{inside} of {len(found.doses)} doses within tolerance" in text
+    assert f"{len(found.changes)} containers changed" in text
+    assert report.count("<circle class=") == len(found.doses)
+    assert report.count('class="dot out"') == len(found.doses) - inside
+    for one in found.troubles:
+        assert one.what in text
+    assert "OUTSIDE" in text, "not by colour alone"
+    assert "simulated" in text.lower()
+
+
+def test_an_event_without_trouble_says_so():
+    text = Reader(page(plain())).text
+    assert "Nothing was refused." in text
+    assert "Trouble" not in text
+
+
+def test_names_cannot_break_out_of_the_page():
+    nasty = '<script>alert("x")</script> & "co"'
+    served = tuple(
+        msgspec.structs.replace(
+            one, recipe=nasty, doses=tuple(msgspec.structs.replace(dose, liquid=nasty) for dose in one.doses)
+        )
+        for one in plain().served
+    )
+    lines = tuple(msgspec.structs.replace(one, liquid=nasty) for one in plain().lines)
+    text = page(msgspec.structs.replace(plain(), event=nasty, machine=nasty, book=nasty, served=served, lines=lines))
+    reader = Reader(text)
+    assert "script" not in reader.seen
+    assert nasty in reader.text
+
+
+def test_an_event_to_which_nobody_comes_has_a_page_too():
+    nobody = msgspec.structs.replace(plain(), orders=0, served=(), changes=())
+    text = Reader(page(nobody)).text
+    assert "0 of 0 drinks served" in text
+    assert "No drink was served." in text
+
+
+def test_the_record_survives_json():
+    encoded = msgspec.json.encode(troubled())
+    assert msgspec.json.decode(encoded, type=type(troubled())) == troubled()
+
+
+def test_times_for_people():
+    assert [duration(s) for s in (0.2, 59.4, 59.6, 200.0, 3599.7, 3900.0)] == [
+        "0 s", "59 s", "1 min 00 s", "3 min 20 s", "1 h 00 min", "1 h 05 min",
+    ]  # fmt: skip
+    assert clock(plain(), 0.0) == "20:00"
+    assert clock(plain(), 4 * 3600.0 + 61.0) == "00:01"
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (0.0, 26.0), (-7.4, 7.4), (0.0, 0.037), (0.0, 1234.0)])
+def test_ticks_are_round_and_inside(low, high):
+    ticks = even_ticks(low, high)
+    assert 3 <= len(ticks) <= 14
+    steps = {round(second[0] - first[0], 9) for first, second in pairwise(ticks)}
+    assert len(steps) == 1
+    assert re.match(r"[125](\.0*)?(e|$)", f"{steps.pop():e}".replace("000000", ""))
+    assert all(low - 1e-9 <= value <= high + 1e-9 for value, _ in ticks)
+
+
+@pytest.mark.parametrize(("asked_ml", "glass_ml", "is_inside"), [(50, 52, True), (50, 52.1, False), (200, 194, True)])
+def test_tolerance_is_that_of_serving_measures(asked_ml, glass_ml, is_inside):
+    # Directive 2014/32/EU, MI-008: under 100 mL +-2 mL, from 100 mL +-3 % (from memory).
+    assert PouredDose(liquid="soda", asked_ml=asked_ml, glass_ml=glass_ml).is_inside is is_inside
