@@ -19,6 +19,7 @@ from controller.model.messages import (
     GLASS,
     HEARTBEAT_S,
     Admitted,
+    AskReport,
     Changed,
     Command,
     Confirm,
@@ -36,7 +37,7 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.profile import Profile
-from controller.model.states import MachineState, OperationKind
+from controller.model.states import MachineState, OperationKind, Outcome
 from controller.sequencing.plan import timed
 
 log = structlog.get_logger()
@@ -50,6 +51,7 @@ class Follow:
         self._beat_at_s = 0.0
         self.report: Report | None = None  # None while the guard cannot be reached
         self.current: Tracking | None = None
+        self._unsettled: frozenset[str] | None = None  # what was open when the guard answered; None until it has
         self.answers: dict[str, Refusal] = {}  # the guard's last word on commands that are no operations
 
     def lines(self) -> dict[int, LineReport]:
@@ -135,7 +137,7 @@ class Follow:
         """The guard cannot be reached: it has switched off, and tells how things ended when it is back."""
         if self.report is not None:
             log.warning("guard_lost")
-        self.report = None
+        self.report = self._unsettled = None
 
     def on_event(self, event: Event) -> None:
         """Take in what the guard says."""
@@ -165,11 +167,26 @@ class Follow:
 
     def _on_report(self, report: Report) -> None:
         self.report = report
-        current = self.current
-        if current is not None and self.is_under_way() and current.admitted and report.operation is None:
-            # The guard ended it while we were apart; its Ended follows when it knows more than we do.
-            log.warning("operation_ended_apart", operation=current.asked.operation)
+        if self._unsettled is None:
+            # The guard's first answer. What it ended while we were apart follows it, and another report follows that.
+            self._unsettled = frozenset(self._ledger.open_operations()) - {report.operation}
+            if self._unsettled:
+                log.warning("operation_ended_apart", operations=sorted(self._unsettled))
+                self._send(AskReport())
+        else:
+            self._settle(self._unsettled)
+            self._unsettled = frozenset()
         self._resume_if_glass_is_back()
+
+    def _settle(self, unsettled: frozenset[str]) -> None:
+        """What was open and has not ended by now never reached the guard, or the guard has lost its journal."""
+        reason = "the guard knows nothing of it"
+        for operation in sorted(unsettled.intersection(self._ledger.open_operations())):
+            log.warning("operation_unknown", operation=operation)
+            self._ledger.end(operation, Outcome.ABORTED, reason, (), wall_s=self._clock.wall_s())
+            current = self.current
+            if current is not None and current.asked.operation == operation:
+                current.outcome, current.reason, current.waiting_for = Outcome.ABORTED, reason, None
 
     def _on_refusal(self, refusal: Refusal) -> None:
         current = self.current

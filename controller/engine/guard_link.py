@@ -10,7 +10,7 @@ import structlog
 
 from controller.clock import Clock
 from controller.errors import OutOfRange, TundishError, Unreachable
-from controller.model.messages import MAX_BYTES, VERSION, Command, Event, Hello, Report
+from controller.model.messages import MAX_BYTES, VERSION, Command, Event, Hello, Refusal, Report
 
 FIRST_RETRY_S = 0.1
 LAST_RETRY_S = 2.0  # seldom enough that a missing guard costs nothing, often enough to be found at once
@@ -134,6 +134,10 @@ class GuardLink:
         while line := await reader.readline():  # ValueError when a line is longer than MAX_BYTES
             event = _decoder.decode(line)
             accepted = accepted or isinstance(event, Report)
+            if isinstance(event, Refusal) and event.request == "hello":
+                # Another engine as yet, or what is left of the one before: ask again later.
+                self._log.warning("guard_refused", request="hello", rule=event.rule, reason=event.reason)
+                return False
             listener.on_event(event)
             ticker.now()
         self._log.warning("guard_closed")
