@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from controller.errors import RecordError
-from controller.ledger.schema import SCHEMA, SCHEMA_VERSION
+from controller.ledger.migrations import bring_up
+from controller.ledger.schema import SCHEMA_VERSION
 
 PAGE_BYTES = 512  # a serving touches few rows on many pages, and whole pages are written: small ones spare the card
 
@@ -24,8 +25,8 @@ class Database:
                 self._db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
                 self._db.execute("PRAGMA journal_mode = WAL")
                 self._db.execute("PRAGMA synchronous = FULL")
-                self._db.execute("PRAGMA foreign_keys = ON")
                 self._prepare()
+                self._db.execute("PRAGMA foreign_keys = ON")
         except RecordError:
             self._db.close()
             raise
@@ -59,13 +60,14 @@ class Database:
 
     def _prepare(self) -> None:
         version = self._db.execute("PRAGMA user_version").fetchone()[0]
-        if version == 0:
-            self._db.executescript(f"BEGIN; {SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")
-        elif version != SCHEMA_VERSION:
+        if version > SCHEMA_VERSION:
             raise RecordError(
-                f"{self._path} has schema version {version}, this Tundish writes version {SCHEMA_VERSION}. "
-                "Use the Tundish that wrote it, or move the file away to begin a new ledger."
+                f"{self._path} was written by a newer Tundish (schema version {version}, this one knows "
+                f"{SCHEMA_VERSION}). Use that one, or move the file away to begin a new ledger."
             )
+        if version < SCHEMA_VERSION:
+            with self.transaction() as db:
+                bring_up(db, version)
 
     @contextmanager
     def _guarded(self) -> Iterator[None]:

@@ -4,7 +4,7 @@ Servings are by far the most operations, and most of them end as done: the indic
 out, since going through the latest operations finds enough of them at once.
 """
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 SCHEMA = """
 CREATE TABLE operation (

@@ -1,0 +1,163 @@
+"""Records of every earlier version are taken over whole: each version has a file here, as its program wrote it.
+
+`versions/` holds ledgers and journals as SQL. A new schema version needs a new file there, and a way up from the last.
+"""
+
+import sqlite3
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from controller.errors import RecordError
+from controller.guard.chronicle import chronicle
+from controller.guard.scribe import Scribe
+from controller.ledger import journal, migrations, schema
+from controller.ledger.journal import FileJournal
+from controller.ledger.records import Wanted
+from controller.ledger.store import Ledger
+from controller.model.states import Contents, OperationKind
+from controller.safety.records import Record
+
+VERSIONS = Path(__file__).parent / "versions"
+JUICE, CORDIAL = "apple juice", "blackcurrant cordial"
+
+
+def rebuilt(name, folder):
+    path = folder / "records.db"
+    database = sqlite3.connect(path)
+    database.executescript((VERSIONS / f"{name}.sql").read_text())
+    database.close()
+    return path
+
+
+def tables(path):
+    database = sqlite3.connect(path)
+    rows = database.execute("SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY name").fetchall()
+    sound = (
+        database.execute("PRAGMA integrity_check").fetchall(),
+        database.execute("PRAGMA foreign_key_check").fetchall(),
+    )
+    database.close()
+    assert sound == ([("ok",)], [])
+    return rows
+
+
+ledgers = pytest.mark.parametrize("version", range(1, schema.SCHEMA_VERSION + 1))
+
+
+@ledgers
+def test_a_ledger_of_every_version_keeps_all_that_was_on_record(tmp_path, version):
+    path = rebuilt(f"ledger_v{version}", tmp_path)
+    for _ in range(2):  # the second time it is of the present version already
+        ledger = Ledger(path)
+        entries = ledger.past.page(Wanted())
+        assert [(one.operation[-1], one.kind, one.recipe, one.times, one.outcome) for one in entries] == [
+            ("7", "serve", "Blackcurrant Spritz", 1.0, None),
+            ("6", "serve", "Blackcurrant Spritz", 1.0, "stopped"),
+            ("5", "serve", "Blackcurrant Spritz", 2.0, "refused"),
+            ("4", "serve", "Blackcurrant Spritz", 1.0, "done"),
+            ("3", "jog", None, 1.0, "done"),
+            ("2", "trial", None, 1.0, "done"),
+            ("1", "prime", None, 1.0, "done"),
+        ]
+        done = entries[3]
+        assert [(one.liquid, one.asked_ml, one.delivered_ml, one.worst_ml, one.on_s) for one in done.deliveries] == [
+            (JUICE, 90.0, 90.4, 95.0, 18.6),
+            (CORDIAL, 25.0, 24.9, 27.0, 4.9),
+        ]
+        assert (done.asked_wall_s, done.ended_wall_s) == (1_789_000_200.0, 1_789_000_220.0)
+        assert [(one.rule, one.asked, one.allowed) for one in entries[2].refusals] == [("run_on", "46.1 s", "45.0 s")]
+        assert ledger.operation_of_key("table 4") == "a1b2c3000004"
+        assert ledger.open_operations() == ("a1b2c3000007",)
+        left = {one.line: (one.liquid, one.container_ml, one.remaining_ml) for one in ledger.containers().values()}
+        assert left == {1: (JUICE, 3000.0, 2810.4), 2: (CORDIAL, 700.0, pytest.approx(672.7))}
+        assert [(one.flow_ml_s, one.taken_by) for one in ledger.calibrations(1)] == [(4.91, "a maker")]
+        assert [one.grams for one in ledger.open_weighings(1)] == [40.87]
+        assert [one.grams for one in ledger.open_weighings(2, "spot check")] == [22.3]
+        assert [(one.line, one.is_right, one.remark) for one in ledger.jog_answers()] == [
+            (2, True, "turns the right way")
+        ]
+        poured = {one.liquid: (one.doses, one.poured_ml, pytest.approx(one.other_ml)) for one in ledger.past.usage()}
+        assert poured == {JUICE: (1, 90.4, 15 + 39.2 + 40.4), CORDIAL: (1, 24.9, 2.4)}
+        ledger.close()
+
+
+@ledgers
+def test_afterwards_it_is_built_like_a_new_one(tmp_path, version):
+    path = rebuilt(f"ledger_v{version}", tmp_path)
+    Ledger(path).close()
+    Ledger(tmp_path / "new.db").close()
+    assert tables(path) == tables(tmp_path / "new.db")
+
+
+def test_a_way_up_that_fails_half_way_changes_nothing(tmp_path, monkeypatch):
+    path = rebuilt("ledger_v1", tmp_path)
+    before = tables(path)
+
+    def fail(database):
+        migrations._from_1(database)
+        raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setitem(migrations.MIGRATIONS, 1, fail)
+    with pytest.raises(RecordError, match="disk I/O error"):
+        Ledger(path)
+    assert tables(path) == before
+    monkeypatch.undo()
+    Ledger(path).close()
+
+
+@pytest.mark.parametrize(("kind", "present"), [(Ledger, schema.SCHEMA_VERSION), (FileJournal, journal.SCHEMA_VERSION)])
+def test_records_of_a_newer_program_are_left_alone(tmp_path, kind, present):
+    path = tmp_path / "records.db"
+    database = sqlite3.connect(path)
+    database.execute("CREATE TABLE of_the_future (what)")
+    database.execute(f"PRAGMA user_version = {present + 1}")
+    database.commit()
+    database.close()
+    before = tables(path)
+    with pytest.raises(RecordError, match=f"newer.*{present + 1}"):
+        kind(path)
+    assert tables(path) == before
+
+
+# --- the guard's journal
+
+
+journals = pytest.mark.parametrize("version", range(1, journal.SCHEMA_VERSION + 1))
+
+
+@journals
+def test_a_journal_of_every_version_is_understood_to_the_last_record(tmp_path, version):
+    reading = FileJournal(rebuilt(f"journal_v{version}", tmp_path))
+    kinds = {entry.kind for entry in reading.read("").entries}
+    assert kinds == {str(kind.__struct_config__.tag) for kind in Record.__args__}
+    told = chronicle(reading)
+    assert told.damage == ()
+    assert [(one.request[-1], one.refused_by, one.ended and one.ended.outcome) for one in told.chapters] == [
+        ("1", (), "done"),
+        ("4", (), "done"),
+        ("5", ("run_on", "serving_time"), None),
+        ("7", (), None),
+    ]
+    assert len(told.chapters[1].resumed) == 1
+    assert len(told.chapters[1].edges) == 6
+    reading.close()
+
+
+@journals
+def test_what_follows_from_a_journal_of_every_version_is_remembered(tmp_path, version):
+    remembered = Scribe(FileJournal(rebuilt(f"journal_v{version}", tmp_path))).remember()
+    memory = remembered.memory
+    assert remembered.damage == ""
+    assert [(one.line, one.assigned, one.contents) for one in memory.lines] == [
+        (1, JUICE, Contents.LIQUID),
+        (2, CORDIAL, Contents.UNKNOWN),
+    ]
+    assert [one.flow_ml_s for one in memory.calibrations] == [4.91]
+    assert memory.fault is None
+    assert memory.unfinished.operation.operation == "a1b2c3000007"
+    assert memory.unfinished.operation.kind is OperationKind.SERVE
+    assert memory.seen == ("a1b2c3000001", "a1b2c3000004", "a1b2c3000007")
+    assert len(memory.servings) == 3  # one poured, one that counts for what was lost, one begun
+    assert msgspec.json.decode(msgspec.json.encode(memory), type=type(memory)) == memory
