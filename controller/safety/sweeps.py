@@ -11,15 +11,30 @@ from controller.safety.figures import Interval, flow_ml_s
 
 def _run_on(case: Case) -> Iterator[Refusal]:
     cap_s = case.figures.profile.caps.run_on_s
-    for run in case.asked.runs:
-        if exceeds(run.on_s, cap_s):
+    for line, on_s in _stretches(case):
+        if exceeds(on_s, cap_s):
             yield case.refusal(
                 "run_on",
-                f"line {run.line} would run for {run.on_s:.1f} s at a stretch, the cap is {cap_s:.1f} s.",
-                f"{run.on_s:.1f} s",
+                f"line {line} would run for {on_s:.1f} s at a stretch, the cap is {cap_s:.1f} s.",
+                f"{on_s:.1f} s",
                 f"{cap_s:.1f} s",
                 "Split the run or pour less.",
             )
+
+
+def _stretches(case: Case) -> Iterator[tuple[int, float]]:
+    """How long each line stays on at a stretch; runs between which its relay has no time to open are one."""
+    relays = case.figures.profile.relay_board
+    spans: dict[int, Interval] = {}
+    for run in sorted(case.asked.runs, key=lambda run: run.start_s):
+        before = spans.get(run.line, run)
+        if run.start_s < before.end_s + relays.release_s + relays.operate_s:
+            spans[run.line] = Interval(line=run.line, start_s=before.start_s, end_s=run.end_s)
+        else:
+            yield before.line, before.on_s
+            spans[run.line] = run
+    for last in spans.values():
+        yield last.line, last.on_s
 
 
 def _operation_on(case: Case) -> Iterator[Refusal]:

@@ -130,7 +130,7 @@ def test_run_on():
 
 
 def test_operation_on():
-    found = refusals(serve(run_of(1, JUICE, 0, 60), run_of(1, JUICE, 60, 41)))
+    found = refusals(serve(run_of(1, JUICE, 0, 60), run_of(1, JUICE, 61, 41)))
     assert (found["operation_on"].asked, found["operation_on"].allowed) == ("101.0 s", "100.0 s")
     assert "run_on" not in found
 

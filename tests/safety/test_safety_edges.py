@@ -4,10 +4,12 @@ import math
 import random
 
 import pytest
-from guard_parts import Rig, run_of, serve
+from core_parts import refusals, situation
+from guard_parts import Rig, run_of, serve, with_caps
 
 from controller.model.messages import Ended, Start
 from controller.model.states import Outcome
+from controller.safety.admission import start
 from controller.safety.progress import ROUNDING_S, Progress
 
 JUICE, SYRUP = "apple juice", "ginger syrup"
@@ -38,3 +40,19 @@ def test_two_runs_of_a_line_that_touch_are_counted_in_full(overlap_s):
 
 def test_the_rounding_that_is_allowed_for_is_more_than_a_month_of_uptime_makes():
     assert math.ulp(31 * 86_400.0) * 10 < ROUNDING_S
+
+
+def test_runs_that_touch_are_one_run_for_the_cap_of_a_single_run():
+    # 2 x 30 s, the cap of one run is 45 s. A relay that opens within 5 ms and closes within 10 ms never opens between.
+    now = situation(with_caps(run_on_s=45))
+    for pause_s in (0.0, 0.014):
+        found = refusals(serve(run_of(1, JUICE, 0, 30), run_of(1, JUICE, 30 + pause_s, 30)), now)["run_on"]
+        assert (found.asked, found.allowed) == ("60.0 s", "45.0 s")
+    for second in (run_of(1, JUICE, 30.5, 30), run_of(2, SYRUP, 30, 30)):
+        assert refusals(serve(run_of(1, JUICE, 0, 30), second), now) == {}
+
+
+def test_each_stretch_that_is_too_long_is_named():
+    runs = (run_of(1, JUICE, 0, 20), run_of(1, JUICE, 21, 8), run_of(1, JUICE, 29, 8), run_of(2, SYRUP, 0.2, 16))
+    found = [one.asked for one in start(serve(*runs), situation(with_caps(run_on_s=15))) if one.rule == "run_on"]
+    assert sorted(found) == ["16.0 s", "16.0 s", "20.0 s"]
