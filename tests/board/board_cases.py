@@ -179,7 +179,7 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
     told = machine.reported
     lost = [name for name, view in told.items() if _record(kept.get(name)) != _record(view)]
     finding.complaints += before.complaints + [
-        f"serving {name} was reported done and is not in the ledger" for name in lost
+        f"serving {name} was reported as {_record(told[name])}, kept is {_record(kept.get(name))}" for name in lost
     ]
     unknown = sorted(line["line"] for line in status["lines"] if line["contents"] == "unknown")
     open_ones = [view["operation"] for view in kept.values() if view["outcome"] is None]
