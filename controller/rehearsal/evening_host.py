@@ -81,8 +81,12 @@ class Host:
 
     def pass_time(self, seconds: float) -> None:
         """Let so many seconds (>= 0) pass."""
-        end_s = self.machine.clock.now_s() + seconds
-        self._until(lambda: self.machine.clock.now_s() >= end_s, seconds)
+        clock = self.machine.clock
+        end_s = clock.now_s() + seconds
+        while self._coming and self._opened_s + self._coming[0].at_s <= end_s:
+            self.machine.pass_time(max(0.0, self._opened_s + self._coming[0].at_s - clock.now_s()))
+            self._inject(self._coming.pop(0).fault)
+        self.machine.pass_time(max(0.0, end_s - clock.now_s()))
 
     def pass_until(self, at_s: float) -> None:
         """Let time pass until at_s, if that is yet to come."""
@@ -235,9 +239,7 @@ class Host:
 
     def is_troubled(self, lines: Collection[int] = ()) -> bool:
         """Whether there is a fault to be found at these lines (without any: at a contact), or one that is latched."""
-        return self.is_latched or any(
-            fault.line in lines or (not lines and fault.contact is not None) for _, fault in self._present
-        )
+        return self.is_latched or any(_is_found(fault, lines) for _, fault in self._present)
 
     def look(self) -> None:
         """A pump that runs by itself is seen, and mended."""
@@ -257,7 +259,7 @@ class Host:
         noticed_s = self.now_s
         self.pass_time(self.event.handling.repair_s)
         for place, fault in tuple(self._present):
-            if fault.line in lines or (not lines and fault.contact is not None):
+            if _is_found(fault, lines):
                 self._clear(place, fault, noticed_s, how)
         self.empty_tray()
         if self._latched is None:
@@ -283,3 +285,10 @@ class Host:
         self.troubles.append(
             Trouble(at_s=self.now_s, what=f"{fault.kind}, {where}", noticed_s=None, mended_s=None, how="not noticed")
         )
+
+
+def _is_found(fault: Fault, lines: Collection[int]) -> bool:
+    """Whether the fault is found by who looks at these lines (without any: at the contacts), or at the whole machine."""
+    if fault.line is not None:
+        return fault.line in lines
+    return fault.contact is None or not lines

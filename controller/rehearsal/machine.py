@@ -25,6 +25,7 @@ from controller.model.profile import Profile
 from controller.model.states import MachineState
 from controller.model.views import OperationView
 
+RESTS_S = 2.0  # after the last touch; contacts are settled and records written long before
 ENGINE, GUARD = "engine", "guard"  # the guard's name for its client, the bench's for the holder of its pins
 
 
@@ -93,9 +94,18 @@ class Machine:
             self.clock.move_to(min(end_s, max(self.clock.now_s(), self._next_s())))
 
     def pass_time(self, seconds: float) -> None:
-        """Let so many seconds (s, >= 0) pass."""
+        """Let so many seconds (s, >= 0) pass.
+
+        The middle of a long rest is left out: nothing moves and nobody is there, so that the guard could do no more
+        than read contacts that stay as they are.
+        """
         end_s = self.clock.now_s() + seconds
-        self.run_until(lambda: self.clock.now_s() >= end_s, seconds)
+        if seconds > 2 * RESTS_S:
+            settled_s = self.clock.now_s() + RESTS_S
+            self.run_until(lambda: self.clock.now_s() >= settled_s, RESTS_S)
+            if self.engine.tick() is None and not self.plant.moves():
+                self.clock.move_to(end_s - RESTS_S)
+        self.run_until(lambda: self.clock.now_s() >= end_s, end_s - self.clock.now_s())
 
     def finish(self, operation: str, within_s: float = 300.0) -> OperationView:
         """Let time pass until an operation is over and the machine free again; Refused when it never began."""
