@@ -1,0 +1,153 @@
+"""Simulated annealing over start orders: small random changes, worse ones allowed less and less.
+
+An order is placed run by run (see `search`); the state after each place is kept, so a changed order is placed anew
+from its first change only. What is accepted is fixed before placing, so a bad order is dropped at the first run that
+ends too late, or as soon as more weight has been left unused than the accepted length has to spare.
+
+The same on every machine: a seeded generator, and no arithmetic but the four operations and square roots.
+"""
+
+import math
+import random
+from collections.abc import Callable, Sequence
+from heapq import heappop, heappush
+
+from controller.sequencing.schedule_bounds import Weights
+from controller.sequencing.schedule_loads import Load, Room
+
+SEED = 20
+# Allowed worsening at the beginning, as a fraction of the mean length per run, and what is left of it at the end.
+WARM, COLD = 0.25, 0.1
+
+# A coming drop of demand: (when, current, flow, channels, weight).
+Drop = tuple[float, float, float, float, float]
+# Earliest next start, what is free of current, flow, channels; end so far; weight: until when it is counted, how much
+# is free, how much was left unused; coming drops as a heap.
+State = tuple[float, float, float, float, float, float, float, float, list[Drop]]
+
+
+def anneal(
+    loads: list[Load], room: Room, weights: Weights, bound: float, placements: int
+) -> tuple[float, tuple[int, ...]]:
+    """The best length found, no less than `bound`, and its order; about so many runs are placed on the way."""
+    placing = Placing(loads, room, weights)
+    length, order, states = min(
+        (placing.whole(order) for order in _first_orders(loads, room)), key=lambda found: found[0]
+    )
+    best, best_order = length, order
+    rng = random.Random(SEED).random
+    count = len(loads)
+    warmth = WARM * length / count
+    cooling = warmth * (1 - COLD) / max(placements, 1)
+    while placing.placed < placements and best > bound + 0.5:
+        here, there = int(rng() * count), int(rng() * count)
+        if here == there:
+            continue
+        changed = order.copy()
+        if rng() < 0.5:
+            changed[here], changed[there] = changed[there], changed[here]
+        else:
+            changed.insert(there, changed.pop(here))
+        first = min(here, there)
+        allowed = length + (warmth - cooling * placing.placed) * _exponential(rng())
+        changed_states = states[: first + 1]
+        changed_length = placing.place(changed[first:], changed_states, allowed)
+        if changed_length < allowed:
+            length, order, states = changed_length, changed, changed_states
+            if length < best:
+                best, best_order = length, order
+    return best, tuple(best_order)
+
+
+def _exponential(uniform: float) -> float:
+    # -log(uniform) to first order (Pade), 0 to 2: logarithms may differ in their last digit between machines
+    return 2 * (1 - uniform) / (1 + uniform)
+
+
+class Placing:
+    """Places runs in order, each at the first instant at which it fits."""
+
+    def __init__(self, loads: list[Load], room: Room, weights: Weights) -> None:
+        self.placed = 0
+        self._room, self._total = room, weights.total
+        self._loads = [
+            (load.duration, load.tail, load.inrush_for, load.inrush, load.current, load.flow, at_first, later)
+            for load, at_first, later in zip(loads, weights.inrush, weights.steady, strict=True)
+        ]
+
+    def whole(self, order: list[int]) -> tuple[float, list[int], list[State]]:
+        """Length, order and states of a whole order."""
+        states: list[State] = [
+            (0.0, self._room.current, self._room.flow, self._room.concurrent, 0.0, 0.0, 1.0, 0.0, [])
+        ]
+        return self.place(order, states, math.inf), order, states
+
+    def place(self, order: Sequence[int], states: list[State], allowed: float) -> float:
+        """Place these runs after the last of `states`, adding theirs; inf once no length below `allowed` is left."""
+        time, current, flow, channels, end, counted, free, unused, drops = states[-1]
+        drops = drops.copy()
+        gap, spare = self._room.gap, allowed - self._total
+        for index in order:
+            self.placed += 1
+            duration, tail, inrush_for, inrush, steady, run_flow, at_first, later = self._loads[index]
+            while (drops and drops[0][0] <= time) or inrush > current or run_flow > flow or channels < 1:
+                when, more_current, more_flow, more_channels, more_free = heappop(drops)
+                unused += (when - counted) * free
+                counted = when
+                free += more_free
+                current += more_current
+                flow += more_flow
+                channels += more_channels
+                time = max(time, when)
+            until = time + tail
+            if until >= allowed or unused >= spare:
+                return math.inf
+            unused += (time - counted) * free
+            counted = time
+            free -= at_first
+            end = max(end, until)
+            current -= inrush
+            flow -= run_flow
+            channels -= 1
+            heappush(drops, (time + duration, steady, run_flow, 1.0, later))
+            if inrush > steady:
+                heappush(drops, (time + inrush_for, inrush - steady, 0.0, 0.0, at_first - later))
+            time += gap
+            states.append((time, current, flow, channels, end, counted, free, unused, drops.copy()))
+        return end
+
+
+def _first_orders(loads: list[Load], room: Room) -> list[list[int]]:
+    """Orders to begin with: by several rules, at every instant the first run of the rule that fits is started."""
+    share = [max(load.current / room.current, load.flow / room.flow, 1 / room.concurrent) for load in loads]
+    rules: list[Callable[[int], float]] = [
+        lambda index: loads[index].tail,
+        lambda index: loads[index].duration * share[index],
+        lambda index: loads[index].duration * math.sqrt(share[index]),
+        lambda index: share[index],
+        lambda index: loads[index].inrush,
+    ]
+    return [_greedy(loads, room, sorted(range(len(loads)), key=rule, reverse=True)) for rule in rules]
+
+
+def _greedy(loads: list[Load], room: Room, waiting: list[int]) -> list[int]:
+    time, current, flow, channels = 0.0, room.current, room.flow, room.concurrent
+    drops: list[tuple[float, float, float, float]] = []
+    order = []
+    while waiting:
+        while drops and drops[0][0] <= time:
+            _, more_current, more_flow, more_channels = heappop(drops)
+            current, flow, channels = current + more_current, flow + more_flow, channels + more_channels
+        fitting = (i for i in waiting if loads[i].inrush <= current and loads[i].flow <= flow and channels >= 1)
+        index = next(fitting, None)
+        if index is None:
+            time = drops[0][0]
+            continue
+        load = loads[index]
+        waiting.remove(index)
+        order.append(index)
+        current, flow, channels = current - load.inrush, flow - load.flow, channels - 1
+        heappush(drops, (time + load.duration, load.current, load.flow, 1.0))
+        heappush(drops, (time + load.inrush_for, load.inrush - load.current, 0.0, 0.0))
+        time += room.gap
+    return order
