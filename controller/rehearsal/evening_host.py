@@ -288,7 +288,7 @@ class Host:
 
 
 def _is_found(fault: Fault, lines: Collection[int]) -> bool:
-    """Whether the fault is found by who looks at these lines (without any: at the contacts), or at the whole machine."""
+    """Whether who looks at these lines (without any: at the contacts) finds the fault; a main relay is always found."""
     if fault.line is not None:
         return fault.line in lines
     return fault.contact is None or not lines
