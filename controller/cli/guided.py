@@ -23,7 +23,7 @@ def guide(engine: Engine, target: str, view: SequenceView, words: str, *, do_nex
     """
     if do_next:
         return _one_step(engine, target, view, words, as_json=as_json)
-    if as_json or not sys.stdin.isatty():
+    if as_json or not is_a_person():
         show(view, lambda: draw_next(view, words), as_json=as_json)
         return 0
     while view.step is not None:
@@ -41,6 +41,11 @@ def guide(engine: Engine, target: str, view: SequenceView, words: str, *, do_nex
         view = taken_up(engine, view)
     click.echo(draw_next(view, words))
     return 0
+
+
+def is_a_person() -> bool:
+    """Whether somebody sits at a terminal who can be asked."""
+    return sys.stdin.isatty()
 
 
 def taken_up(engine: Engine, view: SequenceView) -> SequenceView:

@@ -1,4 +1,4 @@
-"""Guided sequences, level contacts and the rest of a drink in virtual time, through the real engine, guard and bench."""
+"""Guided sequences, level contacts and the rest of a drink, in virtual time through real engine, guard and bench."""
 
 from pathlib import Path
 
