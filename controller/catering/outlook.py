@@ -18,7 +18,8 @@ from controller.model.event import GuestEvent
 from controller.model.fields import Value
 from controller.model.profile import Caps
 
-EVENTS = 200
+EVENTS, LEAST_EVENTS = 200, 30
+ORDERS = 60_000  # simulated in all, about: large events are simulated less often
 SLICES = 48  # of the event's time, for the queue
 LOW, HIGH = 0.1, 0.9  # quantiles of the times of changes
 UPPER = 0.95  # quantile of waits and queues
@@ -83,9 +84,14 @@ def look_ahead(
     lines: Mapping[str, int],
     containers_ml: Mapping[str, Sequence[float]],
     seed: int,
-    events: int = EVENTS,
+    events: int | None = None,
 ) -> Outlook:
-    """Simulate `events` (>= 2) events. containers_ml: liquid -> what can be drawn of each container, in turn, mL."""
+    """Simulate events (>= 2; by default as many as take a second or so).
+
+    containers_ml: liquid -> what can be drawn of each container, in turn, mL.
+    """
+    if events is None:
+        events = min(EVENTS, max(LEAST_EVENTS, round(ORDERS / event.expected_drinks)))
     tally, times = _Tally(), [event.lasts_s * (k + 0.5) / SLICES for k in range(SLICES)]
     shares = {recipe: one.share for recipe, one in services.items()}
     for number in range(events):

@@ -195,6 +195,8 @@ def _lines(found: "Preparation") -> list[str]:
 
 
 def _waiting(found: "Preparation") -> list[str]:
+    from controller.quantities import format_time
+
     outlook = found.outlook
     rows = [
         (f"{one.per_hour:.0f}", f"{100 * one.load:.0f} %", f"{one.wait_s:.0f} s", f"{one.queue:.1f}")
@@ -203,11 +205,11 @@ def _waiting(found: "Preparation") -> list[str]:
     held = f"; {100 * outlook.held:.0f} % wait for the caps on an hour" if outlook.held >= 0.005 else ""
     return [
         _heading("Waiting"),
-        f"To expect at this event: {outlook.mean_wait_s:.0f} s on average (standard error "
-        f"{outlook.mean_wait_error_s:.1f} s), 95 of 100 guests at most {outlook.high_wait_s:.0f} s{held}.",
+        f"To expect at this event: {format_time(outlook.mean_wait_s)} on average (standard error "
+        f"{format_time(outlook.mean_wait_error_s)}), 95 of 100 guests at most {format_time(outlook.high_wait_s)}{held}.",
         f"The longest queue is {outlook.longest_queue:.1f} people on average; the last drink is out "
-        f"{outlook.late_s / 60:.1f} min after closing. The machine and its people can serve {found.most_per_hour:.0f} "
-        "drinks an hour.",
+        f"{format_time(outlook.late_s)} after closing.",
+        f"The machine and its people can serve {found.most_per_hour:.0f} drinks an hour.",
         "In the long run, when drinks are asked for at random at an even rate:",
         table(("drinks an hour", "machine taken", "mean wait", "waiting"), rows),
     ]

@@ -14,13 +14,17 @@ from controller.rehearsal.report_svg import STYLE as PICTURE_STYLE
 WORST = 10  # doses that are listed
 
 STYLE = """
-:root { --ink: #222; --paper: #fff; --faint: #ddd; --shade: #f4f4f2; color-scheme: light dark; }
-@media (prefers-color-scheme: dark) { :root { --ink: #ddd; --paper: #1b1b1b; --faint: #444; --shade: #262626; } }
-@media print { :root { --ink: #000; --paper: #fff; --faint: #ccc; --shade: #fff; } details { break-inside: avoid; } }
+:root { --ink: #222; --paper: #fff; --faint: #ddd; --shade: #f4f4f2; --blue: #0072b2;
+  color-scheme: light dark; }
+@media (prefers-color-scheme: dark) {
+  :root { --ink: #ddd; --paper: #1b1b1b; --faint: #444; --shade: #262626; --blue: #56b4e9; } }
+@media print {
+  :root { --ink: #000; --paper: #fff; --faint: #ccc; --shade: #fff; --blue: #0072b2; }
+  details { break-inside: avoid; } }
 body { background: var(--paper); color: var(--ink); font: 15px/1.45 system-ui, sans-serif;
   max-width: 900px; margin: 2em auto; padding: 0 1em; }
 h1 { font-size: 1.5em; margin-bottom: 0; } h2 { font-size: 1.15em; margin: 1.8em 0 0.3em; }
-p { margin: 0.3em 0; } .quiet { opacity: 0.8; }
+section { overflow-x: auto; } p { margin: 0.3em 0; } .quiet { opacity: 0.8; }
 .facts { display: flex; flex-wrap: wrap; gap: 0.6em; padding: 0; list-style: none; margin: 1em 0; }
 .facts li { background: var(--shade); border: 1px solid var(--faint); padding: 0.4em 0.8em; min-width: 8em; }
 .facts b { display: block; font-size: 1.3em; }

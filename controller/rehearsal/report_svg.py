@@ -17,11 +17,11 @@ STYLE = """
 svg { width: 100%; height: auto; font: 12px system-ui, sans-serif; fill: var(--ink); }
 svg .axis { stroke: var(--ink); stroke-width: 1; fill: none; }
 svg .grid { stroke: var(--faint); stroke-width: 1; fill: none; }
-svg .one { stroke: #0072b2; stroke-width: 1.6; fill: none; }
+svg .one { stroke: var(--blue); stroke-width: 1.6; fill: none; }
 svg .two { stroke: var(--ink); stroke-width: 1.2; stroke-dasharray: 5 3; fill: none; }
 svg .band { fill: #56b4e9; fill-opacity: 0.25; stroke: none; }
 svg .limit { stroke: #d55e00; stroke-width: 1.4; stroke-dasharray: 6 4; fill: none; }
-svg .dot { fill: #0072b2; fill-opacity: 0.45; stroke: none; }
+svg .dot { fill: var(--blue); fill-opacity: 0.45; stroke: none; }
 svg .out { fill: #d55e00; stroke: var(--ink); }
 svg .bar { fill: #56b4e9; stroke: var(--ink); stroke-width: 0.6; }
 svg .spare { fill: url(#dots); stroke: var(--ink); stroke-width: 0.6; }
