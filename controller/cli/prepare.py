@@ -206,7 +206,8 @@ def _waiting(found: "Preparation") -> list[str]:
     return [
         _heading("Waiting"),
         f"To expect at this event: {format_time(outlook.mean_wait_s)} on average (standard error "
-        f"{format_time(outlook.mean_wait_error_s)}), 95 of 100 guests at most {format_time(outlook.high_wait_s)}{held}.",
+        f"{format_time(outlook.mean_wait_error_s)}), 95 of 100 guests at most {format_time(outlook.high_wait_s)}"
+        f"{held}.",
         f"The longest queue is {outlook.longest_queue:.1f} people on average; the last drink is out "
         f"{format_time(outlook.late_s)} after closing.",
         f"The machine and its people can serve {found.most_per_hour:.0f} drinks an hour.",
