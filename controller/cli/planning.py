@@ -78,4 +78,5 @@ def _totals(found: PlanView) -> list[str]:
         f"{shortest}; what limits it: {found.binding}",
         f"current at most {current_a:.2f} of {found.current_limit_a:.2f} A, "
         f"flow at most {flow_ml_s:.2f} of {found.flow_limit_ml_s:.2f} mL/s",
+        *([f"It would be refused: {found.too_slow}"] if found.too_slow else []),
     ]

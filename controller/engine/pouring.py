@@ -23,7 +23,7 @@ from controller.model.doses import Resolved, poured_ml
 from controller.model.profile import Profile
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import Asked, MenuEntry, PlanView, PourRequest
-from controller.sequencing.binding import binding_limit
+from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import Plan, plan_serving
 
 # Rules by which a drink of the menu could not be had, as against requests that make no sense.
@@ -56,8 +56,10 @@ class Pouring:
     def plan(self, request: PourRequest) -> PlanView:
         """The plan of a serving, whether or not the machine could pour it this minute."""
         served, planned, _ = self._planned(request)
-        binding = binding_limit(self._profile, self._follow.calibrations(), planned)
-        return views.plan(self._profile, served, planned, binding, served.mixture(self._book))
+        calibrations = self._follow.calibrations()
+        binding = binding_limit(self._profile, calibrations, planned)
+        slow = too_slow(self._profile, calibrations, planned)
+        return views.plan(self._profile, served, planned, served.mixture(self._book), binding=binding, too_slow=slow)
 
     def pour(self, request: PourRequest) -> Asked:
         """Pour a recipe. Repeated with the same key it answers with the operation that was begun before."""

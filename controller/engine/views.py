@@ -44,7 +44,9 @@ def status(
     )
 
 
-def plan(profile: Profile, served: Serving, planned: Plan, binding: str, mixture: Mixture) -> PlanView:
+def plan(
+    profile: Profile, served: Serving, planned: Plan, mixture: Mixture, *, binding: str, too_slow: str
+) -> PlanView:
     """A serving's plan with its traces of current and combined flow over all segments end to end."""
     bounds = limits(profile)
     return PlanView(
@@ -61,6 +63,7 @@ def plan(profile: Profile, served: Serving, planned: Plan, binding: str, mixture
         lower_bound_s=planned.lower_bound_s,
         proven=planned.proven,
         binding=binding,
+        too_slow=too_slow,
         current_limit_a=bounds.current_a,
         flow_limit_ml_s=bounds.flow_ml_s,
         current_a=_trace(planned.segments, lambda run, age_s: _current_a(profile, run, age_s), _breaks(profile)),

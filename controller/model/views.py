@@ -62,6 +62,7 @@ class PlanView(Value, frozen=True, kw_only=True):
     lower_bound_s: float
     proven: bool  # that no shorter plan exists
     binding: str  # the limit that keeps it from being shorter
+    too_slow: str  # why it exceeds the cap on a serving's time and what would help; "" when it keeps to it
     current_limit_a: float
     flow_limit_ml_s: float
     current_a: tuple[tuple[float, float], ...]

@@ -1,37 +1,44 @@
-"""Which limit keeps a serving from being poured faster."""
+"""Which limit keeps a serving from being poured faster, and what would bring one that is too slow within its time."""
 
-from collections.abc import Mapping, Sequence
-
-import msgspec
+from collections.abc import Mapping
 
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
+from controller.sequencing.bottleneck import bottleneck, explain
 from controller.sequencing.plan import ANY_TIME_S, Plan, limits, runs_to_schedule
-from controller.sequencing.schedule import Limits, Run, schedule
-
-FAR = 1e6  # no machine gets there
-RELAXED: dict[str, dict[str, float]] = {
-    "supply current": {"current_a": FAR},
-    "combined flow": {"flow_ml_s": FAR},
-    "lines on at once": {"concurrent": 64},
-    "gap between starts": {"start_gap_s": 0.0},
-    "settle time between phases": {"settle_s": 0.0},
-}
-LONGEST = "longest run"
+from controller.sequencing.schedule import Run
 
 
 def binding_limit(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> str:
     """The limit without which the serving would be shortest; "longest run" when no single limit lengthens it."""
-    bounds = limits(profile, ANY_TIME_S)
-    batches = [
+    return bottleneck(_batches(profile, calibrations, plan), limits(profile, ANY_TIME_S)).limit
+
+
+def too_slow(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> str:
+    """Why a serving exceeds the cap on its time and the smallest changes that would help; "" when it keeps to it."""
+    cap_s = profile.caps.serving_time_s
+    if plan.makespan_s <= cap_s:
+        return ""
+    batches = _batches(profile, calibrations, plan)
+    slowest = max(range(len(batches)), key=lambda place: sum(run.duration_s for run in batches[place]))
+    others_s = plan.makespan_s - _span_s(plan, slowest)
+    told = explain(batches[slowest], limits(profile, max(0.1, cap_s - others_s)))
+    return "" if told is None else f"{told.reason} {told.way_out}".strip()
+
+
+def _batches(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> list[list[Run]]:
+    return [
         runs_to_schedule(profile, calibrations, wanted, _durations_s(plan, place))
         for place, wanted in enumerate(plan.wanted)
         if wanted
     ]
-    held_s = _total_s(batches, bounds)
-    without_s = {name: _total_s(batches, msgspec.structs.replace(bounds, **change)) for name, change in RELAXED.items()}
-    name = min(without_s, key=lambda one: without_s[one])
-    return name if without_s[name] < held_s - 1e-6 else LONGEST
+
+
+def _span_s(plan: Plan, batch: int) -> float:
+    """From first start to last end of a batch, s."""
+    filled = [segment for segment, wanted in zip(plan.segments, plan.wanted, strict=True) if wanted]
+    runs = filled[batch].runs
+    return max(run.start_s + run.duration_s for run in runs) - min(run.start_s for run in runs)
 
 
 def _durations_s(plan: Plan, place: int) -> list[float]:
@@ -43,7 +50,3 @@ def _durations_s(plan: Plan, place: int) -> list[float]:
         runs.remove(run)
         found.append(run.duration_s)
     return found
-
-
-def _total_s(batches: Sequence[Sequence[Run]], bounds: Limits) -> float:
-    return sum(schedule(batch, bounds).makespan_s for batch in batches)

@@ -29,6 +29,7 @@ PLAN = PlanView(
     lower_bound_s=30.0,
     proven=True,
     binding="longest run",
+    too_slow="",
     current_limit_a=3.4,
     flow_limit_ml_s=35.0,
     current_a=((0.0, 1.4), (0.08, 0.55), (0.1, 1.95), (0.18, 1.1), (3.1, 0.55), (30.0, 0.0)),
