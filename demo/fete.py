@@ -18,10 +18,14 @@ from pathlib import Path
 import structlog
 
 from controller.bench.client import BenchClient
+from controller.cli.hygiene import write_csv
+from controller.cli.hygiene_page import page
 from controller.config import load
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
+from controller.model.evening import CloseRequest
 from controller.model.views import PourRequest
+from controller.rehearsal.closing import carry_out
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
 
@@ -82,6 +86,7 @@ def in_virtual_time(folder: Path, tally: Tally) -> None:
     print(f"  lines 1, 2, 5 and 6 together: flow falls by {100 * sag.sag_per_a:.1f} % per ampere that others draw\n")
     for recipe, times in DRINKS:
         pour_virtually(machine, recipe, times, tally)
+    end_the_evening(machine, tally)
     print(f"  {machine.clock.now_s() / 60:.0f} min of virtual time")
     machine.close()
 
@@ -96,6 +101,34 @@ def pour_virtually(machine: Machine, recipe: str, times: float, tally: Tally) ->
     glass_ml = machine.plant.lift_glass()
     for one in view.lines:
         tally.dose(one.liquid, one.asked_ml, glass_ml.get(one.liquid, 0.0))
+
+
+def end_the_evening(machine: Machine, tally: Tally) -> None:
+    """What is left, then every line purged, cleaned and rinsed step by step; the record for an inspector."""
+    print("\n  what is left at the end of the evening:")
+    for one in machine.engine.stock.views():
+        in_truth_ml = machine.plant.container_ml(one.line)
+        print(
+            f"    line {one.line}  {one.liquid:22} {one.remaining_ml:6.0f} mL, give or take {2 * one.u_ml:3.0f} mL"
+            f"   in truth {in_truth_ml:6.0f} mL",
+            flush=True,
+        )
+        tally.expect(abs(in_truth_ml - one.remaining_ml) <= 2 * one.u_ml, f"line {one.line}: the stock is wrong")
+    print("\n  the evening's end:")
+    request = CloseRequest(person="the fete's barkeeper", cleaner="beverage line cleaner, by its label")
+    for step in carry_out(machine, machine.engine.sequences.close(request)):
+        lines = ", ".join(map(str, step.lines))
+        what = f"{step.seconds / 60:.0f} min" if step.kind == "wait" else f"{step.volume_ml:.0f} mL into the jug"
+        print(f"    {step.kind:6} lines {lines}: {what}", flush=True)
+    record = machine.engine.hygiene.record()
+    tally.expect(
+        all(one.cleaned_wall_s is not None and one.clean_by_wall_s is None for one in record.lines),
+        "a line was not clean at the end of the evening",
+    )
+    OUT.mkdir(exist_ok=True)
+    write_csv(record, OUT / "fete_hygiene.csv")
+    (OUT / "fete_hygiene.html").write_text(page(record), encoding="utf-8")
+    print(f"  the record: {os.path.relpath(OUT / 'fete_hygiene.html')}, and the same as .csv\n")
 
 
 def tundish(*words: str, quiet: bool = False) -> subprocess.CompletedProcess[str]:
