@@ -72,23 +72,22 @@ def hang_freely(
             way_out="Take other recipes, wider tubes, or a machine with more lines.",
         )
     used = frozenset().union(*(needs[recipe] for recipe in kept))
-    liquids, lines = sorted(used), [line.line for line in profile.lines]
-    at_home = {(one.liquid, one.line) for one in book.lines}
-    costs = [
-        [
-            _seconds(profile.line(line), draws[liquid, line], volumes_ml[liquid])
-            * (1.0 - _KEPT * ((liquid, line) in at_home))
-            if line in able[liquid]
-            else math.inf
-            for line in lines
-        ]
-        for liquid in liquids
-    ]
-    pairs = least_cost(costs)
+    liquids, at_home = sorted(used), {(one.liquid, one.line) for one in book.lines}
+
+    def cost_s(liquid: str, line: Line) -> float:
+        if line.line not in able[liquid]:
+            return math.inf
+        seconds = _seconds(line, draws[liquid, line.line], volumes_ml[liquid])
+        return seconds * (1.0 - _KEPT) if (liquid, line.line) in at_home else seconds
+
+    pairs = least_cost([[cost_s(liquid, line) for line in profile.lines] for liquid in liquids])
     if pairs is None:
         raise RuntimeError("the liquids were chosen so that they can be paired with lines")
     return _hanging(
-        {liquid: lines[place] for liquid, place in zip(liquids, pairs, strict=True)}, needs, shares, proven=proven
+        {liquid: profile.lines[place].line for liquid, place in zip(liquids, pairs, strict=True)},
+        needs,
+        shares,
+        proven=proven,
     )
 
 

@@ -1,6 +1,6 @@
 """An event prepared: what to buy, how to hang it, what to expect. All reckoned ahead, from book, profile and event."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from controller.catering.arrivals import busiest_per_hour
 from controller.catering.demand import demand
@@ -36,6 +36,14 @@ class Purchase(Value, frozen=True, kw_only=True):
     containers: tuple[Containers, ...]
     bought_ml: float
     lasts: float  # probability that this liquid, by itself, lasts to the end
+
+
+class Cleaning(Value, frozen=True, kw_only=True):
+    """What cleaning all lines at the end takes; takes_s: purge, clean, let the cleaner act, rinse, hands left out."""
+
+    cleaner_ml: float
+    rinse_water_ml: float
+    takes_s: float
 
 
 class LineUse(Value, frozen=True, kw_only=True):
@@ -89,9 +97,7 @@ class Preparation(Value, frozen=True, kw_only=True):
     proven: bool  # that no way to hang the liquids opens more of the menu
     services: tuple[Service, ...]
     purchases: tuple[Purchase, ...]
-    cleaner_ml: float
-    rinse_water_ml: float
-    cleaning_s: float  # purge, clean, let the cleaner act, rinse: all lines, hands left out
+    cleaning: Cleaning
     lines: tuple[LineUse, ...]
     rates: tuple[RateRow, ...]
     outlook: Outlook
@@ -111,20 +117,16 @@ def prepare(
     Raises Refused when nothing of the menu can be poured, or when a drink of it could never be.
     """
     hanging = hang(event, profile, book)
-    shares = open_shares(event, hanging)
-    known = nominal_calibrations(profile, book, hanging.lines)
-    given = {line: one for line, one in (calibrations or {}).items() if line in known}
-    fitting = {line: one for line, one in given.items() if one.liquid == known[line].liquid}
-    served = services(event, profile, book, lines=hanging.lines, shares=shares, calibrations=known | fitting)
-    purchases = tuple(
-        _purchase(event, profile, book, served, liquid=liquid, line=line) for liquid, line in hanging.lines.items()
-    )
-    cleaner_ml, rinse_water_ml = cleaning_ml(profile, list(hanging.lines.values()))
+    shares, lines = open_shares(event, hanging), hanging.lines
+    known = nominal_calibrations(profile, book, lines)
+    fitting = {n: one for n, one in (calibrations or {}).items() if n in known and one.liquid == known[n].liquid}
+    served = services(event, profile, book, lines=lines, shares=shares, calibrations=known | fitting)
+    purchases = tuple(_purchase(event, profile, book, served, liquid=liquid, line=lines[liquid]) for liquid in lines)
     outlook = look_ahead(
         event,
         profile.caps,
         served,
-        lines=hanging.lines,
+        lines=lines,
         containers_ml={one.liquid: in_turn_ml(event, profile, one) for one in purchases},
         seed=seed,
     )
@@ -145,17 +147,9 @@ def prepare(
         proven=hanging.proven,
         services=tuple(served.values()),
         purchases=purchases,
-        cleaner_ml=cleaner_ml,
-        rinse_water_ml=rinse_water_ml,
-        cleaning_s=_cleaning_s(profile, hanging.lines),
-        lines=tuple(
-            _line_use(event, profile, book, served, liquid=liquid, line=line) for liquid, line in hanging.lines.items()
-        ),
-        rates=tuple(
-            _rate(load * most_per_hour / HOUR_S, cycles)
-            for load in LOADS
-            if load * most_per_hour <= profile.caps.hour_servings
-        ),
+        cleaning=_cleaning(profile, lines),
+        lines=tuple(_line_use(event, profile, book, served, liquid=liquid, line=lines[liquid]) for liquid in lines),
+        rates=_rates(profile, most_per_hour, cycles),
         outlook=outlook,
         checks=tuple(_checks(event, profile, served, most_per_hour)),
     )
@@ -234,11 +228,14 @@ def _purchase(
     )
 
 
-def _cleaning_s(profile: Profile, lines: Mapping[str, int]) -> float:
+def _cleaning(profile: Profile, lines: Mapping[str, int]) -> Cleaning:
     steps = (OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE)
     drawn = {line: liquid for liquid, line in lines.items()}
     pumps_s = sum(longest_s(wetting_runs(profile, {}, step, drawn)) for step in steps)
-    return pumps_s + profile.hygiene.cleaner_contact_s
+    cleaner_ml, rinse_water_ml = cleaning_ml(profile, list(drawn))
+    return Cleaning(
+        cleaner_ml=cleaner_ml, rinse_water_ml=rinse_water_ml, takes_s=pumps_s + profile.hygiene.cleaner_contact_s
+    )
 
 
 def _line_use(
@@ -256,11 +253,14 @@ def _line_use(
     )
 
 
-def _rate(per_s: float, cycles: list[tuple[float, float]]) -> RateRow:
-    wait_s = mean_wait_s(per_s, cycles)
-    load = per_s * sum(cycle_s * share for cycle_s, share in cycles)
-    # Little's law: those who wait are the rate times the wait.
-    return RateRow(per_hour=per_s * HOUR_S, load=load, wait_s=wait_s, queue=per_s * wait_s)
+def _rates(profile: Profile, most_per_hour: float, cycles: Sequence[tuple[float, float]]) -> tuple[RateRow, ...]:
+    rows = []
+    for load in LOADS:
+        per_hour = load * most_per_hour
+        wait_s = mean_wait_s(per_hour / HOUR_S, cycles)
+        # Little's law: those who wait are the rate times the wait.
+        rows.append(RateRow(per_hour=per_hour, load=load, wait_s=wait_s, queue=per_hour / HOUR_S * wait_s))
+    return tuple(row for row in rows if row.per_hour <= profile.caps.hour_servings)
 
 
 def _checks(event: GuestEvent, profile: Profile, served: Mapping[str, Service], most_per_hour: float) -> list[Check]:

@@ -108,7 +108,10 @@ def _write_csv(found: "Preparation", path: Path) -> None:
                             f"{100 * one.lasts:.1f}",
                         )
                     )
-            for name, volume_ml in (("cleaner", found.cleaner_ml), ("rinse water", found.rinse_water_ml)):
+            for name, volume_ml in (
+                ("cleaner", found.cleaning.cleaner_ml),
+                ("rinse water", found.cleaning.rinse_water_ml),
+            ):
                 rows.writerow((name, "", "", round(volume_ml), "", "", "", "", ""))
     except OSError as error:
         raise TundishError(f"cannot write {path}: {error.strerror}.") from error
@@ -169,8 +172,9 @@ def _shopping(found: "Preparation") -> list[str]:
         table(("liquid", "on average", f"at {level}", "lost at most", "containers", "bought", "lasts"), rows),
         f"All last together in {100 * found.outlook.lasts:.1f} of 100 events (standard error "
         f"{100 * found.outlook.lasts_error:.1f}; {found.outlook.events} simulated, seed {found.outlook.seed}).",
-        f"For cleaning at the end: {found.cleaner_ml:.0f} mL of cleaner and {found.rinse_water_ml:.0f} mL of rinse "
-        f"water through the lines; {found.cleaning_s / 60:.0f} min.",
+        f"For cleaning at the end: {found.cleaning.cleaner_ml:.0f} mL of cleaner and "
+        f"{found.cleaning.rinse_water_ml:.0f} mL of rinse water through the lines; "
+        f"{found.cleaning.takes_s / 60:.0f} min.",
     ]
 
 

@@ -65,30 +65,28 @@ def rehearse(
         tell("cleaning")
         begun_s = host.now_s
         host.close()
-        cleaning_s = host.now_s - begun_s
-        hygiene = host.machine.engine.hygiene.record(since_wall_s=DAY_WALL_S)
+        return Evening(
+            event=event.title,
+            machine=profile.machine,
+            book=book.title,
+            seed=seed,
+            opens=event.starts,
+            lasts_s=event.lasts_s,
+            orders=len(orders),
+            prepared=prepared,
+            served=tuple(turns.served),
+            lost=tuple(turns.lost),
+            refusals=tuple(turns.refusals),
+            changes=tuple(host.changes),
+            troubles=tuple(host.troubles),
+            lines=lines,
+            day_before_s=day_before_s,
+            cleaning_s=host.now_s - begun_s,
+            hygiene=host.machine.engine.hygiene.record(since_wall_s=DAY_WALL_S),
+            last_s=last_s,
+        )
     finally:
         host.machine.close()
-    return Evening(
-        event=event.title,
-        machine=profile.machine,
-        book=book.title,
-        seed=seed,
-        opens=event.starts,
-        lasts_s=event.lasts_s,
-        orders=len(orders),
-        prepared=prepared,
-        served=tuple(turns.served),
-        lost=tuple(turns.lost),
-        refusals=tuple(turns.refusals),
-        changes=tuple(host.changes),
-        troubles=tuple(host.troubles),
-        lines=lines,
-        day_before_s=day_before_s,
-        cleaning_s=cleaning_s,
-        hygiene=hygiene,
-        last_s=last_s,
-    )
 
 
 def _book_before(book: Book, hanging: Hanging) -> Book:
