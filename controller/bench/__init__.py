@@ -3,7 +3,8 @@
 Modelled, with true figures that differ from the profile's by seeded amounts that only the bench knows:
 
 - the header: reset pulls, boot configuration, who holds a pin, outputs that stay driven when their process dies;
-- relays: active level, operate and release time, sticking and slowness;
+- relays, the main relay in the pumps' feed among them: active level, operate and release time, sticking, slowness;
+- a current switch in the feed, which closes at exactly 0.1 A of all pumps together, at once;
 - electrics: supply voltage, source, feed and own wire resistance, brushed motors with inrush and steady current; all
   running pumps slow each other down;
 - pumps: run-up, coast, rollers' pulsation with the rotor's angle kept from run to run, wear, scatter from run to run;

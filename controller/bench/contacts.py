@@ -13,9 +13,9 @@ class WiredContact(Value, frozen=True, kw_only=True):
 
 
 def wired_contacts(profile: Profile) -> dict[str, WiredContact]:
-    """All contacts of a machine by name: "stop", "glass", "drip tray", "level N"."""
+    """All contacts of a machine by name: "stop", "glass", "drip tray", "current", "level N"."""
     inputs = profile.inputs
-    single = {"stop": inputs.stop, "glass": inputs.glass, "drip tray": inputs.drip_tray}
+    single = {"stop": inputs.stop, "glass": inputs.glass, "drip tray": inputs.drip_tray, "current": inputs.current}
     wired = {
         name: WiredContact(gpio=one.gpio, normally_closed=one.contact == "normally_closed")
         for name, one in single.items()

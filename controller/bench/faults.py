@@ -1,5 +1,6 @@
 """Faults that the bench can be told to have."""
 
+from collections.abc import Collection
 from typing import Literal, get_args
 
 from controller.errors import Refused
@@ -7,15 +8,17 @@ from controller.model.fields import Value
 
 FaultKind = Literal[
     "relay stuck on", "relay stuck off", "relay slow", "pump stalled", "tube off", "tube worn", "container empty",
-    "input stuck",
+    "input stuck", "main relay stuck on", "main relay stuck off",
 ]  # fmt: skip
+MAIN_RELAY = ("main relay stuck on", "main relay stuck off")
 KINDS: tuple[str, ...] = get_args(FaultKind)
 
 
 class Fault(Value, frozen=True, kw_only=True):
     """One fault.
 
-    `line` for all but `input stuck`, which names a `contact` and whether it is stuck `closed`. `amount`: seconds that
+    `line` for all but the main relay's and `input stuck`, which names a `contact` and whether it is stuck `closed`.
+    `amount`: seconds that
     a slow relay adds to both its times; fraction of the displacement that a worn tube has lost.
     """
 
@@ -25,18 +28,36 @@ class Fault(Value, frozen=True, kw_only=True):
     closed: bool = False
     amount: float = 0.0
 
+    def is_same(self, other: "Fault") -> bool:
+        """Whether both are of one kind at one place."""
+        return (self.kind, self.line, self.contact) == (other.kind, other.line, other.contact)
 
-def require_possible(fault: Fault, lines: set[int], contacts: set[str]) -> None:
+    def words(self) -> str:
+        """For the trace."""
+        if self.kind in MAIN_RELAY:
+            return self.kind
+        return f"{self.kind}, " + (f"contact {self.contact}" if self.contact else f"line {self.line}")
+
+
+def require_possible(fault: Fault, lines: set[int], contacts: set[str], *, has_main_relay: bool) -> None:
     """Refuse a fault of something that the machine does not have, or an impossible amount."""
     if fault.kind == "input stuck":
         if fault.contact not in contacts:
             raise _refused(f"there is no contact {fault.contact!r}; there are {', '.join(sorted(contacts))}")
+    elif fault.kind in MAIN_RELAY:
+        if not has_main_relay:
+            raise _refused("this machine has no main relay")
     elif fault.line not in lines:
         raise _refused(f"there is no line {fault.line}; there are {', '.join(map(str, sorted(lines)))}")
     if fault.kind == "relay slow" and not 0 <= fault.amount <= 10:
         raise _refused(f"a relay slower by {fault.amount:g} s: from 0 to 10 s")
     if fault.kind == "tube worn" and not 0 <= fault.amount < 1:
         raise _refused(f"a tube that has lost {fault.amount:g} of its displacement: from 0 to less than 1")
+
+
+def stuck_how(relay: str, faults: Collection[str]) -> Literal["on", "off"] | None:
+    """How a relay ("relay", "main relay") sticks when there are faults of these kinds."""
+    return "on" if f"{relay} stuck on" in faults else "off" if f"{relay} stuck off" in faults else None
 
 
 def _refused(reason: str) -> Refused:

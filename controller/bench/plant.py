@@ -6,7 +6,7 @@ Each call first brings about all events up to the clock's present.
 from pathlib import Path
 
 from controller.bench.contacts import wired_contacts
-from controller.bench.faults import Fault, require_possible
+from controller.bench.faults import Fault, require_possible, stuck_how
 from controller.bench.fluids import AIR
 from controller.bench.header import Header
 from controller.bench.line_state import LineState
@@ -18,12 +18,12 @@ from controller.bench.trace import ActionEntry, Entry, LevelEntry, Trace
 from controller.bench.truth import Truth, draw
 from controller.bench.tubing import Container
 from controller.bench.vessels import Glass, Vessels, total_ml
-from controller.bench.works import Works
+from controller.bench.works import Works, wired_relays
 from controller.clock import Clock
 from controller.errors import BoardError, Refused, require_in_range, require_positive
 from controller.hal.board import Pull
 from controller.model.book import Book
-from controller.model.profile import Profile
+from controller.model.profile import CURRENT_SWITCH_A, Profile
 
 ROOM_AIR_KG_M3 = 1.2  # at 20 C and sea level; CIPM-2007 gives 1.1993 at 50 % humidity
 WEIGHTS_KG_M3 = 8000.0  # conventional density of weights: OIML D 28:2004
@@ -56,8 +56,7 @@ class Plant:
         self._trace = Trace(trace_path)
         self._clock, self._book, self._machine, self._persist = clock, book, profile.machine, persist
         self._works = Works(self.truth, self._trace, clock.now_s())
-        self._line_at = {line.gpio: self._works.lines[line.line] for line in profile.lines}
-        self._active = profile.relay_board.active_level == "high"
+        self._relays = wired_relays(profile, self._works)
         self._inputs = wired_contacts(profile)
         self._contact_at = {one.gpio: name for name, one in self._inputs.items()}
         self._header = Header(profile.board.boot_lines)
@@ -69,7 +68,7 @@ class Plant:
             self._line(line.line).container = Container(line.liquid, line.container_ml)
         if memory is not None:
             restore(memory, self._works)
-        for gpio in self._line_at:
+        for gpio in self._relays:
             self._follow(gpio, clock.now_s())
 
     # --- pins
@@ -120,12 +119,13 @@ class Plant:
     def _pin_changed(self, gpio: int, now_s: float) -> None:
         pin = self._header.pin(gpio)
         self._trace.add(LevelEntry(at_s=now_s, gpio=gpio, mode=pin.mode, level=pin.level(), holder=pin.holder))
-        if gpio in self._line_at:
+        if gpio in self._relays:
             self._follow(gpio, now_s)
 
     def _follow(self, gpio: int, now_s: float) -> None:
         """The relay at this pin follows its level."""
-        self._line_at[gpio].relay.command(self._header.pin(gpio).level() == self._active, now_s)
+        relay, active = self._relays[gpio]
+        relay.command(self._header.pin(gpio).level() == active, now_s)
         self._works.schedule()
 
     # --- what an operator does
@@ -207,11 +207,12 @@ class Plant:
 
     def inject(self, fault: Fault) -> None:
         """Bring in a fault; Refused when the machine has no such line or contact."""
-        require_possible(fault, set(self._works.lines), set(self._inputs))
+        has_main = self._works.main is not None
+        require_possible(fault, set(self._works.lines), set(self._inputs), has_main_relay=has_main)
         now_s = self._stop_here()
-        self._faults = [one for one in self._faults if not _same(one, fault)]
+        self._faults = [one for one in self._faults if not one.is_same(fault)]
         self._faults.append(fault)
-        self._act(now_s, f"fault: {_words(fault)}")
+        self._act(now_s, f"fault: {fault.words()}")
         self._apply_faults(now_s)
         if (
             fault.kind == "container empty"
@@ -224,8 +225,8 @@ class Plant:
     def clear(self, fault: Fault) -> None:
         """Take a fault away again. An emptied container stays empty until another is hung."""
         now_s = self._stop_here()
-        self._faults = [one for one in self._faults if not _same(one, fault)]
-        self._act(now_s, f"fault cleared: {_words(fault)}")
+        self._faults = [one for one in self._faults if not one.is_same(fault)]
+        self._act(now_s, f"fault cleared: {fault.words()}")
         self._apply_faults(now_s)
         self._works.begin_piece()
 
@@ -291,6 +292,7 @@ class Plant:
             board_v=board_v,
             lowest_board_v=min(self._works.lowest_board_v, board_v),
             faults=tuple(self._faults),
+            is_fed=self._works.is_fed,
         )
 
     @property
@@ -352,6 +354,8 @@ class Plant:
             active = line.remaining_ml(now_s) < line.truth.low_ml
         elif name == "stop":
             active = self._stop_pressed
+        elif name == "current":
+            active = self._works.electrics_at(now_s)[0] > CURRENT_SWITCH_A
         elif name == "glass":
             active = self._works.vessels.glass is not None
         else:
@@ -377,14 +381,6 @@ class Plant:
             here = {fault.kind: fault.amount for fault in self._faults if fault.line == number}
             line.is_stalled, line.is_tube_off = "pump stalled" in here, "tube off" in here
             line.worn, line.relay.extra_s = here.get("tube worn", 0.0), here.get("relay slow", 0.0)
-            stuck_on, stuck_off = "relay stuck on" in here, "relay stuck off" in here
-            line.relay.stick("on" if stuck_on else "off" if stuck_off else None, now_s)
-
-
-def _same(one: Fault, other: Fault) -> bool:
-    return (one.kind, one.line, one.contact) == (other.kind, other.line, other.contact)
-
-
-def _words(fault: Fault) -> str:
-    where = f"contact {fault.contact}" if fault.contact else f"line {fault.line}"
-    return f"{fault.kind}, {where}"
+            line.relay.stick(stuck_how("relay", here), now_s)
+        if self._works.main is not None:
+            self._works.main.stick(stuck_how("main relay", {fault.kind for fault in self._faults}), now_s)

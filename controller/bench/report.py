@@ -35,6 +35,7 @@ class BenchReport(Value, frozen=True, kw_only=True):
     board_v: float
     lowest_board_v: float  # since the bench was switched on
     faults: tuple[Fault, ...]
+    is_fed: bool = True  # whether the main relay, if there is one, lets current through to the pumps
 
 
 class LineTruthReport(Value, frozen=True, kw_only=True):

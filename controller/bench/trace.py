@@ -25,10 +25,17 @@ class LevelEntry(Value, frozen=True, kw_only=True, tag="level", tag_field="what"
 
 
 class ContactEntry(Value, frozen=True, kw_only=True, tag="contact", tag_field="what"):
-    """A relay contact closed or opened: the pump of this line got or lost its voltage."""
+    """A relay contact closed or opened: the pump of this line got or lost its voltage, while the feed is closed."""
 
     at_s: float
     line: int
+    closed: bool
+
+
+class FeedEntry(Value, frozen=True, kw_only=True, tag="feed", tag_field="what"):
+    """The main relay's contact closed or opened: all pumps got their feed, or lost it."""
+
+    at_s: float
     closed: bool
 
 
@@ -39,7 +46,7 @@ class ActionEntry(Value, frozen=True, kw_only=True, tag="action", tag_field="wha
     text: str
 
 
-Entry = LevelEntry | ContactEntry | ActionEntry
+Entry = LevelEntry | ContactEntry | FeedEntry | ActionEntry
 
 
 class Trace:
@@ -66,6 +73,10 @@ class Trace:
     def contacts(self, line: int) -> list[ContactEntry]:
         """What one line's relay contact did."""
         return [one for one in self.entries if isinstance(one, ContactEntry) and one.line == line]
+
+    def feed(self) -> list[FeedEntry]:
+        """What the main relay's contact did."""
+        return [one for one in self.entries if isinstance(one, FeedEntry)]
 
     def close(self) -> None:
         """Close the file. May be repeated."""

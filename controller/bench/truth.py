@@ -62,6 +62,13 @@ class LineTruth(Value, frozen=True, kw_only=True):
     low_ml: float  # container volume below which its level contact leaves its rest
 
 
+class MainRelayTruth(Value, frozen=True, kw_only=True):
+    """The relay in the pumps' feed."""
+
+    operate_s: float
+    release_s: float
+
+
 class SupplyTruth(Value, frozen=True, kw_only=True):
     """The supply and what it always carries."""
 
@@ -92,6 +99,7 @@ class Truth(Value, frozen=True, kw_only=True):
     lines: dict[int, LineTruth]
     fluids: dict[str, FluidTruth]
     funnel: FunnelTruth
+    main_relay: MainRelayTruth | None = None
 
 
 def draw(profile: Profile, book: Book, seed: int) -> Truth:
@@ -102,6 +110,7 @@ def draw(profile: Profile, book: Book, seed: int) -> Truth:
         lines={line.line: _line(profile, line, Random(f"{seed}/line {line.line}")) for line in profile.lines},
         fluids=_fluids(book, seed),
         funnel=_funnel(profile, Random(f"{seed}/funnel")),
+        main_relay=_main_relay(profile, Random(f"{seed}/main relay")),
     )
 
 
@@ -124,6 +133,15 @@ def _supply(profile: Profile, rng: Random) -> SupplyTruth:
         standing_a=_near(rng, board_a + supply.lamps_a, CURRENT_SPREAD),
         coil_a=_near(rng, relays.coil_a * relays.coil_v / supply.voltage_v, CURRENT_SPREAD),
         board_min_v=supply.step_down_min_v,
+    )
+
+
+def _main_relay(profile: Profile, rng: Random) -> MainRelayTruth | None:
+    main = profile.main_relay
+    if main is None:
+        return None
+    return MainRelayTruth(
+        operate_s=_near(rng, main.operate_s, TIME_SPREAD), release_s=_near(rng, main.release_s, TIME_SPREAD)
     )
 
 

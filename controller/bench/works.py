@@ -8,9 +8,11 @@ from collections.abc import Iterable
 
 from controller.bench import electrics
 from controller.bench.line_state import LineState
-from controller.bench.trace import ContactEntry, Trace
+from controller.bench.relays import Relay
+from controller.bench.trace import ContactEntry, FeedEntry, Trace
 from controller.bench.truth import Truth
 from controller.bench.vessels import Vessels, Volumes, pour, total_ml
+from controller.model.profile import Profile
 
 
 class Works:
@@ -19,11 +21,18 @@ class Works:
     def __init__(self, truth: Truth, trace: Trace, now_s: float) -> None:
         self.truth, self._trace = truth, trace
         self.lines = {number: LineState(number, one, truth.seed, now_s) for number, one in truth.lines.items()}
+        main = truth.main_relay
+        self.main = Relay(main.operate_s, main.release_s) if main else None  # in the pumps' feed
         self.vessels = Vessels(truth.funnel)
         self.lowest_board_v = math.inf
         self.at_s = now_s  # where the state stands
         self.next_s = math.inf  # the next event
         self._moving: list[LineState] = []  # in the present piece
+
+    @property
+    def is_fed(self) -> bool:
+        """Whether the pumps' feed is closed."""
+        return self.main is None or self.main.closed
 
     def advance(self, now_s: float) -> None:
         """Bring about every event up to now_s."""
@@ -33,6 +42,8 @@ class Works:
             for line in self.lines.values():
                 if line.relay.due_s <= at_s:
                     self._switch(line, at_s)
+            if self.main is not None and self.main.due_s <= at_s:
+                self._switch_feed(self.main, at_s)
             self.begin_piece()
 
     def stop_at(self, now_s: float) -> None:
@@ -42,10 +53,10 @@ class Works:
 
     def begin_piece(self) -> None:
         """Work out speeds, fills and the next event for the piece of time that begins where the state stands."""
-        pumps = {number: line.truth.pump for number, line in self.lines.items() if line.relay.closed}
+        pumps = {number: line.truth.pump for number, line in self._powered().items()}
         if pumps:
             stalled = {number for number in pumps if self.lines[number].is_stalled}
-            steady = electrics.steady(self.truth.supply, pumps, stalled, len(pumps))
+            steady = electrics.steady(self.truth.supply, pumps, stalled, self._coils_on())
             for number, fraction in steady.speed.items():
                 self.lines[number].drive(self.at_s, fraction)
             self.lowest_board_v = min(self.lowest_board_v, self.electrics_at(self.at_s)[1])
@@ -57,6 +68,8 @@ class Works:
     def schedule(self) -> None:
         """Find the next event; to be called after a relay was commanded."""
         self.next_s = min(min(line.next_s, line.relay.due_s) for line in self.lines.values())
+        if self.main is not None:
+            self.next_s = min(self.next_s, self.main.due_s)
 
     def moves(self) -> bool:
         """Whether any pump turns or is about to."""
@@ -70,10 +83,10 @@ class Works:
 
     def electrics_at(self, now_s: float) -> tuple[float, float]:
         """Current of all pumps (A) and voltage at the computer's step-down (V)."""
-        closed = {number: line for number, line in self.lines.items() if line.relay.closed}
-        speed = {n: line.motion.speed_at(now_s) / line.truth.pump.speed_rev_s for n, line in closed.items()}
-        pumps = {number: line.truth.pump for number, line in closed.items()}
-        return electrics.instant(self.truth.supply, pumps, speed, len(pumps))
+        powered = self._powered()
+        speed = {n: line.motion.speed_at(now_s) / line.truth.pump.speed_rev_s for n, line in powered.items()}
+        pumps = {number: line.truth.pump for number, line in powered.items()}
+        return electrics.instant(self.truth.supply, pumps, speed, self._coils_on())
 
     def tray_is_full(self, now_s: float) -> bool:
         """Whether the tray has filled up to its contact."""
@@ -84,6 +97,14 @@ class Works:
             return False
         return total_ml(self.vessels_at(now_s).tray) >= capacity_ml
 
+    def _powered(self) -> dict[int, LineState]:
+        """The lines whose pumps have voltage."""
+        return {number: line for number, line in self.lines.items() if line.relay.closed} if self.is_fed else {}
+
+    def _coils_on(self) -> int:
+        """Relays that draw current; one that sticks counts by its contact."""
+        return sum(line.relay.closed for line in self.lines.values()) + (self.main is not None and self.main.closed)
+
     def _let_flow(self, now_s: float) -> None:
         _flow(self._moving, self.vessels, now_s - self.at_s, now_s)
         self.at_s = now_s
@@ -91,10 +112,23 @@ class Works:
     def _switch(self, line: LineState, at_s: float) -> None:
         line.relay.arrive()
         self._trace.add(ContactEntry(at_s=at_s, line=line.number, closed=line.relay.closed))
-        if line.relay.closed:
-            line.begin_run()
-        else:
-            line.coast(at_s)
+        if self.is_fed:
+            _power(line, at_s)
+
+    def _switch_feed(self, main: Relay, at_s: float) -> None:
+        main.arrive()
+        self._trace.add(FeedEntry(at_s=at_s, closed=main.closed))
+        for line in self.lines.values():
+            if line.relay.closed:
+                _power(line, at_s, on=main.closed)
+
+
+def _power(line: LineState, at_s: float, *, on: bool = True) -> None:
+    """The pump's voltage came or went: it is there when its relay's contact is closed and the feed is on."""
+    if on and line.relay.closed:
+        line.begin_run()
+    else:
+        line.coast(at_s)
 
 
 def _flow(moving: Iterable[LineState], vessels: Vessels, passed_s: float, now_s: float) -> None:
@@ -103,3 +137,12 @@ def _flow(moving: Iterable[LineState], vessels: Vessels, passed_s: float, now_s:
     for line in moving:
         pour(into_tray if line.is_tube_off else into_funnel, line.flow(now_s))
     vessels.flow(passed_s, into_funnel, into_tray)
+
+
+def wired_relays(profile: Profile, works: Works) -> dict[int, tuple[Relay, bool]]:
+    """GPIO -> the relay on it, and the level that pulls it in."""
+    active = profile.relay_board.active_level == "high"
+    relays = {line.gpio: (works.lines[line.line].relay, active) for line in profile.lines}
+    if profile.main_relay is not None and works.main is not None:
+        relays[profile.main_relay.gpio] = (works.main, profile.main_relay.active_level == "high")
+    return relays

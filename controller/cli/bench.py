@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 # The kinds of controller.bench.faults, here so that the help needs no bench; a test holds the two equal.
 FAULTS = (
     "relay stuck on", "relay stuck off", "relay slow", "pump stalled", "tube off", "tube worn", "container empty",
-    "input stuck",
+    "input stuck", "main relay stuck on", "main relay stuck off",
 )  # fmt: skip
 
 
@@ -152,8 +152,8 @@ def unhang(run_dir: Path | None, line: int, as_json: bool) -> None:
 def _fault_command(name: str, text: str) -> click.Command:
     @bench.command(name=name, help=text)
     @click.argument("kind", type=click.Choice(FAULTS))
-    @click.option("--line", type=LINE, help="Of which line; for all but an input.")
-    @click.option("--contact", help='Which input is stuck: "stop", "glass", "drip tray", "level N".')
+    @click.option("--line", type=LINE, help="Of which line; for all but an input and the main relay.")
+    @click.option("--contact", help='Which input is stuck: "stop", "glass", "drip tray", "current", "level N".')
     @click.option("--closed", is_flag=True, help="The input is stuck closed rather than open.")
     @click.option("--amount", type=float, default=0.0, help="Seconds (relay slow), fraction lost (tube worn).")
     @facts_options

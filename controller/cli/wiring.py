@@ -55,7 +55,7 @@ def wiring_of(profile: Profile, warnings: list[Problem]) -> Wiring:
     return Wiring(
         machine=profile.machine,
         relays_on_at=profile.relay_board.active_level,
-        rows=(*map(_line_row, profile.lines), *_input_rows(profile)),
+        rows=(*map(_line_row, profile.lines), *_other_rows(profile)),
         boot_lines=boot_lines,
         missing_boot_lines=tuple(one for one in boot_lines if one not in profile.board.boot_lines),
         warnings=tuple(one.text for one in warnings),
@@ -76,11 +76,18 @@ def _line_row(line: Line) -> Row:
     )
 
 
-def _input_rows(profile: Profile) -> list[Row]:
+def _other_rows(profile: Profile) -> list[Row]:
     inputs = profile.inputs
-    named = [("stop", inputs.stop), ("glass", inputs.glass), ("drip tray", inputs.drip_tray)]
+    named = [
+        ("stop", inputs.stop),
+        ("glass", inputs.glass),
+        ("drip tray", inputs.drip_tray),
+        ("current", inputs.current),
+    ]
     gpios = [(f"{name}, {one.contact.replace('_', ' ')}", one.gpio) for name, one in named if one is not None]
     gpios += [(f"level of line {one.line}, {one.contact.replace('_', ' ')}", one.gpio) for one in inputs.levels]
+    main = profile.main_relay
+    gpios += [] if main is None else [(f"main relay, pulls in at a {main.active_level} level", main.gpio)]
     return [
         Row(
             what=what,

@@ -14,6 +14,13 @@ _BUS_SWITCH = {
     "UART": "switch the serial console and the serial port off in the boot configuration",
 }
 
+_CONTACTS = {
+    "the stop contact": "stop",
+    "the glass sensor": "glass",
+    "the drip tray": "drip_tray",
+    "the current contact": "current",
+}  # how messages call them -> field
+
 
 @dataclass(frozen=True, kw_only=True)
 class PinUse:
@@ -22,7 +29,10 @@ class PinUse:
     gpio: int
     user: str
     place: Found
-    is_relay: bool
+    active_level: str | None = None  # of a relay; None for an input, and where the file does not say
+    is_relay: bool = False
+    board: str = "the relay board"  # whose active level it is
+    runs: str = "the pump {} run"  # what a relay does that pulls in at boot; {}: would, may
 
 
 def check_pins(profile: Found, notes: Notes) -> None:
@@ -30,33 +40,47 @@ def check_pins(profile: Found, notes: Notes) -> None:
     uses = list(_uses(profile))
     boot = _boot_lines(profile, notes)
     _check_owners(uses, notes)
-    active_level = profile.at("relay_board").get("active_level", str)
     for use in uses:
         if HEADER[use.gpio].bus == "ID EEPROM":
             text = f"GPIO {use.gpio} is probed for the ID EEPROM of an add-on board at boot. Use another pin."
             notes.add(use.place, use.user, text)
-        elif use.is_relay and active_level:
-            _check_relay(use, active_level, boot, {one.gpio for one in uses}, notes)
+        elif use.is_relay and use.active_level:
+            _check_relay(use, use.active_level, boot, {one.gpio for one in uses}, notes)
         elif not use.is_relay:
             _check_input(use, boot, notes)
     _warn_buses(uses, notes)
 
 
 def _uses(profile: Found) -> Iterable[PinUse]:
+    active_level = profile.at("relay_board").get("active_level", str)
     for line in profile.under("lines"):
         gpio, number = line.get("gpio", int), line.get("line", int)
         if gpio is not None:
             user = f"line {number}" if number is not None else "a line"
-            yield PinUse(gpio=gpio, user=user, place=line.fields["gpio"], is_relay=True)
-    inputs = profile.at("inputs")
-    for name, field in (("the stop contact", "stop"), ("the glass sensor", "glass"), ("the drip tray", "drip_tray")):
+            yield PinUse(gpio=gpio, user=user, place=line.fields["gpio"], is_relay=True, active_level=active_level)
+    main = profile.fields.get("main_relay")
+    if main and (gpio := main.get("gpio", int)) is not None:
+        yield PinUse(
+            gpio=gpio,
+            user="the main relay",
+            place=main.fields["gpio"],
+            is_relay=True,
+            active_level=main.get("active_level", str),
+            board="the main relay",
+            runs="it {} feed the pumps",
+        )
+    yield from _inputs(profile.at("inputs"))
+
+
+def _inputs(inputs: Found) -> Iterable[PinUse]:
+    for name, field in _CONTACTS.items():
         contact = inputs.fields.get(field)
         if contact and (gpio := contact.get("gpio", int)) is not None:
-            yield PinUse(gpio=gpio, user=name, place=contact.fields["gpio"], is_relay=False)
+            yield PinUse(gpio=gpio, user=name, place=contact.fields["gpio"])
     for level in inputs.under("levels"):
         if (gpio := level.get("gpio", int)) is not None:
             user = f"the level switch of line {level.get('line', int) or '?'}"
-            yield PinUse(gpio=gpio, user=user, place=level.fields["gpio"], is_relay=False)
+            yield PinUse(gpio=gpio, user=user, place=level.fields["gpio"])
 
 
 def _boot_lines(profile: Found, notes: Notes) -> list[BootLine]:
@@ -87,18 +111,18 @@ def _check_relay(use: PinUse, active_level: str, boot: list[BootLine], used: set
     settings = _after_boot(use.gpio, pulled, boot)
     if not settings:
         if pulled != off:
-            notes.add(use.place, use.user, _runs_during_boot(use.gpio, pulled, active_level, used))
+            notes.add(use.place, use.user, _pulls_in_during_boot(use, pulled, active_level, used))
         return
-    level = settings[-1].level
+    level, may = settings[-1].level, use.runs.format("may")
     if level != off:
         state = f"leave it at a {level} level" if level != "none" else "let it float"
-        text = f"the boot lines for GPIO {use.gpio} {state} and the relay board is active-{active_level}: the pump "
+        text = f"the boot lines for GPIO {use.gpio} {state} and {use.board} is active-{active_level}: {may} "
         cure = f"gpio={use.gpio}=op,{'dh' if off == 'high' else 'dl'}"
-        notes.add(use.place, use.user, f"{text}may run during boot. Write {cure} last among the boot lines.")
+        notes.add(use.place, use.user, f"{text}during boot. Write {cure} last among the boot lines.")
     elif pulled != off:
         to = "3.3 V" if off == "high" else "ground"
         text = f"GPIO {use.gpio} is pulled {pulled} for the first seconds after power-on, until its boot line takes "
-        text += f"effect, and the relay board is active-{active_level}: the pump may run that long. Hold the pin with "
+        text += f"effect, and {use.board} is active-{active_level}: {may} that long. Hold the pin with "
         notes.warn(use.place, use.user, f"{text}10 kohm to {to}, or switch the pumps' supply on after the boot.")
 
 
@@ -111,15 +135,15 @@ def _after_boot(gpio: int, pulled: str, boot: list[BootLine]) -> list[PinSetting
     return settings
 
 
-def _runs_during_boot(gpio: int, pulled: str, active_level: str, used: set[int]) -> str:
+def _pulls_in_during_boot(use: PinUse, pulled: str, active_level: str, used: set[int]) -> str:
     wanted, word = ("up", "dh") if active_level == "low" else ("down", "dl")
     free = [pin.gpio for pin in HEADER.values() if pin.reset_pull == wanted and pin.gpio not in used | {0, 1}]
     group = "GPIO 2-8" if active_level == "low" else "GPIO 9-27"
     move = f"Use one of {group} (free: {', '.join(map(str, free))})" if free else f"All of {group} are in use"
     return (
-        f"GPIO {gpio} is pulled {pulled} until the service starts and the relay board is active-{active_level}: the "
-        f"pump would run during boot. {move}{', or add' if free else ': add'} this line to the boot configuration and "
-        f"to boot_lines: gpio={gpio}=op,{word}"
+        f"GPIO {use.gpio} is pulled {pulled} until the service starts and {use.board} is active-{active_level}: "
+        f"{use.runs.format('would')} during boot. {move}{', or add' if free else ': add'} this line to the boot "
+        f"configuration and to boot_lines: gpio={use.gpio}=op,{word}"
     )
 
 

@@ -4,7 +4,17 @@ import math
 
 from controller.config.found import Found, Notes
 from controller.config.pins import check_pins
-from controller.model.profile import Caps, Funnel, Hygiene, LevelSwitch, Line, Pump, RelayBoard, Supply
+from controller.model.profile import (
+    CURRENT_SWITCH_A,
+    Caps,
+    Funnel,
+    Hygiene,
+    LevelSwitch,
+    Line,
+    Pump,
+    RelayBoard,
+    Supply,
+)
 from controller.quantities import format_current, format_flow, format_quantity, format_volume
 
 _WATER_KPA_M = 9.79  # hydrostatic pressure of water at 20 C: 998.2 kg/m3 (Tanaka et al., Metrologia 38, 2001) x 9.80665
@@ -18,6 +28,7 @@ def check_profile(profile: Found, notes: Notes) -> None:
     _check_inputs(profile, notes)
     for line in profile.under("lines"):
         _check_pump(line, notes)
+        _check_seen(profile, line, notes)
         _check_tube(profile, line, notes)
     _check_voltages(profile, notes)
     _check_supply(profile, notes)
@@ -84,6 +95,17 @@ def _check_pump(line: Found, notes: Notes) -> None:
             f"{format_current(pump.run_a)}; give the total current just after switching on."
         )
         notes.add(line.at("pump", "inrush_a"), f"{_name_of(line)} pump", text)
+
+
+def _check_seen(profile: Found, line: Found, notes: Notes) -> None:
+    """A current contact must be able to see every pump."""
+    pump = line.get("pump", Pump)
+    if "current" in profile.at("inputs").fields and pump and pump.run_a <= CURRENT_SWITCH_A:
+        text = (
+            f"it draws {format_current(pump.run_a)}; a current contact closes only at "
+            f"{format_current(CURRENT_SWITCH_A)} and would take it for standing still."
+        )
+        notes.add(line.at("pump", "run_a"), f"{_name_of(line)} pump", text)
 
 
 def _check_tube(profile: Found, line: Found, notes: Notes) -> None:

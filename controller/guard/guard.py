@@ -63,9 +63,9 @@ class Guard:
     ) -> None:
         """Drive everything off, read the journal, bring to an end what a crash cut short.
 
-        boot: the kernel's boot id, "" in virtual time. arm: told True before a channel closes while none is on, and
-        False when all are off again. read_book: begin to read the book's file again; `book_read` must follow. Raises
-        RecordError when the journal cannot be read.
+        boot: the kernel's boot id, "" in virtual time. arm: told True before a channel or the main relay closes while
+        none is on, and False when all are off again. read_book: begin to read the book's file again; `book_read` must
+        follow. Raises RecordError when the journal cannot be read.
         """
         self._board, self._clock, self._publish, self._arm = board, clock, publish, arm
         self._read_book, self._asked_for_book = read_book, ""
@@ -73,6 +73,8 @@ class Guard:
         self._next_poll_s = self._read_s = clock.now_s()
         self._retry_off_s: float | None = None
         self._on: frozenset[int] = frozenset()
+        self._is_fed = False  # whether the main relay is closed
+        self._has_main = profile.main_relay is not None
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
         self._untold_s: list[float] = []  # the same, since all were off
         failures = board.all_off()
@@ -131,7 +133,7 @@ class Guard:
     def next_deadline_s(self) -> float:
         """When to tick at the latest (s, monotonic)."""
         deadline_s = min(self._core.next_deadline_s(), self._next_poll_s)
-        if not self._on:
+        if self._is_at_rest:
             deadline_s = min(deadline_s, self._scribe.due_s)
         return deadline_s if self._retry_off_s is None else min(deadline_s, self._retry_off_s)
 
@@ -173,7 +175,8 @@ class Guard:
             if now_s < min(self._next_poll_s, self._core.look_s):
                 return None
             edge_s = self._core.next_edge_s
-            if edge_s < now_s + CLEAR_S and now_s - self._read_s < MOST_PUT_OFF_S:
+            is_wanted = now_s >= self._core.look_s
+            if not is_wanted and edge_s < now_s + CLEAR_S and now_s - self._read_s < MOST_PUT_OFF_S:
                 self._next_poll_s = max(now_s, edge_s)  # reading takes time; the edge comes first
                 return None
         self._read_s = now_s
@@ -184,20 +187,25 @@ class Guard:
             return {}
 
     def _apply(self, levels: frozenset[int]) -> list[Event]:
-        """Switch what differs, offs before ons; what comes of it when the board fails."""
-        if levels == self._on:
+        """Switch what differs, offs before ons, within the feed; what comes of it when the board fails."""
+        is_fed = self._has_main and self._core.is_fed
+        if levels == self._on and is_fed == self._is_fed:
             return []
-        if levels and not self._on and self._arm:
+        if (levels or is_fed) and self._is_at_rest and self._arm:
             self._arm(True)
         try:
+            if is_fed and not self._is_fed:
+                self._board.feed(on=True)
             for line in sorted(self._on - levels):
                 self._board.switch(line, on=False)
             for line in sorted(levels - self._on):
                 self._board.switch(line, on=True)
+            if self._is_fed and not is_fed:
+                self._board.feed(on=False)
         except BoardError as failure:
             return self._board_failed(failure)
-        self._on = levels
-        if not levels and self._arm:
+        self._on, self._is_fed = levels, is_fed
+        if self._is_at_rest and self._arm:
             self._arm(False)
         now_s = self._clock.now_s()
         late_s = [now_s - due_s for due_s in self._core.due_s]
@@ -205,13 +213,18 @@ class Guard:
         self._untold_s += late_s
         return [] if levels else self._edges_timed()
 
+    @property
+    def _is_at_rest(self) -> bool:
+        """Whether no channel is on and the main relay is open."""
+        return not self._on and not self._is_fed
+
     def _edges_timed(self) -> list[Event]:
         late_s = tuple(round(one, 6) for one in self._untold_s)
         self._untold_s.clear()
         return [EdgesTimed(late_s=late_s)] if late_s else []
 
     def _board_failed(self, failure: BoardError) -> list[Event]:
-        self._on = frozenset()
+        self._on, self._is_fed = frozenset(), False
         self._retry_off()
         return self._core.trouble(self._clock.now_s(), BOARD, str(failure))
 
@@ -242,7 +255,7 @@ class Guard:
         self._scribe.take(self._core.take_records())
         proposal = self._core.proposal
         failure = None
-        if not self._on:  # a disk may take its time: never while a channel is on
+        if self._is_at_rest:  # a disk may take its time: never while a channel is on, or has its feed
             failure = self._scribe.write(now_s, is_urgent=False)
         self._send(events, client, is_private=is_private)
         if proposal is not None:

@@ -1,4 +1,4 @@
-"""The board as the guard sees it: lines to switch, contacts to read."""
+"""The board as the guard sees it: lines to switch, the pumps' feed, contacts to read."""
 
 from typing import Literal, Protocol
 
@@ -8,16 +8,19 @@ Pull = Literal["up", "down", "floating"]  # of an input
 
 
 class Board(Protocol):
-    """Relay channels by line number and contacts by name, nothing else.
+    """Relay channels by line number, the main relay, and contacts by name, nothing else.
 
-    Contact names: "stop", "glass", "drip tray", "level N" (N: line number).
+    Contact names: "stop", "glass", "drip tray", "current", "level N" (N: line number).
     """
 
     def switch(self, line: int, *, on: bool) -> None:
         """Drive one line's relay; raises BoardError, after which the level is not known."""
 
+    def feed(self, *, on: bool) -> None:
+        """Close or open the main relay; nothing to do where there is none. BoardError as for `switch`."""
+
     def all_off(self) -> list[BoardError]:
-        """Drive every line off, whatever fails on the way; the failures, one per line. May be repeated."""
+        """Drive the main relay and every line off, whatever fails on the way; the failures. May be repeated."""
 
     def read(self) -> dict[str, bool]:
         """Contact name -> whether the contact is closed; raises BoardError when any cannot be read."""

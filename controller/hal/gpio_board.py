@@ -8,13 +8,15 @@ from gpiozero import InputDevice, OutputDevice
 from gpiozero.pins import Factory
 
 from controller.errors import BoardError
-from controller.model.profile import Profile
+from controller.model.profile import MainRelay, Profile
 
 Device = TypeVar("Device")
 
+MAIN_RELAY = "main relay"
+
 
 class GpioBoard:
-    """Relay channels and contacts of a profile; owns the factory and closes it with itself.
+    """Relay channels, main relay and contacts of a profile; owns the factory and closes it with itself.
 
     Every output is claimed with its safe level. When anything fails on the way, what was claimed is driven off and
     released, and BoardError names the pin, the line and what the driver says.
@@ -28,8 +30,11 @@ class GpioBoard:
         self._outputs: dict[int, OutputDevice] = {}
         self._inputs: dict[str, InputDevice] = {}
         self._gpio = {line.line: line.gpio for line in profile.lines}
+        self._main: OutputDevice | None = None
         active_high = profile.relay_board.active_level == "high"
         try:
+            if profile.main_relay is not None:
+                self._main = self._claim_main(profile.main_relay)
             for line in profile.lines:
                 self._outputs[line.line] = _claimed(
                     f"line {line.line}",
@@ -57,9 +62,30 @@ class GpioBoard:
         except Exception as exc:
             raise BoardError(f"line {line}, GPIO {self._gpio[line]}: cannot be switched: {exc}") from exc
 
+    def _claim_main(self, main: MainRelay) -> OutputDevice:
+        active_high = main.active_level == "high"
+        return _claimed(
+            MAIN_RELAY,
+            main.gpio,
+            lambda gpio: OutputDevice(gpio, active_high=active_high, pin_factory=self._factory),
+        )
+
+    def feed(self, *, on: bool) -> None:
+        """Close or open the main relay; nothing to do where there is none. BoardError as for `switch`."""
+        if self._main is None:
+            return
+        try:
+            self._main.value = on
+        except Exception as exc:
+            raise BoardError(f"{MAIN_RELAY}, {self._main.pin!r}: cannot be switched: {exc}") from exc
+
     def all_off(self) -> list[BoardError]:
-        """Drive every line off, whatever fails on the way; the failures, one per line. May be repeated."""
+        """Drive the main relay and every line off, whatever fails on the way; the failures. May be repeated."""
         failures = []
+        try:
+            self.feed(on=False)  # first: it alone takes every pump's voltage
+        except BoardError as exc:
+            failures.append(exc)
         for line in self._outputs:
             try:
                 self.switch(line, on=False)
@@ -82,8 +108,10 @@ class GpioBoard:
     def close(self) -> None:
         """all_off, then release every pin without a pulse; raises BoardError after all were tried. May be repeated."""
         failures = self.all_off()
-        devices = {**{f"line {line}": device for line, device in self._outputs.items()}, **self._inputs}
-        self._outputs, self._inputs, self._pins = {}, {}, {}
+        main = {} if self._main is None else {MAIN_RELAY: self._main}
+        lines = {f"line {line}": device for line, device in self._outputs.items()}
+        devices = {**main, **lines, **self._inputs}
+        self._main, self._outputs, self._inputs, self._pins = None, {}, {}, {}
         for name, device in devices.items():
             try:
                 device.close()
@@ -107,6 +135,6 @@ def _claimed(name: str, gpio: int, claim: Callable[[int], Device]) -> Device:
 def _contacts(profile: Profile) -> dict[str, int]:
     """Contact name -> GPIO."""
     inputs = profile.inputs
-    single = {"stop": inputs.stop, "glass": inputs.glass, "drip tray": inputs.drip_tray}
+    single = {"stop": inputs.stop, "glass": inputs.glass, "drip tray": inputs.drip_tray, "current": inputs.current}
     wired = {name: contact.gpio for name, contact in single.items() if contact is not None}
     return wired | {f"level {one.line}": one.gpio for one in inputs.levels}

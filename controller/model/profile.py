@@ -27,6 +27,8 @@ from controller.model.fields import (
 )
 from controller.model.standard_drinks import StandardDrink
 
+CURRENT_SWITCH_A = 0.1  # a current contact must have closed at this current in the pumps' feed
+
 
 class Wire(Value, frozen=True, kw_only=True):
     """A two-core copper wire; the current flows its length there and back."""
@@ -69,6 +71,18 @@ class RelayBoard(Value, frozen=True, kw_only=True):
     coil_v: Volts
 
 
+class MainRelay(Value, frozen=True, kw_only=True):
+    """One relay in the pumps' feed, before all channels: while it is open no pump has voltage, whatever a channel does.
+
+    The defaults are common practice for a relay of 10 A, no source.
+    """
+
+    gpio: Gpio  # BCM number
+    active_level: Literal["low", "high"]  # level at the GPIO that pulls it in
+    operate_s: Seconds = 0.015  # from level to closed contact
+    release_s: Seconds = 0.010  # from level to open contact
+
+
 class Pump(Value, frozen=True, kw_only=True):
     """A brushed peristaltic pump, as its data sheet has it."""
 
@@ -103,7 +117,7 @@ class Line(Value, frozen=True, kw_only=True):
 class Contact(Value, frozen=True, kw_only=True):
     """A contact between a GPIO and ground, with a pull-up: closed reads low.
 
-    At rest means: not pressed (stop), no glass (glass), not full (drip tray), not low (level).
+    At rest means: not pressed (stop), no glass (glass), not full (drip tray), not low (level), no current (current).
     """
 
     gpio: Gpio
@@ -121,12 +135,18 @@ class LevelSwitch(Value, frozen=True, kw_only=True):
 
 
 class Inputs(Value, frozen=True, kw_only=True):
-    """What the guard reads. The stop contact must be normally closed: a broken wire then reads as pressed."""
+    """What the guard reads. The stop contact must be normally closed: a broken wire then reads as pressed.
+
+    current: the contact of a current-sensing switch in the feed that all pumps share, after the main relay. It must
+    have left its rest at CURRENT_SWITCH_A, and must be at rest without current. Usually normally open: closed while any
+    pump draws current. A broken wire then shows at the next run, as a pump that does not run.
+    """
 
     stop: Contact
     glass: Contact | None = None
     drip_tray: Contact | None = None
     levels: tuple[LevelSwitch, ...] = ()
+    current: Contact | None = None
 
 
 class Funnel(Value, frozen=True, kw_only=True):
@@ -209,6 +229,7 @@ class Profile(Value, frozen=True, kw_only=True):
     standard_drink: StandardDrink | None = None  # the country whose standard drink the menu counts in
     calibration: CalibrationBand = CalibrationBand()
     ageing: Ageing = Ageing()
+    main_relay: MainRelay | None = None
 
     def line(self, number: int) -> Line:
         """The line with this number; KeyError when there is none."""

@@ -195,7 +195,7 @@ class Desk:
             machine.waiting_for = None
             machine.go(Trigger.UNHOLD, "hand step confirmed")
             machine.go(Trigger.DONE)
-            progress.begin(machine.now_s, segment.runs)
+            progress.begin(machine.now_s + machine.lead_s, segment.runs)
 
     def _unhold(self, command: Unhold) -> None:
         machine = self._machine

@@ -10,7 +10,7 @@ STALE_S = 0.25  # readings older than this are not trusted while an operation is
 MOST_CHANGES = 10  # readings in a row that contradict the one before; more mean nothing at all
 SLACK_S = 1e-9  # sums of binary fractions may fall short of a debounce time by this much
 
-STOP, GLASS, TRAY = "stop", "glass", "drip tray"
+STOP, GLASS, TRAY, CURRENT = "stop", "glass", "drip tray", "current"
 
 
 def level_name(line: int) -> str:
@@ -39,6 +39,11 @@ class _Debounced:
             self.active, self._changes = raw, 0
 
     @property
+    def certain(self) -> bool | None:
+        """Its meaning while the last reading agrees with what was accepted; None otherwise."""
+        return self.active if self.active is self._candidate else None
+
+    @property
     def settles_s(self) -> float:
         """When the present candidate would be accepted; infinity when there is nothing to wait for."""
         return self._since_s + self._debounce_s if self._changes else math.inf
@@ -58,6 +63,8 @@ class Contacts:
             self._contacts[GLASS] = _Debounced(inputs.glass)
         if inputs.drip_tray:
             self._contacts[TRAY] = _Debounced(inputs.drip_tray)
+        if inputs.current:
+            self._contacts[CURRENT] = _Debounced(inputs.current)
         self._levels = tuple(switch.line for switch in inputs.levels)
         for switch in inputs.levels:
             self._contacts[level_name(switch.line)] = _Debounced(switch)
@@ -99,6 +106,12 @@ class Contacts:
     def stale_s(self) -> float:
         """When the last reading becomes too old."""
         return self._read_s + STALE_S
+
+    @property
+    def current_flows(self) -> bool | None:
+        """Whether pump current flows; None while that is not settled, cannot be read, or without a current contact."""
+        contact = self._contacts.get(CURRENT)
+        return contact.certain if contact and not self._missing else None
 
     def _active(self, name: str) -> bool | None:
         contact = self._contacts.get(name)

@@ -47,6 +47,7 @@ class Machine:
         self.waiting_for: str | None = None
         self.ending: tuple[Outcome, str] = (Outcome.DONE, "")
         self.now_s = now_s
+        self.lead_s = 0.0  # from now to the first start of runs that begin now: what the main relay takes
         self._wall_offset_s = wall_s - now_s
         self._before: Memory | None = None
         self._events: list[Event] = []

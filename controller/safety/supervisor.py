@@ -25,6 +25,7 @@ from controller.safety.admission import DRAWS_FROM_CONTAINER
 from controller.safety.commands import Desk
 from controller.safety.inputs import Contacts
 from controller.safety.machine import Machine
+from controller.safety.plausibility import Feedback
 from controller.safety.records import Memory, Note, Stamped
 from controller.safety.startup import wake
 from controller.safety.states import SWITCHING_OFF, Trigger
@@ -35,6 +36,7 @@ LATE_S = 0.1
 STOP_PRESSED, INPUTS, LATE = "stop pressed", "inputs", "late"  # causes of faults
 BOARD, JOURNAL = "board", "journal"  # those that the loop reports
 PASSING = frozenset({S.COMPLETE, S.RESETTING})  # left by themselves
+FED = frozenset({S.EXECUTE, S.COMPLETING})  # the main relay is closed; COMPLETING lasts until no current flows
 
 
 class Supervisor:
@@ -56,6 +58,8 @@ class Supervisor:
         self._contacts = Contacts(profile.inputs)
         self._inputs = self._contacts.report()
         self._machine = Machine(profile, book, memory, now_s, wall_s)
+        self._feedback = Feedback(profile, now_s)
+        self._machine.lead_s = self._feedback.lead_s
         self._desk = Desk(self._machine)
         self._troubles: dict[str, str] = {}  # what the loop has reported and not yet taken back
         self._hindrances: dict[str, str] = {}  # what is missing for any operation; not a fault
@@ -98,9 +102,14 @@ class Supervisor:
         return progress.next_s if progress and self.state is S.EXECUTE else math.inf
 
     @property
+    def is_fed(self) -> bool:
+        """Whether the main relay, where there is one, must be closed; decided by `advance`."""
+        return self._feedback.is_fed
+
+    @property
     def look_s(self) -> float:
         """When a fresh reading of the contacts is wanted at the latest (s)."""
-        return self._contacts.look_s
+        return min(self._contacts.look_s, self._feedback.look_s)
 
     def take_records(self) -> list[Stamped]:
         """What must be on disk before the events returned so far are published."""
@@ -151,7 +160,7 @@ class Supervisor:
             self._enter_segment()
         else:
             machine.go(Trigger.DONE)
-            progress.begin(machine.now_s, self._desk.resumed_runs)
+            progress.begin(machine.now_s + machine.lead_s, self._desk.resumed_runs)
         return machine.take_events()
 
     def record_failed(self, now_s: float, text: str) -> list[Event]:
@@ -213,6 +222,7 @@ class Supervisor:
         machine.at(now_s)
         if contacts is not None:
             self._contacts.read(machine.now_s, contacts)
+            self._feedback.read(machine.now_s, self._contacts.current_flows)
         self.due_s = ()
         self._tell_inputs()
         self._watch()
@@ -220,14 +230,18 @@ class Supervisor:
         self._run()
         levels = machine.progress.on if machine.progress and self.state is S.EXECUTE else frozenset()
         self._shown_off = self.state in SWITCHING_OFF
+        self._feedback.switched(machine.now_s, levels, is_fed=self.state in FED)
+        machine.lead_s = self._feedback.lead_s
         return levels, machine.take_events()
 
     def next_deadline_s(self) -> float:
         """When `advance` must be called again (s); infinity when only a message or a contact can change anything."""
         machine, progress = self._machine, self._machine.progress
+        deadline_s = self.look_s
+        if self._asks_feedback:
+            return min(deadline_s, self._contacts.stale_s)
         if self.state in SWITCHING_OFF | PASSING or (self.state is S.STOPPED and self._is_ready):
             return machine.now_s
-        deadline_s = self._contacts.look_s
         if progress is None:
             return deadline_s
         deadline_s = min(deadline_s, self._desk.beat_s + SILENCE_S, self._contacts.stale_s)
@@ -245,7 +259,7 @@ class Supervisor:
         doubt = self._contacts.doubt(self._machine.now_s, moving=self.is_under_way)
         if doubt:
             present[INPUTS] = doubt
-        return present
+        return present | self._feedback.broken()
 
     def _tell_inputs(self) -> None:
         inputs = self._contacts.report()
@@ -291,8 +305,15 @@ class Supervisor:
     def _is_ready(self) -> bool:
         return self._contacts.settled and not (self._hindrances or self._troubles or self._present())
 
+    @property
+    def _asks_feedback(self) -> bool:
+        """Whether what is done must still be shown to have gone off before the main relay opens."""
+        return self.state is S.COMPLETING and self._shown_off and self._feedback.is_open_question
+
     def _settle(self) -> None:
         machine = self._machine
+        if self._asks_feedback:
+            return
         if self.state in SWITCHING_OFF and self._shown_off:
             if self.state is S.HOLDING:
                 self._held_s = machine.now_s
@@ -315,7 +336,7 @@ class Supervisor:
         if segment.hand is not None:
             self._hold(segment.hand, "a hand step is due")
         else:
-            progress.begin(machine.now_s, segment.runs)
+            progress.begin(machine.now_s + machine.lead_s, segment.runs)
 
     def _run(self) -> None:
         machine, progress = self._machine, self._machine.progress

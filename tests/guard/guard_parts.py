@@ -122,12 +122,16 @@ class FakeBoard:
     broken: set[int] = field(default_factory=set)
     unreadable: bool = False
     all_offs: int = 0
+    feed_trace: list[tuple[float, bool]] = field(default_factory=list)
 
     def switch(self, line: int, *, on: bool) -> None:
         if line in self.broken:
             raise BoardError(f"line {line} does not obey")
         self.trace.append((self.clock.now_s(), line, on))
         (self.on.add if on else self.on.discard)(line)
+
+    def feed(self, *, on: bool) -> None:
+        self.feed_trace.append((self.clock.now_s(), on))
 
     def all_off(self) -> list[BoardError]:
         self.all_offs += 1
