@@ -11,7 +11,7 @@ body { font: 10pt sans-serif; margin: 1.5cm; color: #111; }
 h1 { font-size: 15pt; margin: 0 0 .2em; } h2 { font-size: 12pt; margin: 1.4em 0 .3em; }
 p { margin: .2em 0; } table { border-collapse: collapse; width: 100%; }
 th, td { text-align: left; padding: .15em .5em .15em 0; border-bottom: 1px solid #bbb; vertical-align: top; }
-td.number { text-align: right; } .sign { margin-top: 2.5em; } tr { break-inside: avoid; }
+.sign { margin-top: 2.5em; } tr { break-inside: avoid; }
 h2 { break-after: avoid; }
 """
 

@@ -128,7 +128,8 @@ class Engine:
             self.book,
             self._follow.report,
             self.stock.containers(),
-            None if current is None else current.view(self._clock.now_s()),
+            overdue=self.hygiene.overdue(),
+            operation=None if current is None else current.view(self._clock.now_s()),
         )
 
     def menu(self) -> tuple[MenuEntry, ...]:
@@ -226,8 +227,7 @@ class Engine:
         current = self._follow.current
         line = self._follow.confirm(operation)
         if line is not None and current is not None:
-            drawn_ml = current.delivered_ml(self._clock.now_s()).get(line, 0.0)
-            self.stock.changed_meanwhile(line, since_wall_s=current.intent.wall_s, drawn_ml=drawn_ml)
+            self.stock.changed_meanwhile(line, since_wall_s=current.intent.wall_s)
 
     def acknowledge(self, request: AcknowledgeRequest) -> None:
         """A person has seen to the latched cause."""

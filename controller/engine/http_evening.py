@@ -1,7 +1,5 @@
 """Handlers for stock, hygiene, guided sequences and the past."""
 
-from collections.abc import Callable
-
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -12,7 +10,6 @@ from controller.model.evening import (
     ChangeRequest,
     CloseRequest,
     RefillRequest,
-    StockChange,
     StockWeighingRequest,
 )
 from controller.model.views import PourRequest
@@ -37,20 +34,16 @@ class EveningApi:
     async def refill(self, request: Request) -> Response:
         """POST stock/LINE/refill: a fresh container of the same liquid."""
         asked = await body_of(request, RefillRequest, line=request.path_params["line"])
-        return await self._of_stock(lambda: self._engine.stock.refill(asked))
+        return json_answer(self._engine.stock.refill(asked))
 
     async def weigh_container(self, request: Request) -> Response:
         """POST stock/LINE/weighing."""
         asked = await body_of(request, StockWeighingRequest, line=request.path_params["line"])
-        return await self._of_stock(lambda: self._engine.stock.weigh(asked))
+        return json_answer(self._engine.stock.weigh(asked))
 
     async def empty_container(self, request: Request) -> Response:
         """POST stock/LINE/empty."""
-        return await self._of_stock(lambda: self._engine.stock.empty(request.path_params["line"]))
-
-    async def _of_stock(self, change: Callable[[], StockChange]) -> Response:
-        """Change the stock; what the guard is to know of it goes out at once."""
-        return json_answer(await self._asking.command("assign", change, lambda _: True))
+        return json_answer(self._engine.stock.empty(request.path_params["line"]))
 
     # --- hygiene and sequences
 

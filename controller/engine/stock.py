@@ -102,20 +102,15 @@ class Stock:
         self._ledger.stock.correct(line, 0.0, 0.0, None, note)
         return StockChange(now=self.view(line), booked_ml=before.remaining_ml)
 
-    def changed_meanwhile(self, line: int, *, since_wall_s: float, drawn_ml: float) -> None:
+    def changed_meanwhile(self, line: int, *, since_wall_s: float) -> None:
         """A container that ran low during an operation was changed for another of its kind.
 
-        drawn_ml: what the operation has taken already; it will be booked with the rest at the operation's end, though
-        it came from the container before. Nothing is done when the change was already said, after since_wall_s.
+        Nothing is done when the change was already said, after since_wall_s.
         """
         before = self._require(line)
-        if before.hung_wall_s >= since_wall_s:
-            return
-        self._hang(
-            AssignRequest(line=line, liquid=before.liquid, container_ml=before.container_ml),
-            told=False,
-            booked_later_ml=drawn_ml,
-        )
+        if before.hung_wall_s < since_wall_s:
+            asked = AssignRequest(line=line, liquid=before.liquid, container_ml=before.container_ml)
+            self._hang(asked, told=False)
 
     def tell(self) -> None:
         """Tell the guard of containers hung meanwhile, once it listens; note those that it knows of."""
@@ -153,7 +148,7 @@ class Stock:
             )
         return found
 
-    def _hang(self, request: AssignRequest, *, told: bool, booked_later_ml: float = 0.0) -> None:
+    def _hang(self, request: AssignRequest, *, told: bool) -> None:
         now_s = self._clock.wall_s()
         opened = f", opened {request.opened_ago_s / 3600:.0f} h ago" if request.opened_ago_s > 0 else ""
         before = self.containers().get(request.line)
@@ -163,7 +158,7 @@ class Stock:
                 line=request.line,
                 liquid=request.liquid,
                 container_ml=request.container_ml,
-                remaining_ml=request.container_ml + booked_later_ml,
+                remaining_ml=request.container_ml + self._drawn_ml(request),
                 opened_wall_s=now_s - request.opened_ago_s,
                 hung_wall_s=now_s,
                 told=told,
@@ -175,6 +170,21 @@ class Stock:
         self._asked.discard(request.line)
         if not told:
             self._untold.add(request.line)
+
+    def _drawn_ml(self, request: AssignRequest) -> float:
+        """What the operation under way has taken from this line already: at its end that is booked with the rest.
+
+        It came from the container before, so the new one is credited with it.
+        """
+        current = self._follow.current
+        if current is None or not self._follow.is_under_way():
+            return 0.0
+        is_alike = any(
+            run.line == request.line and run.liquid == request.liquid
+            for segment in current.asked.segments
+            for run in segment.runs
+        )
+        return current.delivered_ml(self._clock.now_s()).get(request.line, 0.0) if is_alike else 0.0
 
     def _hang_what_the_book_says(self) -> None:
         """On lines of which the ledger knows nothing; what it knows is newer than the book."""

@@ -28,9 +28,11 @@ def status(
     book: Book,
     report: Report | None,
     containers: Mapping[int, Container],
+    *,
+    overdue: Mapping[int, tuple[str, ...]],
     operation: OperationView | None,
 ) -> Status:
-    """The machine at a glance; `report` is None while the guard cannot be reached."""
+    """The machine at a glance; `report` is None while the guard cannot be reached. overdue: line -> reasons."""
     reports = {} if report is None else {one.line: one for one in report.lines}
     return Status(
         machine=profile.machine,
@@ -39,7 +41,10 @@ def status(
         state=None if report is None else report.state,
         fault=None if report is None else report.fault,
         operation=operation,
-        lines=tuple(_line(line.line, reports.get(line.line), containers.get(line.line)) for line in profile.lines),
+        lines=tuple(
+            _line(line.line, reports.get(line.line), containers.get(line.line), overdue.get(line.line, ()))
+            for line in profile.lines
+        ),
         inputs=None if report is None else report.inputs,
     )
 
@@ -121,7 +126,7 @@ def booked(entry: Entry) -> OperationView:
     )
 
 
-def _line(line: int, report: LineReport | None, container: Container | None) -> LineView:
+def _line(line: int, report: LineReport | None, container: Container | None, overdue: tuple[str, ...]) -> LineView:
     if report is None:
         liquid = None if container is None else container.liquid
         contents, holds, calibration, note = Contents.UNKNOWN, None, None, "the guard cannot be reached"
@@ -130,6 +135,8 @@ def _line(line: int, report: LineReport | None, container: Container | None) -> 
         note = NEXT.get(contents, "")
         if contents == Contents.LIQUID and holds != liquid:
             note = f"it still holds {holds}: purge, clean and rinse it"
+        elif overdue:
+            note = "; ".join(reason.removeprefix(f"line {line}: ") for reason in overdue)
         elif not note and (calibration is None or calibration.liquid != liquid):
             note = "calibrate it"
     return LineView(

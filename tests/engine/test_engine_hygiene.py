@@ -79,6 +79,8 @@ def test_overdue_lines_do_not_serve_and_say_since_when(desk):
     )
     assert line(desk, JUICE).overdue == ()
     assert line(desk, TEA).next_step == "purge it, then clean and rinse it"
+    at_a_glance = next(one for one in desk.engine.status().lines if one.line == TEA)
+    assert at_a_glance.note == "cold tea is 2.0 h past its time; cleaning due since 2.0 h"
     with pytest.raises(Refused, match=r"cleaning due since 2\.0 h") as told:
         desk.engine.pour(PourRequest(recipe="Marquee Tea"))
     assert told.value.rule == "readiness"

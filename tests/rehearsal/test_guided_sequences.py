@@ -191,13 +191,17 @@ def assert_whole(machine):
         assert glass_ml[liquid] == pytest.approx(asked_ml, abs=mi008_ml(asked_ml))
 
 
-def test_a_container_that_runs_low_holds_the_drink_until_another_hangs_there(machine):
+@pytest.mark.parametrize("is_said_before", [False, True])
+def test_a_container_that_runs_low_holds_the_drink_until_another_hangs_there(machine, is_said_before):
     operation = poured_until_low(machine)
     with pytest.raises(Refused, match="still low"):
         machine.engine.confirm(operation)
     machine.plant.hang(SODA, "soda", 5000.0)
     machine.pass_time(1.0)
     assert machine.engine.operation(operation).waiting_for is not None  # hands may still be at the tube
+    if is_said_before:
+        machine.engine.stock.refill(RefillRequest(line=SODA))
+        machine.pass_time(1.0)
     machine.engine.confirm(operation)
     assert machine.finish(operation).outcome == Outcome.DONE
     assert_whole(machine)
