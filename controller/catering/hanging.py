@@ -65,12 +65,11 @@ def hang_freely(
     }
     kept, proven = most_of_the_menu(needs, shares, able)
     if not kept:
-        raise Refused(
-            rule="assignment",
-            reason="no recipe of the menu can be poured: each needs more liquids than there are lines for them, or "
-            "one that no pump can draw.",
-            way_out="Take other recipes, wider tubes, or a machine with more lines.",
+        reason = (
+            "each recipe of the menu needs more liquids than there are lines for them, or one that no pump can draw."
         )
+        way_out = "Take other recipes, wider tubes, or a machine with more lines."
+        raise Refused(rule="assignment", reason=reason, way_out=way_out)
     used = frozenset().union(*(needs[recipe] for recipe in kept))
     liquids, at_home = sorted(used), {(one.liquid, one.line) for one in book.lines}
 

@@ -122,14 +122,8 @@ def prepare(
     fitting = {n: one for n, one in (calibrations or {}).items() if n in known and one.liquid == known[n].liquid}
     served = services(event, profile, book, lines=lines, shares=shares, calibrations=known | fitting)
     purchases = tuple(_purchase(event, profile, book, served, liquid=liquid, line=lines[liquid]) for liquid in lines)
-    outlook = look_ahead(
-        event,
-        profile.caps,
-        served,
-        lines=lines,
-        containers_ml={one.liquid: in_turn_ml(event, profile, one) for one in purchases},
-        seed=seed,
-    )
+    drawable = {one.liquid: in_turn_ml(event, profile, one) for one in purchases}
+    outlook = look_ahead(event, profile.caps, served, lines=lines, containers_ml=drawable, seed=seed)
     cycles = [(one.cycle_s, one.share) for one in served.values()]
     most_per_hour = HOUR_S / sum(cycle_s * share for cycle_s, share in cycles)
     return Preparation(

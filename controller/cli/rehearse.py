@@ -104,7 +104,9 @@ def draw_evening(found: "Evening") -> str:
     errors = [dose.error_ml for dose in found.doses] or [0.0]
     inside = sum(dose.is_inside for dose in found.doses)
     lines = [
-        click.style(f"{found.event}, rehearsed on a simulated {found.machine} (seed {found.seed})", bold=True),
+        click.style(
+            f"{found.prepared.event}, rehearsed on a simulated {found.prepared.machine} (seed {found.seed})", bold=True
+        ),
         f"{len(found.served)} of {found.orders} drinks served; the last glass was taken at "
         f"{clock(found, found.last_s)}, cleaning took {duration(found.cleaning_s)} more",
         f"wait: {duration(fmean(waits_s))} on average, {duration(max(waits_s))} at most; "

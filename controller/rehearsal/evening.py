@@ -12,7 +12,7 @@ import msgspec
 
 from controller.catering.arrivals import Order, draw_orders
 from controller.catering.hanging import Hanging
-from controller.catering.preparation import hang, open_shares, prepare
+from controller.catering.preparation import Preparation, hang, open_shares, prepare
 from controller.model.book import Book, OnLine
 from controller.model.event import GuestEvent
 from controller.model.profile import Profile
@@ -50,25 +50,16 @@ def rehearse(
     not come to rest.
     """
     hanging, prepared = hang(event, profile, book), prepare(event, profile, book, seed=seed)
-    stock = {
-        one.liquid: tuple(size.container_ml for size in one.containers for _ in range(size.count))
-        for one in prepared.purchases
-    }
     before = _book_before(book, hanging)
-    host = Host(event, hanging.lines, stock, faults)
+    host = Host(event, hanging.lines, _stock(prepared), faults)
     host.machine = Machine(profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S, listen=host.hear)
     try:
         day_before_s = _day_before(host, profile, tell)
         turns = Turns(host, before, {one.recipe: one for one in prepared.services})
         orders = draw_orders(event, open_shares(event, hanging), Random(f"{seed}/guests"))
         lines, last_s = _serve(turns, orders, tell)
-        tell("cleaning")
-        begun_s = host.now_s
-        host.close()
+        cleaning_s = _clean(host, tell)
         return Evening(
-            event=event.title,
-            machine=profile.machine,
-            book=book.title,
             seed=seed,
             opens=event.starts,
             lasts_s=event.lasts_s,
@@ -81,12 +72,20 @@ def rehearse(
             troubles=tuple(host.troubles),
             lines=lines,
             day_before_s=day_before_s,
-            cleaning_s=host.now_s - begun_s,
+            cleaning_s=cleaning_s,
             hygiene=host.machine.engine.hygiene.record(since_wall_s=DAY_WALL_S),
             last_s=last_s,
         )
     finally:
         host.machine.close()
+
+
+def _stock(prepared: Preparation) -> dict[str, tuple[float, ...]]:
+    """Liquid -> the containers that are bought of it, mL, the largest first."""
+    return {
+        one.liquid: tuple(size.container_ml for size in one.containers for _ in range(size.count))
+        for one in prepared.purchases
+    }
 
 
 def _book_before(book: Book, hanging: Hanging) -> Book:
@@ -143,6 +142,14 @@ def _serve(turns: Turns, orders: Sequence[Order], tell: Tell) -> tuple[tuple[Lin
     host.pass_until(event.lasts_s)
     sums = tuple(_sum(turns, liquid, line, poured_before[line]) for liquid, line in host.lines.items())
     return sums, last_s
+
+
+def _clean(host: Host, tell: Tell) -> float:
+    """Clean all lines; how long it takes, s."""
+    tell("cleaning")
+    begun_s = host.now_s
+    host.close()
+    return host.now_s - begun_s
 
 
 def _sum(turns: Turns, liquid: str, line: int, before_ml: float) -> LineSum:

@@ -102,9 +102,6 @@ class LineSum(Value, frozen=True, kw_only=True):
 class Evening(Value, frozen=True, kw_only=True):
     """The whole record."""
 
-    event: str
-    machine: str
-    book: str
     seed: int
     opens: str  # time of day
     lasts_s: float

@@ -37,7 +37,7 @@ summary { cursor: pointer; margin: 0.6em 0; }
 
 def page(evening: Evening) -> str:
     """The whole page."""
-    title = f"Rehearsal: {evening.event}"
+    title = f"Rehearsal: {evening.prepared.event}"
     sections = [
         _head(evening),
         _section(
@@ -104,7 +104,7 @@ def _head(evening: Evening) -> str:
     ]
     shown = "".join(f"<li><b>{escape(value)}</b>{escape(what)}</li>" for value, what in facts)
     return (
-        f"<p>{escape(evening.machine)}, {escape(evening.book)}, from {evening.opens} to "
+        f"<p>{escape(evening.prepared.machine)}, {escape(evening.prepared.book)}, from {evening.opens} to "
         f"{clock(evening, evening.lasts_s)}.</p>"
         f'<p class="quiet">A simulated machine and simulated guests (seed {evening.seed}), served by the code that '
         "runs the real one. Guests, their tastes and the machine's true figures are drawn at random: another seed "

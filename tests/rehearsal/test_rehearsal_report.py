@@ -109,7 +109,8 @@ def test_names_cannot_break_out_of_the_page():
         for one in plain().served
     )
     lines = tuple(msgspec.structs.replace(one, liquid=nasty) for one in plain().lines)
-    text = page(msgspec.structs.replace(plain(), event=nasty, machine=nasty, book=nasty, served=served, lines=lines))
+    prepared = msgspec.structs.replace(plain().prepared, event=nasty, machine=nasty, book=nasty)
+    text = page(msgspec.structs.replace(plain(), prepared=prepared, served=served, lines=lines))
     reader = Reader(text)
     assert "script" not in reader.seen
     assert nasty in reader.text
