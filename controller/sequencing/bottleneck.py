@@ -19,22 +19,32 @@ WORK_ON_ADVICE = 20_000
 
 
 class _Limit(NamedTuple):
-    """One limit; `without` is a value at which it has no effect on these runs, `step` the fineness of advice."""
+    """One limit and the fineness of advice on it."""
 
     name: str
     field: str
     unit: str
     step: float
-    without: Callable[[Sequence[Run], Limits], float]
 
 
 LIMITS = (
-    _Limit("supply current", "current_a", "A", 0.1, lambda runs, now: now.current_a + sum(r.peak_a for r in runs)),
-    _Limit("combined flow", "flow_ml_s", "mL/s", 0.1, lambda runs, now: now.flow_ml_s + sum(r.flow_ml_s for r in runs)),
-    _Limit("lines on at once", "concurrent", "lines", 1, lambda runs, now: now.concurrent + len(runs)),
-    _Limit("gap between starts", "start_gap_s", "s", 0.01, lambda runs, now: 0.0),
-    _Limit("settle time between phases", "settle_s", "s", 0.1, lambda runs, now: 0.0),
-)  # fmt: skip
+    _Limit("supply current", "current_a", " A", 0.1),
+    _Limit("combined flow", "flow_ml_s", " mL/s", 0.1),
+    _Limit("lines on at once", "concurrent", "", 1),
+    _Limit("gap between starts", "start_gap_s", " s", 0.01),
+    _Limit("settle time between phases", "settle_s", " s", 0.1),
+)
+
+
+def _idle(limit: _Limit, runs: Sequence[Run], limits: Limits) -> float:
+    """A value at which this limit has no effect on these runs."""
+    if limit.field == "current_a":
+        return limits.current_a + sum(run.peak_a for run in runs)
+    if limit.field == "flow_ml_s":
+        return limits.flow_ml_s + sum(run.flow_ml_s for run in runs)
+    if limit.field == "concurrent":
+        return limits.concurrent + len(runs)
+    return 0.0
 
 
 class Bottleneck(msgspec.Struct, frozen=True, kw_only=True):
@@ -48,7 +58,7 @@ def bottleneck(batches: Sequence[Sequence[Run]], limits: Limits) -> Bottleneck:
     """What lengthens these plans, poured one after the other, most. Every run must fit alone."""
     found = Bottleneck(limit=LONGEST_RUN, without_s=_total_s(batches, limits))
     for limit in LIMITS:
-        without = max((limit.without(runs, limits) for runs in batches), default=0.0)
+        without = max((_idle(limit, runs, limits) for runs in batches), default=0.0)
         without_s = _total_s(batches, _with(limits, limit, without)) if batches else 0.0
         if without_s < found.without_s - NOTICEABLE_S:
             found = Bottleneck(limit=limit.name, without_s=without_s)
@@ -121,11 +131,11 @@ def _changes(runs: Sequence[Run], limits: Limits) -> list[str]:
     """For each limit by itself the smallest change that suffices, the smallest in proportion first."""
     found = []
     for limit in LIMITS:
-        now, without = float(getattr(limits, limit.field)), limit.without(runs, limits)
+        now, without = float(getattr(limits, limit.field)), _idle(limit, runs, limits)
         values = _values(now, without, limit.step)
         place = _first([_with(limits, limit, value) for value in values], lambda changed: _fits(runs, changed))
         if place is not None:
-            text = f"allow {values[place]:g} {limit.unit} instead of {now:g} {limit.unit} ({limit.name})"
+            text = f"allow {values[place]:g}{limit.unit} instead of {now:g}{limit.unit} ({limit.name})"
             found.append((abs(values[place] - now) / now, text))
     return [text for _, text in sorted(found)][:2]
 

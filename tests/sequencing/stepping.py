@@ -1,6 +1,7 @@
 """A checker that steps through a plan in time. It shares nothing with the scheduler but Run and Limits."""
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from controller.sequencing.schedule import Limits, Run
 
@@ -28,7 +29,7 @@ def broken_limits(runs: Sequence[Run], starts_s: Sequence[float], limits: Limits
 def _broken_times(spans: list[tuple[Run, float]], limits: Limits) -> list[str]:
     broken = []
     in_order = sorted(start_s for _, start_s in spans)
-    for earlier_s, later_s in zip(in_order, in_order[1:], strict=False):
+    for earlier_s, later_s in pairwise(in_order):
         if later_s - earlier_s < limits.start_gap_s - TIME_S:
             broken.append(f"starts at {earlier_s} s and {later_s} s")
     for phase in {run.phase for run, _ in spans}:
