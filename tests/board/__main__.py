@@ -70,7 +70,7 @@ def prepare(rig, folder: Path, active: str) -> None:
         return
     bare = folder / "bare"
     if not bare.exists():
-        board_install.first_overlay(folder, board_install.build_wheel(folder))
+        board_install.first_overlay(folder, board_install.build_wheel(folder), rig.RIG / "wheels")
     card = board_install.new_card(folder / f"card-{active}.img")
     machine = Machine(rig=rig, board=rig.Board(f"tundish-install-{active}"), active=active, persist=True)
     machine.board.power_cut()

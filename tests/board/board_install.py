@@ -4,10 +4,12 @@ The board's memory survives neither plug nor reset: what the installation change
 laid over the root file system at every later boot, as a card would hold it. Records lie on an emulated SD card.
 """
 
+import re
 import shutil
 import subprocess
 import sys
 import tarfile
+import zipfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -52,8 +54,11 @@ def build_wheel(folder: Path) -> Path:
     return next((folder / "wheel").glob("tundish-*.whl"))
 
 
-def first_overlay(folder: Path, wheel: Path) -> Path:
-    """What is laid over the bare board for the installation: the wheel, the book, the card's mount."""
+def first_overlay(folder: Path, wheel: Path, on_board: Path) -> Path:
+    """What is laid over the bare board for the installation: the wheel, the book, the card's mount.
+
+    on_board: the folder of the wheels that the rig put on the board; what the wheel needs besides is downloaded.
+    """
     overlay = folder / "bare"
     for name in ("book.yaml", "on_board.py"):
         place = overlay / "opt/board-test" / name
@@ -61,11 +66,31 @@ def first_overlay(folder: Path, wheel: Path) -> Path:
         shutil.copy(HERE / name, place)
     (overlay / "opt/wheels").mkdir()
     shutil.copy(wheel, overlay / "opt/wheels")
+    missing = needed(wheel) - {_name(path.name.split("-")[0]) for path in on_board.glob("*.whl")}
+    if missing:
+        target = ["--python-version", "3.11", "--implementation", "cp", "--platform", "manylinux2014_aarch64"]
+        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--only-binary=:all:", *target]
+        subprocess.run([*command, "--dest", overlay / "opt/wheels", *sorted(missing)], check=True)
     units = overlay / "etc/systemd/system"
     (units / "local-fs.target.requires").mkdir(parents=True)
     (units / "var-lib-tundish.mount").write_text(MOUNT)
     (units / "local-fs.target.requires/var-lib-tundish.mount").symlink_to("../var-lib-tundish.mount")
     return overlay
+
+
+def needed(wheel: Path) -> set[str]:
+    """The names of the packages that the wheel requires on a machine with pins."""
+    with zipfile.ZipFile(wheel) as packed:
+        metadata = next(name for name in packed.namelist() if name.endswith(".dist-info/METADATA"))
+        lines = packed.read(metadata).decode().splitlines()
+    wanted = [line.removeprefix("Requires-Dist: ") for line in lines if line.startswith("Requires-Dist: ")]
+    return {_name(one) for one in wanted if "extra ==" not in one or 'extra == "gpio"' in one}
+
+
+def _name(requirement: str) -> str:
+    """The package's name, as registries compare it."""
+    found = re.match(r"[A-Za-z0-9._-]*[A-Za-z0-9]", requirement)
+    return re.sub(r"[-_.]+", "-", found[0]).lower() if found else ""
 
 
 def new_card(path: Path) -> Path:
