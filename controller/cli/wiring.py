@@ -52,6 +52,9 @@ def wiring_of(profile: Profile, warnings: list[Problem]) -> Wiring:
     # An output with the level that keeps the relay released: high on an active-low board.
     word = "dh" if profile.relay_board.active_level == "low" else "dl"
     boot_lines = tuple(f"gpio={line.gpio}=op,{word}" for line in profile.lines)
+    if profile.main_relay is not None:
+        word = "dh" if profile.main_relay.active_level == "low" else "dl"
+        boot_lines += (f"gpio={profile.main_relay.gpio}=op,{word}",)
     return Wiring(
         machine=profile.machine,
         relays_on_at=profile.relay_board.active_level,

@@ -140,6 +140,47 @@ def test_active_high_relays_on_pulled_up_pins_are_refused_with_their_own_way_out
     assert problems[0].text.endswith("gpio=2=op,dl")
 
 
+EIGHT = (ROOT / "hardware_profiles" / "eight_line.yaml").read_text(encoding="utf-8")
+MAIN = "main_relay: {gpio: 25, active_level: high"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "parts"),
+    [
+        (MAIN, f"main_relay: {{gpio: {HERE}8, active_level: low", ("the main relay: GPIO 8 already serves line 7",)),
+        ("current: {gpio: 18", f"current: {{gpio: {HERE}25", ("the current contact: GPIO 25 already serves the main",)),
+        ("current: {gpio: 18", f"current: {{gpio: {HERE}1", ("the current contact: GPIO 1 ", "ID EEPROM")),
+        (
+            MAIN,
+            f"main_relay: {{gpio: {HERE}25, active_level: low",
+            (
+                "the main relay: GPIO 25 is pulled low until the service starts and the main relay is active-low: it "
+                "would feed the pumps during boot.",
+                "gpio=25=op,dh",
+            ),
+        ),
+        (
+            "run: 0.55 A",
+            f"run: {HERE}0.1 A",
+            ("line 1 pump: it draws 0.1 A; a current contact closes only at 0.1 A", "standing still"),
+        ),
+    ],
+)
+def test_feedback_is_checked_like_all_else(tmp_path, old, new, parts):
+    changed = change(EIGHT, old, new)
+    assert_refused(profile_problems(tmp_path, changed.text), changed, *parts)
+
+
+def test_the_boot_lines_hold_the_main_relay_by_its_own_level(tmp_path):
+    for line, is_safe in (("gpio=25=op,dl", True), ("gpio=25=op,dh", False)):
+        text = EIGHT.replace("    - gpio=17=op,dh\n", f"    - gpio=17=op,dh\n    - {line}\n")
+        problems = profile_problems(tmp_path, text)
+        assert bool(problems) != is_safe
+        if not is_safe:
+            assert "the main relay is active-high: it may feed the pumps during boot" in problems[0].text
+            assert "Write gpio=25=op,dl last" in problems[0].text
+
+
 def test_with_no_pin_left_only_the_boot_line_is_offered(tmp_path):
     eight = (ROOT / "hardware_profiles" / "eight_line.yaml").read_text(encoding="utf-8")
     changed = change(eight, "    - gpio=17=op,dh\n", "    - gpio=16=op,dh\n")

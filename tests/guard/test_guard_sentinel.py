@@ -17,6 +17,7 @@ from msgspec.structs import replace
 from controller.guard import sentinel
 from controller.guard.sentinel import BEAT_ARMED, BEAT_AT_REST, QUIT, Pins, drive_off, line_request, watch
 from controller.guard.sentinel_link import pins_of
+from controller.model.profile import MainRelay
 
 KERNEL_HEADER = Path("/usr/include/linux/gpio.h")
 PROBE = r"""
@@ -144,6 +145,14 @@ def test_the_pins_of_a_profile():
     assert (real.bench, real.chip, real.safe) == (None, "pinctrl-bcm2835", {2: False, 3: False, 4: False, 5: False})
     again = Pins.from_text(real.as_text())
     assert (again.bench, again.chip, again.safe) == (real.bench, real.chip, real.safe)
+
+
+def test_the_main_relay_is_driven_first():
+    main = MainRelay(gpio=25, active_level="high")
+    pins = pins_of(replace(profile(), main_relay=main), Path("/run/bench.sock"))
+    assert list(pins.safe.items()) == [(25, False), (2, True), (3, True), (4, True), (5, True)]
+    low = pins_of(replace(profile(), main_relay=replace(main, active_level="low")), None)
+    assert low.safe[25] is True
 
 
 # --- the pipe

@@ -17,7 +17,7 @@ from controller.errors import BoardError
 from controller.hal.gpio_board import GpioBoard
 from controller.hal.lgpio_pins import ChipFactory
 from controller.model.book import Book
-from controller.model.profile import Profile
+from controller.model.profile import MainRelay, Profile
 
 PROFILES = Path(__file__).resolve().parents[2] / "hardware_profiles"
 MACHINES = {"active-low": "eight_line", "active-high": "four_line_active_high"}
@@ -143,6 +143,66 @@ def test_all_off_tries_every_channel_and_names_those_that_failed(profile, rig, b
         (failure,) = board.all_off()
     assert str(failure) == f"line {broken.line}, GPIO {broken.gpio}: cannot be switched: no such device"
     assert all(rig.driven(line.gpio)[-1] != on_level(profile) for line in profile.lines if line is not broken)
+
+
+def main_relay_of(profile: Profile) -> MainRelay:
+    if profile.main_relay is None:
+        pytest.skip("this machine has no main relay")
+    return profile.main_relay
+
+
+def test_the_main_relay_is_claimed_open_and_follows_the_feed_alone(profile, rig, board):
+    main = main_relay_of(profile)
+    closed = main.active_level == "high"
+    if rig.shows_claims:
+        assert rig.driven(main.gpio) == [not closed]
+    board.switch(profile.lines[0].line, on=True)
+    assert rig.driven(main.gpio)[-1] != closed
+    board.feed(on=True)
+    assert rig.driven(main.gpio)[-1] == closed
+    board.feed(on=False)
+    assert rig.driven(main.gpio)[-1] != closed
+    assert rig.driven(profile.lines[0].gpio)[-1] == on_level(profile)
+
+
+def test_all_off_opens_the_main_relay_whichever_other_pin_fails(profile, rig, board):
+    main = main_relay_of(profile)
+    board.feed(on=True)
+    broken = profile.lines[0]
+    board.switch(broken.line, on=True)
+    with broken_pin(rig, broken.gpio):
+        assert [str(one).split(",")[0] for one in board.all_off()] == [f"line {broken.line}"]
+    assert rig.driven(main.gpio)[-1] != (main.active_level == "high")
+
+
+def test_a_main_relay_that_fails_is_named_and_keeps_no_channel_on(profile, rig, board):
+    main = main_relay_of(profile)
+    board.feed(on=True)
+    board.switch(profile.lines[0].line, on=True)
+    with broken_pin(rig, main.gpio):
+        with pytest.raises(BoardError, match=rf"main relay, GPIO{main.gpio}: cannot be switched: no such device"):
+            board.feed(on=False)
+        assert [str(one).split(",")[0] for one in board.all_off()] == ["main relay"]
+    assert rig.driven(profile.lines[0].gpio)[-1] != on_level(profile)
+
+
+def test_closing_the_board_opens_the_main_relay(profile, rig):
+    main = main_relay_of(profile)
+    if not rig.shows_claims:
+        pytest.skip("gpiozero's mock pins forget what a closed one carried")
+    board = GpioBoard(profile, rig.factory)
+    board.feed(on=True)
+    board.close()
+    board.feed(on=True)  # closed: there is no main relay any more
+    is_high = main.active_level == "high"
+    assert rig.driven(main.gpio) in ([not is_high, is_high, not is_high], [not is_high, is_high, *[not is_high] * 2])
+
+
+def test_without_a_main_relay_there_is_nothing_to_feed(profile, board):
+    if profile.main_relay is not None:
+        pytest.skip("this machine has one")
+    board.feed(on=True)
+    assert board.all_off() == []
 
 
 def test_a_closed_contact_reads_low_and_true(profile, rig, board):
