@@ -37,8 +37,8 @@ READY_S = 20.0
 class Processes:
     """The three processes in one folder. `start` may be called again after one was killed."""
 
-    def __init__(self, folder: Path, *, book: Path = BOOK) -> None:
-        self.book = book
+    def __init__(self, folder: Path, *, profile: Path = PROFILE, book: Path = BOOK) -> None:
+        self.profile, self.book = profile, book
         self.run_dir, self.state_dir, self.trace_path = folder / "run", folder / "state", folder / "trace.jsonl"
         self.run_dir.mkdir(parents=True, exist_ok=True)
         self._log = (folder / "processes.log").open("w")
@@ -50,7 +50,7 @@ class Processes:
         return subprocess.Popen(command, stdout=self._log, stderr=self._log)
 
     def start(self, name: str) -> None:
-        files = ["--profile", str(PROFILE), "--book", str(self.book)]
+        files = ["--profile", str(self.profile), "--book", str(self.book)]
         extra = {"bench": ["--seed", "7", "--glass", "tall glass", "--trace", str(self.trace_path)]}
         words = ["bench", "run"] if name == "bench" else [name]
         state = [] if name == "bench" else ["--state-dir", str(self.state_dir)]
