@@ -1,0 +1,69 @@
+"""Engine, guard and bench in virtual time under drawn troubles: whatever happens, nothing unsafe does.
+
+python3 tests campaign [--seed S] [--runs N] [--jobs J]     runs S, S + 1, ... (default: 1000 runs on all cores)
+python3 tests campaign --replay SEED                        one run, with all that happened in it
+
+Ends with 1 when anything that must hold did not, with the seed of each such run.
+"""
+
+import argparse
+import multiprocessing
+import os
+import sys
+import time
+from collections.abc import Iterator
+
+from campaigns.runs import Finding, play
+
+SHOWN = 10  # failures that are told at length
+
+
+def campaign(first: int, runs: int, jobs: int) -> Iterator[Finding]:
+    """Findings of these runs, as they come in."""
+    seeds = range(first, first + runs)
+    if jobs == 1:
+        yield from map(play, seeds)
+        return
+    with multiprocessing.Pool(jobs) as pool:
+        yield from pool.imap_unordered(play, seeds, chunksize=8)
+
+
+def main(argv: list[str]) -> int:
+    """Run, and tell what came of it."""
+    parser = argparse.ArgumentParser(prog="python3 tests campaign", description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--runs", type=int, default=1000)
+    parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--replay", type=int, metavar="SEED")
+    asked = parser.parse_args(argv)
+    if asked.replay is not None:
+        return _replay(asked.replay)
+    began_s, failed, admitted, seconds = time.monotonic(), list[Finding](), 0, 0.0
+    for finding in campaign(asked.seed, asked.runs, asked.jobs):
+        admitted += finding.admitted
+        seconds += finding.seconds
+        if finding.text:
+            failed.append(finding)
+            if len(failed) <= SHOWN:
+                print(
+                    f"seed {finding.seed} {finding.text}\n  python3 tests campaign --replay {finding.seed}", flush=True
+                )
+    took_s = time.monotonic() - began_s
+    print(
+        f"{asked.runs} runs from seed {asked.seed}: {len(failed)} failed; {admitted} operations, "
+        f"{seconds / 3600:.1f} h of machine time in {took_s:.0f} s"
+    )
+    if failed:
+        print("failed seeds: " + " ".join(str(one.seed) for one in sorted(failed, key=lambda one: one.seed)))
+    return 1 if failed else 0
+
+
+def _replay(seed: int) -> int:
+    finding = play(seed)
+    print("\n".join(finding.story))
+    print(f"seed {seed}: {finding.text or 'all held'}")
+    return 1 if finding.text else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,194 @@
+"""The people around the machine: they order, confirm, put glasses down, and see to faults, not always in time."""
+
+from contextlib import suppress
+
+from campaigns.house import House
+from campaigns.plot import Order
+
+from controller.bench.fluids import CLEANER, RINSE_WATER
+from controller.engine.engine import Engine
+from controller.errors import Refused
+from controller.model.states import MachineState, OperationKind
+from controller.model.views import (
+    AcknowledgeRequest,
+    Asked,
+    AssignRequest,
+    JogRequest,
+    LineRequest,
+    PourRequest,
+    Status,
+    TrialRequest,
+)
+
+JAR_ML = 2000.0
+FULL_ML = 3000.0
+PATIENCE_S = (0.15, 1.0)  # between two looks at the machine
+DRAWN = {OperationKind.CLEAN: CLEANER, OperationKind.RINSE: RINSE_WATER}
+
+
+class Person:
+    """One person who wants `orders` done, one after the other."""
+
+    def __init__(self, house: House, orders: tuple[Order, ...]) -> None:
+        self._house, self._orders = house, list(orders)
+        self.is_helpful = False  # from `help_out` on
+        self._last_key: tuple[str, PourRequest] | None = None
+        house.later(0.4, self._look)
+
+    def help_out(self) -> None:
+        """Order nothing more, and leave nothing undone that the machine waits for."""
+        self._orders.clear()
+        self.is_helpful = True
+
+    @property
+    def is_content(self) -> bool:
+        """Whether nothing is left to order."""
+        return not self._orders
+
+    def _look(self) -> None:
+        house = self._house
+        house.later(house.draw.uniform(*PATIENCE_S), self._look)
+        engine = house.engine
+        if engine is None:
+            return
+        status = engine.status()
+        if status.fault is not None:
+            if self._feels_like(0.5):
+                house.engine_process.ask(lambda engine: engine.acknowledge(AcknowledgeRequest(cause=status.fault)))
+            return
+        operation = status.operation
+        if operation is not None and operation.outcome is None and operation.waiting_for is not None:
+            self._help(operation.operation, operation.waiting_for)
+        elif status.state == MachineState.IDLE and self._orders and not _is_under_way(status):
+            self._prepare(self._orders[0])
+            self._order()
+
+    def _feels_like(self, chance: float) -> bool:
+        return self.is_helpful or self._house.draw.random() < chance
+
+    def _help(self, operation: str, waiting_for: str) -> None:
+        if not self._feels_like(0.6):
+            return
+        if waiting_for == "glass":
+            self.put_glass_back()
+        elif waiting_for.startswith("container on line"):
+            self.hang(int(waiting_for.rsplit(maxsplit=1)[-1]), None)
+        else:
+            self._house.engine_process.ask(lambda engine: engine.confirm(operation))
+
+    # --- orders
+
+    def _prepare(self, order: Order) -> None:
+        """Vessel and containers as the order wants them."""
+        self._place_vessel(order)
+        for line in sorted(self._house.odd - set(order.lines)):
+            self.hang(line, None)
+        for line in order.lines:
+            self._hang_for(order.kind, line)
+
+    def _order(self) -> None:
+        order, house = self._orders.pop(0), self._house
+        answer = house.engine_process.ask(lambda engine: self._ask(engine, order))
+        house.tell(f"ordered {order.kind} {order.recipe}{order.lines or ''}: {answer}")
+
+    def _ask(self, engine: Engine, order: Order) -> Asked:
+        match order.kind:
+            case OperationKind.SERVE:
+                request = PourRequest(recipe=order.recipe, times=order.amount, key=f"key {len(self._orders)}")
+                self._last_key = (order.recipe, request)
+                return engine.pour(request)
+            case OperationKind.TRIAL:
+                return engine.trial(TrialRequest(lines=order.lines, on_s=order.amount, jug=True))
+            case OperationKind.JOG:
+                return engine.jog(JogRequest(line=order.lines[0], on_s=order.amount))
+        return engine.run_lines(LineRequest(kind=str(order.kind), lines=order.lines, jug=True))
+
+    def order_again(self) -> None:
+        """The same request with the same key once more, as a browser does that got no answer."""
+        if self._last_key is not None:
+            request = self._last_key[1]
+            self._house.engine_process.ask(lambda engine: engine.pour(request))
+
+    def order_meanwhile(self) -> None:
+        """Another order without looking whether the machine is free."""
+        if self._orders and self._house.engine is not None:
+            self._order()
+
+    # --- hands
+
+    def _place_vessel(self, order: Order) -> None:
+        """A fresh glass for a serving, a jug for all else."""
+        plant = self._house.plant
+        with suppress(Refused):  # none was there
+            plant.lift_glass()
+        if order.kind is OperationKind.SERVE:
+            plant.place_glass(self._house.plot.book.recipe(order.recipe).glass)
+        else:
+            plant.place_glass(brim_ml=JAR_ML)
+
+    def lift_glass(self) -> None:
+        """Take the glass away."""
+        try:
+            self._house.plant.lift_glass()
+        except Refused:
+            return
+        self._house.tell("glass lifted")
+
+    def put_glass_back(self) -> None:
+        """Put it back."""
+        try:
+            self._house.plant.place_glass()
+        except Refused:
+            return
+        self._house.tell("glass put back")
+
+    def _hang_for(self, kind: OperationKind, line: int) -> None:
+        """What such an operation is to draw: cleaner, water, air, or the line's own container."""
+        if kind in DRAWN:
+            self.hang(line, DRAWN[kind])
+        elif kind is OperationKind.PURGE:
+            before_ml = self._house.plant.container_ml(line)
+            self._house.plant.unhang(line)
+            self._house.odd.add(line)
+            self._house.watch.amounts.hung(line, before_ml, 0.0)
+        else:
+            self.hang(line, None)
+
+    def hang(self, line: int, liquid: str | None) -> None:
+        """Hang a full container; None: of the liquid that the line is known to carry."""
+        house = self._house
+        name = liquid or house.assigned[line]
+        if name is None:
+            return
+        before_ml = house.plant.container_ml(line)
+        house.plant.hang(line, name, FULL_ML)
+        house.odd.discard(line)
+        if name != house.assigned[line]:
+            house.odd.add(line)
+        house.watch.amounts.hung(line, before_ml, FULL_ML)
+
+    def change_liquid(self, line: int) -> None:
+        """Hang another liquid on a line and say so, as far as the machine is at rest."""
+        house = self._house
+        engine = house.engine
+        if engine is None or house.watch.licence is not None:
+            return
+        status = engine.status()
+        if status.state != MachineState.IDLE or _is_under_way(status):
+            return
+        name = house.draw.choice(house.plot.book.liquids).liquid
+        house.tell(f"line {line} now carries {name}")
+        self.hang(line, name)
+        house.engine_process.ask(
+            lambda engine: engine.assign(AssignRequest(line=line, liquid=name, container_ml=FULL_ML))
+        )
+
+    def stop(self) -> None:
+        """Ask for a stop."""
+        self._house.tell("stop asked for")
+        self._house.engine_process.ask(lambda engine: engine.stop())
+
+
+def _is_under_way(status: Status) -> bool:
+    operation = status.operation
+    return operation is not None and operation.outcome is None and not operation.refused

@@ -1,0 +1,5 @@
+"""What a watch raises."""
+
+
+class Violation(Exception):
+    """Something that must never be."""

@@ -1,0 +1,362 @@
+"""What must hold after every step, judged by the bench's own trace and by what has reached the disk.
+
+Nothing here asks the guard what it believes; what it may do follows from the records that are on disk, from the
+messages that reached it, and from the contacts as the bench has them.
+"""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import msgspec
+from campaigns.amounts import Amounts
+from campaigns.violation import Violation
+from msgspec.structs import replace
+
+from controller.bench.trace import LevelEntry
+from controller.ledger.journal import Entry
+from controller.model.messages import (
+    SILENCE_S,
+    Admitted,
+    Changed,
+    Command,
+    Confirm,
+    Ended,
+    Event,
+    Report,
+    Stop,
+)
+from controller.model.plan import Operation, PlannedRun
+from controller.model.states import Contents, MachineState, OperationKind
+from controller.safety.records import (
+    AcknowledgedRecord,
+    AdmittedRecord,
+    EndedRecord,
+    FaultRecord,
+    LineRecord,
+    Stamped,
+    UnheldRecord,
+)
+
+if TYPE_CHECKING:
+    from campaigns.house import House
+
+EPS_S = 1e-6
+TOUCHING_S = 1e-5  # runs of one line that are no further apart are one
+POLL_S = 0.2  # the longest time between two readings of the contacts
+DEAD_S = 1.0  # a guard that is gone: every channel off by then, by the sentinel or by the boot service (DESIGN 7)
+FROZEN_S = 0.7  # a guard that stands still: by the sentinel (DESIGN 7)
+SETTLING = frozenset({MachineState.HOLDING, MachineState.STOPPING, MachineState.ABORTING, MachineState.COMPLETING})
+DRAWS = frozenset({OperationKind.SERVE, OperationKind.PRIME, OperationKind.TRIAL})
+
+_stamped: msgspec.json.Decoder[Stamped] = msgspec.json.Decoder(Stamped)
+
+
+@dataclass
+class Licence:
+    """What the journal allows: the lines of one operation, each for so long at a stretch and in all."""
+
+    operation: Operation
+    longest_s: dict[int, float] = field(default_factory=dict)
+    whole_s: dict[int, float] = field(default_factory=dict)
+    on_s: dict[int, float] = field(default_factory=dict)
+    may_switch: bool = False
+    is_begun: bool = False
+
+    def add(self, runs: Iterable[PlannedRun]) -> None:
+        """These runs are allowed besides; runs of a line that touch are one stretch."""
+        stretches: dict[int, tuple[float, float]] = {}
+        for run in sorted(runs, key=lambda run: run.start_s):
+            begin_s, end_s = stretches.get(run.line, (run.start_s, run.start_s))
+            if run.start_s > end_s + TOUCHING_S:
+                begin_s = run.start_s
+            stretches[run.line] = begin_s, run.start_s + run.duration_s
+            stretch_s = run.start_s + run.duration_s - begin_s
+            self.longest_s[run.line] = max(self.longest_s.get(run.line, 0.0), stretch_s)
+            self.whole_s[run.line] = self.whole_s.get(run.line, 0.0) + run.duration_s
+
+
+class Watch:
+    """Watches one house. Every method raises Violation."""
+
+    def __init__(self, house: "House") -> None:
+        self._house = house
+        self._caps = house.plot.profile.caps
+        self._active = house.plot.profile.relay_board.active_level == "high"
+        self._line_at = {line.gpio: line.line for line in house.plot.profile.lines}
+        self._seen_entries = 0
+        self.on: dict[int, float] = {}  # line -> since when
+        self.licence: Licence | None = None
+        self._could_switch = False  # at some moment since the last look
+        self._has_fault = False
+        self._stop_heard = False
+        self._heard_s = -math.inf  # when the engine's last message reached the guard
+        self._gone_s: float | None = None
+        self._frozen_s: float | None = None
+        self._moving_s = 0.0  # since when the guard moves
+        self._held_s: float | None = None
+        self._unsafe_s: dict[str, float | None] = {}
+        self._in_motion: set[int] = set()  # lines of which a new guard must know nothing
+        self.admitted: dict[str, AdmittedRecord] = {}  # on disk
+        self.ended: dict[str, EndedRecord] = {}
+        self.amounts = Amounts(house)
+
+    # --- what happens
+
+    def wrote(self, entry: Entry) -> None:
+        """An entry has reached the disk."""
+        self._scan()
+        record = _stamped.decode(entry.body).record
+        match record:
+            case AdmittedRecord(operation=operation):
+                self._admit(record, operation)
+            case UnheldRecord(operation=name, runs=runs):
+                if self.licence is None or self.licence.operation.operation != name:
+                    raise Violation(f"{name} goes on, but nothing of it is under way")
+                self.licence.add(runs)
+                self._allow()
+            case EndedRecord(ended=ended):
+                if ended.operation in self.ended:
+                    raise Violation(f"{ended.operation} has ended twice")
+                self.ended[ended.operation] = record
+                self.amounts.end(record)
+                self.licence = self._held_s = None
+            case FaultRecord():
+                self._has_fault = True
+            case AcknowledgedRecord():
+                self._has_fault = False
+            case LineRecord(state=state):
+                self._house.assigned[state.line] = state.assigned
+
+    def _admit(self, record: AdmittedRecord, operation: Operation) -> None:
+        if operation.operation in self.admitted:
+            raise Violation(f"{operation.operation} was admitted twice")
+        if self.licence is not None:
+            raise Violation(f"{operation.operation} was admitted while {self.licence.operation.operation} is open")
+        if self._has_fault:
+            raise Violation(f"{operation.operation} was admitted while a fault is latched")
+        self.admitted[operation.operation] = record
+        self.licence, self._stop_heard = Licence(operation), False
+        self.licence.add(_end_to_end(operation))
+        self.amounts.begin(operation)
+        if operation.segments[0].hand is None:
+            self._allow()
+
+    def _allow(self) -> None:
+        if self.licence is not None:
+            self.licence.may_switch = self._could_switch = True
+
+    def spoilt(self, entry: Entry) -> None:
+        """An entry cannot be read any more: what it said counts no longer as on disk."""
+        match _stamped.decode(entry.body).record:
+            case AdmittedRecord(operation=operation):
+                self.admitted.pop(operation.operation, None)
+            case EndedRecord(ended=ended):
+                self.admitted.pop(ended.operation, None)
+                self.ended.pop(ended.operation, None)
+
+    def lost_journal(self) -> None:
+        """The journal was set aside: what was on it is gone, and nobody can be held to it."""
+        self.admitted.clear()
+        self.ended.clear()
+        self.licence = None
+
+    def delivered(self, client: str, command: Command) -> None:
+        """A message is about to reach the guard."""
+        if client in self._house.guard_process.connections:
+            self._heard_s = self._house.now_s
+        if isinstance(command, Stop):
+            self._stop_heard = True
+        if isinstance(command, Confirm) and self._held_s is not None:
+            licence = self.licence
+            if licence is not None and licence.operation.operation == command.operation:
+                self._allow()
+
+    def parted(self) -> None:
+        """The guard has seen a connection end: whatever was held is over."""
+        self._held_s = None
+
+    def published(self, event: Event) -> None:
+        """The guard says something to whoever listens."""
+        match event:
+            case Admitted(operation=name):
+                if name not in self.admitted:
+                    raise Violation(f"{name} was reported admitted, but is not on disk")
+            case Changed(state=state):
+                self._held_s = self._house.now_s if state is MachineState.HELD else None
+                if state in SETTLING and self.licence is not None:
+                    self.licence.may_switch = False
+            case Report():
+                self._check_unknown(event)
+            case Ended():
+                self.amounts.tell(event)
+
+    def guard_begins(self) -> None:
+        """A new guard opens the board."""
+        self._gone_s, self._moving_s, self._held_s = None, self._house.now_s, None
+
+    def guard_gone(self) -> None:
+        """It is dead: its licence is void, and what was moving is not known any more."""
+        self._scan()
+        self._gone_s, self._frozen_s, self._held_s = self._house.now_s, None, None
+        self._could_switch = False
+        self.amounts.disturb()
+        licence = self.licence
+        if licence is not None:
+            self._in_motion |= set(licence.on_s) | set(self.on)
+            licence.may_switch = False
+
+    def froze(self) -> None:
+        """The guard stands still."""
+        self._frozen_s = self._house.now_s
+        self.amounts.disturb()
+
+    def thawed(self) -> None:
+        """It runs on."""
+        self._frozen_s, self._moving_s = None, self._house.now_s
+
+    # --- after every step
+
+    def look(self, *, acted: bool) -> None:
+        """Check everything; acted: whether the guard has done something in this step."""
+        self._scan()
+        self._note_contacts()
+        if self.on:
+            self._check_alone()
+        if acted and self._gone_s is None:
+            self._check_after_its_turn()
+        self._could_switch = self.licence is not None and self.licence.may_switch
+
+    @property
+    def _obeying(self) -> list[int]:
+        """Lines that are on and could be switched off."""
+        return [line for line in sorted(self.on) if not self._house.is_deaf(line)]
+
+    def _check_alone(self) -> None:
+        """What holds whatever the guard does, for as long as a channel is on."""
+        now_s, jitter_s, on = self._house.now_s, self._house.plot.jitter_s, self._obeying
+        if not on:
+            return
+        if self._gone_s is not None:
+            if now_s > self._gone_s + DEAD_S + EPS_S:
+                raise Violation(f"on {now_s - self._gone_s:.3f} s after the guard's end: lines {on}")
+        elif self._frozen_s is not None:
+            if now_s > self._frozen_s + FROZEN_S + EPS_S:
+                raise Violation(f"on {now_s - self._frozen_s:.3f} s after the guard froze: lines {on}")
+        elif now_s > max(self._heard_s + SILENCE_S, self._moving_s) + jitter_s + EPS_S:
+            raise Violation(f"on {now_s - self._heard_s:.3f} s after the engine's last word: lines {on}")
+
+    def _check_after_its_turn(self) -> None:
+        now_s, on = self._house.now_s, self._obeying
+        if on:
+            licence = self.licence
+            if licence is None or self._has_fault or self._stop_heard:
+                raise Violation(f"lines {on} are on, licence {licence}, fault {self._has_fault}")
+            for line in on:
+                ran_s = now_s - self.on[line]
+                if ran_s > licence.longest_s[line] + self._house.plot.jitter_s + EPS_S:
+                    raise Violation(f"line {line} is on for {ran_s:.6f} s, allowed are {licence.longest_s[line]:.6f} s")
+            if now_s >= self._heard_s + SILENCE_S + EPS_S:
+                raise Violation(f"on although the engine was silent for {now_s - self._heard_s:.3f} s")
+            self._check_contacts(licence.operation.kind)
+        self._stop_heard = False
+        held_s = self._caps.held_s
+        late_s = self._house.plot.jitter_s + EPS_S
+        if self._held_s is not None and now_s > max(self._held_s + held_s, self._moving_s) + late_s:
+            raise Violation(f"held for {now_s - self._held_s:.3f} s, allowed are {held_s:.3f} s")
+
+    # --- contacts
+
+    def _note_contacts(self) -> None:
+        """Since when each contact has been in its unsafe position without a break, as the pins have it."""
+        inputs, closed = self._house.plot.profile.inputs, self._house.plant.contacts()
+        unsafe = {"stop": not closed["stop"]}
+        if inputs.glass is not None:
+            unsafe["glass"] = closed["glass"] == (inputs.glass.contact == "normally_closed")
+        for level in inputs.levels:
+            unsafe[f"level {level.line}"] = closed[f"level {level.line}"] == (level.contact == "normally_open")
+        for name, is_unsafe in unsafe.items():
+            if not is_unsafe:
+                self._unsafe_s[name] = None
+            elif self._unsafe_s.get(name) is None:
+                self._unsafe_s[name] = self._house.now_s
+
+    def _check_contacts(self, kind: OperationKind) -> None:
+        inputs = self._house.plot.profile.inputs
+        limits = {"stop": inputs.stop.debounce_s}
+        if inputs.glass is not None and kind is OperationKind.SERVE:
+            limits["glass"] = inputs.glass.debounce_s
+        if kind in DRAWS:
+            limits |= {f"level {one.line}": one.debounce_s for one in inputs.levels if one.line in self.on}
+        for name, debounce_s in limits.items():
+            since_s = self._unsafe_s.get(name)
+            if since_s is None:
+                continue
+            unsafe_s = self._house.now_s - max(since_s, self._moving_s)
+            if unsafe_s > debounce_s + POLL_S + 2 * self._house.plot.jitter_s + EPS_S:
+                raise Violation(f"lines {sorted(self.on)} are on {unsafe_s:.3f} s after the {name} contact told")
+
+    # --- pins
+
+    def _scan(self) -> None:
+        """Take in what the pins have done since the last time."""
+        trace = self._house.plant.trace
+        new = trace.count - self._seen_entries
+        if not new:
+            return
+        self._seen_entries = trace.count
+        for entry in list(trace.entries)[-new:]:
+            if isinstance(entry, LevelEntry) and entry.gpio in self._line_at:
+                is_on, line = entry.level == self._active, self._line_at[entry.gpio]
+                if is_on and line not in self.on:
+                    self._switched_on(line, entry)
+                elif not is_on and line in self.on:
+                    self._switched_off(line, entry.at_s)
+
+    def _switched_on(self, line: int, entry: LevelEntry) -> None:
+        house, licence = self._house, self.licence
+        if entry.holder != house.guard_process.holder:
+            raise Violation(f"line {line} was switched on by {entry.holder}")
+        if licence is None or not (licence.may_switch or self._could_switch):
+            raise Violation(f"line {line} was switched on without leave: {licence}")
+        if line not in licence.longest_s:
+            raise Violation(f"line {line} was switched on, which is no part of {licence.operation.operation}")
+        gap_s = entry.at_s - max(self.on.values(), default=-math.inf)
+        if gap_s < self._caps.start_gap_s - EPS_S:
+            raise Violation(f"line {line} started {gap_s:.4f} s after another, the cap is {self._caps.start_gap_s} s")
+        if not licence.is_begun:
+            licence.is_begun = True
+            self.amounts.first_start(licence.operation, entry.at_s)
+        self.on[line] = entry.at_s
+        self.amounts.switched(self.on, entry.at_s)
+        house.tell(f"line {line} on")
+
+    def _switched_off(self, line: int, at_s: float) -> None:
+        ran_s = at_s - self.on.pop(line)
+        self._house.tell(f"line {line} off after {ran_s:.3f} s")
+        self.amounts.ran(line, at_s - ran_s, at_s)
+        licence = self.licence
+        if licence is not None:
+            licence.on_s[line] = licence.on_s.get(line, 0.0) + ran_s
+            over_s = licence.on_s[line] - licence.whole_s[line]
+            if over_s > self.amounts.overrun_s + EPS_S and line not in self._house.unsound:
+                raise Violation(f"line {line} was on {over_s:.4f} s longer than all its runs together")
+
+    # --- after a restart
+
+    def _check_unknown(self, report: Report) -> None:
+        for state in report.lines:
+            if state.line in self._in_motion and state.contents is not Contents.UNKNOWN:
+                raise Violation(f"line {state.line} was in motion when the guard ended, and counts as {state.contents}")
+        self._in_motion.clear()
+
+
+def _end_to_end(operation: Operation) -> list[PlannedRun]:
+    """All runs of an operation on one line of time, without the waits for people."""
+    runs: list[PlannedRun] = []
+    offset_s = 0.0
+    for segment in operation.segments:
+        runs += [replace(run, start_s=offset_s + run.start_s) for run in segment.runs]
+        offset_s = max((run.start_s + run.duration_s for run in runs), default=0.0)
+    return runs

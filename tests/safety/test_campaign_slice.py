@@ -1,0 +1,73 @@
+"""A short slice of the campaign of drawn troubles; `python3 tests campaign` runs the long one."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from campaign import main
+from campaigns.runs import play
+
+from controller.errors import BoardError
+from controller.safety.supervisor import Supervisor
+
+TESTS = Path(__file__).resolve().parents[1]
+SLICE = 10  # runs in each of the tests below, so that the cores share them
+
+
+@pytest.mark.parametrize("first", range(1, 61, SLICE))
+def test_nothing_that_must_never_be_happens(first):
+    findings = [play(seed) for seed in range(first, first + SLICE)]
+    assert [(one.seed, one.text) for one in findings if one.text] == []
+    assert sum(one.admitted for one in findings) >= SLICE // 2  # a slice in which nothing moves would show nothing
+
+
+def test_a_seed_replays_exactly_whatever_the_process():
+    """Other processes order sets of strings differently."""
+    here = play(2)
+    there = subprocess.run(
+        [sys.executable, TESTS / "campaign.py", "--replay", "2"],
+        env={**os.environ, "PYTHONHASHSEED": "7"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert len(here.story) > 10
+    assert there.stdout.splitlines()[:-1] == list(here.story)
+
+
+def test_a_guard_that_forgets_silence_is_found(monkeypatch):
+    """The watch must see what it is there for: here a guard that does not mind an engine's silence."""
+    monkeypatch.setattr("controller.safety.supervisor.SILENCE_S", 30.0)
+    assert any("engine" in play(seed).text for seed in range(55, 120))
+
+
+def test_a_guard_that_books_no_worst_case_is_found(monkeypatch):
+    monkeypatch.setattr("controller.safety.outcome.worst_runs", lambda _record, _resumed: [])
+    assert any("in motion" in play(seed).text or "booked" in play(seed).text for seed in range(2, 60))
+
+
+def test_a_guard_that_breaks_is_told_with_its_seed(monkeypatch, capsys):
+    def broken(*_args, **_kwargs):
+        raise ZeroDivisionError("planted")
+
+    monkeypatch.setattr(Supervisor, "advance", broken)
+    assert main(["--seed", "5", "--runs", "1", "--jobs", "1"]) == 1
+    told = capsys.readouterr().out
+    assert "seed 5" in told
+    assert "planted" in told
+    assert "--replay 5" in told
+
+
+def test_a_line_switched_on_by_anybody_else_is_found(monkeypatch):
+    """Sabotage behind the guard's back: the boot service drives a line on instead of off."""
+
+    def sabotage(profile, plant, _failures, holder):
+        try:
+            plant.claim_output(profile.lines[0].gpio, profile.relay_board.active_level == "high", holder=holder)
+        except BoardError:
+            return
+
+    monkeypatch.setattr("campaigns.guard_process.drive_off", sabotage)
+    assert any("was switched on by" in play(seed).text for seed in range(2, 60))
