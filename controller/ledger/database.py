@@ -23,6 +23,8 @@ class Database:
         try:
             with self._guarded():
                 self._db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+                # One process alone: then the index of the write-ahead log stays in memory and off the card.
+                self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
                 self._db.execute("PRAGMA journal_mode = WAL")
                 self._db.execute("PRAGMA synchronous = FULL")
                 self._prepare()

@@ -145,6 +145,7 @@ class FileJournal:
         connection = sqlite3.connect(self._path, timeout=BUSY_S, isolation_level=None)
         try:
             connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")  # takes effect only while the file is new
+            connection.execute("PRAGMA locking_mode = EXCLUSIVE")  # no index shared by memory that lands on the card
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
             found = connection.execute("PRAGMA quick_check(1)").fetchone()[0]

@@ -48,7 +48,7 @@ class LineNotes:
         """Primes, purges, cleanings and rinses asked for from since to before until (Unix s), oldest first."""
         rows = self._database.all(
             "SELECT o.asked_wall_s, d.line, o.operation, o.kind, o.outcome, o.reason, d.liquid, d.delivered_ml, d.on_s"
-            " FROM operation o JOIN delivery d ON d.seq = o.seq"
+            " FROM operation o JOIN delivery d ON d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq"
             " WHERE o.kind <> 'serve' AND o.kind IN ('prime', 'purge', 'clean', 'rinse')"
             " AND o.asked_wall_s >= ? AND o.asked_wall_s < ? ORDER BY o.asked_wall_s, d.line",
             (since_wall_s, until_wall_s),

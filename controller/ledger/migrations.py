@@ -14,7 +14,7 @@ INSERT INTO operation (operation, key, kind, recipe, times, asked_wall_s, ended_
     SELECT operation, key, kind, recipe, times, asked_wall_s, ended_wall_s, outcome, reason, evening_of(asked_wall_s),
     CASE kind WHEN 'serve' THEN json_object('recipe', recipe, 'times', times) ELSE '' END
     FROM old_operation ORDER BY asked_wall_s, rowid;
-INSERT INTO delivery SELECT seq, line, liquid, asked_ml, delivered_ml, worst_ml, on_s, asked_wall_s
+INSERT INTO delivery SELECT asked_wall_s, seq, line, liquid, asked_ml, delivered_ml, worst_ml, on_s
     FROM old_delivery JOIN operation USING (operation);
 INSERT INTO refusal SELECT seq, rule, old_refusal.reason, asked, allowed, way_out, evening
     FROM old_refusal JOIN operation USING (operation) ORDER BY old_refusal.rowid;

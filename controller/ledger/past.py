@@ -77,17 +77,18 @@ class Past:
             ended_wall_s=row[6],
             outcome=row[7],
             reason=row[8],
-            deliveries=self._deliveries(row[0]),
+            deliveries=self._deliveries(row[0], row[5]),
             refusals=self._refusals(row[0], row[1]),
             rest_of=row[9],
             request=row[10],
             changes=tuple(row[11].splitlines()),
         )
 
-    def _deliveries(self, seq: int) -> tuple[Delivery, ...]:
+    def _deliveries(self, seq: int, asked_wall_s: float) -> tuple[Delivery, ...]:
         rows = self._database.all(
-            "SELECT line, liquid, asked_ml, delivered_ml, worst_ml, on_s FROM delivery WHERE seq = ? ORDER BY line",
-            (seq,),
+            "SELECT line, liquid, asked_ml, delivered_ml, worst_ml, on_s FROM delivery"
+            " WHERE asked_wall_s = ? AND seq = ? ORDER BY line",
+            (asked_wall_s, seq),
         )
         return tuple(
             Delivery(line=row[0], liquid=row[1], asked_ml=row[2], delivered_ml=row[3], worst_ml=row[4], on_s=row[5])
@@ -110,7 +111,7 @@ def page_query(wanted: Wanted) -> tuple[str, tuple[object, ...]]:
     if wanted.line is not None and (wanted.recipe, wanted.kind, wanted.outcome) == (None, None, None):
         source, at = "delivery d CROSS JOIN operation o ON o.seq = d.seq", "d"
     elif wanted.line is not None:
-        source += " CROSS JOIN delivery d ON d.seq = o.seq"
+        source += " CROSS JOIN delivery d ON d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq"
     conditions: list[tuple[str, object]] = [
         (f"{at}.asked_wall_s >= ?", wanted.since_wall_s),
         (f"{at}.asked_wall_s < ?", wanted.until_wall_s),

@@ -19,11 +19,10 @@ CREATE INDEX operation_by_kind ON operation (kind, asked_wall_s) WHERE kind <> '
 CREATE INDEX operation_by_outcome ON operation (outcome, asked_wall_s) WHERE outcome <> 'done';
 CREATE INDEX operation_by_rest ON operation (rest_of) WHERE rest_of IS NOT NULL;
 CREATE TABLE delivery (
-    seq INTEGER NOT NULL REFERENCES operation, line INTEGER NOT NULL, liquid TEXT NOT NULL,
+    asked_wall_s REAL NOT NULL, seq INTEGER NOT NULL REFERENCES operation, line INTEGER NOT NULL, liquid TEXT NOT NULL,
     asked_ml REAL NOT NULL, delivered_ml REAL NOT NULL, worst_ml REAL NOT NULL, on_s REAL NOT NULL,
-    asked_wall_s REAL NOT NULL, PRIMARY KEY (seq, line)
+    PRIMARY KEY (asked_wall_s, seq, line)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX delivery_by_line ON delivery (line, asked_wall_s, delivered_ml, on_s);
 CREATE TABLE refusal (
     seq INTEGER NOT NULL REFERENCES operation, rule TEXT NOT NULL, reason TEXT NOT NULL, asked TEXT NOT NULL,
     allowed TEXT NOT NULL, way_out TEXT NOT NULL, evening TEXT NOT NULL

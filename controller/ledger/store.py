@@ -128,7 +128,7 @@ class Ledger:
             for one in deliveries:
                 db.execute(
                     "INSERT INTO delivery VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (seq, one.line, one.liquid, one.asked_ml, one.delivered_ml, one.worst_ml, one.on_s, asked_wall_s),
+                    (asked_wall_s, seq, one.line, one.liquid, one.asked_ml, one.delivered_ml, one.worst_ml, one.on_s),
                 )
                 db.execute(
                     "INSERT INTO usage VALUES (?, ?, ?, ?, ?, 1, ?, ?) ON CONFLICT DO UPDATE SET"

@@ -29,7 +29,7 @@ def fill(path, count, seed=3):
         lines = () if outcome == "refused" else tuple(sorted(rng.sample(range(1, 7), 3)))
         known.append((name, kind, outcome, recipe, at_s, lines))
         for line in lines:
-            deliveries.append((seq, line, LIQUIDS[line - 1], 30.0, 30.3, 31.0, 6.0, at_s))
+            deliveries.append((at_s, seq, line, LIQUIDS[line - 1], 30.0, 30.3, 31.0, 6.0))
             key = (evening, kind == "serve" and outcome == "done", recipe or "", LIQUIDS[line - 1], line)
             row = usage.setdefault(key, [0, 0.0, 0.0])
             row[0], row[1], row[2] = row[0] + 1, row[1] + 30.0, row[2] + 30.3

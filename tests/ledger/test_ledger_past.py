@@ -76,7 +76,8 @@ def test_a_page_holds_what_is_wanted_and_is_found_by_an_index(full, number):
     assert [one.operation for one in ledger.past.page(wanted)] == by_hand(known, question)[:40]
     sql, arguments = page_query(wanted)
     plan = [str(row[3]) for row in ledger._database.all(f"EXPLAIN QUERY PLAN {sql}", arguments)]
-    assert all("USING" in step for step in plan if step.startswith(("SCAN", "SEARCH"))), plan
+    # Deliveries lie in the order of time: going through them (d) needs no index, and ends at the limit.
+    assert all("USING" in step or step == "SCAN d" for step in plan if step.startswith(("SCAN", "SEARCH"))), plan
     assert "USE TEMP B-TREE FOR ORDER BY" not in plan, plan
 
 
@@ -113,7 +114,7 @@ def test_usage_and_refusals_add_up_to_what_was_booked(full):
     assert sum(one.refusals for one in counts) == COUNT // 50
 
 
-def test_a_lines_throughput_is_found_in_its_index_alone(full):
+def test_a_lines_throughput_is_found_from_its_moment_on(full):
     ledger, known = full
     at_s = middle(known)[4]
     through = ledger.throughput(2, at_s)
@@ -121,7 +122,7 @@ def test_a_lines_throughput_is_found_in_its_index_alone(full):
     assert (through.delivered_ml, through.on_s) == pytest.approx((30.3 * times, 6.0 * times))
     sql = "SELECT sum(delivered_ml), sum(on_s) FROM delivery WHERE line = 2 AND asked_wall_s >= 0"
     ((*_, plan),) = ledger._database.all(f"EXPLAIN QUERY PLAN {sql}")
-    assert "COVERING INDEX" in plan
+    assert plan == "SEARCH delivery USING PRIMARY KEY (asked_wall_s>?)"
 
 
 @pytest.mark.parametrize(

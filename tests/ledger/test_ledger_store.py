@@ -1,6 +1,9 @@
 """The ledger: intent, end, containers, and files that cannot be used."""
 
+import shutil
 import sqlite3
+from contextlib import closing
+from functools import partial
 
 import pytest
 
@@ -49,7 +52,10 @@ def hang(ledger, one):
 
 def test_an_intent_survives_in_the_file_without_a_clean_end(path, ledger):
     begin(ledger)
-    other = Ledger(path)  # a second reader sees only what was committed
+    left = path.with_name("left.db")  # what a killed process leaves
+    for suffix in ("", "-wal"):
+        shutil.copy(f"{path}{suffix}", f"{left}{suffix}")
+    other = Ledger(left)
     assert other.past.page(Wanted())[0].operation == "a1"
     assert other.entry("a1").outcome is None
     other.close()
@@ -125,13 +131,24 @@ def test_history_is_newest_first_and_limited(ledger):
     assert [entry.operation for entry in ledger.past.page(Wanted(limit=2))] == ["a4", "a3"]
 
 
+def test_one_process_alone_holds_the_file_and_nothing_is_shared_beside_it(path, monkeypatch):
+    """The shared index of the write-ahead log would be written to the card again and again."""
+    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, timeout=0.05))
+    ledger = Ledger(path)
+    begin(ledger)
+    assert {one.name for one in path.parent.iterdir()} == {path.name, f"{path.name}-wal"}
+    with pytest.raises(RecordError, match="locked"):
+        Ledger(path)
+    ledger.close()
+    Ledger(path).close()
+
+
 def test_a_newer_schema_is_refused_and_left_alone(path):
     Ledger(path).close()
-    with sqlite3.connect(path) as db:
+    with closing(sqlite3.connect(path)) as db:
         db.execute("PRAGMA user_version = 99")
     with pytest.raises(RecordError, match="schema version 99"):
         Ledger(path)
-    db.close()
     with sqlite3.connect(path) as again:
         assert again.execute("PRAGMA user_version").fetchone() == (99,)
     again.close()

@@ -12,16 +12,16 @@ CREATE TABLE container (
 INSERT INTO "container" VALUES(1,1,'apple juice',3000.0,1788992800.0,1788996400.0,NULL,1,2810.4,0.0,0.4,0.09,4.60000000000000142108e+00,NULL);
 INSERT INTO "container" VALUES(2,2,'blackcurrant cordial',700.0,1788992800.0,1788996400.0,NULL,1,672.7,0.0,0.0,0.0,0.0,NULL);
 CREATE TABLE delivery (
-    seq INTEGER NOT NULL REFERENCES operation, line INTEGER NOT NULL, liquid TEXT NOT NULL,
+    asked_wall_s REAL NOT NULL, seq INTEGER NOT NULL REFERENCES operation, line INTEGER NOT NULL, liquid TEXT NOT NULL,
     asked_ml REAL NOT NULL, delivered_ml REAL NOT NULL, worst_ml REAL NOT NULL, on_s REAL NOT NULL,
-    asked_wall_s REAL NOT NULL, PRIMARY KEY (seq, line)
+    PRIMARY KEY (asked_wall_s, seq, line)
 ) STRICT, WITHOUT ROWID;
-INSERT INTO "delivery" VALUES(1,1,'apple juice',15.0,15.0,17.0,3.1,1789000000.0);
-INSERT INTO "delivery" VALUES(2,1,'apple juice',39.0,39.2,42.0,8.0,1789000060.0);
-INSERT INTO "delivery" VALUES(3,2,'blackcurrant cordial',2.4,2.4,3.0,0.5,1789000100.0);
-INSERT INTO "delivery" VALUES(4,1,'apple juice',90.0,90.4,95.0,18.6,1789000200.0);
-INSERT INTO "delivery" VALUES(4,2,'blackcurrant cordial',25.0,24.9,27.0,4.9,1789000200.0);
-INSERT INTO "delivery" VALUES(6,1,'apple juice',90.0,40.4,45.0,8.3,1789000400.0);
+INSERT INTO "delivery" VALUES(1789000000.0,1,1,'apple juice',15.0,15.0,17.0,3.1);
+INSERT INTO "delivery" VALUES(1789000060.0,2,1,'apple juice',39.0,39.2,42.0,8.0);
+INSERT INTO "delivery" VALUES(1789000100.0,3,2,'blackcurrant cordial',2.4,2.4,3.0,0.5);
+INSERT INTO "delivery" VALUES(1789000200.0,4,1,'apple juice',90.0,90.4,95.0,18.6);
+INSERT INTO "delivery" VALUES(1789000200.0,4,2,'blackcurrant cordial',25.0,24.9,27.0,4.9);
+INSERT INTO "delivery" VALUES(1789000400.0,6,1,'apple juice',90.0,40.4,45.0,8.3);
 CREATE TABLE jog_answer (
     seq INTEGER PRIMARY KEY, operation TEXT NOT NULL REFERENCES operation (operation), line INTEGER NOT NULL,
     is_right INTEGER NOT NULL, remark TEXT NOT NULL, wall_s REAL NOT NULL
@@ -77,7 +77,6 @@ CREATE INDEX operation_by_recipe ON operation (recipe, asked_wall_s) WHERE recip
 CREATE INDEX operation_by_kind ON operation (kind, asked_wall_s) WHERE kind <> 'serve';
 CREATE INDEX operation_by_outcome ON operation (outcome, asked_wall_s) WHERE outcome <> 'done';
 CREATE INDEX operation_by_rest ON operation (rest_of) WHERE rest_of IS NOT NULL;
-CREATE INDEX delivery_by_line ON delivery (line, asked_wall_s, delivered_ml, on_s);
 CREATE INDEX refusal_by_operation ON refusal (seq);
 CREATE INDEX refusal_by_evening ON refusal (evening, rule);
 CREATE UNIQUE INDEX container_hanging ON container (line) WHERE taken_wall_s IS NULL;
