@@ -50,10 +50,10 @@ def anneal(
             changed.insert(there, changed.pop(here))
         first = min(here, there)
         allowed = length + (warmth - cooling * placing.placed) * _exponential(rng())
-        changed_states = states[: first + 1]
-        changed_length = placing.place(changed[first:], changed_states, allowed)
-        if changed_length < allowed:
-            length, order, states = changed_length, changed, changed_states
+        if placing.place(changed[first:], states[first], allowed) < allowed:
+            order = changed
+            del states[first + 1 :]
+            length = placing.place(order[first:], states[first], math.inf, states)
             if length < best:
                 best, best_order = length, order
     return best, tuple(best_order)
@@ -77,20 +77,27 @@ class Placing:
 
     def whole(self, order: list[int]) -> tuple[float, list[int], list[State]]:
         """Length, order and states of a whole order."""
-        states: list[State] = [
-            (0.0, self._room.current, self._room.flow, self._room.concurrent, 0.0, 0.0, 1.0, 0.0, [])
-        ]
-        return self.place(order, states, math.inf), order, states
+        room = self._room
+        empty: State = (0.0, room.current, room.flow, room.concurrent, 0.0, 0.0, 1.0, 0.0, [])
+        states = [empty]
+        return self.place(order, empty, math.inf, states), order, states
 
-    def place(self, order: Sequence[int], states: list[State], allowed: float) -> float:
-        """Place these runs after the last of `states`, adding theirs; inf once no length below `allowed` is left."""
-        time, current, flow, channels, end, counted, free, unused, drops = states[-1]
+    def place(self, order: Sequence[int], state: State, allowed: float, states: list[State] | None = None) -> float:
+        """Place these runs after `state`, adding the state after each to `states`.
+
+        The length of the whole; inf as soon as none below `allowed` can come of it.
+        """
+        time, current, flow, channels, end, counted, free, unused, drops = state
         drops = drops.copy()
-        gap, spare = self._room.gap, allowed - self._total
+        gap, spare, loads = self._room.gap, allowed - self._total, self._loads
         for index in order:
             self.placed += 1
-            duration, tail, inrush_for, inrush, steady, run_flow, at_first, later = self._loads[index]
-            while (drops and drops[0][0] <= time) or inrush > current or run_flow > flow or channels < 1:
+            duration, tail, inrush_for, inrush, steady, run_flow, at_first, later = loads[index]
+            while True:
+                if not drops or drops[0][0] > time:
+                    if inrush <= current and run_flow <= flow and channels >= 1:
+                        break
+                    time = drops[0][0]
                 when, more_current, more_flow, more_channels, more_free = heappop(drops)
                 unused += (when - counted) * free
                 counted = when
@@ -98,14 +105,13 @@ class Placing:
                 current += more_current
                 flow += more_flow
                 channels += more_channels
-                time = max(time, when)
             until = time + tail
             if until >= allowed or unused >= spare:
                 return math.inf
             unused += (time - counted) * free
             counted = time
             free -= at_first
-            end = max(end, until)
+            end = until if until > end else end  # quicker than max(), and this is the innermost loop
             current -= inrush
             flow -= run_flow
             channels -= 1
@@ -113,7 +119,8 @@ class Placing:
             if inrush > steady:
                 heappush(drops, (time + inrush_for, inrush - steady, 0.0, 0.0, at_first - later))
             time += gap
-            states.append((time, current, flow, channels, end, counted, free, unused, drops.copy()))
+            if states is not None:
+                states.append((time, current, flow, channels, end, counted, free, unused, drops.copy()))
         return end
 
 

@@ -12,7 +12,7 @@ from controller.sequencing.search import shortest
 # Work on one plan, in placements of a run, before the best order so far is taken. Up to ten runs that suffices to cover
 # all orders of all but a few plans; with more, it is what a fifth of a second on a small computer allows.
 WORK_UP_TO_TEN = 4_000_000
-WORK = 170_000
+WORK = 200_000
 
 PROVEN_S = 1e-6  # the search counts in whole nanoseconds
 

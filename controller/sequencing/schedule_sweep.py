@@ -37,9 +37,9 @@ class RunsToCome:
         self.tails = sorted((load.tail for load in mine), reverse=True)
         self.after_gaps = max(place * room.gap + tail for place, tail in enumerate(self.tails))
         self.channels = min(float(len(mine)), room.concurrent)
-        self.currents = [min(sum(load.inrush for load in mine), room.current)]
-        self.flows = [min(sum(load.flow for load in mine), room.flow)]
-        self.times: list[float] = []
+        self.all_current = min(sum(load.inrush for load in mine), room.current)
+        self.all_flow = min(sum(load.flow for load in mine), room.flow)
+        self.currents, self.flows, self.times = list[float](), list[float](), list[float]()
         if len(mine) <= SUMS_OF_DEMANDS:
             self.currents = _sums([(load.current, load.inrush) for load in mine], room.current)
             self.flows = _sums([(load.flow,) for load in mine], room.flow)
@@ -103,7 +103,9 @@ class Sweep:
         state, room = State(), self._room
         state.left, state.order, state.start, state.last = (1 << len(self._loads)) - 1, (), -room.gap, -1
         state.end, state.on, state.unused = 0.0, [], 0.0
-        return state if self._settle(state, [(0.0, room.current, room.flow, room.concurrent)], 0.0) else None
+        if not self._settle(state, [(0.0, room.current, room.flow, room.concurrent)], 0.0):
+            return None
+        return state if self._promises(state) else None
 
     def _undominated(self, group: list[State]) -> list[State]:
         group = [state for state in group if state.bound < self.length - 0.5]
@@ -132,7 +134,8 @@ class Sweep:
 
     def _child(self, state: State, index: int, start: float) -> State | None:
         load = self._loads[index]
-        end = max(state.end, start + load.tail)
+        end = start + load.tail
+        end = state.end if state.end > end else end
         left = state.left ^ (1 << index)
         if not left:
             if end < self.length:
@@ -141,44 +144,50 @@ class Sweep:
         child = State()
         child.left, child.start, child.last, child.end = left, start, index, end
         child.order = (*state.order, index)
-        child.on, child.unused = state.on, state.unused
-        self._pass_time(child, state.ready, start)
-        child.on = [*child.on, (start + load.duration, self._weights.by_set[index])]
-        return child if self._settle(child, _taken(state.steps, load, start), start) else None
+        if not self._settle(child, _taken(state.steps, load, start), start + self._room.gap):
+            return None
+        self._weigh(child, state, start + load.duration, self._weights.by_set[index])
+        return child if self._promises(child) else None
 
-    def _settle(self, state: State, steps: list[Step], since: float) -> bool:
-        """Work out the rest of a state whose free room is `steps`; False when it cannot beat the best order."""
-        to_come = self._to_come.get(state.left)
-        if to_come is None:
-            indices = [index for index in range(len(self._loads)) if state.left >> index & 1]
-            to_come = self._to_come[state.left] = RunsToCome(indices, self._loads, self._room)
-        steps = _rounded(steps, to_come)
-        ready = since + self._room.gap if state.order else 0.0
-        state.starts = _starts(steps, ready, to_come.indices, self._loads)
-        state.ready = ready = max(ready, state.starts[0][1])
-        late = max(start + self._loads[index].tail for index, start in state.starts)
-        state.end = max(state.end, late, ready + to_come.after_gaps, _one_by_one(steps, ready, self._room.gap, to_come))
-        if state.end >= self.length:
+    def _weigh(self, child: State, state: State, end: float, weight: float) -> None:
+        """Which weights are on at the child's `ready`, and what was left unused since its parent's."""
+        ready = child.ready
+        child.unused = state.unused + (ready - state.ready) - weight * ((end if end < ready else ready) - child.start)
+        child.on = [(end, weight)] if end > ready else []
+        for other_end, other_weight in state.on:
+            if other_end > ready:
+                child.unused -= other_weight * (ready - state.ready)
+                child.on.append((other_end, other_weight))
+            else:
+                child.unused -= other_weight * (other_end - state.ready)
+
+    def _settle(self, state: State, steps: list[Step], ready: float) -> bool:
+        """Starts, ends and steps of a state that has `steps` free and no start before `ready`; False if too late."""
+        to_come = self._runs_to_come(state.left)
+        steps = _rounded(steps, to_come) if to_come.currents else _capped(steps, to_come)
+        state.starts, late = _starts(steps, ready, to_come.indices, self._loads)
+        ready = max(ready, state.starts[0][1])
+        end = max(state.end, late, ready + to_come.after_gaps)
+        if end >= self.length:
             return False
-        state.steps = steps = _from(steps, ready)
-        self._pass_time(state, since, ready)
-        state.bound = max(state.end, self._weights.by_set_total + state.unused, _filled(steps, to_come))
+        end = max(end, _one_by_one(steps, ready, self._room.gap, to_come))
+        state.end, state.ready, state.steps = end, ready, _from(steps, ready)
+        return end < self.length
+
+    def _promises(self, state: State) -> bool:
+        """Whether a settled state may still beat the best order, by what is free from now on; sets its bound."""
+        to_come = self._runs_to_come(state.left)
+        state.bound = max(state.end, self._weights.by_set_total + state.unused, _filled(state.steps, to_come))
         if state.bound >= self.length - 0.5:
             return False
-        return not to_come.times or _fits_in_time(steps, self.length - 1, to_come)
+        return not to_come.times or _fits_in_time(state.steps, self.length - 1, to_come)
 
-    def _pass_time(self, state: State, since: float, until: float) -> None:
-        """Count the weight that stays unused from `since` until `until`."""
-        if until > since:
-            unused = until - since
-            still_on = []
-            for end, weight in state.on:
-                if end <= until:
-                    unused -= weight * (end - since)
-                else:
-                    unused -= weight * (until - since)
-                    still_on.append((end, weight))
-            state.on, state.unused = still_on, state.unused + unused
+    def _runs_to_come(self, left: int) -> RunsToCome:
+        to_come = self._to_come.get(left)
+        if to_come is None:
+            indices = [index for index in range(len(self._loads)) if left >> index & 1]
+            to_come = self._to_come[left] = RunsToCome(indices, self._loads, self._room)
+        return to_come
 
 
 def _taken(steps: list[Step], load: Load, start: float) -> list[Step]:
@@ -209,35 +218,48 @@ def _rounded(steps: list[Step], to_come: RunsToCome) -> list[Step]:
     """The same for the runs to come: down to what they can add up to, equal steps made one."""
     currents, flows, most = to_come.currents, to_come.flows, to_come.channels
     rounded: list[Step] = []
-    before = None
+    last_current = last_flow = last_channels = -1.0
     for since, current, flow, channels in steps:
-        free = (
-            currents[bisect_right(currents, current) - 1] if current > currents[0] else min(current, currents[0]),
-            flows[bisect_right(flows, flow) - 1] if flow > flows[0] else min(flow, flows[0]),
-            min(channels, most),
-        )
-        if free != before:
-            rounded.append((since, *free))
-            before = free
+        rounded_current = currents[bisect_right(currents, current) - 1]
+        rounded_flow = flows[bisect_right(flows, flow) - 1]
+        rounded_channels = channels if channels < most else most
+        if rounded_current != last_current or rounded_flow != last_flow or rounded_channels != last_channels:
+            rounded.append((since, rounded_current, rounded_flow, rounded_channels))
+            last_current, last_flow, last_channels = rounded_current, rounded_flow, rounded_channels
     return rounded
 
 
-def _starts(steps: list[Step], ready: float, waiting: list[int], loads: list[Load]) -> list[tuple[int, float]]:
-    """Each waiting run with the first instant at which it fits, soonest first. Room only grows."""
+def _capped(steps: list[Step], to_come: RunsToCome) -> list[Step]:
+    """The same with too many runs to come for their sums: down to all that they could take together."""
+    return [
+        (since, min(current, to_come.all_current), min(flow, to_come.all_flow), min(channels, to_come.channels))
+        for since, current, flow, channels in steps
+    ]
+
+
+def _starts(
+    steps: list[Step], ready: float, waiting: list[int], loads: list[Load]
+) -> tuple[list[tuple[int, float]], float]:
+    """Each waiting run with the first instant at which it fits, soonest first; and the last end that makes."""
     starts = []
+    latest = 0.0
     for since, current, flow, channels in steps:
-        if channels >= 1:
-            late = []
-            for index in waiting:
-                load = loads[index]
-                if load.inrush <= current and load.flow <= flow:
-                    starts.append((index, max(since, ready)))
-                else:
-                    late.append(index)
-            if not late:
-                break
-            waiting = late
-    return starts
+        if channels < 1:
+            continue
+        at = since if since > ready else ready
+        late = []
+        for index in waiting:
+            load = loads[index]
+            if load.inrush <= current and load.flow <= flow:
+                starts.append((index, at))
+                end = at + load.tail
+                latest = end if end > latest else latest
+            else:
+                late.append(index)
+        if not late:
+            break
+        waiting = late
+    return starts, latest
 
 
 def _from(steps: list[Step], ready: float) -> list[Step]:
@@ -248,15 +270,20 @@ def _from(steps: list[Step], ready: float) -> list[Step]:
 def _one_by_one(steps: list[Step], ready: float, gap: float, to_come: RunsToCome) -> float:
     """No end before this: until one of the runs to come can have ended, each start needs a free channel of its own."""
     soonest_end = ready + to_come.shortest
-    tails, latest, place = to_come.tails, 0.0, 0
+    tails = to_come.tails
+    latest, place, count = 0.0, 0, len(tails)
     for since, _, _, channels in steps:
-        if since > soonest_end:
+        if since > soonest_end or place == count:
             break
-        while place < channels and place < len(tails):
-            latest = max(latest, max(since, ready + place * gap) + tails[place])
+        while place < channels and place < count:
+            at = ready + place * gap
+            end = (since if since > at else at) + tails[place]
+            latest = end if end > latest else latest
             place += 1
-    for rest in range(place, len(tails)):
-        latest = max(latest, max(soonest_end, ready + rest * gap) + tails[rest])
+    for rest in range(place, count):
+        at = ready + rest * gap
+        end = (soonest_end if soonest_end > at else at) + tails[rest]
+        latest = end if end > latest else latest
     return latest
 
 
