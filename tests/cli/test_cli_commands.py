@@ -172,7 +172,11 @@ def test_a_pour_is_followed_to_its_end(tundish, engine):
     shown = tundish("pour", "Orchard Fizz", "--times", "2", "--key", "k1")
     assert shown.exit_code == 0
     (body,) = engine.bodies("pours")
-    assert {name: value for name, value in body.items() if value} == {"recipe": "Orchard Fizz", "times": 2.0, "key": "k1"}
+    assert {name: value for name, value in body.items() if value} == {
+        "recipe": "Orchard Fizz",
+        "times": 2.0,
+        "key": "k1",
+    }
     assert "line 1 on: 12.0 of 90.0 mL apple juice" in shown.output
     assert "90.2 mL" in shown.output
     assert "done" in shown.output
