@@ -50,6 +50,9 @@ class Feedback:
         self.on: frozenset[int] = frozenset()
         self.last_off: frozenset[int] = frozenset()  # the lines that were switched off last, since the guard woke
         self.is_fed = not self.has_main
+        self.is_proven = (
+            self.is_fed
+        )  # whether channels may close: the feed has been seen without current since it closed
         self._since_s = now_s
         self._sees = profile.inputs.current is not None
         self._flows: bool | None = None
@@ -67,11 +70,15 @@ class Feedback:
         is_fed = is_fed or not self.has_main
         if (on, is_fed) != (self.on, self.is_fed):
             self.last_off = (self.on - on) or self.last_off
+            if is_fed != self.is_fed:
+                self.is_proven = is_fed and not self._sees
             self.on, self.is_fed, self._since_s = on, is_fed, now_s
 
     def read(self, now_s: float, flows: bool | None) -> None:
         """The contacts were read; flows: None while the current contact is not settled, or could not be read."""
         self._read_s, self._flows = now_s, flows
+        if flows is False and self.commanded is Commanded.OFF and now_s >= self.settled_s:
+            self.is_proven = True
 
     @property
     def settled_s(self) -> float:

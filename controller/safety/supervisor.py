@@ -99,7 +99,8 @@ class Supervisor:
     def next_edge_s(self) -> float:
         """When the next channel is to be switched (s); infinity when none is."""
         progress = self._machine.progress
-        return progress.next_s if progress and self.state is S.EXECUTE else math.inf
+        may_switch = self.state is S.EXECUTE and self._feedback.is_proven
+        return progress.next_s if progress and may_switch else math.inf
 
     @property
     def is_fed(self) -> bool:
@@ -340,7 +341,7 @@ class Supervisor:
 
     def _run(self) -> None:
         machine, progress = self._machine, self._machine.progress
-        if progress is None or self.state is not S.EXECUTE:
+        if progress is None or self.state is not S.EXECUTE or not self._feedback.is_proven:
             return
         edges = progress.step(machine.now_s, LATE_S)
         self.due_s = tuple(edge.due_s for edge in edges)
