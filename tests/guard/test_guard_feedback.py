@@ -128,6 +128,39 @@ def test_stop_opens_the_feed_at_once(rig):
     assert not rig.board.on
 
 
+def test_the_first_levels_after_a_stop_go_without_the_feed(rig):
+    """Before any further turn of the core, so that nothing can come between."""
+    rig.say(Start(operation=prime(1, "apple juice")))
+    rig.run(2)
+    core, now_s = rig.guard._core, rig.clock.now_s()
+    assert core.is_fed
+    core.receive(now_s, "engine", Stop())
+    assert core.state is MachineState.STOPPING
+    levels, _ = core.advance(now_s)
+    assert levels == frozenset()
+    assert not core.is_fed
+
+
+def test_nothing_is_written_while_the_feed_is_closed(rig, monkeypatch):
+    """A disk may take seconds, and a relay that sticks would run that long."""
+    fed = []
+    append = rig.journal.append
+    monkeypatch.setattr(rig.journal, "append", lambda *drafts: (fed.append(rig.board.is_fed), append(*drafts)))
+    rig.say(Start(operation=prime(1, "apple juice", 2)))
+    rig.guard.hinder("test", "something is missing")
+    rig.guard.unhinder("test")
+    rig.run(5)
+    rig.say(Start(operation=prime(1, "apple juice", 2, name="again")))
+    rig.clock.move_to(rig.clock.now_s() + 0.05)
+    rig.say(Start(operation=prime(2, "ginger syrup", 2)))  # refused, which is recorded: at the start, at the end
+    rig.run(2.05)
+    rig.say(Start(operation=prime(2, "ginger syrup", 2)))
+    rig.run(5)
+    assert rig.of(Ended)[-1].outcome is Outcome.DONE
+    assert fed
+    assert not any(fed)
+
+
 def test_a_contact_stuck_closed_is_found_before_any_start_and_not_acknowledged_away(rig):
     rig.board.flows = lambda: True
     rig.run(0.5)

@@ -110,6 +110,23 @@ def test_the_first_start_waits_until_the_feed_has_been_seen_without_current():
     assert after(NONE, is_fed=True).lead_s == 0.0  # between two phases the feed is closed already
 
 
+def test_channels_may_close_only_once_the_feed_was_seen_without_current():
+    found = after(NONE, is_fed=True, before=[(NONE, False)])
+    assert not found.is_proven
+    for at_s, flows in ((10.0 + SETTLES_S - BEFORE_S, False), (10.2, None), (10.2, True)):
+        found.read(at_s, flows)
+        assert not found.is_proven
+    found.read(10.2, False)
+    assert found.is_proven
+    found.switched(11.0, FOUR, is_fed=True)
+    found.switched(12.0, NONE, is_fed=True)
+    assert found.is_proven  # until the feed opens
+    found.switched(13.0, NONE, is_fed=False)
+    assert not found.is_proven
+    assert after(NONE, is_fed=True, profile=BLIND).is_proven
+    assert Feedback(NO_MAIN, 0.0).is_proven
+
+
 def test_the_main_relay_stays_closed_until_no_current_has_been_seen():
     found = after(NONE, is_fed=True, before=[(FOUR, True)])
     assert found.is_open_question
