@@ -392,7 +392,7 @@ def inet_sockets(pid):
 
 
 def engine_process(folder, *words):
-    process = subprocess.Popen(
+    return subprocess.Popen(
         [
             *(sys.executable, "-m", "controller.cli", "engine"),
             *("--profile", "hardware_profiles/bench_six_line.yaml", "--book", "demo/orchard_fete.yaml"),
@@ -402,7 +402,6 @@ def engine_process(folder, *words):
         env=os.environ | {"NOTIFY_SOCKET": str(folder / "notify")},
         stderr=subprocess.PIPE,
     )
-    return process
 
 
 @pytest.mark.parametrize("is_on", [False, True])
