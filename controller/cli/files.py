@@ -6,6 +6,7 @@ from typing import Literal
 import click
 
 from controller.cli.options import existing_file, json_option, show
+from controller.errors import Problem, Refused
 from controller.model.book import Book
 from controller.model.profile import Profile
 
@@ -13,34 +14,62 @@ from controller.model.profile import Profile
 @click.command()
 @click.option("--profile", "profile_path", type=existing_file, help="The machine.")
 @click.option("--book", "book_path", type=existing_file, help="Liquids, glasses, recipes.")
+@click.option("--on-board", is_flag=True, help="Also hold the profile against the GPIO chip of this computer.")
 @json_option
-def check(profile_path: Path | None, book_path: Path | None, as_json: bool) -> None:
+def check(profile_path: Path | None, book_path: Path | None, on_board: bool, as_json: bool) -> int:
     """Check a profile, a book, or a book against a profile; every problem of both at once.
 
-    Ends with 0 when both can be used (there may be warnings), with 2 otherwise.
+    Ends with 0 when both can be used (there may be warnings), with 2 otherwise; with 1 when --on-board finds a misfit.
     """
-    from controller.config import load, load_book, load_profile
-
-    draws: tuple[str, ...] = ()
-    if profile_path is not None and book_path is not None:
-        profile, book, warnings = load(profile_path, book_path)
-        found = f"{profile.machine} with {len(profile.lines)} lines, {book.title} with {len(book.recipes)} recipes"
-        draws = _suction(profile, book)
-    elif profile_path is not None:
-        profile, warnings = load_profile(profile_path)
-        found = f"{profile.machine} with {len(profile.lines)} lines"
-    elif book_path is not None:
-        book, warnings = load_book(book_path, None)
-        found = f"{book.title} with {len(book.recipes)} recipes (lines were not checked: name a --profile too)"
-    else:
-        raise click.UsageError("name a --profile, a --book, or both.")
+    if on_board and profile_path is None:
+        raise click.UsageError("--on-board needs a --profile.")
+    found, warnings, profile, draws = _checked(profile_path, book_path)
+    misfits = _misfits(profile) if on_board and profile is not None else ()
 
     def draw() -> str:
         lines = [f"{found}: can be used."]
-        return "\n".join(lines + [click.style(f"warning: {one}", fg="yellow") for one in (*warnings, *draws)])
+        lines += [click.style(f"warning: {one}", fg="yellow") for one in (*warnings, *draws)]
+        lines += [click.style(f"on this board: {one}", fg="red") for one in misfits]
+        if on_board and not misfits:
+            lines.append("on this board: chip, line names and lines in use fit the profile.")
+        return "\n".join(lines)
 
-    facts = {"found": found, "warnings": [vars(one) for one in warnings], "suction": draws}
+    facts = {"found": found, "warnings": [vars(one) for one in warnings], "suction": draws, "on_board": misfits}
     show(facts, draw, as_json=as_json)
+    return 1 if misfits else 0
+
+
+def _checked(
+    profile_path: Path | None, book_path: Path | None
+) -> tuple[str, list[Problem], Profile | None, tuple[str, ...]]:
+    """What was found, warnings, the profile, and what a pump will not draw. Raises FileProblems."""
+    from controller.config import load, load_book, load_profile
+
+    if profile_path is not None and book_path is not None:
+        profile, book, warnings = load(profile_path, book_path)
+        found = f"{profile.machine} with {len(profile.lines)} lines, {book.title} with {len(book.recipes)} recipes"
+        return found, warnings, profile, _suction(profile, book)
+    if profile_path is not None:
+        profile, warnings = load_profile(profile_path)
+        return f"{profile.machine} with {len(profile.lines)} lines", warnings, profile, ()
+    if book_path is not None:
+        book, warnings = load_book(book_path, None)
+        found = f"{book.title} with {len(book.recipes)} recipes (lines were not checked: name a --profile too)"
+        return found, warnings, None, ()
+    raise click.UsageError("name a --profile, a --book, or both.")
+
+
+def _misfits(profile: Profile) -> tuple[str, ...]:
+    """What of the profile does not fit the GPIO chip of this computer; nothing is claimed and nothing is driven."""
+    if profile.board.backend != "gpio":
+        raise Refused(
+            rule="on_board",
+            reason=f"{profile.machine} is a simulated machine: there is no board to hold it against.",
+            way_out="Name a profile with backend: gpio.",
+        )
+    from controller.hal.chip_check import compare
+
+    return tuple(compare(profile))
 
 
 def _suction(profile: Profile, book: Book) -> tuple[str, ...]:
