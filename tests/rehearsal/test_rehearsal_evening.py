@@ -171,6 +171,8 @@ def test_what_is_sold_out_is_said(monkeypatch):
         ("relay slow, line 3, 2 mL, 20:15", "is a volume"),
         ("input stuck, stop, ajar, 20:15", "open or closed"),
         ("input stuck, door, open, 20:15", "no contact 'door'"),
+        ("main relay stuck on, line 3, 20:15", '"main relay stuck on, 20:15"'),
+        ("main relay stuck on, 20:15", "no main relay"),
     ],
 )
 def test_faults_that_cannot_be_are_refused(text, says):
