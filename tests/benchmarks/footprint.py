@@ -2,8 +2,10 @@
 
 python3 tests benchmarks footprint [--idle S] [--servings N] [--folder DIR]
 
-The ledger and the journal lie in DIR (by default below /var/tmp): on a memory file system nothing is counted as
-written. Syncs are counted by strace, where it is installed.
+Memory is what is resident (RSS), the shares of libraries counted in; PSS, which counts them in part, stands beside it.
+What a serving writes is what guard and engine hand to write calls for journal and ledger, and the syncs of these files,
+both by strace; without it, what /proc says was sent to the disk, in whole pages of 4 KiB. That figure is told in any
+case: pages are what wears a card. The files lie in DIR (by default below /var/tmp): a memory file system has none.
 """
 
 import argparse
@@ -68,24 +70,26 @@ def tundish(run_dir: Path, *words: str) -> dict:
 
 
 @contextlib.contextmanager
-def running(folder: Path) -> Iterator[tuple[Machine, float]]:
-    """The machine on the bench, and how long it took to answer (s)."""
+def running(folder: Path) -> Iterator[tuple[Machine, dict[str, float]]]:
+    """The machine on the bench, and how long each process took to be ready (s)."""
     run_dir = folder / "run"
-    started_s = time.monotonic()
+    started_s = last_s = time.monotonic()
+    took: dict[str, float] = {}
     places = ["--run-dir", run_dir, "--state-dir", folder / "state"]
     command = [sys.executable, "-m", "controller.cli", "up", "--profile", PROFILE, "--book", BOOK, *places]
-    up = subprocess.Popen([*command, "--glass", GLASS], stdout=subprocess.DEVNULL)
+    log = folder / "up.txt"
+    with log.open("w") as output:
+        up = subprocess.Popen([*command, "--glass", GLASS], stdout=output, stderr=output)
     try:
-        while True:
-            with contextlib.suppress(RuntimeError):
-                if tundish(run_dir, "status")["guard_connected"]:
-                    break
+        while "engine" not in took:
+            time.sleep(0.01)
+            for name in re.findall(r"^(\w+) +\| ready$", log.read_text(), re.MULTILINE):
+                if name not in took:  # each is started when the one before is ready
+                    took[name], last_s = time.monotonic() - last_s, time.monotonic()
             if up.poll() is not None or time.monotonic() - started_s > START_S:
-                raise RuntimeError("the machine did not start")
-            time.sleep(0.1)
-        ready_s = time.monotonic() - started_s
+                raise RuntimeError(f"the machine did not start: {log.read_text()}")
         parts = {child.cmdline()[3]: child for child in psutil.Process(up.pid).children()}
-        yield Machine(run_dir, parts["guard"], parts["engine"]), ready_s
+        yield Machine(run_dir, parts["guard"], parts["engine"]), took
     finally:
         up.send_signal(signal.SIGINT)
         up.wait()
@@ -113,37 +117,40 @@ def idle_percent(machine: Machine, seconds: float) -> list[float]:
 
 
 @contextlib.contextmanager
-def syncs_counted(machine: Machine, folder: Path) -> Iterator[list[int]]:
-    """While this lasts, every fsync of guard and engine is counted; the list then holds their number."""
-    count: list[int] = []
+def traced(machine: Machine, folder: Path) -> Iterator[dict[str, float]]:
+    """While this lasts, what guard and engine write to their records is counted: bytes and syncs, once it is over."""
+    counted: dict[str, float] = {}
     if shutil.which("strace") is None:
-        yield count
+        yield counted
         return
-    trace = folder / "syncs.txt"
+    trace = folder / "writes.txt"
     pids = [word for one in machine.both for word in ("-p", str(one.pid))]
-    command = ["strace", "-f", "-qq", "-e", "trace=fsync,fdatasync,sync_file_range,msync", "-o", trace, *pids]
-    strace = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    calls = "trace=write,writev,pwrite64,pwritev,fsync,fdatasync,sync_file_range,msync"
+    strace = subprocess.Popen(["strace", "-f", "-qq", "-y", "-s", "0", "-e", calls, "-o", trace, *pids])
     time.sleep(1.0)
     try:
-        yield count
+        yield counted
     finally:
         strace.send_signal(signal.SIGINT)
         strace.wait()
-    count.append(len(re.findall(r"(?:sync|range)\(", trace.read_text())))
+    # 1234  pwrite64(7</var/tmp/.../journal.db-wal>, ""..., 536, 4120) = 536
+    done = re.findall(r"(\w+)\(\d+<[^>]*/(?:journal|ledger)\.db[^>]*>.*\) += (\d+)$", trace.read_text(), re.MULTILINE)
+    counted["bytes"] = sum(int(result) for call, result in done if "write" in call)
+    counted["syncs"] = sum(1 for call, _ in done if "write" not in call)
 
 
-def served(machine: Machine, folder: Path, servings: int) -> tuple[list[float], float | None]:
-    """For one serving: KiB that guard and engine wrote, syncs of both (None where they cannot be counted)."""
+def served(machine: Machine, folder: Path, servings: int) -> tuple[dict[str, float], float]:
+    """For one serving: bytes and syncs by strace (nothing without it), and KiB sent to the disk in whole pages."""
     before = [one.io_counters().write_bytes for one in machine.both]
-    with syncs_counted(machine, folder) as count:
+    with traced(machine, folder) as counted:
         for _ in range(servings):
             tundish(machine.run_dir, "bench", "glass", "empty")
             view = tundish(machine.run_dir, "pour", RECIPE)
             if view["outcome"] != "done":
                 raise RuntimeError(f"the serving ended as {view['outcome']}: {view['reason']}")
             time.sleep(3.0)  # the pause between two servings, and what is written lazily
-    written = [one.io_counters().write_bytes - old for one, old in zip(machine.both, before, strict=True)]
-    return [one / 1024 / servings for one in written], count[0] / servings if count else None
+    pages = sum(one.io_counters().write_bytes - old for one, old in zip(machine.both, before, strict=True))
+    return {what: number / servings for what, number in counted.items()}, pages / 1024 / servings
 
 
 def status_ms(machine: Machine) -> float:
@@ -164,10 +171,10 @@ def main() -> int:
     words = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="tundish-footprint-", dir=words.folder) as name:
         folder = Path(name)
-        with running(folder) as (machine, ready_s):
-            print(f"bench, guard and engine answer {ready_s:.1f} s after the start of tundish up")
+        with running(folder) as (machine, took):
+            print("ready after its start:", ", ".join(f"{name} {seconds:.1f} s" for name, seconds in took.items()))
             commission(machine, folder)
-            written_kib, syncs = served(machine, folder, words.servings)
+            counted, pages_kib = served(machine, folder, words.servings)
             guard, engine = idle_percent(machine, words.idle)
             found = {
                 "guard memory": machine.guard.memory_info().rss / MIB,
@@ -175,10 +182,13 @@ def main() -> int:
                 "guard idle": guard,
                 "engine idle": engine,
                 "status": status_ms(machine),
-                "written per serving": sum(written_kib),
-                "syncs per serving": syncs,
+                "written per serving": counted["bytes"] / 1024 if counted else pages_kib,
+                "syncs per serving": counted.get("syncs"),
             }
-    print("KiB written per serving: guard {:.0f}, engine {:.0f}".format(*written_kib))
+            sentinel = machine.guard.children()[0]
+            pss = [one.memory_full_info().pss / MIB for one in (*machine.both, sentinel)]
+    print("PSS: guard {:.1f} MB, engine {:.1f} MB, sentinel {:.1f} MB".format(*pss))
+    print(f"sent to the disk in whole pages: {pages_kib:.0f} KiB per serving")
     over = [tell(name, value) for name, value in found.items()]
     return 1 if any(over) else 0
 
