@@ -40,6 +40,7 @@ class Acts:
             "journal unreadable": lambda one: self._for_a_while(house.disk, "unreadable", one),
             "journal entry spoilt": lambda _: self._spoil(),
             "wall clock set": lambda one: house.set_wall(one.amount),
+            "main relay stuck": self._stick_main_relay,
             "input flapping": self._flap,
             "glass lifted": self._lift,
             "stop pressed": self._press_stop,
@@ -159,6 +160,13 @@ class Acts:
             house.mark_unsound(trouble.line)
         house.plant.inject(fault)
         house.later(trouble.lasts_s, lambda: None if self.is_over else house.plant.clear(fault))
+
+    def _stick_main_relay(self, trouble: Trouble) -> None:
+        house = self._house
+        if house.plot.profile.main_relay is not None:
+            fault = Fault(kind="main relay stuck on" if trouble.choice == "on" else "main relay stuck off")
+            house.plant.inject(fault)
+            house.later(trouble.lasts_s, lambda: None if self.is_over else house.plant.clear(fault))
 
     def _flap(self, trouble: Trouble) -> None:
         """A loose contact: it opens and closes at random."""

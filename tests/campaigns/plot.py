@@ -22,7 +22,7 @@ from controller.model.book import Book, Liquid
 from controller.model.calibration import Calibration
 from controller.model.profile import Caps, Contact, Inputs, LevelSwitch, Profile
 from controller.model.states import Contents, OperationKind
-from controller.safety.records import LineState, Memory, OnTime, Serving, Stamped
+from controller.safety.records import LineState, Memory, Moment, OnTime, Serving, Stamped
 
 ROOT = Path(__file__).resolve().parents[2]
 PAIRS = (("bench_six_line", "orchard_fete"), ("bench_eight_line", "harvest_supper"))
@@ -90,7 +90,7 @@ def draw_plot(seed: int, wall_s: float) -> Plot:
     profile = replace(profile, hygiene=replace(machine.hygiene, cleaner_contact_s=rng.choice((1.0, 5.0, 1200.0))))
     truth = _truth(machine.machine, rng.randrange(BENCHES))
     ready = rng.choice((0.4, 0.85, 0.95, 0.95))
-    states = tuple(_state(line.line, book, ready, rng) for line in machine.lines)
+    states = tuple(_state(line.line, book, ready=ready, wall_s=wall_s, rng=rng) for line in machine.lines)
     past = Memory(
         boot=BOOT,
         wall_s=wall_s,
@@ -174,16 +174,23 @@ def _liquid(book: Book, name: str | None) -> Liquid | None:
     return next((one for one in book.liquids if one.liquid == name), None)
 
 
-def _state(number: int, book: Book, ready: float, rng: Random) -> LineState:
+def _state(number: int, book: Book, *, ready: float, wall_s: float, rng: Random) -> LineState:
     """What a line has been through; `ready` is the chance that it can serve."""
     assigned = next((on.liquid for on in book.lines if on.line == number), None)
     liquid = _liquid(book, assigned)
     if liquid is None:
         return LineState(line=number)
-    traces = tuple(sorted(liquid.allergens))
-    wetted = {"assigned": assigned, "residues": (assigned,), "traces": traces}
+    lately = Moment(credited_s=0.0, wall_s=wall_s)
+    wetted = {
+        "assigned": assigned,
+        "residues": (assigned,),
+        "traces": tuple(sorted(liquid.allergens)),
+        "opened": lately,
+        "wetted": lately,
+        "cleaned": lately,
+    }
     if rng.random() < ready:
-        return LineState(line=number, contents=Contents.LIQUID, holds=assigned, **wetted)
+        return LineState(line=number, contents=Contents.LIQUID, holds=assigned, filled=lately, **wetted)
     match rng.choice(("empty", "rinsed", "cleaner", "unknown")):
         case "rinsed":
             return LineState(line=number, contents=Contents.RINSE_WATER, **wetted)

@@ -48,6 +48,7 @@ KINDS: dict[str, int] = {
     "relay slow": 2,
     "pump stalled": 2,
     "tube off": 1,
+    "main relay stuck": 2,
     "input stuck": 5,
     "input flapping": 5,
     "glass lifted": 8,
@@ -75,6 +76,7 @@ def _line(profile: Profile, rng: Random) -> dict[str, object]:
 def _contact(profile: Profile, rng: Random) -> dict[str, object]:
     inputs = profile.inputs
     names = ["stop", *(["glass"] if inputs.glass else []), *(["drip tray"] if inputs.drip_tray else [])]
+    names += ["current"] if inputs.current else []
     names += [f"level {one.line}" for one in inputs.levels]
     return {"contact": rng.choice(names), "choice": rng.choice(("closed", "open"))}
 
@@ -89,6 +91,7 @@ DETAILS: dict[str, Detail] = {
     ),
     **dict.fromkeys(("input stuck", "input flapping"), _contact),
     "another liquid": _line,
+    "main relay stuck": lambda _, rng: {"choice": rng.choice(("on", "off"))},
     "guard killed in writing": _crash,
     # Now and then the sentinel goes with it.
     "guard killed in switching": lambda _, rng: {

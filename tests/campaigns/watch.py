@@ -45,6 +45,7 @@ if TYPE_CHECKING:
 EPS_S = 1e-6
 TOUCHING_S = 1e-5  # runs of one line that are no further apart are one
 POLL_S = 0.2  # the longest time between two readings of the contacts
+FEED_S = 0.5  # with all channels off, the main relay may stay closed for so long until that is shown
 DEAD_S = 1.0  # a guard that is gone: every channel off by then, by the sentinel or by the boot service (DESIGN 7)
 FROZEN_S = 0.7  # a guard that stands still: by the sentinel (DESIGN 7)
 SETTLING = frozenset({MachineState.HOLDING, MachineState.STOPPING, MachineState.ABORTING, MachineState.COMPLETING})
@@ -85,7 +86,9 @@ class Watch:
         self._caps = house.plot.profile.caps
         self._active = house.plot.profile.relay_board.active_level == "high"
         self._line_at = {line.gpio: line.line for line in house.plot.profile.lines}
+        self._main = house.plot.profile.main_relay
         self._seen_entries = 0
+        self._is_fed = False  # the main relay's pin
         self.on: dict[int, float] = {}  # line -> since when
         self.licence: Licence | None = None
         self._could_switch = False  # at some moment since the last look
@@ -222,7 +225,7 @@ class Watch:
         """Check everything; acted: whether the guard has done something in this step."""
         self._scan()
         self._note_contacts()
-        if self.on:
+        if self.on or self._is_fed:
             self._check_alone()
         if acted and self._gone_s is None:
             self._check_after_its_turn()
@@ -230,8 +233,14 @@ class Watch:
 
     @property
     def _obeying(self) -> list[int]:
-        """Lines that are on and could be switched off."""
-        return [line for line in sorted(self.on) if not self._house.is_deaf(line)]
+        """Lines that are on and could be switched off; line 0 is the main relay."""
+        lines = [line for line in sorted(self.on) if not self._house.is_deaf(line)]
+        return [0, *lines] if self._is_fed else lines
+
+    @property
+    def _silence_s(self) -> float:
+        """How long the engine may be silent with what is on now."""
+        return SILENCE_S if self.on else SILENCE_S + FEED_S
 
     def _check_alone(self) -> None:
         """What holds whatever the guard does, for as long as a channel is on."""
@@ -244,7 +253,7 @@ class Watch:
         elif self._frozen_s is not None:
             if now_s > self._frozen_s + FROZEN_S + EPS_S:
                 raise Violation(f"on {now_s - self._frozen_s:.3f} s after the guard froze: lines {on}")
-        elif now_s > max(self._heard_s + SILENCE_S, self._moving_s) + jitter_s + EPS_S:
+        elif now_s > max(self._heard_s + self._silence_s, self._moving_s) + jitter_s + EPS_S:
             raise Violation(f"on {now_s - self._heard_s:.3f} s after the engine's last word: lines {on}")
 
     def _check_after_its_turn(self) -> None:
@@ -253,11 +262,11 @@ class Watch:
             licence = self.licence
             if licence is None or self._has_fault or self._stop_heard:
                 raise Violation(f"lines {on} are on, licence {licence}, fault {self._has_fault}")
-            for line in on:
+            for line in on[1:] if self._is_fed else on:
                 ran_s = now_s - self.on[line]
                 if ran_s > licence.longest_s[line] + self._house.plot.jitter_s + EPS_S:
                     raise Violation(f"line {line} is on for {ran_s:.6f} s, allowed are {licence.longest_s[line]:.6f} s")
-            if now_s >= self._heard_s + SILENCE_S + EPS_S:
+            if now_s >= self._heard_s + self._silence_s + EPS_S:
                 raise Violation(f"on although the engine was silent for {now_s - self._heard_s:.3f} s")
             self._check_contacts(licence.operation.kind)
         self._stop_heard = False
@@ -307,12 +316,21 @@ class Watch:
             return
         self._seen_entries = trace.count
         for entry in list(trace.entries)[-new:]:
-            if isinstance(entry, LevelEntry) and entry.gpio in self._line_at:
+            if not isinstance(entry, LevelEntry):
+                continue
+            if self._main is not None and entry.gpio == self._main.gpio:
+                self._switched_feed(entry, entry.level == (self._main.active_level == "high"))
+            elif entry.gpio in self._line_at:
                 is_on, line = entry.level == self._active, self._line_at[entry.gpio]
                 if is_on and line not in self.on:
                     self._switched_on(line, entry)
                 elif not is_on and line in self.on:
                     self._switched_off(line, entry.at_s)
+
+    def _switched_feed(self, entry: LevelEntry, is_fed: bool) -> None:
+        if is_fed and not self._is_fed and (entry.holder != self._house.guard_process.holder or self.licence is None):
+            raise Violation(f"the main relay was closed by {entry.holder}, licence {self.licence}")
+        self._is_fed = is_fed
 
     def _switched_on(self, line: int, entry: LevelEntry) -> None:
         house, licence = self._house, self.licence
