@@ -77,6 +77,7 @@ def _guided(engine: Engine, line: int, scale: Scale, *, as_json: bool) -> FitVie
             way_out="Use --trials FILE.csv, or --scale bench on the simulated machine.",
         )
     fit = engine.get(address("calibrations", line), FitView)
+    click.echo(draw_fit(fit))
     while True:
         fit = _one_trial(engine, fit, scale, as_json=as_json)
         click.echo("\n" + draw_fit(fit))

@@ -98,6 +98,8 @@ def draw_status(now: Status) -> str:
 def draw_fit(fit: FitView) -> str:
     """Trials, the fit, and the error to expect at each dose."""
     parts = [click.style(f"line {fit.line}, {fit.liquid} ({fit.density_kg_m3:.1f} kg/m3)", bold=True)]
+    if fit.design:
+        parts.append(f"for doses of 5 to 250 mL within the legal tolerance, with the least liquid: {fit.design}")
     if fit.trials:
         rows = [
             (

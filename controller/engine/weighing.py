@@ -9,7 +9,7 @@ from controller.errors import OutOfRange, Refused
 from controller.ledger.store import Entry, Ledger, Weighing
 from controller.metering.calibration import DEFAULT_PRIOR, Fit, Prior, Trial, fit, law_of, to_calibration
 from controller.metering.density import liquid_kg_m3
-from controller.metering.design import next_run_time_s
+from controller.metering.design import design_trials, next_run_time_s
 from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
 from controller.metering.flow_law import FlowLaw
 from controller.metering.gravimetry import liquid_volume_ml
@@ -94,7 +94,9 @@ class Weighings:
         if not weighed:
             known = in_force.get(line)
             outlook = self._outlook(line, liquid, None if known is None else law_of(known))
-            return msgspec.structs.replace(outlook, calibration=known, next_on_s=self._next_on_s(line, None))
+            return msgspec.structs.replace(
+                outlook, calibration=known, next_on_s=self._next_on_s(line, None), design=self._design(line)
+            )
         trials = [self.trial(one) for one in weighed]
         fitted = fit(trials, self._prior(line, len(trials), in_force))
         rows = tuple(
@@ -233,6 +235,14 @@ class Weighings:
             warnings=(),
             next_on_s=None,
         )
+
+    def _design(self, line: int) -> str:
+        """Which trials reach the legal tolerance with the least liquid, by the pump's data sheet."""
+        most_ml = 0.8 * self._profile.caps.line_volume_ml
+        try:
+            return design_trials(self._profile.line(line).pump.nominal_flow_ml_s, most_ml=most_ml).reason
+        except Refused as refusal:
+            return refusal.reason
 
     def _next_on_s(self, line: int, fitted: Fit | None) -> float | None:
         most_ml = min(LONGEST_TRIAL_ML, 0.8 * self._profile.caps.line_volume_ml)

@@ -288,3 +288,11 @@ def test_what_a_person_saw_of_a_jog_is_kept_by_line(desk):
     assert seen[4].is_right is None
     with pytest.raises(Refused, match="no jog"):
         desk.engine.answer_jog(JogAnswerRequest(operation="op9", is_right=True))
+
+
+def test_before_the_first_trial_the_design_of_trials_is_told_with_its_reason(desk):
+    fresh = desk.engine.fit(3)
+    assert "runs of" in fresh.design
+    assert "mL in all" in fresh.design
+    rows = (WeighedTrial(on_s=8.0, grams=40.0),)
+    assert desk.engine.weigh_rows(TrialsRequest(line=3, trials=rows)).design == ""
