@@ -131,8 +131,9 @@ class Pouring:
 
     def _owed(self, entry: Entry) -> Serving:
         """What was asked for, less what was delivered; that may itself have been the rest of another serving."""
-        asked = msgspec.json.decode(entry.request, type=PourRequest)
-        before = None if asked.rest_of is None else self._ledger.entry(asked.rest_of)
+        plain = PourRequest(recipe=entry.recipe or "")
+        asked = msgspec.json.decode(entry.request, type=PourRequest) if entry.request else plain
+        before = None if entry.rest_of is None else self._ledger.entry(entry.rest_of)
         whole = self._serving(asked) if before is None else self._owed(before)
         phases = owed(whole.phases, {one.liquid: one.delivered_ml for one in entry.deliveries})
         return dataclasses.replace(

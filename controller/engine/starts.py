@@ -51,7 +51,7 @@ class Starts:
             times=served.times,
             key=request.key,
             rest_of=request.rest_of,
-            request=msgspec.json.encode(request).decode(),
+            request=_members(request),
             changes=served.changes,
         )
         return self._begin(asked, intent, plan)
@@ -65,7 +65,7 @@ class Starts:
             wall_s=self._clock.wall_s(),
             recipe=request.recipe,
             times=request.times or 1.0,
-            request=msgspec.json.encode(request).decode(),
+            request=_members(request),
         )
         refusal = Refusal(
             request=operation, rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, way_out=no.way_out
@@ -109,3 +109,14 @@ class Starts:
             )
         )
         return Asked(operation=asked.operation)
+
+
+def _members(request: PourRequest) -> str:
+    """What was asked for as JSON, without what is on record already or left as it is: cards wear by what is written."""
+    plain = PourRequest(recipe=request.recipe)
+    said = {
+        name: getattr(request, name)
+        for name in request.__struct_fields__
+        if name not in ("key", "rest_of") and getattr(request, name) != getattr(plain, name)
+    }
+    return msgspec.json.encode({"recipe": request.recipe} | said).decode() if said else ""

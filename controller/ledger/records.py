@@ -30,7 +30,7 @@ class Entry(Value, frozen=True, kw_only=True):
     deliveries: tuple[Delivery, ...] = ()
     refusals: tuple[Refusal, ...] = ()
     rest_of: str | None = None  # the operation of which this one pours what was still owed
-    request: str = ""  # what was asked for, as JSON, of a serving
+    request: str = ""  # what was asked for besides the recipe, as JSON, of a serving
     changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded, a sentence each
 
 
