@@ -68,7 +68,7 @@ def _phase(
 ) -> tuple[Times, float]:
     """The start times of one phase's runs from offset_s on, and a length (s) that no order of them can beat."""
     loads = [load_of(run, limits, is_last_phase=is_last) for run in runs]
-    found = shortest(loads, room_of(limits), work_per_run * len(runs))
+    found = shortest(tuple(loads), room_of(limits), work_per_run * len(runs))
     timed = [Timed(run.duration_s, run.inrush_s, load) for run, load in zip(runs, loads, strict=True)]
     times = Times(timed, room_of(limits), limits.start_gap_s, offset_s)
     times.place(found.order)

@@ -85,9 +85,12 @@ class Sweep:
             sum(1 << other for other in range(index) if loads[other] == loads[index]) for index in range(len(loads))
         ]
 
-    def run(self, nodes: int) -> float:
-        """Cover all orders within about so many nodes; a length that no order can beat."""
+    def run(self, nodes: int, begin: tuple[int, ...] = ()) -> float:
+        """Cover all orders that begin so, within about so many nodes; a length that none of them can beat."""
         first = self._first()
+        for index in begin:
+            if first is not None:
+                first = self._child(first, index, dict(first.starts)[index])
         layer = [] if first is None else [first]
         while layer:
             groups: dict[int, list[State]] = {}

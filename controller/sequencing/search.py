@@ -11,6 +11,7 @@ All times and demands are whole numbers (nanoseconds, nanoamperes, nanolitres pe
 comparisons are exact, and any two lengths that differ do so by at least 1.
 """
 
+from functools import lru_cache
 from typing import NamedTuple
 
 from controller.sequencing.schedule_anneal import anneal
@@ -20,6 +21,9 @@ from controller.sequencing.schedule_sweep import Sweep
 
 SWEPT_RUNS = 12  # up to here all orders are covered, as far as the work allowed for reaches
 NODE = 15  # a node of the sweep costs about so many placements
+# With more runs, the sweep still covers all endings of the best order: so many runs, for this part of the work.
+ENDING_RUNS = 9
+ENDING_SHARE = 10
 
 
 class Found(NamedTuple):
@@ -30,20 +34,26 @@ class Found(NamedTuple):
     bound: float
 
 
-def shortest(loads: list[Load], room: Room, work: int) -> Found:
+@lru_cache(maxsize=256)  # advice and sag ask for the same plan again and again
+def shortest(runs: tuple[Load, ...], room: Room, work: int) -> Found:
     """The shortest order, for work worth about so many placements of a run. Every load must fit the room alone."""
-    loads = without_slack(loads, room)
+    loads = without_slack(list(runs), room)
     bound, weights = bounds(loads, room)
-    length, order = anneal(loads, room, weights, bound, _placements(len(loads), work))
-    if length > bound + 0.5 and len(loads) <= SWEPT_RUNS:
+    placements = _placements(len(loads), work)
+    length, order = anneal(loads, room, weights, bound, placements)
+    if length > bound + 0.5:
         sweep = Sweep(loads, room, weights, length, order)
-        bound = max(bound, sweep.run((work - _placements(len(loads), work)) // NODE))
+        nodes = (work - placements) // NODE
+        if len(loads) <= SWEPT_RUNS:
+            bound = max(bound, sweep.run(nodes))
+        else:
+            sweep.run(nodes, order[:-ENDING_RUNS])
         length, order = sweep.length, sweep.order
     return Found(order, length, length if length <= bound + 0.5 else bound)
 
 
 def _placements(count: int, work: int) -> int:
-    """How much of the work goes into trying changed orders at random, before all are covered."""
+    """How much of the work goes into trying changed orders at random."""
     if count < 5:
         return 0
-    return min(2000 * count, work // 2) if count <= SWEPT_RUNS else work
+    return min(2000 * count, work // 2) if count <= SWEPT_RUNS else work - work // ENDING_SHARE
