@@ -37,7 +37,7 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.profile import Profile
-from controller.model.states import MachineState, OperationKind, Outcome
+from controller.model.states import MachineState, OperationKind
 from controller.sequencing.plan import timed
 
 log = structlog.get_logger()
@@ -82,6 +82,12 @@ class Follow:
         if report.fault is not None:
             raise FaultLatched(
                 f"the machine is stopped by a fault: {report.fault}. See to the cause, then: tundish acknowledge"
+            )
+        if self._unsettled:
+            raise Refused(
+                rule="guard",
+                reason="the guard has not told yet how the operation before ended.",
+                way_out="Try again in a moment.",
             )
         if self.is_under_way() and self.current is not None:
             raise Refused(
@@ -180,13 +186,17 @@ class Follow:
 
     def _settle(self, unsettled: frozenset[str]) -> None:
         """What was open and has not ended by now never reached the guard, or the guard has lost its journal."""
-        reason = "the guard knows nothing of it"
         for operation in sorted(unsettled.intersection(self._ledger.open_operations())):
             log.warning("operation_unknown", operation=operation)
-            self._ledger.end(operation, Outcome.ABORTED, reason, (), wall_s=self._clock.wall_s())
-            current = self.current
-            if current is not None and current.asked.operation == operation:
-                current.outcome, current.reason, current.waiting_for = Outcome.ABORTED, reason, None
+            unknown = Refusal(
+                request=operation,
+                rule="lost",
+                reason="the guard knows nothing of it: it was lost with the connection, or with the guard's journal.",
+                way_out="Ask for it again.",
+            )
+            self._ledger.refuse(operation, (unknown,), wall_s=self._clock.wall_s())
+            if self.current is not None and self.current.asked.operation == operation:
+                self.current.refused.append(unknown)
 
     def _on_refusal(self, refusal: Refusal) -> None:
         current = self.current
