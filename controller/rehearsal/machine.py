@@ -34,7 +34,8 @@ class Machine:
 
     seed: of the bench's true parameters. ledger_path, journal: kept in memory when not given. poll_under_way_s: how
     often the guard reads the contacts while an operation is under way (s, under its limit of 0.25 s); less often is
-    faster. listen: told every event that the guard publishes, after the engine.
+    faster. listen: told every event that the guard publishes, after the engine. clock, boot: as this start of the
+    computer finds them; a clock of its own when not given.
     """
 
     def __init__(
@@ -47,8 +48,10 @@ class Machine:
         journal: Journal | None = None,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
         listen: Callable[[Event], None] | None = None,
+        clock: VirtualClock | None = None,
+        boot: str = "",
     ) -> None:
-        self.clock = VirtualClock()
+        self.clock = clock or VirtualClock()
         self.plant = Plant(profile, book, clock=self.clock, seed=seed)
         self.ledger = Ledger(ledger_path)
         self._to_guard: deque[Command] = deque()
@@ -63,6 +66,7 @@ class Machine:
             clock=self.clock,
             publish=lambda _client, event: self._to_engine.append(event),
             poll_under_way_s=poll_under_way_s,
+            boot=boot,
         )
         numbers = count(1)
         self.engine = Engine(
@@ -74,7 +78,7 @@ class Machine:
             new_id=lambda: f"{next(numbers):06d}",
         )
         self._to_guard.append(Hello(version=VERSION, role="engine"))
-        self.run_until(lambda: self.engine.status().state == MachineState.IDLE, 5.0)
+        self.run_until(lambda: self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED), 5.0)
 
     def close(self) -> None:
         """Everything off, files closed."""
