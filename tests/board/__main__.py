@@ -80,7 +80,7 @@ def prepare(rig, folder: Path, active: str) -> None:
         machine.begin()
         machine.wait_until_ready()
         machine.commission()
-        tell(active, Finding("install and commission", machine.complaints()))
+        tell(active, Finding("install and commission", machine.complaints(), machine.crashes))
         board_install.take_off(machine.board, bare, card, overlay)
     finally:
         machine.board.power_cut()

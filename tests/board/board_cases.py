@@ -216,6 +216,8 @@ def _judge(machine: Machine, finding: Finding, *, must_be_driven_off: bool = Fal
         wrong = {gpio: how for gpio, how in machine.driven().items() if how != machine.off_level}
         if wrong:
             finding.complaints.append(f"not driven off at the end: {wrong}")
+    finding.facts += [f"repeated after a segmentation fault: {one}" for one in machine.crashes]
+    machine.crashes.clear()
     zero_s = min((pulse.start_s for pulse in machine.pulses()), default=0.0)
     finding.pulses = [
         f"GPIO {pulse.gpio} on +{pulse.start_s - zero_s:.3f} s to +{pulse.end_s - zero_s:.3f} s"

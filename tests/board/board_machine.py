@@ -12,6 +12,7 @@ GPIOS = {"low": (2, 4, 5, 6, 7, 8), "high": (22, 23, 24, 27)}  # of the profiles
 LINES = (1, 2, 3, 4)  # of the book
 MARK = 16  # a GPIO that neither profile uses
 ON_BOARD = "python3 /opt/board-test/on_board.py"
+SEGFAULT = 128 + 11
 RECORDS = "/var/lib/tundish"
 SERVICES = "tundish-engine tundish-guard"
 
@@ -26,6 +27,7 @@ class Machine:
     persist: bool
     changes: list = field(default_factory=list)  # of the case under way
     windows: list[Window] = field(default_factory=list)
+    crashes: list[str] = field(default_factory=list)  # commands that the emulated processor broke, then repeated
     reported: dict[str, dict] = field(default_factory=dict)  # servings reported done since the records were set back
 
     @property
@@ -83,7 +85,10 @@ class Machine:
     def tundish(self, *words: str) -> dict:
         """The answer of one command with --json; its exit code as "exit_code"."""
         quoted = " ".join(f"'{word}'" for word in words)
-        done = self.board.run(f"tundish {quoted} --json", timeout=180)
+        done = self.board.run(f"PYTHONFAULTHANDLER=1 tundish {quoted} --json", timeout=180)
+        if done.rc == SEGFAULT:
+            self.crashes.append(f"tundish {quoted}: {done.err}")
+            done = self.board.run(f"PYTHONFAULTHANDLER=1 tundish {quoted} --json", timeout=180)
         try:
             answer = json.loads(done.out or done.err)
         except ValueError:
