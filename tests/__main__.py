@@ -20,8 +20,6 @@ STAMP = VENV / "tests-ready"
 COMMANDS = {
     "mutations": "mutations.py",
     "campaign": "campaign.py",
-    "mutants": "mutants.py",
-    "fuzz": "fuzz.py",
     "power-cut": "power_cut.py",
     "board": "board/__main__.py",
 }
