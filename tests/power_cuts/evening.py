@@ -234,6 +234,8 @@ class Evening:
         while self.machine.clock.now_s() < begun_s + LONGEST_S:
             self.wait(self._rng.uniform(0.5, 4.0))
             view = self.machine.engine.operation(operation)
+            if view.refused:
+                self.mark("refused", operation=operation)
             if view.outcome is not None or view.refused:
                 return
             if view.waiting_for not in (None, "glass"):

@@ -55,13 +55,19 @@ class Known:
             case "ended":
                 self.ended[mark["operation"]] = mark
                 self.is_booked = False
-                self.under_way = None if self.under_way == mark["operation"] else self.under_way
+                self._over(mark["operation"])
+            case "refused":
+                self._over(mark["operation"])
             case "holds":
                 self.held = mark["left"]
             case "asks":
                 self.pending.add(_matter(mark))
             case _:  # it has been told what came of it
                 self.pending.discard(_matter(mark))
+
+    def _over(self, operation: str) -> None:
+        if self.under_way == operation:
+            self.under_way = None
 
     def _plan(self, mark: dict[str, Any]) -> None:
         if mark["operation"] != self.under_way:
