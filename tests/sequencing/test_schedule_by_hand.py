@@ -130,6 +130,12 @@ def test_decimals_add_up_as_written():
     assert solved(runs, limits(current_a=0.3)).makespan_s == 5.0
 
 
+def test_what_is_too_much_by_less_than_a_nanoampere_is_too_much():
+    # 3 x 0.3333333334 A is more than 1 A: two at a time, then one.
+    runs = [run(line, 5.0, current_a=0.3333333334, inrush_a=0.3333333334) for line in range(3)]
+    assert solved(runs, limits(current_a=1.0)).makespan_s == 10.0
+
+
 def test_a_line_in_several_phases():
     plan = solved([run("soda", 2.0), run("cold tea", 1.0, phase=1), run("soda", 3.0, phase=2)], limits())
     assert plan.run_starts_s == (0.0, 2.0, 3.0)

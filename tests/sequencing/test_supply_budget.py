@@ -175,6 +175,14 @@ def test_every_line_that_cannot_run_at_all_is_named_with_every_reason():
     assert supply_budget(SIX).problems == ()
 
 
+def test_a_pump_whose_inrush_browns_out_the_computer():
+    # 0.5 V through 0.4 ohm is 1.25 A; at 11.5 V the step-down takes 6 / 11.5 = 0.522 A, lamps and one coil 0.18 A:
+    # 0.55 A are left, the inrush is 1.6 A.
+    problems = supply_budget(machine(line(1), source_ohm=0.4, step_down_min_v=11.5)).problems
+    assert len(problems) == 1
+    assert "1.60 A starting; before the computer browns out there are 0.55 A" in problems[0]
+
+
 def test_margins_are_what_is_left_to_the_limit():
     for one in supply_budget(SIX).rows:
         if one.limit is not None:

@@ -1,0 +1,99 @@
+"""The sweep by itself, with no good plan known beforehand, against every order tried."""
+
+import itertools
+import math
+import random
+
+import pytest
+
+from controller.sequencing.schedule_bounds import bounds
+from controller.sequencing.schedule_loads import Load, Room
+from controller.sequencing.schedule_sweep import Sweep
+
+PLENTY = 10**9
+
+
+def draw(rng: random.Random, count: int) -> tuple[list[Load], Room]:
+    """Small whole numbers, so that many things happen at the same instant; some runs equal."""
+    loads: list[Load] = []
+    for _ in range(count):
+        if loads and rng.random() < 0.25:
+            loads.append(rng.choice(loads))
+            continue
+        duration, current = float(rng.randint(1, 9)), float(rng.randint(0, 4))
+        inrush_for = float(rng.randint(0, int(duration)))
+        inrush = current + rng.randint(0, 6 - int(current)) if inrush_for else current
+        tail = max(duration, float(rng.choice((0, 0, 4))))
+        loads.append(Load(duration, tail, inrush_for, inrush, current, float(rng.randint(0, 4))))
+    return loads, Room(6.0, float(rng.randint(4, 8)), float(rng.randint(2, 4)), float(rng.choice((0, 0, 1, 3))))
+
+
+def length_of(order: tuple[int, ...], loads: list[Load], room: Room) -> float:
+    """Each run at the first whole instant at which it fits, not before the one ahead of it; the last tail's end."""
+    time, placed = 0.0, list[tuple[float, Load]]()
+    for index in order:
+        while not _fits(time, loads[index], placed, room):
+            time += 1
+        placed.append((time, loads[index]))
+        time += room.gap
+    return max(start + load.tail for start, load in placed)
+
+
+def _fits(time: float, load: Load, placed: list[tuple[float, Load]], room: Room) -> bool:
+    on = [(start, other) for start, other in placed if time < start + other.duration]
+    current = sum(other.inrush if time < start + other.inrush_for else other.current for start, other in on)
+    flow = sum(other.flow for _, other in on)
+    return current + load.inrush <= room.current and flow + load.flow <= room.flow and len(on) < room.concurrent
+
+
+@pytest.mark.parametrize("seed", range(80))
+def test_every_order_is_covered(seed):
+    rng = random.Random(seed)
+    loads, room = draw(rng, rng.randint(2, 6))
+    shortest = min(length_of(order, loads, room) for order in itertools.permutations(range(len(loads))))
+    bound, weights = bounds(loads, room)
+    sweep = Sweep(loads, room, weights, math.inf, ())
+    proven = sweep.run(PLENTY)
+    assert sweep.length == shortest == proven
+    assert length_of(sweep.order, loads, room) == shortest
+    assert bound <= shortest + 1e-6
+    assert weights.by_set_total <= shortest + 1e-6
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_known_length_is_beaten_or_proven(seed):
+    rng = random.Random(seed)
+    loads, room = draw(rng, 5)
+    _, weights = bounds(loads, room)
+    free = Sweep(loads, room, weights, math.inf, ())
+    free.run(PLENTY)
+    beaten = Sweep(loads, room, weights, free.length + 1, (9, 9))
+    assert beaten.run(PLENTY) == beaten.length == free.length
+    proven = Sweep(loads, room, weights, free.length, (9, 9))
+    assert proven.run(PLENTY) == free.length
+    assert proven.order == (9, 9)  # nothing shorter: the known order stays
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_too_little_work_gives_a_bound_that_holds(seed):
+    rng = random.Random(seed)
+    loads, room = draw(rng, 6)
+    _, weights = bounds(loads, room)
+    full = Sweep(loads, room, weights, math.inf, ())
+    full.run(PLENTY)
+    for nodes in (0, 5, 50):
+        cut = Sweep(loads, room, weights, full.length + 3, ())
+        assert cut.run(nodes) <= full.length
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_only_orders_that_begin_as_asked(seed):
+    rng = random.Random(seed)
+    loads, room = draw(rng, 5)
+    _, weights = bounds(loads, room)
+    order = tuple(rng.sample(range(5), 5))
+    known = length_of(order, loads, room)
+    sweep = Sweep(loads, room, weights, known, order)
+    sweep.run(PLENTY, order[:2])
+    others = (order[:2] + rest for rest in itertools.permutations(order[2:]))
+    assert sweep.length == min(length_of(other, loads, room) for other in others)
