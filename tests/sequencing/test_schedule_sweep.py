@@ -11,6 +11,8 @@ from controller.sequencing.schedule_loads import Load, Room
 from controller.sequencing.schedule_sweep import Sweep
 
 PLENTY = 10**9
+# With these, a sweep that drops states it must keep misses the shortest order.
+TELLING_SEEDS = (386, 596, 682, 694, 847, 861, 1003, 1097, 1148, 1152)
 
 
 def draw(rng: random.Random, count: int) -> tuple[list[Load], Room]:
@@ -46,7 +48,7 @@ def _fits(time: float, load: Load, placed: list[tuple[float, Load]], room: Room)
     return current + load.inrush <= room.current and flow + load.flow <= room.flow and len(on) < room.concurrent
 
 
-@pytest.mark.parametrize("seed", range(80))
+@pytest.mark.parametrize("seed", [*range(60), *TELLING_SEEDS])
 def test_every_order_is_covered(seed):
     rng = random.Random(seed)
     loads, room = draw(rng, rng.randint(2, 6))
