@@ -89,8 +89,11 @@ def _message_id(_logger: WrappedLogger, _method: str, event: EventDict) -> Event
 
 def _is_journal() -> bool:
     """Whether standard error is the system journal's own stream (systemd.exec(5), JOURNAL_STREAM)."""
+    stream = os.environ.get("JOURNAL_STREAM")
+    if not stream:
+        return False
     found = os.fstat(sys.stderr.fileno())
-    return os.environ.get("JOURNAL_STREAM") == f"{found.st_dev}:{found.st_ino}"
+    return stream == f"{found.st_dev}:{found.st_ino}"
 
 
 def _for_journal(logger: WrappedLogger, method: str, event: EventDict) -> str:
