@@ -19,6 +19,8 @@ STAMP = VENV / "tests-ready"
 # Longer commands, each with a seed where chance plays a part: word -> script below tests/.
 COMMANDS = {
     "mutations": "mutations.py",
+    "fuzz": "fuzz.py",
+    "mutants": "mutants.py",
     "campaign": "campaign.py",
     "power-cut": "power_cut.py",
     "board": "board/__main__.py",
