@@ -10,7 +10,7 @@ from test_guard_link import REPORT, Guard, linked
 
 from controller.engine.engine import Engine
 from controller.errors import Refused, Unreachable
-from controller.model.messages import AskReport, Delivery, Ended, Heartbeat, Hello, Refusal, Start
+from controller.model.messages import Admitted, AskReport, Delivery, Edge, Ended, Heartbeat, Hello, Refusal, Start
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import PourRequest
 
@@ -102,6 +102,14 @@ def test_a_pour_that_could_not_be_sent_blocks_nothing_once_the_guard_is_back(des
     engine.on_event(ANSWER)
     assert desk.ledger.open_operations() == ()
     assert engine.pour(PourRequest(recipe=UNATTENDED.recipe)).operation == "again2"
+
+
+def test_a_guard_that_tells_of_lines_nobody_asked_for_is_not_believed(desk):
+    """Its profile is another one; the connection is dropped and built up anew."""
+    desk.engine.on_event(Admitted(operation="op1", kind=OperationKind.SERVE))
+    with pytest.raises(Refused, match="line 40"):
+        desk.engine.on_event(Edge(operation="op1", line=40, is_on=True, at_s=0.0))
+    assert desk.engine.status().operation.outcome is None
 
 
 def test_an_engine_whose_hello_is_refused_hangs_up_and_asks_again(tmp_path):

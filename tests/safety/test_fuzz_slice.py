@@ -1,0 +1,38 @@
+"""A short slice of the fuzzing of both sockets; `python3 tests fuzz` runs the long one."""
+
+import pytest
+from fuzz import fuzz_engine, fuzz_guard, main
+
+from controller.guard.guard import Guard
+from controller.safety.supervisor import Supervisor
+
+
+def test_whatever_clients_say_lines_are_switched_off_on_time(tmp_path):
+    assert fuzz_guard(21, 60, tmp_path).startswith("60 conversations")
+
+
+def test_whatever_a_guard_says_the_engine_can_still_say_how_things_stand():
+    assert fuzz_engine(21, 40).endswith("refused")
+
+
+def test_a_guard_that_is_late_because_of_what_clients_say_is_found(tmp_path, monkeypatch):
+    """Sabotage: every refused message costs the guard's loop 0.1 s."""
+    handle = Guard.handle
+
+    def slow(guard, client, command):
+        if client != "c1":  # the good engine is the first client
+            guard._clock.move_to(guard._clock.now_s() + 0.1)
+        handle(guard, client, command)
+
+    monkeypatch.setattr(Guard, "handle", slow)
+    with pytest.raises(AssertionError, match=r"instead of|brought about a fault"):
+        fuzz_guard(21, 60, tmp_path)
+
+
+def test_a_traceback_ends_it_with_the_seed(monkeypatch, capsys):
+    def broken(*_args, **_kwargs):
+        raise ZeroDivisionError("planted")
+
+    monkeypatch.setattr(Supervisor, "receive", broken)
+    assert main(["--seed", "4", "--runs", "2"]) == 1
+    assert "seed 4" in capsys.readouterr().err
