@@ -135,6 +135,8 @@ class FileJournal:
         entries = _from_last([one for one in checked if isinstance(one, Entry)], since)
         first = entries[0].seq if entries else 0
         damage = [one.text for one in checked if isinstance(one, _Damage) and one.seq >= first]
+        if not entries and not self._damage:
+            damage += self._never_followed()
         return Reading(entries=entries, damage=(*self._damage, *damage))
 
     def close(self) -> None:
@@ -177,6 +179,11 @@ class FileJournal:
             with suppress(FileNotFoundError):
                 self._path.with_name(self._path.name + suffix).rename(kept.with_name(kept.name + suffix))
         self._damage.append(f"{self._path} is broken ({why}); it is kept as {kept.name}")
+
+    def _never_followed(self) -> list[str]:
+        """A broken file was set aside by a process that could not even write down that it was: full disk, or killed."""
+        kept = sorted(self._path.parent.glob(f"{self._path.name}.damaged-*[0-9]"))
+        return [f"{self._path} holds nothing since {kept[-1].name} was set aside"] if kept else []
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,0 +1,58 @@
+"""A broken journal stays in mind until what follows from it is on disk, however often the guard begins anew."""
+
+import pytest
+from guard_parts import Rig
+
+from controller.errors import RecordError
+from controller.ledger.journal import FileJournal
+from controller.model.messages import Acknowledge
+from controller.model.states import Contents, MachineState
+
+
+class Full(FileJournal):
+    """A journal that can be opened and read, but not written."""
+
+    def append(self, wall_s, drafts) -> None:
+        raise RecordError("no space left on device")
+
+
+def begin(rig: Rig, journal: FileJournal) -> None:
+    rig.journal = journal
+    rig.start_guard()
+    rig.run(0.5, beat=False)
+
+
+@pytest.fixture
+def broken(tmp_path):
+    """A primed machine whose journal has then been spoilt from its first byte on."""
+    path = tmp_path / "journal.db"
+    rig = Rig(journal=FileJournal(path)).primed(1)
+    rig.guard.close()
+    path.write_bytes(b"x" * 4096)
+    return rig, path
+
+
+def test_a_start_that_cannot_write_down_the_damage_does_not_hide_it_from_the_next(broken):
+    rig, path = broken
+    for journal in (Full, Full, FileJournal):
+        begin(rig, journal(path))
+        memory = rig.guard._core.memory
+        assert rig.guard._core.state is MachineState.ABORTED
+        assert memory.fault.cause == "journal damaged"
+        assert {state.contents for state in memory.lines} == {Contents.UNKNOWN}
+        rig.journal.close()
+    assert [one.name for one in sorted(path.parent.glob("*.damaged-*"))] == ["journal.db.damaged-1"]
+
+
+def test_once_written_down_and_acknowledged_it_is_over(broken):
+    rig, path = broken
+    begin(rig, FileJournal(path))
+    rig.ready()
+    rig.say(Acknowledge(cause="journal damaged"))
+    rig.run(0.5)
+    assert rig.guard._core.state is MachineState.IDLE
+    rig.guard.close()
+    begin(rig, FileJournal(path))
+    assert rig.guard._core.memory.fault is None
+    assert {state.contents for state in rig.guard._core.memory.lines} == {Contents.UNKNOWN}
+    rig.guard.close()
