@@ -143,6 +143,9 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
         yield refuse(request, "glass", "there is no glass under the outlet.", way_out="Put a glass there.")
     if now.inputs.tray_full:
         yield refuse(request, "drip_tray", "the drip tray is full.", way_out="Empty the drip tray.")
+    if now.memory.funnel_chemical:
+        reason = "cleaner has run through the funnel, and no rinse has followed it."
+        yield refuse(request, "funnel", reason, way_out="Rinse a line that was cleaned, to its end.")
 
 
 def _lines(operation: Operation, now: Situation) -> Iterator[Refusal]:

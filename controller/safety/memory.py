@@ -65,8 +65,9 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
             return replace(memory, fault=memory.fault or fault)
         case AcknowledgedRecord():
             return replace(memory, fault=None)
-        case Lost(lines=lines, servings=servings):
-            return replace(memory, lines=_with(memory.lines, lines), servings=(*memory.servings, *servings))
+        case Lost(lines=lines, servings=servings, funnel_chemical=chemical):
+            servings = (*memory.servings, *servings)
+            return replace(memory, lines=_with(memory.lines, lines), servings=servings, funnel_chemical=chemical)
         case CapChanged() | RefusedRecord() | ClockRecord() | Note():
             return memory
 
@@ -115,6 +116,7 @@ def _ended(memory: Memory, record: EndedRecord) -> Memory:
         last_serving_s=last,
         on_times=on_times,
         lines=_with(memory.lines, record.lines),
+        funnel_chemical=memory.funnel_chemical if record.funnel_chemical is None else record.funnel_chemical,
         last_ended=record.ended,
     )
 

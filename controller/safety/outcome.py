@@ -1,6 +1,6 @@
 """What an operation leaves behind: deliveries, switching times, ethanol to book, and what its lines hold now."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from controller.model.messages import Delivery, Ended
 from controller.model.plan import Operation
@@ -26,12 +26,16 @@ def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> 
     ended_event = Ended(
         operation=operation.operation, kind=operation.kind, outcome=outcome, reason=reason, deliveries=deliveries
     )
+    lines = _lines_after(progress, now)
     return EndedRecord(
         ended=ended_event,
         ethanol_g=_ethanol_g(deliveries, now),
         began_s=now.credited_s - (now.now_s - first_s),
         edges=tuple((edge.line, edge.is_on, round(edge.at_s - first_s, 6)) for edge in progress.switched),
-        lines=_lines_after(progress, now),
+        lines=lines,
+        funnel_chemical=_left_in_funnel(
+            [now.state(line) for line in sorted({run.line for run in progress.done})], lines
+        ),
     )
 
 
@@ -50,6 +54,8 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
     worst = now.figures().upper_by_line_ml([*runs, *late])
     deliveries = _deliveries(operation, worst, worst, _on_s([*runs, *late]))
     longest_s = max((one.on_s for one in deliveries), default=0.0)
+    before = [memory.line(line) for line in sorted({run.line for run in runs})]
+    lines = tuple(crashed(state, operation.kind, _allergens(state, now)) for state in before)
     return EndedRecord(
         ended=Ended(
             operation=operation.operation,
@@ -61,10 +67,8 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
         ethanol_g=_ethanol_g(deliveries, now),
         began_s=now.credited_s - longest_s,
         edges=tuple(edge for one in deliveries for edge in ((one.line, True, 0.0), (one.line, False, one.on_s))),
-        lines=tuple(
-            crashed(memory.line(line), operation.kind, _allergens(memory.line(line), now))
-            for line in sorted({run.line for run in runs})
-        ),
+        lines=lines,
+        funnel_chemical=_left_in_funnel(before, lines),
     )
 
 
@@ -111,6 +115,17 @@ def _ethanol_g(deliveries: tuple[Delivery, ...], now: Situation) -> float:
 
 def _allergens(state: LineState, now: Situation) -> tuple[str, ...]:
     return next((one.allergens for one in now.book.liquids if one.liquid == state.assigned), ())
+
+
+def _left_in_funnel(before: Iterable[LineState], changed: tuple[LineState, ...]) -> bool | None:
+    """Whether lines that have moved left cleaner in the funnel; None when they had none in them, before or after.
+
+    A rinse that is complete has sent water after it; nothing else takes it away.
+    """
+    after = {state.line: state for state in changed}
+    pairs = [(state, after.get(state.line, state)) for state in before]
+    chemical = [now.chemical for was, now in pairs if was.chemical or now.chemical]
+    return any(chemical) if chemical else None
 
 
 def _lines_after(progress: Progress, now: Situation) -> tuple[LineState, ...]:

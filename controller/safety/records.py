@@ -116,6 +116,7 @@ class EndedRecord(Value, frozen=True, kw_only=True, tag="ended"):
     began_s: float = 0.0  # first start, credited clock
     edges: tuple[tuple[int, bool, float], ...] = ()  # line, on, s after the first start
     lines: tuple[LineState, ...] = ()  # those that changed
+    funnel_chemical: bool | None = None  # whether it left cleaner in the funnel; None when it changed nothing there
 
 
 class LineRecord(Value, frozen=True, kw_only=True, tag="line"):
@@ -160,6 +161,7 @@ class Lost(Value, frozen=True, kw_only=True, tag="lost"):
     damage: str
     lines: tuple[LineState, ...]
     servings: tuple[Serving, ...]
+    funnel_chemical: bool = True
 
 
 class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
@@ -175,6 +177,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     wall_s: float = 0.0
     credited_s: float = 0.0
     lines: tuple[LineState, ...] = ()
+    funnel_chemical: bool = False  # cleaner may be in the funnel, which all lines share
     calibrations: tuple[Calibration, ...] = ()
     servings: tuple[Serving, ...] = ()
     on_times: tuple[OnTime, ...] = ()

@@ -466,7 +466,7 @@ def test_before_the_contacts_are_known_nothing_begins():
 def test_from_juice_to_tea_and_back_by_cleaning():
     rig = Rig().primed(1)
 
-    def do(kind: OperationKind, liquid: str, seconds: float, rule: str | None = None) -> None:
+    def do(kind: OperationKind, liquid: str, seconds: float, *rules: str) -> None:
         number = len(rig.events)
         run = run_of(1, liquid, 0, seconds)
         operation = Operation(operation=f"op{number}", kind=kind, segments=(Segment(runs=(run,)),), jug=True)
@@ -474,7 +474,7 @@ def test_from_juice_to_tea_and_back_by_cleaning():
             operation = replace(operation, glass="tumbler")
         refused = [event.rule for event in rig.say(Start(operation=operation)) if isinstance(event, Refusal)]
         rig.run(seconds + 3)
-        assert refused == ([] if rule is None else [rule])
+        assert refused == list(rules)
 
     def contents() -> Contents:
         return rig.say(AskReport())[-1].lines[0].contents
@@ -498,7 +498,8 @@ def test_from_juice_to_tea_and_back_by_cleaning():
     do(OperationKind.PURGE, "air", 10)
     do(OperationKind.CLEAN, "cleaner", 10)
     assert contents() is Contents.CLEANER
-    for kind in (OperationKind.SERVE, OperationKind.PRIME, OperationKind.PURGE, OperationKind.JOG):
+    do(OperationKind.SERVE, JUICE, 0.5, "funnel", "contents")
+    for kind in (OperationKind.PRIME, OperationKind.PURGE, OperationKind.JOG):
         do(kind, JUICE, 0.5, "contents")
     do(OperationKind.RINSE, "rinse water", 38, "cleaner_contact")
     rig.run(1200)
