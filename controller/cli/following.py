@@ -22,6 +22,9 @@ from controller.model.views import OperationView
 
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
 
+# Made before any thread starts: msgspec learns a type at its first use, and two threads that do so at once crash it.
+_VIEW: msgspec.json.Decoder[OperationView] = msgspec.json.Decoder(OperationView)
+
 EXIT = {Outcome.DONE: 0, Outcome.STOPPED: 1, Outcome.ABORTED: 1, Outcome.FAULTED: 4}
 
 
@@ -159,7 +162,7 @@ class _Stream:
             for name, document in self._engine.events():
                 self._is_open.set()
                 if name in ("operation", "progress"):
-                    self._views.put(msgspec.json.decode(document, type=OperationView))
+                    self._views.put(_VIEW.decode(document))
             self._views.put(None)
         except TundishError as error:
             self._views.put(error)
