@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 from campaigns.violation import Violation
 
+from controller.bench.fluids import CLEANER
 from controller.model.messages import Ended
 from controller.model.plan import Operation
 from controller.model.states import OperationKind, Outcome
@@ -21,6 +22,7 @@ TINY = 1e-6
 SHARE, RUN_S = 0.04, 0.06
 NOMINAL_SHARE = 0.25  # without a calibration: figures.UNCALIBRATED
 OVERRUN_S = 1.0  # after the guard's end, or while it stands still
+FILM_ML = 0.02  # a tenth of what stays on the bench's funnel
 DROP_ML = 0.3  # a pump that coasts from the operation before, at most
 
 
@@ -62,6 +64,9 @@ class Amounts:
         """An operation was admitted."""
         self.close()
         bench = self._house.plant.remember()
+        cleaner_ml = bench.funnel_ml.get(CLEANER, 0.0)
+        if operation.kind is OperationKind.SERVE and cleaner_ml > FILM_ML and not self._house.unsound:
+            raise Violation(f"{operation.operation} is served with {cleaner_ml:.2f} mL of cleaner in the funnel")
         self._account = Account(
             operation=operation,
             held_ml={one.line: one.remaining_ml for one in bench.lines},
