@@ -18,7 +18,7 @@ from controller.model.messages import MAX_BYTES, Command, Event, Report
 if TYPE_CHECKING:
     from campaigns.house import House
 
-CLEARED_UP_S = (0.2, 0.95)  # after the guard's end: the boot service's last step, within the second that DESIGN allows
+CLEARED_UP_S = (0.2, 0.95)  # after the guard's end: the boot service's last step, within a second (`benchmarks faults`)
 RESTARTED_S = (1.05, 1.6)  # RestartSec=1s and some start-up
 
 _commands: msgspec.json.Decoder[Command] = msgspec.json.Decoder(Command)

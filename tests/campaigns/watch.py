@@ -46,8 +46,8 @@ EPS_S = 1e-6
 TOUCHING_S = 1e-5  # runs of one line that are no further apart are one
 POLL_S = 0.2  # the longest time between two readings of the contacts
 FEED_S = 0.5  # with all channels off, the main relay may stay closed for so long until that is shown
-DEAD_S = 1.0  # a guard that is gone: every channel off by then, by the sentinel or by the boot service (DESIGN 7)
-FROZEN_S = 0.7  # a guard that stands still: by the sentinel (DESIGN 7)
+DEAD_S = 1.0  # a guard that is gone: every channel off by then, by the sentinel or by the boot service
+FROZEN_S = 0.7  # a guard that stands still: by the sentinel
 SETTLING = frozenset({MachineState.HOLDING, MachineState.STOPPING, MachineState.ABORTING, MachineState.COMPLETING})
 DRAWS = frozenset({OperationKind.SERVE, OperationKind.PRIME, OperationKind.TRIAL})
 
