@@ -64,7 +64,9 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
         case FaultRecord(fault=fault):
             return replace(memory, fault=memory.fault or fault)
         case AcknowledgedRecord():
-            return replace(memory, fault=None)
+            # A channel that did not obey may have poured until now: the pause between servings counts anew.
+            last_s = None if memory.last_serving_s is None else memory.credited_s
+            return replace(memory, fault=None, last_serving_s=last_s)
         case Lost(lines=lines, servings=servings, funnel_chemical=chemical):
             servings = (*memory.servings, *servings)
             return replace(memory, lines=_with(memory.lines, lines), servings=servings, funnel_chemical=chemical)
