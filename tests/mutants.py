@@ -35,6 +35,8 @@ QUICK = (
     "tests/safety/test_safety_[!w]*.py",
     "tests/guard/test_guard_virtual.py",
     "tests/guard/test_guard_flows.py",
+    "tests/guard/test_guard_trouble.py",
+    "tests/guard/test_guard_clients.py",
     "tests/guard/test_guard_restart.py",
     "tests/rehearsal/test_virtual_feedback.py",
 )

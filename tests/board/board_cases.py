@@ -5,18 +5,20 @@ times SLOWNESS, and every measured figure is printed. Orders and levels hold exa
 asked for fails the run, however short.
 """
 
+import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 
-from board_install import run
-from board_machine import GPIOS, Machine
+from board_install import REMOVE, run
+from board_machine import GPIOS, RECORDS, Machine
 from board_pins import off_after_s
 
 SLOWNESS = 5.0
 KILLED_S, FROZEN_S, LAST_LAYER_S = 0.05 * SLOWNESS, 0.7 * SLOWNESS, 1.0 * SLOWNESS
 STOPPED_S = 1.0 * SLOWNESS  # systemd's own time included
+EXPOSURE = 2.0  # the most that systemd may say of a service
 UNPLUGGED_S = 0.5  # how old the mark may be when the emulator is gone
 
 
@@ -82,6 +84,22 @@ def powered_on(machine: Machine, overlay, card) -> Finding:
     if status.get("state") != "idle":
         finding.is_hopeless = True
         finding.complaints.append(f"the machine is not ready: {status}")
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
+def vetted(machine: Machine) -> Finding:
+    """What the board's own systemd says of the installed units."""
+    finding = Finding("units")
+    machine.begin()
+    for service in ("tundish-guard.service", "tundish-engine.service"):
+        said = machine.run(f"systemd-analyze verify {service} 2>&1 || true").strip()
+        finding.complaints += [f"verify: {line}" for line in said.splitlines()]
+        told = machine.run(f"systemd-analyze security --no-pager {service} || true").strip().splitlines()
+        exposure = re.search(r"exposure level for \S+: ([0-9.]+)", told[-1] if told else "")
+        if exposure is None or float(exposure[1]) > EXPOSURE:
+            finding.complaints.append(f"security of {service}, at most {EXPOSURE} is allowed: {told[-1:]}")
+        else:
+            finding.facts.append(f"{service}: verified, exposure {exposure[1]}")
     return _judge(machine, finding, must_be_driven_off=True)
 
 
@@ -191,6 +209,22 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
     return _judge(machine, finding, must_be_driven_off=True)
 
 
+def removed(machine: Machine) -> Finding:
+    """Taken off the board: no relay moves, the services are gone, profile, book and records are still there."""
+    finding = Finding("uninstall")
+    machine.begin()
+    machine.run(REMOVE, timeout=300)
+    active = machine.run("systemctl is-active tundish-guard tundish-engine || true").split()
+    if set(active) != {"inactive"}:
+        finding.complaints.append(f"the services are {active}")
+    kept = machine.run(f"ls /etc/tundish/*.yaml {RECORDS}/guard/* {RECORDS}/engine/* && ls /etc/systemd/system").split()
+    wanted = ("/etc/tundish/profile.yaml", "/etc/tundish/book.yaml", f"{RECORDS}/guard/journal.db")
+    finding.complaints += [f"{path} is gone" for path in (*wanted, f"{RECORDS}/engine/ledger.db") if path not in kept]
+    finding.complaints += [f"left behind: {name}" for name in kept if name.startswith("tundish-")]
+    finding.facts = [f"services {active[0] if active else active}, records kept"]
+    return _judge(machine, finding)
+
+
 def _record(view: dict | None) -> object:
     """What must not be lost of a serving: its outcome and what each line delivered."""
     return view and (view["outcome"], sorted((line["line"], round(line["delivered_ml"], 3)) for line in view["lines"]))
@@ -243,6 +277,7 @@ def cases(overlay, card, *, quick: bool, idle_s: float) -> list[Case]:
     serve = Case(name="serve", look=poured)
     return [
         Case(name="power-on", look=partial(powered_on, overlay=overlay, card=card)),
+        Case(name="units", look=vetted),
         serve,
         Case(name="stop and start at rest", look=restarted),
         Case(name="idle", look=partial(rested, seconds=idle_s)),
@@ -251,4 +286,5 @@ def cases(overlay, card, *, quick: bool, idle_s: float) -> list[Case]:
         serve,
         serve,
         Case(name="plug pulled in mid-pour", look=partial(unplugged, overlay=overlay, card=card)),
+        Case(name="uninstall", look=removed),
     ]

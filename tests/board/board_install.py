@@ -35,10 +35,11 @@ RequiredBy=local-fs.target
 # What the README's chapter on installing says; the wheels lie on the board already, as it has no network.
 INSTALL = [
     "python3 -m venv /opt/tundish",
-    "/opt/tundish/bin/pip install --quiet 'tundish[gpio]'",
+    '/opt/tundish/bin/pip install --quiet "$(ls /opt/wheels/tundish-*.whl)[gpio]"',
+    "/opt/tundish/bin/tundish install --profile {profile} --book /opt/board-test/book.yaml",
     "/opt/tundish/bin/tundish install --profile {profile} --book /opt/board-test/book.yaml --apply",
 ]
-REMOVE = "/opt/tundish/bin/tundish uninstall --purge --apply"
+REMOVE = "/opt/tundish/bin/tundish uninstall --apply"
 
 
 def build_wheel(folder: Path) -> Path:

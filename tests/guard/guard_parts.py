@@ -10,7 +10,7 @@ from controller.guard.guard import Guard
 from controller.hal.board import Board
 from controller.ledger.journal import MemoryJournal
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Phase, Recipe
-from controller.model.messages import Command, Event, Heartbeat, Hello, Start
+from controller.model.messages import AskReport, Command, Event, Heartbeat, Hello, Start
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import (
     BoardSpec,
@@ -27,7 +27,7 @@ from controller.model.profile import (
     Tube,
     Wire,
 )
-from controller.model.states import OperationKind
+from controller.model.states import MachineState, OperationKind
 
 CAPS = Caps(
     serving_volume_ml=400,
@@ -239,5 +239,25 @@ def serve(*runs: PlannedRun, name: str = "s1", glass: str = "tumbler") -> Operat
     )
 
 
+JUICE_10_S = serve(run_of(1, "apple juice", 0, 10))
+
+
 def with_caps(**caps: float) -> Profile:
     return profile(replace(CAPS, **caps))
+
+
+def last_off_s(rig: Rig) -> float:
+    assert rig.board.on == set()
+    return max(at_s for at_s, _, is_on in rig.board.trace if not is_on)
+
+
+def state(rig: Rig) -> MachineState:
+    return rig.say(AskReport())[-1].state
+
+
+def pouring(rig: Rig, seconds: float = 3.0, operation: Operation = JUICE_10_S) -> float:
+    """Serving has begun and has run for some seconds; when that is."""
+    rig.say(Start(operation=operation))
+    rig.run(seconds)
+    assert rig.board.on
+    return rig.clock.now_s()

@@ -1,10 +1,23 @@
 """The guard in virtual time: stops, holds, hand steps, silence, faults; the board's whole trace counts."""
 
+from functools import partial
+
 import pytest
-from guard_parts import GLASS, LEVEL_1, Rig, prime, profile, run_of, serve, with_caps
+from guard_parts import (
+    GLASS,
+    JUICE_10_S,
+    LEVEL_1,
+    Rig,
+    last_off_s,
+    pouring,
+    profile,
+    run_of,
+    serve,
+    state,
+    with_caps,
+)
 from msgspec.structs import replace
 
-from controller.model.calibration import Calibration
 from controller.model.messages import (
     Acknowledge,
     Admitted,
@@ -21,32 +34,12 @@ from controller.model.messages import (
     Report,
     Start,
     Stop,
-    TakeCalibration,
     Unhold,
 )
 from controller.model.plan import Operation, Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
-JUICE_10_S = serve(run_of(1, JUICE, 0, 10))
-
-
-def last_off_s(rig: Rig) -> float:
-    assert rig.board.on == set()
-    return max(at_s for at_s, _, is_on in rig.board.trace if not is_on)
-
-
-def state(rig: Rig) -> MachineState:
-    return rig.say(AskReport())[-1].state
-
-
-def pouring(rig: Rig, seconds: float = 3.0, operation: Operation = JUICE_10_S) -> float:
-    """Serving has begun and has run for some seconds; when that is."""
-    rig.say(Start(operation=operation))
-    rig.run(seconds)
-    assert rig.board.on
-    return rig.clock.now_s()
-
 
 # --- stopping
 
@@ -265,216 +258,24 @@ def test_unhold_with_nothing_left_goes_on_with_the_next_segment():
     assert rig.of(Changed)[-1].waiting_for == "stir"
 
 
-# --- faults of the machine itself
-
-
-def test_a_board_that_fails_switches_everything_off_and_is_tried_again_until_it_obeys():
-    rig = Rig().primed(1, 2)
-    rig.board.broken = {2}
-    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 10), run_of(2, SYRUP, 0.5, 5))))
-    rig.run(2)
-    assert rig.board.on == set()
-    assert (rig.of(FaultLatchedEvent)[-1].cause, rig.of(Ended)[-1].outcome) == ("board", Outcome.FAULTED)
-    tried = rig.board.all_offs
-    rig.run(1)
-    assert rig.board.all_offs - tried == pytest.approx(10, abs=1)  # every 0.1 s
-    assert rig.say(Acknowledge(cause="board"))[-1].rule == "cause"
-    rig.board.broken = set()
-    rig.run(1)
-    rig.say(Acknowledge(cause="board"))
-    assert state(rig) is MachineState.IDLE
-    assert rig.board.on == set()
-
-
-def test_a_channel_that_does_not_switch_off_is_a_fault_and_the_operation_is_not_done():
-    rig = Rig().primed(1)
-    pouring(rig)
-    rig.board.broken = {1}
-    rig.run(10)
-    assert rig.of(Ended)[-1].outcome is Outcome.FAULTED
-    rig.board.broken = set()
-    rig.run(0.2)
-    assert rig.board.on == set()
-
-
-def test_unreadable_contacts_are_a_fault():
-    rig = Rig().primed(1)
-    now_s = pouring(rig)
-    rig.board.unreadable = True
-    rig.run(1)
-    assert last_off_s(rig) - now_s <= 0.021
-    assert rig.of(FaultLatchedEvent)[-1].cause == "inputs"
-    assert rig.say(Acknowledge(cause="inputs"))[-1].rule == "cause"
-    rig.board.unreadable = False
-    rig.run(1)
-    rig.say(Acknowledge(cause="inputs"))
-    assert state(rig) is MachineState.IDLE
-
-
-def test_late_starts_move_what_follows_and_keep_volumes_and_gaps():
-    rig = Rig().primed(1, 2, 3)
-    rig.board.trace.clear()
-    runs = (run_of(1, JUICE, 0, 4), run_of(2, SYRUP, 1.0, 2), run_of(3, TEA, 1.1, 2))
-    rig.say(Start(operation=serve(*runs)))
-    began_s = rig.clock.now_s()
-    rig.run(0.9)
-    rig.clock.move_to(began_s + 1.05)  # 50 ms late for line 2
-    rig.run(5)
-    assert [(round(at_s - began_s, 3), line, on) for at_s, line, on in rig.board.trace] == [
-        (0.0, 1, True),
-        (1.05, 2, True),
-        (1.15, 3, True),
-        (3.05, 2, False),
-        (3.15, 3, False),
-        (4.0, 1, False),
-    ]
-    assert rig.of(Ended)[-1].outcome is Outcome.DONE
-
-
-def test_starts_that_come_far_too_late_end_the_operation():
-    rig = Rig().primed(1, 2)
-    rig.board.trace.clear()
-    rig.say(Start(operation=serve(run_of(1, JUICE, 0, 4), run_of(2, SYRUP, 1.0, 2))))
-    rig.run(0.9)
-    rig.clock.move_to(rig.clock.now_s() + 0.21)
-    rig.run(5)
-    assert [(line, on) for _, line, on in rig.board.trace] == [(1, True), (1, False)]
-    assert rig.of(Ended)[-1].outcome is Outcome.ABORTED
-    assert state(rig) is MachineState.IDLE
-
-
-def test_a_low_container_while_priming_frees_no_ethanol():
-    rig = Rig(profile(levels=(LEVEL_1,)))
-    rig.board.contacts["level 1"] = False
-    rig.primed(1, 4)
-    rig.say(Start(operation=serve(run_of(4, "sloe gin", 0, 25))))
-    rig.run(30)
-    booked = rig.guard._core.memory.servings
-    assert booked[0].ethanol_g == pytest.approx(12.825, abs=0.001)  # 25 s x 2.5 mL/s x 26 % x 0.78924 g/mL
-    rig.say(Start(operation=prime(1, JUICE, name="again")))
-    rig.run(3)
-    rig.board.contacts["level 1"] = True
-    rig.run(1)
-    rig.board.contacts["level 1"] = False
-    rig.run(1)
-    rig.say(Unhold(operation="again", runs=(run_of(1, JUICE, 0, 5),)))
-    rig.run(6)
-    assert rig.of(Ended)[-1].outcome is Outcome.DONE
-    assert rig.guard._core.memory.servings == booked
-
-
-def test_a_loop_that_stood_still_past_an_end_is_a_fault():
-    rig = Rig().primed(1)
-    rig.say(Start(operation=JUICE_10_S))
-    rig.run(9.9)
-    rig.clock.move_to(rig.clock.now_s() + 0.3)
-    rig.guard.handle("engine", Heartbeat())
-    assert rig.board.on == set()
-    assert rig.of(FaultLatchedEvent)[-1].cause in ("late", "inputs")
-    assert rig.of(Ended)[-1].outcome is Outcome.FAULTED
-
-
-# --- what the process around it says
-
-
-def test_without_a_sentinel_nothing_begins_and_nothing_is_latched():
-    rig = Rig().primed(1)
-    now_s = pouring(rig)
-    rig.guard.hinder("sentinel", "the sentinel has ended")
-    assert last_off_s(rig) == now_s
-    assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.ABORTED, "the sentinel has ended")
-    rig.run(3)
-    refusal = rig.say(Start(operation=replace(JUICE_10_S, operation="s2")))[-1]
-    assert (refusal.rule, refusal.reason) == ("state", "the machine is stopped: the sentinel has ended.")
-    assert rig.of(FaultLatchedEvent) == []
-    rig.guard.unhinder("sentinel")
-    rig.run(1)
-    rig.say(Start(operation=replace(JUICE_10_S, operation="s2")))
-    assert rig.board.on == {1}
-
-
-def test_the_end_of_the_process_stops_what_is_under_way():
-    rig = Rig().primed(1)
-    now_s = pouring(rig)
-    rig.guard.end("the guard was told to stop")
-    assert last_off_s(rig) == now_s
-    assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.STOPPED, "the guard was told to stop")
-    rig.guard.end("again")
-    assert rig.of(Ended)[-1].reason == "the guard was told to stop"
-
-
-# --- who may say what
-
-
-def test_a_client_begins_with_hello():
-    rig = Rig()
-    rig.run(0.5, beat=False)
-    assert rig.say(Start(operation=JUICE_10_S), "stranger")[-1].rule == "hello"
-    assert rig.say(AskReport(), "stranger")[-1].rule == "hello"
-
-
-def test_one_engine_at_a_time_and_observers_only_look_and_stop():
-    rig = Rig().primed(1)
-    assert rig.say(Hello(version=1, role="engine"), "second")[-1].rule == "engine"
-    rig.say(Hello(version=1, role="observer"), "display")
-    assert isinstance(rig.say(AskReport(), "display")[-1], Report)
-    for command in (Start(operation=JUICE_10_S), Acknowledge(cause="x"), Assign(line=1, liquid=TEA), Heartbeat()):
-        assert rig.say(command, "display")[-1].rule == "engine"
-    rig.guard.client_gone("engine")
-    assert isinstance(rig.say(Hello(version=1, role="engine"), "second")[0], Report)
-
-
-def test_another_version_is_refused():
-    rig = Rig()
-    rig.run(0.5, beat=False)
-    refusal = rig.say(Hello(version=2, role="engine"))[-1]
-    assert (refusal.rule, refusal.allowed) == ("version", "1")
-    assert rig.say(Start(operation=JUICE_10_S))[-1].rule == "hello"
-
-
-def test_only_one_operation_at_a_time_and_each_id_once():
-    rig = Rig().primed(1, 2)
-    pouring(rig)
-    refusal = rig.say(Start(operation=serve(run_of(2, SYRUP, 0, 5), name="s2")))[-1]
-    assert (refusal.request, refusal.rule) == ("s2", "state")
-    rig.run(10)
-    assert rig.say(Start(operation=JUICE_10_S))[-1].rule == "repeated"
-
-
-def test_lines_are_not_changed_while_something_runs():
-    rig = Rig().primed(1)
-    pouring(rig)
-    new = Calibration(line=1, liquid=JUICE, flow_ml_s=2.1, lag_s=0.1, u_flow_ml_s=0.01, u_lag_s=0.01, cov_flow_lag=0.0)
-    assert rig.say(Assign(line=2, liquid=TEA))[-1].rule == "state"
-    assert rig.say(TakeCalibration(calibration=new))[-1].rule == "state"
-    rig.run(10)
-    assert rig.say(TakeCalibration(calibration=new))[-1].report.calibration == new
-    assert rig.say(Assign(line=2, liquid=TEA))[-1].report.liquid == TEA
-
-
-def test_before_the_contacts_are_known_nothing_begins():
-    rig = Rig()
-    rig.say(Hello(version=1, role="engine"))
-    assert rig.say(Start(operation=prime(1, JUICE)))[-1].rule == "state"
-    rig.run(0.1)
-    assert rig.board.trace == []
-
-
 # --- a line's whole life
+
+
+def attempt(rig: Rig, kind: OperationKind, liquid: str, seconds: float, *rules: str) -> None:
+    """One operation on line 1, refused by just these rules."""
+    number = len(rig.events)
+    run = run_of(1, liquid, 0, seconds)
+    operation = Operation(operation=f"op{number}", kind=kind, segments=(Segment(runs=(run,)),), jug=True)
+    if kind is OperationKind.SERVE:
+        operation = replace(operation, glass="tumbler")
+    refused = [event.rule for event in rig.say(Start(operation=operation)) if isinstance(event, Refusal)]
+    rig.run(seconds + 3)
+    assert refused == list(rules)
 
 
 def test_from_juice_to_tea_and_back_by_cleaning():
     rig = Rig().primed(1)
-
-    def do(kind: OperationKind, liquid: str, seconds: float, *rules: str) -> None:
-        number = len(rig.events)
-        run = run_of(1, liquid, 0, seconds)
-        operation = Operation(operation=f"op{number}", kind=kind, segments=(Segment(runs=(run,)),), jug=True)
-        if kind is OperationKind.SERVE:
-            operation = replace(operation, glass="tumbler")
-        refused = [event.rule for event in rig.say(Start(operation=operation)) if isinstance(event, Refusal)]
-        rig.run(seconds + 3)
-        assert refused == list(rules)
+    do = partial(attempt, rig)
 
     def contents() -> Contents:
         return rig.say(AskReport())[-1].lines[0].contents
