@@ -163,14 +163,15 @@ def _check_supply(profile: Found, notes: Notes) -> None:
     coil_a = relays.coil_a if relays.coil_v >= supply.voltage_v else relays.coil_a * relays.coil_v / step_down
     computer_a = load_a * load_v / step_down
     standing_a = computer_a + supply.lamps_a
+    feeding = int(bool(profile.fields.get("main_relay")))  # a coil of the same kind, taken as one more
     for line in profile.under("lines"):
         pump = line.get("pump", Pump)
         if pump is not None:
-            _check_alone(line, pump, supply, standing_a + coil_a, notes)
+            _check_alone(line, pump, supply, standing_a + (1 + feeding) * coil_a, notes)
             _check_cap(line, pump, caps, notes)
     count = len(profile.under("lines"))
     if caps is not None and count:
-        most = min(caps.concurrent, count)
+        most = min(caps.concurrent, count) + feeding
         left_a = supply.rated_a - standing_a - most * coil_a
         if caps.current_a > left_a:
             text = (

@@ -74,17 +74,22 @@ def _computer_a(profile: Profile, input_v: float) -> float:
     return profile.board.load_a * profile.board.load_v / (input_v * profile.supply.step_down_efficiency)
 
 
-def _coils_a(profile: Profile, count: int, input_v: float) -> float:
-    relays, supply = profile.relay_board, profile.supply
+def _relays_on(profile: Profile, pumps: int) -> int:
+    """With so many pumps on; the main relay, where there is one, is taken for one of the same kind."""
+    return pumps + (profile.main_relay is not None)
+
+
+def _coils_a(profile: Profile, pumps: int, input_v: float) -> float:
+    relays, supply, count = profile.relay_board, profile.supply, _relays_on(profile, pumps)
     if relays.coil_v >= supply.voltage_v:
         return count * relays.coil_a
     return count * relays.coil_a * relays.coil_v / (input_v * supply.step_down_efficiency)
 
 
-def _standing_a(profile: Profile, coils: int, input_v: float | None = None) -> float:
-    """Everything but the pumps, with so many relays on."""
+def _standing_a(profile: Profile, pumps: int, input_v: float | None = None) -> float:
+    """Everything but the pumps, with so many of them on."""
     volts = profile.supply.voltage_v if input_v is None else input_v
-    return _computer_a(profile, volts) + profile.supply.lamps_a + _coils_a(profile, coils, volts)
+    return _computer_a(profile, volts) + profile.supply.lamps_a + _coils_a(profile, pumps, volts)
 
 
 def _continuous_a(profile: Profile) -> float:
@@ -103,17 +108,17 @@ def _pumps_at_once(profile: Profile) -> int:
     return max(fitting, default=0)
 
 
-def _left_of_rated_a(profile: Profile, coils: int) -> float:
-    return profile.supply.rated_a - _standing_a(profile, coils)
+def _left_of_rated_a(profile: Profile, pumps: int) -> float:
+    return profile.supply.rated_a - _standing_a(profile, pumps)
 
 
-def _left_before_brown_out_a(profile: Profile, coils: int) -> float:
+def _left_before_brown_out_a(profile: Profile, pumps: int) -> float:
     """Pumps' current that pulls the step-down's input down to its least voltage; inf when nothing can."""
     supply = profile.supply
     if supply.source_ohm == 0:
         return math.inf
     total_a = (supply.voltage_v - supply.step_down_min_v) / supply.source_ohm
-    return total_a - _standing_a(profile, coils, supply.step_down_min_v)
+    return total_a - _standing_a(profile, pumps, supply.step_down_min_v)
 
 
 def _limited(name: str, value: float, unit: str, limit: float, note: str = "", *, least: bool = False) -> BudgetRow:
@@ -128,7 +133,7 @@ def _standing_rows(profile: Profile, at_once: int) -> list[BudgetRow]:
     board_note = (
         f"{board.load_a:g} A at {board.load_v:g} V through a step-down of {100 * supply.step_down_efficiency:g} %"
     )
-    coil_note = f"{relays.coil_a * 1000:g} mA each at {relays.coil_v:g} V, {at_once} on"
+    coil_note = f"{relays.coil_a * 1000:g} mA each at {relays.coil_v:g} V, {_relays_on(profile, at_once)} on"
     return [
         BudgetRow(name="supply, rated", value=supply.rated_a, unit="A", note=f"{nominal_v:g} V"),
         BudgetRow(
@@ -194,18 +199,18 @@ def _voltage_rows(profile: Profile, at_once: int, limit_a: float) -> list[Budget
     return rows
 
 
-def _step_down_v(profile: Profile, coils: int, pumps_a: float) -> float:
+def _step_down_v(profile: Profile, pumps: int, pumps_a: float) -> float:
     """Input voltage of the step-down, which draws more the lower it gets: v = V - R (a + p / v), larger root."""
     supply = profile.supply
-    power_w = _standing_a(profile, coils, 1.0) - _standing_fixed_a(profile, coils)
-    open_v = supply.voltage_v - supply.source_ohm * (pumps_a + _standing_fixed_a(profile, coils))
+    power_w = _standing_a(profile, pumps, 1.0) - _standing_fixed_a(profile, pumps)
+    open_v = supply.voltage_v - supply.source_ohm * (pumps_a + _standing_fixed_a(profile, pumps))
     return (open_v + math.sqrt(max(0.0, open_v**2 - 4 * supply.source_ohm * power_w))) / 2
 
 
-def _standing_fixed_a(profile: Profile, coils: int) -> float:
+def _standing_fixed_a(profile: Profile, pumps: int) -> float:
     """The part of the standing loads that does not hang on the step-down."""
     relays = profile.relay_board
-    direct_a = coils * relays.coil_a if relays.coil_v >= profile.supply.voltage_v else 0.0
+    direct_a = _relays_on(profile, pumps) * relays.coil_a if relays.coil_v >= profile.supply.voltage_v else 0.0
     return profile.supply.lamps_a + direct_a
 
 
@@ -214,10 +219,10 @@ def _company_a(profile: Profile, line: Line, at_once: int) -> float:
     return sum(others[: max(at_once - 1, 0)])
 
 
-def _motor_v(profile: Profile, line: Line, others_a: float, coils: int) -> float:
+def _motor_v(profile: Profile, line: Line, others_a: float, pumps: int) -> float:
     supply, own_a = profile.supply, line.pump.run_a
     pumps_a = own_a + others_a
-    source_v = supply.voltage_v - supply.source_ohm * (_standing_a(profile, coils) + pumps_a)
+    source_v = supply.voltage_v - supply.source_ohm * (_standing_a(profile, pumps) + pumps_a)
     return source_v - wire_ohm(supply.feed) * pumps_a - wire_ohm(line.wire) * own_a
 
 

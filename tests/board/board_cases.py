@@ -19,6 +19,8 @@ SLOWNESS = 5.0
 KILLED_S, FROZEN_S, LAST_LAYER_S = 0.05 * SLOWNESS, 0.7 * SLOWNESS, 1.0 * SLOWNESS
 STOPPED_S = 1.0 * SLOWNESS  # systemd's own time included
 EXPOSURE = 2.0  # the most that systemd may say of a service
+STANDSTILL_S = 20.0  # longer than the pour: its end is due meanwhile, and whoever writes is stuck in the kernel
+STANDSTILL = f"fsfreeze -f {RECORDS}; sleep {STANDSTILL_S:g}; fsfreeze -u {RECORDS}"
 UNPLUGGED_S = 0.5  # how old the mark may be when the emulator is gone
 
 
@@ -48,6 +50,7 @@ DEEDS = (
     Deed(case="engine SIGSTOP", words={"hurt": "engine", "signal": "STOP"}, limit_s=FROZEN_S, comes_back=False),
     Deed(case="guard SIGKILL", words={"hurt": "guard"}, limit_s=KILLED_S),
     Deed(case="guard SIGSTOP", words={"hurt": "guard", "signal": "STOP"}, limit_s=FROZEN_S),
+    Deed(case="guard out of memory", words={"hurt": "guard", "signal": "OOM"}, limit_s=KILLED_S),
     Deed(case="sentinel SIGKILL", words={"hurt": "sentinel"}, limit_s=KILLED_S),
     Deed(case="sentinel SIGSTOP", words={"hurt": "sentinel", "signal": "STOP"}, limit_s=FROZEN_S),
     Deed(case="guard and sentinel SIGKILL", words={"hurt": "sentinel,guard"}, limit_s=LAST_LAYER_S),
@@ -63,6 +66,7 @@ DEEDS = (
         limit_s=STOPPED_S,
         comes_back=False,
     ),
+    Deed(case="card that stands still", words={"command": STANDSTILL}, limit_s=STANDSTILL_S),
     Deed(case="tundish stop", words={"command": "tundish stop"}, limit_s=3.0 * SLOWNESS),
 )
 QUICK = ("engine SIGKILL", "guard SIGKILL", "guard SIGSTOP")

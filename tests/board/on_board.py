@@ -109,6 +109,15 @@ def idle(seconds):
     return {"processes": found, "logged": [line for line in logged.stdout.splitlines() if not line.startswith("-- ")]}
 
 
+def hurt(pid, signal_name):
+    """Send the signal; OOM: have the kernel kill the process as when memory has run out."""
+    if signal_name == "OOM":
+        Path(f"/proc/{pid}/oom_score_adj").write_text("1000")
+        Path("/proc/sysrq-trigger").write_text("f")
+    else:
+        os.kill(pid, getattr(signal, f"SIG{signal_name}"))
+
+
 def pour(words):
     """Pour, and do what the words say; a report of it."""
     chip = lgpio.gpiochip_open(0)
@@ -122,7 +131,7 @@ def pour(words):
     lgpio.gpio_write(chip, words.mark, 1)
     if is_pouring:
         for name in filter(None, words.hurt.split(",")):
-            os.kill(victims[name], getattr(signal, f"SIG{words.signal}"))
+            hurt(victims[name], words.signal)
         if words.command:
             subprocess.run(words.command, shell=True, check=False, stdout=subprocess.DEVNULL)
         time.sleep(words.watch)
@@ -140,7 +149,7 @@ def main():
     way.add_argument("recipe")
     way.add_argument("--mark", type=int, required=True, help="spare GPIO")
     way.add_argument("--hurt", default="", help="guard, engine or sentinel, several with commas")
-    way.add_argument("--signal", default="KILL")
+    way.add_argument("--signal", default="KILL", help="KILL, STOP, ...; OOM: killed for want of memory")
     way.add_argument("--command", default="", help="instead of a signal")
     way.add_argument("--after", type=float, default=1.0, help="s of pouring before the deed")
     way.add_argument("--watch", type=float, default=2.0, help="s to look on after it")

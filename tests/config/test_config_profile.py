@@ -164,6 +164,12 @@ MAIN = "main_relay: {gpio: 25, active_level: high"
             f"run: {HERE}0.1 A",
             ("line 1 pump: it draws 0.1 A; a current contact closes only at 0.1 A", "standing still"),
         ),
+        # Six lines and the main relay: seven coils of 72 mA x 5 V / (12 V x 0.85); beside six, 4.29 A would be left.
+        (
+            "  current: 3.4 A ",
+            f"  current: {HERE}4.27 A ",
+            ("pumps may draw 4.27 A", "5 A only 4.25 A are left", "7 relay coils (0.247 A)"),
+        ),
     ],
 )
 def test_feedback_is_checked_like_all_else(tmp_path, old, new, parts):

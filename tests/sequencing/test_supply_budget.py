@@ -14,6 +14,7 @@ from controller.model.profile import (
     Funnel,
     Inputs,
     Line,
+    MainRelay,
     Profile,
     Pump,
     RelayBoard,
@@ -154,6 +155,15 @@ def test_coils_below_the_supply_voltage_hang_on_the_step_down():
     budget = supply_budget(msgspec.structs.replace(SIX, relay_board=relays))
     # 0.096 A x 5 V = 0.48 W, at 80 % 0.6 W, from 12 V 0.05 A each.
     assert row(budget, "relay coils").value == pytest.approx(0.05 * budget.pumps_at_once)
+
+
+def test_the_coil_of_a_main_relay_counts_as_one_more():
+    fed = msgspec.structs.replace(SIX, main_relay=MainRelay(gpio=12, active_level="low"))
+    budget = supply_budget(fed)
+    # Five pumps and the main relay: six coils of 0.03 A; rated 5 A less 0.5, 0.15 and 0.18.
+    assert row(budget, "relay coils").value == pytest.approx(0.18)
+    assert row(budget, "relay coils").note == "30 mA each at 12 V, 6 on"
+    assert budget.left_a == pytest.approx(4.17)
 
 
 def test_fuses_are_marked_as_advice():
