@@ -34,6 +34,7 @@ COPIED = ("controller", "tests", "demo", "hardware_profiles", "pyproject.toml")
 QUICK = (
     "tests/safety/test_safety_[!w]*.py",
     "tests/guard/test_guard_virtual.py",
+    "tests/guard/test_guard_book.py",
     "tests/guard/test_guard_flows.py",
     "tests/guard/test_guard_trouble.py",
     "tests/guard/test_guard_clients.py",

@@ -92,7 +92,7 @@ def powered_on(machine: Machine, overlay, card) -> Finding:
 
 
 def vetted(machine: Machine) -> Finding:
-    """What the board's own systemd says of the installed units."""
+    """What the board's own systemd says of the installed units, and whether the profile fits the board."""
     finding = Finding("units")
     machine.begin()
     for service in ("tundish-guard.service", "tundish-engine.service"):
@@ -104,6 +104,11 @@ def vetted(machine: Machine) -> Finding:
             finding.complaints.append(f"security of {service}, at most {EXPOSURE} is allowed: {told[-1:]}")
         else:
             finding.facts.append(f"{service}: verified, exposure {exposure[1]}")
+    files = ("--profile", "/etc/tundish/profile.yaml", "--book", "/etc/tundish/book.yaml")
+    answer = machine.tundish("check", *files, "--on-board")
+    if answer["exit_code"]:
+        finding.complaints.append(f"the profile does not fit the board: {answer}")
+    finding.facts.append(f"check --on-board: {answer.get('on_board')} does not fit")
     return _judge(machine, finding, must_be_driven_off=True)
 
 
