@@ -98,9 +98,9 @@ def draw_status(now: Status) -> str:
 def draw_fit(fit: FitView) -> str:
     """Trials, the fit, and the error to expect at each dose."""
     parts = [click.style(f"line {fit.line}, {fit.liquid} ({fit.density_kg_m3:.1f} kg/m3)", bold=True)]
-    if fit.design:
+    if fit.design and not fit.behind:
         parts.append(f"for doses of 5 to 250 mL within the legal tolerance, with the least liquid: {fit.design}")
-    if fit.trials:
+    if fit.trials or fit.behind:
         rows = [
             (
                 str(number),
@@ -109,7 +109,7 @@ def draw_fit(fit: FitView) -> str:
                 f"{one.volume_ml:.2f} mL",
                 "" if one.residual_ml is None else f"{one.residual_ml:+z.2f} mL",
             )
-            for number, one in enumerate(fit.trials, 1)
+            for number, one in enumerate(fit.trials or fit.behind, 1)
         ]
         parts.append(table(("trial", "ran", "weighed", "volume", "off the fit"), rows))
     if fit.calibration is None:
@@ -117,7 +117,7 @@ def draw_fit(fit: FitView) -> str:
     else:
         parts.extend(_calibration_lines(fit))
     parts.extend(f"careful: {text}" for text in fit.warnings)
-    if fit.next_on_s is not None:
+    if fit.next_on_s is not None and not fit.behind:
         parts.append(f"A run of {fit.next_on_s:.1f} s would help most next.")
     return "\n".join(parts)
 

@@ -66,7 +66,7 @@ def draw_calibration(fit: FitView, path: Path) -> None:
     """Residuals of the trials, and the error to expect against the legal tolerance, over the dose."""
     figure, (residuals, funnel) = new_figure(path, rows=2, height_in=6.0, ratios=(1.0, 1.4), share_x=False)
     figure.suptitle(f"line {fit.line}, {fit.liquid}", color=INK)
-    known = [one for one in fit.trials if one.residual_ml is not None]
+    known = [one for one in fit.trials or fit.behind if one.residual_ml is not None]
     residuals.axhline(0.0, color=INK, linewidth=0.8)
     residuals.plot([one.volume_ml for one in known], [one.residual_ml for one in known], "o", color=COLOURS[5])
     residuals.set_xlabel("volume of the trial / mL")

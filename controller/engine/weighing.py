@@ -86,7 +86,7 @@ class Weighings:
 
     def settle(self, line: int, *, accepted: bool) -> None:
         """The line's weighings are used or thrown away; a new calibration makes its spot checks history too."""
-        self._ledger.settle_weighings(line, spot_checks=accepted)
+        self._ledger.settle_weighings(line, accepted=accepted)
 
     def view(self, line: int, liquid: str, in_force: Mapping[int, Calibration]) -> FitView:
         """The line's fit from its open weighings, or the calibration in force when there are none."""
@@ -95,27 +95,30 @@ class Weighings:
             known = in_force.get(line)
             outlook = self._outlook(line, liquid, None if known is None else law_of(known))
             return msgspec.structs.replace(
-                outlook, calibration=known, next_on_s=self._next_on_s(line, None), design=self._design(line)
+                outlook,
+                calibration=known,
+                behind=() if known is None else self._behind(known),
+                next_on_s=self._next_on_s(line, None),
+                design=self._design(line),
             )
         trials = [self.trial(one) for one in weighed]
         fitted = fit(trials, self._prior(line, len(trials), in_force))
-        rows = tuple(
-            TrialView(
-                operation=one.operation or "from a file",
-                on_s=one.on_s,
-                grams=one.grams,
-                volume_ml=trial.volume_ml,
-                others_a=0.0,
-                residual_ml=residual,
-            )
-            for one, trial, residual in zip(weighed, trials, fitted.residuals_ml, strict=True)
-        )
+        rows = tuple(map(_row, weighed, trials, fitted.residuals_ml))
         return msgspec.structs.replace(
             self._outlook(line, liquid, fitted.law),
             trials=rows,
             calibration=self._with_known_sag(to_calibration(fitted, line, liquid), in_force.get(line)),
             warnings=fitted.warnings,
             next_on_s=self._next_on_s(line, fitted),
+        )
+
+    def _behind(self, known: Calibration) -> tuple[TrialView, ...]:
+        """The weighings that a calibration was accepted from, against its law."""
+        law, weighed = law_of(known), self._ledger.weighings_behind(known.line, known.liquid)
+        trials = [self.trial(one) for one in weighed]
+        return tuple(
+            _row(one, trial, trial.volume_ml - law.delivered_ml(trial.on_s))
+            for one, trial in zip(weighed, trials, strict=True)
         )
 
     def calibration(self, view: FitView, request: CalibrationRequest) -> Calibration:
@@ -251,6 +254,17 @@ class Weighings:
         if len(fitted.trials) >= MOST_TRIALS:
             return None
         return next_run_time_s(fitted, tolerance=aim_ml, most_ml=most_ml)
+
+
+def _row(weighed: Weighing, trial: Trial, residual_ml: float | None) -> TrialView:
+    return TrialView(
+        operation=weighed.operation or "from a file",
+        on_s=weighed.on_s,
+        grams=weighed.grams,
+        volume_ml=trial.volume_ml,
+        others_a=0.0,
+        residual_ml=residual_ml,
+    )
 
 
 def _with_sag(known: Calibration, sag: Sag, *, taken_wall_s: float, by: str) -> Calibration:

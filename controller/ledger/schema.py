@@ -2,6 +2,9 @@
 
 Servings are by far the most operations, and most of them end as done: the indices by kind and by outcome leave these
 out, since going through the latest operations finds enough of them at once.
+
+weighing.settled: 0 while open, 2 behind the calibration that was accepted last for this line and liquid, 1 afterwards
+or when thrown away.
 """
 
 SCHEMA_VERSION = 2

@@ -199,19 +199,37 @@ class Ledger:
                 ),
             )
 
-    def settle_weighings(self, line: int, *, spot_checks: bool) -> None:
-        """The line's weighings so far are used or thrown away, its spot checks too if asked; they stay on record."""
+    def settle_weighings(self, line: int, *, accepted: bool) -> None:
+        """The line's open weighings are thrown away, or stand behind its calibration from now on; all stay on record.
+
+        Accepted ones take the place of those of the same liquid before them, and make the line's spot checks history.
+        """
         with self._database.transaction() as db:
+            if accepted:
+                db.execute("UPDATE weighing SET settled = 1 WHERE line = ? AND purpose = 'spot check'", (line,))
+                db.execute(
+                    "UPDATE weighing SET settled = 1 WHERE line = ? AND settled = 2 AND liquid IN"
+                    " (SELECT liquid FROM weighing WHERE line = ? AND purpose = 'calibration' AND settled = 0)",
+                    (line, line),
+                )
             db.execute(
-                "UPDATE weighing SET settled = 1 WHERE line = ? AND (purpose = 'calibration' OR ?)", (line, spot_checks)
+                "UPDATE weighing SET settled = ? WHERE line = ? AND purpose = 'calibration' AND settled = 0",
+                (2 if accepted else 1, line),
             )
 
     def open_weighings(self, line: int, purpose: str = "calibration") -> tuple[Weighing, ...]:
         """Weighings of a line for this purpose that no later calibration has settled, oldest first."""
+        return self._weighings("line = ? AND purpose = ? AND settled = 0", line, purpose)
+
+    def weighings_behind(self, line: int, liquid: str) -> tuple[Weighing, ...]:
+        """The weighings that this line's calibration for this liquid was accepted from, oldest first."""
+        return self._weighings("line = ? AND liquid = ? AND purpose = 'calibration' AND settled = 2", line, liquid)
+
+    def _weighings(self, where: str, *values: object) -> tuple[Weighing, ...]:
         rows = self._database.all(
-            "SELECT operation, line, on_s, grams, u_grams, wall_s, liquid, purpose FROM weighing"
-            " WHERE line = ? AND purpose = ? AND settled = 0 ORDER BY seq",
-            (line, purpose),
+            f"SELECT operation, line, on_s, grams, u_grams, wall_s, liquid, purpose FROM weighing WHERE {where}"
+            " ORDER BY seq",
+            values,
         )
         return tuple(
             Weighing(

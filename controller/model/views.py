@@ -326,6 +326,7 @@ class FitView(Value, frozen=True, kw_only=True):
     warnings: tuple[str, ...]
     next_on_s: float | None  # the run time that would help most; None when enough is known
     design: str = ""  # before the first trial: which runs reach the legal tolerance with the least liquid, and why
+    behind: tuple[TrialView, ...] = ()  # while no new trial is open: those that the calibration was accepted from
 
 
 class AssignRequest(Value, frozen=True, kw_only=True):

@@ -93,6 +93,13 @@ def test_a_calibration_names_the_tolerance_and_leaves_out_what_is_not_known(tmp_
     assert "line 3" in words(tmp_path / "empty.svg")
 
 
+def test_an_accepted_calibration_shows_the_trials_behind_it(tmp_path):
+    accepted = msgspec.structs.replace(FIT, trials=(), behind=FIT.trials)
+    draw_calibration(FIT, tmp_path / "before.svg")
+    draw_calibration(accepted, tmp_path / "after.svg")
+    assert (tmp_path / "after.svg").read_bytes() == (tmp_path / "before.svg").read_bytes()
+
+
 @pytest.mark.parametrize("name", ["plan.pdf", "plan", "plan.jpg"])
 def test_only_svg_and_png(tmp_path, name):
     with pytest.raises(TundishError, match="\\.svg or \\.png"):

@@ -1,5 +1,6 @@
 """The engine's core against a guard that the test plays: what is asked, refused, followed, resumed and booked."""
 
+import msgspec
 import pytest
 from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
@@ -14,6 +15,7 @@ from controller.model.messages import (
     Heartbeat,
     InputReport,
     InputsChanged,
+    LineChanged,
     Refusal,
     Start,
     Stop,
@@ -238,6 +240,13 @@ def test_weighed_trials_become_a_calibration_for_guard_and_ledger(desk):
     assert taken.calibration.lag_s == pytest.approx(0.1, abs=0.01)
     assert desk.ledger.calibrations(1) == (taken.calibration,)
     assert desk.engine.fit(1).trials == ()
+    in_force = msgspec.structs.replace(report().lines[0], calibration=taken.calibration)
+    desk.engine.on_event(LineChanged(report=in_force))
+    behind = desk.engine.fit(1).behind
+    assert [one.on_s for one in behind] == [4.0, 16.0, 8.0, 16.0]
+    assert [one.residual_ml for one in behind] == pytest.approx([0.0] * 4, abs=0.01)
+    with pytest.raises(Refused, match="no open weighings"):
+        desk.engine.settle_calibration(CalibrationRequest(line=1))
 
 
 def test_trials_from_a_file_fit_like_trials_run_here(desk):

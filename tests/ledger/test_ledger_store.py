@@ -169,6 +169,31 @@ def test_weighings_stay_open_until_settled_and_a_corrected_one_replaces_the_firs
     for weighing in (first, corrected, from_file, other_line):
         ledger.weigh(weighing)
     assert ledger.open_weighings(1) == (corrected, from_file)
-    ledger.settle_weighings(1, spot_checks=True)
+    ledger.settle_weighings(1, accepted=True)
     assert ledger.open_weighings(1) == ()
     assert ledger.open_weighings(2) == (other_line,)
+
+
+def test_what_a_calibration_was_accepted_from_is_kept_with_it(ledger):
+    def weigh(liquid, grams, purpose="calibration"):
+        weighing = Weighing(
+            operation=None, line=1, on_s=5.0, grams=grams, u_grams=0.05, wall_s=1.0, liquid=liquid, purpose=purpose
+        )
+        ledger.weigh(weighing)
+        return weighing
+
+    behind_soda = weigh("soda", 24.0)
+    ledger.settle_weighings(1, accepted=True)
+    check = weigh("soda", 24.5, "spot check")
+    weigh("soda", 31.0)
+    ledger.settle_weighings(1, accepted=False)  # thrown away: nothing else changes
+    assert ledger.weighings_behind(1, "soda") == (behind_soda,)
+    assert ledger.open_weighings(1, "spot check") == (check,)
+    behind_juice = weigh("apple juice", 25.0)
+    ledger.settle_weighings(1, accepted=True)
+    assert ledger.open_weighings(1, "spot check") == ()
+    newer = weigh("soda", 23.0)
+    ledger.settle_weighings(1, accepted=True)
+    assert ledger.weighings_behind(1, "soda") == (newer,)
+    assert ledger.weighings_behind(1, "apple juice") == (behind_juice,)
+    assert ledger.weighings_behind(2, "soda") == ()
