@@ -50,7 +50,8 @@ DEEDS = (
     Deed(case="engine SIGSTOP", words={"hurt": "engine", "signal": "STOP"}, limit_s=FROZEN_S, comes_back=False),
     Deed(case="guard SIGKILL", words={"hurt": "guard"}, limit_s=KILLED_S),
     Deed(case="guard SIGSTOP", words={"hurt": "guard", "signal": "STOP"}, limit_s=FROZEN_S),
-    Deed(case="guard out of memory", words={"hurt": "guard", "signal": "OOM"}, limit_s=KILLED_S),
+    # The kernel takes its time to choose a victim, and tells its whole story on the console before it kills.
+    Deed(case="guard out of memory", words={"hurt": "guard", "signal": "OOM"}, limit_s=FROZEN_S),
     Deed(case="sentinel SIGKILL", words={"hurt": "sentinel"}, limit_s=KILLED_S),
     Deed(case="sentinel SIGSTOP", words={"hurt": "sentinel", "signal": "STOP"}, limit_s=FROZEN_S),
     Deed(case="guard and sentinel SIGKILL", words={"hurt": "sentinel,guard"}, limit_s=LAST_LAYER_S),
