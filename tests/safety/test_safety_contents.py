@@ -136,3 +136,27 @@ def test_a_serving_changes_nothing_worth_writing():
     line = state(C.LIQUID, residues=("apple juice",), filled=EARLIER)
     assert after(line, K.SERVE, 30) == line
     assert after(replace(line, moved_ml=3.0), K.SERVE, 30) == line
+
+
+@pytest.mark.parametrize("kind", [K.TRIAL, K.JOG])
+def test_whatever_draws_liquid_leaves_its_residue(kind):
+    assert after(state(C.LIQUID), kind, 1, milk=True).residues == ("apple juice",)
+    assert after(state(C.LIQUID), kind, 1, milk=True).traces == ("milk",)
+
+
+def test_residues_and_traces_add_up():
+    line = state(C.LIQUID, residues=("ginger syrup",), traces=("nuts",))
+    served = after(line, K.SERVE, 30, milk=True)
+    assert (served.residues, served.traces) == (("apple juice", "ginger syrup"), ("milk", "nuts"))
+
+
+def test_what_has_left_the_line_is_not_told_any_more():
+    line = state(C.LIQUID, filled=EARLIER)
+    for ml in (1, 10):
+        purged = after(line, K.PURGE, ml)
+        assert (purged.holds, purged.filled) == (None, None)
+
+
+def test_after_a_crash_moving_begins_anew():
+    line = crashed(state(C.EMPTY, moved_ml=9.0, moved_by=K.PRIME), K.PRIME, ())
+    assert (line.moved_ml, line.moved_by) == (0.0, None)

@@ -5,6 +5,7 @@ import math
 import pytest
 from core_parts import calibration
 from guard_parts import line, profile
+from msgspec.structs import replace
 
 from controller.safety.figures import ETHANOL_G_ML, Figures, Interval, flow_ml_s, tube_ml
 
@@ -23,6 +24,8 @@ def on(number: int, start_s: float, end_s: float) -> Interval:
 def test_what_a_tube_holds():
     # 4 mm bore, 0.6 m and 0.4 m: pi/4 x 16 mm2 x 1.0 m
     assert tube_ml(line(1)) == pytest.approx(12.566, abs=0.001)
+    longer = replace(line(1), tube=replace(line(1).tube, suction_m=1.1))
+    assert tube_ml(longer) == pytest.approx(18.850, abs=0.001)  # 1.5 m of the same
 
 
 def test_ethanol_density_is_the_published_one():
@@ -94,3 +97,11 @@ def test_volumes_add_up_by_line():
     found = figures(flow_ml_s=2.0).by_line_ml([on(1, 0, 10), on(2, 10, 14), on(1, 20, 25)])
     assert found == {1: pytest.approx(30.0), 2: pytest.approx(10.0)}
     assert math.isfinite(sum(found.values()))
+
+
+def test_short_runs_sag_as_well_and_no_run_at_all_only_coasts():
+    # Half a second beside 0.5 A: 10 % per ampere make 5 %.
+    company = [on(1, 0, 0.5), on(2, 0, 0.5)]
+    assert figures(flow_ml_s=2.0, sag_per_a=0.1).run_ml(company[0], company) == pytest.approx(2 * 0.95 * 0.5)
+    # A pump that coasts 0.1 s longer than it takes to start.
+    assert figures(flow_ml_s=2.0, lag_s=-0.1, sag_per_a=0.1).run_ml(on(1, 3, 3), []) == pytest.approx(0.2)

@@ -1,3 +1,5 @@
+import math
+
 import pytest
 from guard_parts import GLASS, LEVEL_1, TRAY, profile
 
@@ -79,6 +81,8 @@ def test_readings_age_while_something_moves():
     assert found.doubt(0.5, moving=True) == ""
     assert found.doubt(0.56, moving=True) == "no reading of the contacts for 0.25 s"
     assert found.doubt(100.0, moving=False) == ""
+    found.read(1.0, ALL)
+    assert found.doubt(1.25, moving=True) == ""  # just as old as it may be
 
 
 def test_what_cannot_be_read_is_doubt_at_once_and_gone_with_the_next_reading():
@@ -99,3 +103,23 @@ def test_slow_polls_settle_as_well():
     assert found.look_s == pytest.approx(5.02)
     found.read(5.02, ALL | {"glass": True})
     assert found.report().glass_present is True
+
+
+def test_what_was_never_read_is_too_old_as_soon_as_something_moves():
+    assert contacts().doubt(0.0, moving=True) == "no reading of the contacts for 0.25 s"
+
+
+def test_settled_means_all_of_them():
+    slow = Contact(gpio=18, contact="normally_open", debounce_s=0.5)
+    found = Contacts(profile(glass=slow).inputs)
+    for now_s, is_settled in ((0.0, False), (0.1, False), (0.5, True)):
+        found.read(now_s, {"stop": True, "glass": True})
+        assert found.settled is is_settled
+
+
+def test_nothing_is_waited_for_while_contacts_cannot_be_read():
+    found = settled()
+    found.read(1.0, ALL | {"glass": True})
+    assert found.look_s < math.inf
+    found.read(1.01, {})
+    assert found.look_s == math.inf

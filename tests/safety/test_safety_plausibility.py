@@ -105,6 +105,7 @@ def test_without_a_current_contact_nothing_is_found_or_asked():
 
 def test_the_first_start_waits_until_the_feed_has_been_seen_without_current():
     assert Feedback(PROFILE, 0.0).lead_s == pytest.approx(SETTLES_S + 0.02 + 0.03)  # its debounce, and one reading
+    assert Feedback(PROFILE, 1000.0).lead_s == pytest.approx(SETTLES_S + 0.02 + 0.03)  # whatever the clock shows
     assert Feedback(BLIND, 0.0).lead_s == pytest.approx(2 * 0.015)  # only for the main relay itself
     assert Feedback(NO_MAIN, 0.0).lead_s == 0.0
     assert after(NONE, is_fed=True).lead_s == 0.0  # between two phases the feed is closed already
@@ -172,3 +173,11 @@ def test_the_text_of_a_pump_without_current_names_it_or_the_feed():
     several = text_of(after(TWO_FOUR, is_fed=True, profile=NO_MAIN), False)
     assert several.startswith("lines 2, 4: no current: none of these pumps runs")
     assert "main relay" not in several
+
+
+def test_a_reading_at_the_very_moment_counts_and_the_first_one_is_waited_for():
+    found = after(NONE, is_fed=True, before=[(NONE, False)])
+    assert found.look_s == found.settled_s == pytest.approx(10.0 + SETTLES_S)
+    found.read(found.settled_s, False)
+    assert found.is_proven
+    assert Feedback(PROFILE, 0.0).look_s == pytest.approx(SETTLES_S)
