@@ -96,7 +96,7 @@ def examine(machine: Machine, folder: Path, *, quick: bool, idle_s: float) -> in
         for case in cases(folder / f"installed-{machine.active}", card, quick=quick, idle_s=idle_s):
             try:
                 finding = case.look(machine)
-            except (RuntimeError, LookupError, ValueError, OSError) as error:
+            except (machine.rig.RigError, RuntimeError, LookupError, ValueError, OSError) as error:
                 finding = Finding(case.name, complaints=[f"{type(error).__name__}: {error}"])
             tell(name, finding)
             bad += bool(finding.complaints)

@@ -13,6 +13,7 @@ LINES = (1, 2, 3, 4)  # of the book
 MARK = 16  # a GPIO that neither profile uses
 ON_BOARD = "python3 /opt/board-test/on_board.py"
 SEGFAULT = 128 + 11
+BOOT_PATIENCE = 3  # times that the rig waits for a boot
 RECORDS = "/var/lib/tundish"
 SERVICES = "tundish-engine tundish-guard"
 
@@ -44,13 +45,22 @@ class Machine:
         """Boot, and wait for systemd; its times (s) and state."""
         # ramfs: the default file system of an initial root may only fill half of the memory, and that is too little.
         self.board.power_on(persist=self.persist, overlay=overlay, sd=card, append="rootfstype=ramfs")
-        times = self.board.wait()
+        times = self._wait()
         self.trace = self.rig.Trace(self.board.dir)
         return times
 
     def reset(self) -> dict:
         self.board.reset()
-        return self.board.wait()
+        return self._wait()
+
+    def _wait(self) -> dict:
+        """Until systemd is through. While it is busy starting, the rig's agent may not answer in the rig's time."""
+        for _ in range(BOOT_PATIENCE):
+            try:
+                return self.board.wait()
+            except self.rig.RigError as error:
+                refused = error
+        raise RuntimeError(f"the board does not come up: {refused}")
 
     # --- pins
 
