@@ -107,9 +107,10 @@ def vetted(machine: Machine) -> Finding:
             finding.facts.append(f"{service}: verified, exposure {exposure[1]}")
     files = ("--profile", "/etc/tundish/profile.yaml", "--book", "/etc/tundish/book.yaml")
     answer = machine.tundish("check", *files, "--on-board")
-    if answer["exit_code"]:
+    if answer["exit_code"] or answer.get("on_board"):
         finding.complaints.append(f"the profile does not fit the board: {answer}")
-    finding.facts.append(f"check --on-board: {answer.get('on_board')} does not fit")
+    else:
+        finding.facts.append("check --on-board: all fits")
     return _judge(machine, finding, must_be_driven_off=True)
 
 
