@@ -1,0 +1,189 @@
+"""The core by itself: every call tells it the time, and what comes of the call happens at that time."""
+
+import math
+
+import pytest
+from guard_parts import BOOK, run_of, serve
+from guard_parts import profile as machine
+from msgspec.structs import replace
+
+from controller.model.book import Book
+from controller.model.messages import (
+    Assign,
+    Changed,
+    Edge,
+    Ended,
+    FaultLatchedEvent,
+    Heartbeat,
+    Hello,
+    Refusal,
+    Start,
+    Stop,
+    TakeBook,
+)
+from controller.model.states import Contents, MachineState
+from controller.safety.records import FaultRecord, LineState, Memory, Note, Stamped
+from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
+
+JUICE = "apple juice"
+POUR = serve(run_of(1, JUICE, 0, 10))
+REST = {"stop": True}
+LINES = tuple(
+    LineState(line=on.line, assigned=on.liquid, contents=Contents.LIQUID, holds=on.liquid) for on in BOOK.lines
+)
+
+
+def idle() -> Supervisor:
+    """Every line full, the engine connected, idle at 1 s."""
+    core = Supervisor(machine(), BOOK, Memory(lines=LINES), now_s=0.0, wall_s=1e9)
+    for now_s in (0.0, 0.5, 1.0):
+        core.advance(now_s, REST)
+    core.receive(1.0, "engine", Hello(version=1, role="engine"))
+    core.take_records()
+    assert core.state is MachineState.IDLE
+    return core
+
+
+def pouring() -> Supervisor:
+    """Line 1 is on since 2 s; the last that the core was told is 2.2 s."""
+    core = idle()
+    core.receive(2.0, "engine", Start(operation=POUR))
+    core.recorded(2.0, "s1")
+    assert core.advance(2.0, REST)[0] == {1}
+    core.receive(2.2, "engine", Heartbeat())
+    core.advance(2.2, REST)
+    core.take_records()
+    return core
+
+
+def off_s(events) -> list[float]:
+    return [event.at_s for event in events if isinstance(event, Edge) and not event.is_on]
+
+
+def written(records: list[Stamped], kind: type) -> list[Stamped]:
+    return [one for one in records if isinstance(one.record, kind)]
+
+
+def test_an_operation_begins_when_it_is_on_disk():
+    core = idle()
+    core.receive(2.0, "engine", Start(operation=POUR))
+    assert (core.proposal, core.next_edge_s) == ("s1", math.inf)
+    assert core.recorded(2.3, "another") == []
+    assert core.next_edge_s == math.inf
+    core.recorded(2.4, "s1")
+    assert (core.proposal, core.next_edge_s) == (None, 2.4)
+    assert core.recorded(2.5, "s1") == []
+    assert core.next_edge_s == 2.4
+
+
+def test_what_is_on_disk_of_nothing_begins_nothing():
+    core = idle()
+    assert core.recorded(2.0, "s1") == core.record_failed(2.0, "disk full") == []
+    assert core.state is MachineState.IDLE
+
+
+def test_what_cannot_be_written_does_not_begin():
+    core = idle()
+    core.receive(2.0, "engine", Start(operation=POUR))
+    refusal = next(event for event in core.record_failed(2.4, "no space left") if isinstance(event, Refusal))
+    assert (refusal.request, refusal.rule) == ("s1", "journal")
+    assert "no space left" in refusal.reason
+    assert core.memory.mono_s <= 2.4
+    assert (core.is_under_way, core.memory.unfinished, core.memory.servings) == (False, None, ())
+    assert core.advance(2.4)[0] == frozenset()
+
+
+def test_a_record_that_fails_in_mid_pour_is_of_no_proposal():
+    core = pouring()
+    assert core.record_failed(2.3, "no space left") == []
+    assert core.state is MachineState.EXECUTE
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda core: core.receive(2.3, "engine", Stop()),
+        lambda core: core.receive(2.3, "somebody", Stop()),
+        lambda core: core.client_gone(2.3, "engine"),
+        lambda core: core.trouble(2.3, BOARD, "a pin does not obey"),
+        lambda core: core.hinder(2.3, "sentinel", "the sentinel has ended"),
+        lambda core: core.end(2.3, "the guard was told to stop"),
+    ],
+)
+def test_whatever_ends_a_pour_ends_it_at_that_instant(call):
+    core = pouring()
+    events = call(core)
+    assert off_s(events) == pytest.approx([0.3])
+    levels, _ = core.advance(2.3)
+    assert levels == frozenset()
+    _, events = core.advance(2.31)
+    ended = next(event for event in events if isinstance(event, Ended))
+    assert ended.deliveries[0].on_s == pytest.approx(0.3)
+
+
+def test_trouble_latches_at_once_and_hindrance_is_noted():
+    core = idle()
+    events = core.trouble(3.0, JOURNAL, "no space left")
+    assert [event.cause for event in events if isinstance(event, FaultLatchedEvent)] == [JOURNAL]
+    (fault,) = written(core.take_records(), FaultRecord)
+    assert fault.mono_s == 3.0
+    core = idle()
+    core.hinder(3.0, "sentinel", "the sentinel has ended")
+    (note,) = written(core.take_records(), Note)
+    assert (note.mono_s, note.record.text) == (3.0, "the sentinel has ended")
+
+
+def test_silence_counts_from_the_last_word_of_the_engine():
+    core = pouring()
+    core.receive(2.4, "engine", Heartbeat())
+    core.advance(2.4, REST)
+    assert core.advance(2.89, REST)[0] == {1}
+    levels, events = core.advance(2.9, REST)
+    assert levels == frozenset()
+    assert off_s(events) == pytest.approx([0.9])
+
+
+def test_each_turn_tells_only_its_own_edges():
+    core = pouring()
+    assert core.due_s == ()
+    core.receive(12.0, "engine", Heartbeat())
+    core.advance(12.0, REST)
+    assert core.due_s == (12.0,)
+    core.advance(12.01, REST)
+    assert core.due_s == ()
+
+
+def test_a_book_is_taken_when_it_comes():
+    core = idle()
+    new = replace(BOOK, title="orchard fete, Sunday")
+    core.receive(2.0, "engine", TakeBook(mark=new.mark))
+    assert core.wants_book
+    core.take_book(4.0, new)
+    (note,) = written(core.take_records(), Note)
+    assert (note.mono_s, note.record.text) == (4.0, "works with another book: orchard fete, Sunday")
+    assert not core.wants_book
+
+
+def test_a_book_that_cannot_be_read_leaves_the_old_one():
+    core = idle()
+    core.receive(2.0, "engine", TakeBook(mark=1))
+    (refusal,) = core.take_book(4.0, None, "line 3: unknown word")
+    assert (refusal.rule, refusal.reason) == ("book_file", "line 3: unknown word")
+    assert isinstance(BOOK, Book)
+    assert core.take_book(5.0, BOOK) == []  # nobody asked for it
+
+
+@pytest.mark.parametrize("ago_s", [-1.0, math.inf, math.nan])
+def test_a_container_was_opened_some_time_ago(ago_s):
+    (refusal,) = idle().receive(2.0, "engine", Assign(line=1, liquid=JUICE, opened_ago_s=ago_s))
+    assert (refusal.rule, refusal.allowed) == ("opened", "0 s or more")
+
+
+def test_a_done_operation_passes_to_idle_and_says_every_state():
+    core = pouring()
+    seen = []
+    for now_s in (12.0, 12.0, 12.0, 12.0):
+        core.receive(now_s, "engine", Heartbeat())
+        seen += [event.state for event in core.advance(now_s, REST)[1] if isinstance(event, Changed)]
+    assert seen == [MachineState.COMPLETING, MachineState.COMPLETE, MachineState.RESETTING, MachineState.IDLE]
+    assert core.state is MachineState.IDLE
