@@ -43,6 +43,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sag": ("sag", "Learn how much lines slow each other down."),
     "calibration": ("facts", "Show a line's calibration and the error to expect."),
     "history": ("history", "Show what was poured, used and refused."),
+    "journal": ("journal", "Show what the guard wrote down: every operation, edge and refusal."),
     "prepare": ("prepare", "Prepare an event: shopping list, lines, queue, changes of containers."),
     "rehearse": ("rehearse", "Rehearse an event on the simulated machine, with a report."),
     "reload": ("reloading", "Read the book again; a bad one leaves the old one in force."),

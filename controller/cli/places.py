@@ -10,6 +10,7 @@ SERVICE_RUN_DIR = Path("/run/tundish")
 SERVICE_STATE_DIR = Path("/var/lib/tundish")
 
 BENCH, GUARD, ENGINE = "bench.sock", "guard.sock", "engine.sock"
+JOURNAL = "journal.db"
 
 
 def run_dir_to_use(given: Path | None) -> Path:

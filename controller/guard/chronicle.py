@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from controller.ledger.journal import Journal
+from controller.ledger.journal import Reading
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
 from controller.safety.records import AdmittedRecord, EndedRecord, RefusedRecord, Stamped, UnheldRecord
@@ -38,9 +38,8 @@ class Chronicle:
     damage: tuple[str, ...]
 
 
-def chronicle(journal: Journal) -> Chronicle:
-    """The whole journal as operations. RecordError when it cannot be read at all."""
-    reading = journal.read("")
+def chronicle(reading: Reading) -> Chronicle:
+    """A whole journal as operations."""
     damage = list(reading.damage)
     chapters: list[Chapter] = []
     under_way: dict[str, int] = {}  # operation -> place among the chapters

@@ -4,12 +4,14 @@ Each entry's checksum runs on from the one before it, so that a lost, altered or
 entry is kept and reported, never repaired. Size and wear: small pages, one fsync for one append.
 """
 
+import shutil
 import sqlite3
 import struct
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Protocol
 from zlib import crc32
 
@@ -17,6 +19,7 @@ from controller.errors import RecordError
 
 SCHEMA_VERSION = 1
 PAGE_BYTES = 512  # an append changes a few pages whole, so that larger ones would only wear the card
+MOST_COPIES = 10  # tries to copy a file that is being written
 BUSY_S = 2.0  # how long to wait for a reader that holds the file
 
 Row = tuple[int, float, str, bytes, int]
@@ -184,6 +187,44 @@ class FileJournal:
         """A broken file was set aside by a process that could not even write down that it was: full disk, or killed."""
         kept = sorted(self._path.parent.glob(f"{self._path.name}.damaged-*[0-9]"))
         return [f"{self._path} holds nothing since {kept[-1].name} was set aside"] if kept else []
+
+
+def read_file(path: Path) -> Reading:
+    """All of a journal that another process may be writing, or of a copy of one; nothing is changed.
+
+    The guard holds its file alone, so that a copy is read. RecordError when that cannot be done.
+    """
+    with TemporaryDirectory(prefix="tundish-journal-") as folder:
+        copy = Path(folder) / path.name
+        try:
+            _copy_at_rest(path, copy)
+            with closing(sqlite3.connect(copy)) as connection:
+                rows = connection.execute("SELECT seq, wall_s, kind, body, crc FROM entry ORDER BY seq")
+                checked = list(_checked(path, rows))
+        except (sqlite3.Error, OSError) as failure:
+            raise RecordError(f"{path} cannot be read as a journal: {failure}.") from failure
+    return Reading(
+        entries=tuple(one for one in checked if isinstance(one, Entry)),
+        damage=tuple(one.text for one in checked if isinstance(one, _Damage)),
+    )
+
+
+def _copy_at_rest(path: Path, copy: Path) -> None:
+    """Copy the file and what SQLite has not yet moved into it, between two writes of the guard."""
+    log = path.with_name(f"{path.name}-wal")
+    for _ in range(MOST_COPIES):
+        before = _marks(path, log)
+        shutil.copyfile(path, copy)
+        if log.exists():
+            shutil.copyfile(log, copy.with_name(f"{copy.name}-wal"))
+        if _marks(path, log) == before:
+            return
+    raise OSError("it is being written all the time; try again")
+
+
+def _marks(*paths: Path) -> list[tuple[int, int] | None]:
+    found = [path.stat() if path.exists() else None for path in paths]
+    return [one and (one.st_size, one.st_mtime_ns) for one in found]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -30,7 +30,7 @@ def test_every_operation_can_be_read_back():
     rig.say(Unhold(operation="held", runs=(run_of(1, JUICE, 0, 4),)))
     rig.run(8)
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5), name="cut short")))
-    told = chronicle(rig.journal)
+    told = chronicle(rig.journal.read(""))
 
     by_name = {chapter.request: chapter for chapter in told.chapters}
     assert list(by_name) == ["prime-1", "done", "refused", "stopped", "held", "cut short"]
@@ -51,6 +51,6 @@ def test_what_cannot_be_understood_is_told():
     rig = Rig().primed(1)
     last = rig.journal.entries[-1]
     rig.journal.entries[-1] = Entry(seq=last.seq, wall_s=last.wall_s, kind="ended", body=b"{}")
-    told = chronicle(rig.journal)
+    told = chronicle(rig.journal.read(""))
     assert [chapter.ended for chapter in told.chapters] == [None]
     assert f"entry {last.seq} (ended) is not understood" in told.damage[0]

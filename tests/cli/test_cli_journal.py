@@ -1,0 +1,98 @@
+"""`tundish journal`: what the guard wrote down, read back while the guard still holds its file."""
+
+import json
+import sqlite3
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from msgspec.structs import replace
+
+from controller.cli import main
+from controller.ledger.journal import FileJournal
+from controller.model.messages import Start, Stop
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "guard"))
+from guard_parts import Rig, pouring, run_of, serve
+
+POUR = serve(run_of(1, "apple juice", 0, 5))
+
+
+def told(*words: object):
+    return CliRunner().invoke(main, ["journal", *map(str, words)])
+
+
+@pytest.fixture
+def evening(tmp_path):
+    """A guard that still runs, and has poured, refused, and been stopped."""
+    journal = FileJournal(tmp_path / "journal.db")
+    rig = Rig(journal=journal).primed(1)
+    rig.say(Start(operation=POUR))
+    rig.run(8)
+    rig.say(Start(operation=replace(POUR, operation="s2", glass="bucket")))
+    pouring(rig, 2.0, replace(POUR, operation="s3"))
+    rig.say(Stop())
+    rig.run(3)
+    yield tmp_path
+    journal.close()
+
+
+def test_every_operation_is_told_with_edges_and_reasons(evening):
+    with closing(sqlite3.connect(evening / "journal.db", timeout=0)) as other, pytest.raises(sqlite3.OperationalError):
+        other.execute("SELECT * FROM entry")  # the guard holds its file alone
+    done = told("--state-dir", evening)
+    assert done.exit_code == 0
+    text = done.output
+    assert "s1: serve orchard fizz, done\n    line 1: 10.0 of 10.0 mL apple juice" in text
+    assert "on 0.000 s, off 5.000 s" in text
+    assert "s2: refused by glass:" in text
+    assert "s3: serve orchard fizz, stopped (stopped by a person)" in text
+    assert "on 0.000 s, off 2.000 s" in text
+
+
+def test_the_service_keeps_it_in_a_folder_of_its_own(evening):
+    (evening / "guard").mkdir()
+    for path in evening.glob("journal.db*"):
+        path.rename(evening / "guard" / path.name)
+    assert "s1: serve" in told("--state-dir", evening).output
+
+
+def test_as_json_and_only_the_last(evening):
+    done = told("--state-dir", evening, "--limit", 1, "--json")
+    document = json.loads(done.output)
+    assert [one["request"] for one in document["chapters"]] == ["s3"]
+    assert document["chapters"][0]["edges"] == [[1, True, 0.0], [1, False, 2.0]]
+    assert document["damage"] == []
+
+
+def test_what_is_damaged_is_told_and_the_rest_is_read(evening, tmp_path):
+    copy = tmp_path / "copy.db"
+    for suffix in ("", "-wal"):
+        (tmp_path / f"copy.db{suffix}").write_bytes((evening / f"journal.db{suffix}").read_bytes())
+    with closing(sqlite3.connect(copy)) as db:
+        db.execute("UPDATE entry SET body = 'spoilt' WHERE kind = 'refused'")
+        db.commit()
+    done = told(copy)
+    assert done.exit_code == 1
+    assert "damage:" in done.output
+    assert "does not match its checksum" in done.output
+    assert "s3: serve" in done.output
+    assert "s2:" not in done.output
+
+
+@pytest.mark.parametrize("text", ["", "orchard fete\n" * 400])
+def test_a_file_that_is_no_journal_is_said(tmp_path, text):
+    path = tmp_path / "journal.db"
+    path.write_text(text)
+    done = told(path)
+    assert done.exit_code == 1
+    assert f"{path} cannot be read as a journal" in done.output
+    assert path.read_text() == text
+
+
+def test_where_there_is_none_the_places_are_named(tmp_path):
+    done = told("--state-dir", tmp_path)
+    assert done.exit_code == 1
+    assert str(tmp_path / "guard" / "journal.db") in done.output
