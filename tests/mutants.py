@@ -1,11 +1,12 @@
 """Mutation testing of controller/safety: every small change of it must make some test fail.
 
-python3 tests mutants [--limit N] [--seed S] [--only FILE ...] [--jobs J] [--thorough]
+python3 tests mutants [--limit N] [--seed S] [--only FILE ...] [--again FILE] [--jobs J] [--thorough]
 
 Without --limit all mutants are tried (more than a thousand; about an hour on two cores), with it N of them, drawn by
 the seed. Each runs the tests of safety, the guard's in virtual time and the rehearsed feedback in a copy of the tree;
 the first failure kills it, or taking far too long. With --thorough what survives is also put before the random walk,
-the protocol's model and the campaign, which find one mutant in a hundred more. Survivors are listed; those named in
+the protocol's model and the campaign, which find one mutant in a hundred more. With --again only those are tried that
+survived in an earlier run whose output is in that file. Survivors are listed; those named in
 tests/mutating/equivalent.txt change nothing that anybody could notice, and are left out with the reason given there.
 Ends with 1 when fewer than nine of ten were killed.
 
@@ -65,6 +66,13 @@ def equivalents() -> dict[str, str]:
     lines = (ROOT / "tests/mutating/equivalent.txt").read_text().splitlines()
     told = (line.partition(" | ") for line in lines if line and not line.startswith("#"))
     return {name.strip(): reason.strip() for name, _, reason in told}
+
+
+def survived_before(output: Path | None) -> set[str] | None:
+    """The names that an earlier run has printed as survivors; None without such a run."""
+    if output is None:
+        return None
+    return {line.split(": ", 2)[2] for line in output.read_text().splitlines() if line.startswith("survived: ")}
 
 
 class Copy:
@@ -186,12 +194,13 @@ def main(argv: list[str]) -> int:
     parser.add_argument("--limit", type=int)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="*", default=[], metavar="FILE")
+    parser.add_argument("--again", type=Path, metavar="FILE")
     parser.add_argument("--thorough", action="store_true")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     asked = parser.parse_args(argv)
-    known = equivalents()
+    known, again = equivalents(), survived_before(asked.again)
     everything = find(asked.only)
-    chosen = [one for one in everything if one.name not in known]
+    chosen = [one for one in everything if one.name not in known and (again is None or one.name in again)]
     if asked.limit is not None:
         chosen = random.Random(asked.seed).sample(chosen, min(asked.limit, len(chosen)))
     if not asked.only:

@@ -4,15 +4,16 @@ import math
 import random
 
 import pytest
-from core_parts import refusals, situation
+from core_parts import NOW_S, refusals, situation
 from guard_parts import Rig, run_of, serve, with_caps
 
 from controller.model.messages import Ended, Start
 from controller.model.states import Outcome
 from controller.safety.admission import start
 from controller.safety.progress import ROUNDING_S, Progress
+from controller.safety.records import OnTime
 
-JUICE, SYRUP = "apple juice", "ginger syrup"
+JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 
 
 def test_a_line_that_ends_is_off_before_the_one_that_follows_is_on():
@@ -56,3 +57,25 @@ def test_each_stretch_that_is_too_long_is_named():
     runs = (run_of(1, JUICE, 0, 20), run_of(1, JUICE, 21, 8), run_of(1, JUICE, 29, 8), run_of(2, SYRUP, 0.2, 16))
     found = [one.asked for one in start(serve(*runs), situation(with_caps(run_on_s=15))) if one.rule == "run_on"]
     assert sorted(found) == ["16.0 s", "16.0 s", "20.0 s"]
+
+
+def test_the_busiest_window_of_an_operation_counts():
+    # 590 s of the 600 s are used: 15 s more are too many, whatever a later run finds in its own window.
+    past = (OnTime(line=1, start_s=NOW_S - 600, end_s=NOW_S - 10),)
+    found = refusals(serve(run_of(1, JUICE, 0, 15), run_of(1, JUICE, 700, 1)), situation(on_times=past))
+    assert found["duty"].asked == "605 s"
+
+
+def test_what_lies_before_the_window_does_not_count_at_all():
+    old = tuple(OnTime(line=1, start_s=NOW_S - 5000 - at_s, end_s=NOW_S - 4999 - at_s) for at_s in range(0, 100, 10))
+    past = (OnTime(line=1, start_s=NOW_S - 600, end_s=NOW_S - 15),)
+    assert refusals(serve(run_of(1, JUICE, 0, 15)), situation(on_times=(*old, *past))) == {}
+
+
+def test_starts_too_close_are_told_once_and_rounding_is_no_gap():
+    three = serve(run_of(1, JUICE, 0, 5), run_of(2, SYRUP, 0, 5), run_of(3, TEA, 0, 5))
+    assert refusals(three)["start_gap"].asked == "0 ms"
+    assert "start_gap" in refusals(serve(run_of(1, JUICE, 0, 5), run_of(2, SYRUP, 0.1 - 1.5e-6, 5)))
+    assert "start_gap" not in refusals(serve(run_of(1, JUICE, 0, 5), run_of(2, SYRUP, 0.1 - 0.5e-6, 5)))
+    # After a thousand seconds the same share is a millisecond.
+    assert "start_gap" not in refusals(serve(run_of(1, JUICE, 1000, 5), run_of(2, SYRUP, 1000.0999, 5)))

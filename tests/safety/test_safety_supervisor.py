@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from guard_parts import BOOK, run_of, serve
+from guard_parts import BOOK, CAPS, GLASS, run_of, serve
 from guard_parts import profile as machine
 from msgspec.structs import replace
 
@@ -16,6 +16,7 @@ from controller.model.messages import (
     FaultLatchedEvent,
     Heartbeat,
     Hello,
+    InputsChanged,
     Refusal,
     Start,
     Stop,
@@ -187,3 +188,48 @@ def test_a_done_operation_passes_to_idle_and_says_every_state():
         seen += [event.state for event in core.advance(now_s, REST)[1] if isinstance(event, Changed)]
     assert seen == [MachineState.COMPLETING, MachineState.COMPLETE, MachineState.RESETTING, MachineState.IDLE]
     assert core.state is MachineState.IDLE
+
+
+# --- when it wants to be called again
+
+
+def test_what_is_being_switched_off_is_asked_for_at_once():
+    core = pouring()
+    assert core.next_deadline_s() > 2.2
+    core.receive(2.3, "engine", Stop())
+    assert core.next_deadline_s() == 2.3
+
+
+def test_a_held_operation_is_looked_at_for_silence_and_at_its_end():
+    core = Supervisor(machine(glass=GLASS), BOOK, Memory(lines=LINES), now_s=0.0, wall_s=1e9)
+    there, lifted = REST | {"glass": True}, REST | {"glass": False}
+    for now_s in (0.0, 0.5, 1.0):
+        core.advance(now_s, there)
+    core.receive(1.0, "engine", Hello(version=1, role="engine"))
+    core.receive(2.0, "engine", Start(operation=POUR))
+    core.recorded(2.0, "s1")
+    core.advance(2.0, there)
+    events = [event for now_s in (2.1, 2.2, 2.2) for event in core.advance(now_s, lifted)[1]]
+    assert [event.inputs.glass_present for event in events if isinstance(event, InputsChanged)] == [False]
+    held = [event for event in events if isinstance(event, Changed)][-1]
+    assert (held.state, held.reason, held.waiting_for) == (MachineState.HELD, "glass", "glass")
+    end_s = 2.2 + CAPS.held_s
+    assert core.next_deadline_s() <= 2.2 + 0.5
+    core.receive(end_s - 0.05, "engine", Heartbeat())
+    core.advance(end_s - 0.05, lifted)
+    assert core.next_deadline_s() == pytest.approx(end_s)
+    assert core.state is MachineState.HELD
+    core.advance(end_s, lifted)
+    assert core.state is MachineState.STOPPING
+
+
+def test_the_latest_of_two_late_ends_counts():
+    core = idle()
+    core.receive(2.0, "engine", Start(operation=serve(run_of(1, JUICE, 0, 10), run_of(2, "ginger syrup", 1, 9.1))))
+    core.recorded(2.0, "s1")
+    for now_s in (2.0, 3.0):
+        core.receive(now_s, "engine", Heartbeat())
+        core.advance(now_s, REST)
+    core.receive(12.15, "engine", Heartbeat())
+    _, events = core.advance(12.15, REST)
+    assert [event.cause for event in events if isinstance(event, FaultLatchedEvent)] == ["late"]
