@@ -81,8 +81,10 @@ def _hour(case: Case) -> Iterator[Refusal]:
     caps, now_s = case.figures.profile.caps, case.asked.now_s
     recent = [one for one in case.history.servings if now_s - one.at_s < HOUR_S]
     total_g = sum(one.ethanol_g for one in recent) + case.ethanol_g
-    wait_s = min((one.at_s + HOUR_S - now_s for one in recent), default=0.0)
-    later = f"The oldest serving leaves the hour in {wait_s / 60:.0f} min."
+    later = "Pour less of it."
+    if recent:
+        wait_s = min(one.at_s + HOUR_S - now_s for one in recent)
+        later = f"The oldest serving leaves the hour in {wait_s / 60:.0f} min."
     if case.ethanol_g > 0 and exceeds(total_g, caps.hour_ethanol_g):
         yield case.refusal(
             "hour_ethanol",

@@ -8,9 +8,12 @@ from guard_parts import profile as machine
 from msgspec.structs import replace
 
 from controller.model.book import Book
+from controller.model.calibration import Calibration
 from controller.model.messages import (
+    Acknowledge,
     Assign,
     Changed,
+    Confirm,
     Edge,
     Ended,
     FaultLatchedEvent,
@@ -18,17 +21,30 @@ from controller.model.messages import (
     Hello,
     InputsChanged,
     Refusal,
+    Report,
     Start,
     Stop,
     TakeBook,
+    TakeCalibration,
+    Unhold,
 )
+from controller.model.plan import Segment
+from controller.model.profile import Contact, LevelSwitch, MainRelay
 from controller.model.states import Contents, MachineState
-from controller.safety.records import FaultRecord, LineState, Memory, Note, Stamped
+from controller.safety.records import FaultRecord, LineState, Memory, Note, Stamped, UnheldRecord
 from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 
-JUICE = "apple juice"
+JUICE, GIN = "apple juice", "sloe gin"
+FED = replace(
+    machine(
+        current=Contact(gpio=20, contact="normally_open", debounce_s=0.02),
+        levels=(LevelSwitch(gpio=21, contact="normally_open", line=4, debounce_s=0.2),),
+    ),
+    main_relay=MainRelay(gpio=25, active_level="low"),
+)
 POUR = serve(run_of(1, JUICE, 0, 10))
 REST = {"stop": True}
+QUIET = REST | {"current": False, "level 4": False}
 LINES = tuple(
     LineState(line=on.line, assigned=on.liquid, contents=Contents.LIQUID, holds=on.liquid) for on in BOOK.lines
 )
@@ -233,3 +249,103 @@ def test_the_latest_of_two_late_ends_counts():
     core.receive(12.15, "engine", Heartbeat())
     _, events = core.advance(12.15, REST)
     assert [event.cause for event in events if isinstance(event, FaultLatchedEvent)] == ["late"]
+
+
+# --- what clients may do
+
+
+def by_hand() -> Supervisor:
+    """A machine with a main relay and a current contact waits since 2 s for ice."""
+    core = Supervisor(FED, BOOK, Memory(lines=LINES), now_s=0.0, wall_s=1e9)
+    for now_s in (0.0, 0.5, 1.0):
+        core.advance(now_s, QUIET)
+    core.receive(1.0, "engine", Hello(version=1, role="engine"))
+    segment = Segment(runs=(run_of(4, GIN, 0, 10),), hand="add ice")
+    core.receive(2.0, "engine", Start(operation=replace(POUR, segments=(segment,))))
+    core.recorded(2.0, "s1")
+    for _ in range(2):
+        core.advance(2.0, QUIET)
+    core.take_records()
+    assert core.state is MachineState.HELD
+    return core
+
+
+def proven(core: Supervisor, from_s: float) -> float:
+    """The feed is seen without current; when the first channel is then due."""
+    for step in range(1, 20):
+        core.receive(from_s + 0.02 * step, "engine", Heartbeat())
+        core.advance(from_s + 0.02 * step, QUIET)
+        if core.next_edge_s < math.inf:
+            return core.next_edge_s
+    raise AssertionError("nothing is ever due")
+
+
+def test_after_a_hand_step_channels_wait_for_the_main_relay():
+    core = by_hand()
+    core.receive(2.5, "engine", Confirm(operation="s1"))
+    core.advance(2.5, QUIET)
+    assert core.is_fed
+    # Twice 15 ms of the relay and 0.1 s until current shows, 20 ms of debounce, a reading of 30 ms.
+    assert proven(core, 2.5) == pytest.approx(2.5 + 0.18)
+
+
+def test_going_on_does_not_stand_for_a_hand_step():
+    core = by_hand()
+    (refusal,) = core.receive(2.1, "engine", Unhold(operation="s1", runs=(run_of(4, GIN, 0, 5),)))
+    assert (refusal.rule, refusal.way_out) == ("operation", "Confirm the hand step.")
+    assert (core.state, core.proposal, core.take_records()) == (MachineState.HELD, None, [])
+
+
+def test_going_on_books_the_whole_serving_anew():
+    core = by_hand()
+    core.receive(2.5, "engine", Confirm(operation="s1"))
+    core.advance(2.5, QUIET)
+    begin_s = proven(core, 2.5)
+    core.receive(begin_s, "engine", Heartbeat())
+    assert core.advance(begin_s, QUIET)[0] == {4}
+    for now_s in (begin_s + 0.1, begin_s + 0.2, begin_s + 0.3, begin_s + 0.4):
+        core.receive(now_s, "engine", Heartbeat())
+        core.advance(now_s, QUIET | {"current": True, "level 4": True})
+    for _ in range(2):
+        core.advance(begin_s + 0.4, QUIET | {"current": True, "level 4": True})
+    assert core.state is MachineState.HELD, "the container is low"
+    core.advance(begin_s + 0.45, QUIET)
+    core.advance(begin_s + 0.8, QUIET)
+    core.receive(begin_s + 0.8, "engine", Unhold(operation="s1", runs=(run_of(4, GIN, 0, 5),)))
+    (unheld,) = written(core.take_records(), UnheldRecord)
+    # 0.3 s until the container counts as low, 5 s to come: 2.5 mL/s, not calibrated, of 26 %.
+    assert unheld.record.ethanol_g == pytest.approx(2.5 * 5.3 * 0.26 * 0.78924)
+
+
+def test_a_calibration_that_is_refused_is_not_taken():
+    core = idle()
+    far = Calibration(line=1, liquid=JUICE, flow_ml_s=9.0, lag_s=0.1, u_flow_ml_s=0.1, u_lag_s=0.01, cov_flow_lag=0.0)
+    (refusal,) = core.receive(2.0, "engine", TakeCalibration(calibration=far))
+    assert refusal.rule == "calibration_flow"
+    assert core.memory.calibrations == ()
+
+
+def test_a_fault_is_not_acknowledged_before_all_is_off():
+    core = pouring()
+    core.trouble(2.3, BOARD, "a pin does not obey")
+    core.sound(BOARD)
+    (refusal,) = core.receive(2.3, "engine", Acknowledge(cause=BOARD))
+    assert refusal.rule == "state"
+    assert core.memory.fault is not None
+
+
+def test_a_stranger_is_told_which_of_his_requests_was_refused():
+    core = idle()
+    for command, name in ((Start(operation=POUR), "s1"), (Confirm(operation="s7"), "s7"), (Heartbeat(), "heartbeat")):
+        (refusal,) = core.receive(2.0, "stranger", command)
+        assert (refusal.request, refusal.rule) == (name, "hello")
+
+
+def test_only_an_engine_is_told_the_last_end():
+    core = pouring()
+    core.receive(2.3, "engine", Stop())
+    for now_s in (2.3, 2.31, 2.32):
+        core.advance(now_s, REST)
+    assert [type(one) for one in core.receive(3.0, "display", Hello(version=1, role="observer"))] == [Report]
+    core.client_gone(3.0, "engine")
+    assert [type(one) for one in core.receive(3.0, "engine 2", Hello(version=1, role="engine"))] == [Report, Ended]
