@@ -16,7 +16,8 @@ from board_machine import GPIOS, RECORDS, Machine
 from board_pins import off_after_s
 
 SLOWNESS = 5.0
-KILLED_S, FROZEN_S, LAST_LAYER_S = 0.05 * SLOWNESS, 0.7 * SLOWNESS, 1.0 * SLOWNESS
+FROZEN_S, LAST_LAYER_S = 0.7 * SLOWNESS, 1.0 * SLOWNESS
+KILLED_S = 0.45  # sooner than silence tells: it was the end of the process that was noticed
 STOPPED_S = 1.0 * SLOWNESS  # systemd's own time included
 EXPOSURE = 2.0  # the most that systemd may say of a service
 STANDSTILL_S = 20.0  # longer than the pour: its end is due meanwhile, and whoever writes is stuck in the kernel
