@@ -24,6 +24,7 @@ COMMANDS = {
     "campaign": "campaign.py",
     "power-cut": "power_cut.py",
     "board": "board/__main__.py",
+    "driver": "board/driver_traces.py",
 }
 
 

@@ -1,4 +1,4 @@
-"""What our pin driver does to the pins of an emulated board, told edge by edge: `python3 tests/board/driver_traces.py`.
+"""What our pin driver does to the pins of an emulated board, told edge by edge: `python3 tests driver --rig DIR`.
 
 Boots the board once for each kernel behaviour and relay board, then claims, switches, closes, is killed with a line
 on, and claims again. Every pin's whole sequence of driven levels must be the expected one; a pulse would be an
