@@ -3,12 +3,13 @@
 import math
 
 import pytest
-from core_parts import situation
-from guard_parts import run_of, serve
+from core_parts import filled, situation
+from guard_parts import BOOK, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.messages import Unhold
 from controller.model.plan import Operation, Segment
+from controller.model.states import Contents
 from controller.safety import requests
 from controller.safety.case import timeline
 from controller.safety.progress import Progress
@@ -79,18 +80,30 @@ def test_a_held_serving_does_not_count_twice_in_the_hour():
     progress = begun(serve(run_of(4, GIN, 0, 20)))
     progress.step(10.0, MOST_LATE_S)
     progress.off(20.0)
-    earlier, own = Serving(at_s=49_000.0, ethanol_g=30.0), Serving(at_s=50_000.0, ethanol_g=8.2)
+    *earlier, own = (Serving(at_s=at_s, ethanol_g=8.2) for at_s in (48_000.0, 49_000.0, 50_000.0))
     rest = Unhold(operation="s1", runs=(run_of(4, GIN, 0, 10),))
-    case = requests.case_of_rest(rest, progress, situation(servings=(earlier, own)))
-    assert case.history.servings == (earlier,)
+    case = requests.case_of_rest(rest, progress, situation(servings=(*earlier, own)))
+    assert case.history.servings == tuple(earlier)
     # 10 s of before and 10 s to come, 2 mL/s of 26 %
     assert case.ethanol_g == pytest.approx(40 * 0.26 * 0.78924)
 
 
 def test_a_malformed_rest_is_refused_for_that_alone():
     progress = begun(serve(run_of(1, JUICE, 0, 10)))
-    broken = Unhold(operation="s1", runs=(run_of(9, SYRUP, 0, -1.0),))
-    assert {one.rule for one in requests.unhold(broken, progress, situation())} == {"plan"}
+    broken = Unhold(operation="s1", runs=(run_of(9, SYRUP, 0, 5),))  # no such line, and no part of what is held
+    (refusal,) = requests.unhold(broken, progress, situation())
+    assert refusal.rule == "plan"
+    assert "no part of" not in refusal.reason
+
+
+def test_the_book_keeps_what_a_line_holds_and_what_hangs_on_it():
+    tea_inside = situation(lines=filled(assigned=JUICE, holds="cold tea"))
+    for gone, lines in (("cold tea", {1, 3}), (JUICE, {1})):
+        new = replace(BOOK, liquids=tuple(one for one in BOOK.liquids if one.liquid != gone))
+        found = requests.take_book(new, new.mark, tea_inside)
+        assert {one.reason.partition("on line ")[2][0] for one in found} == {str(line) for line in lines}
+    empty = situation(lines=filled(contents=Contents.EMPTY, holds="last year's perry"))
+    assert requests.take_book(BOOK, BOOK.mark, empty) == []
 
 
 def test_an_earlier_moment_is_earlier_on_both_clocks():

@@ -202,6 +202,7 @@ def test_a_done_operation_passes_to_idle_and_says_every_state():
     for now_s in (12.0, 12.0, 12.0, 12.0):
         core.receive(now_s, "engine", Heartbeat())
         seen += [event.state for event in core.advance(now_s, REST)[1] if isinstance(event, Changed)]
+        assert core.next_deadline_s() == 12.0 or core.state is MachineState.IDLE
     assert seen == [MachineState.COMPLETING, MachineState.COMPLETE, MachineState.RESETTING, MachineState.IDLE]
     assert core.state is MachineState.IDLE
 
@@ -254,12 +255,18 @@ def test_the_latest_of_two_late_ends_counts():
 # --- what clients may do
 
 
-def by_hand() -> Supervisor:
-    """A machine with a main relay and a current contact waits since 2 s for ice."""
+def fed() -> Supervisor:
+    """A machine with a main relay and a current contact, idle at 1 s."""
     core = Supervisor(FED, BOOK, Memory(lines=LINES), now_s=0.0, wall_s=1e9)
     for now_s in (0.0, 0.5, 1.0):
         core.advance(now_s, QUIET)
     core.receive(1.0, "engine", Hello(version=1, role="engine"))
+    return core
+
+
+def by_hand() -> Supervisor:
+    """The same, waiting since 2 s for ice."""
+    core = fed()
     segment = Segment(runs=(run_of(4, GIN, 0, 10),), hand="add ice")
     core.receive(2.0, "engine", Start(operation=replace(POUR, segments=(segment,))))
     core.recorded(2.0, "s1")
@@ -315,6 +322,30 @@ def test_going_on_books_the_whole_serving_anew():
     (unheld,) = written(core.take_records(), UnheldRecord)
     # 0.3 s until the container counts as low, 5 s to come: 2.5 mL/s, not calibrated, of 26 %.
     assert unheld.record.ethanol_g == pytest.approx(2.5 * 5.3 * 0.26 * 0.78924)
+
+    core.recorded(begin_s + 0.8, "s1")
+    core.advance(begin_s + 0.8, QUIET)
+    assert proven(core, begin_s + 0.8) == pytest.approx(begin_s + 0.8 + 0.18)
+
+
+def test_the_next_segment_does_not_wait_for_a_feed_that_is_closed():
+    core = fed()
+    segments = (Segment(runs=(run_of(1, JUICE, 0, 1),)), Segment(runs=(run_of(2, "ginger syrup", 0, 1),)))
+    core.receive(2.0, "engine", Start(operation=replace(POUR, segments=segments)))
+    core.recorded(2.0, "s1")
+    core.advance(2.0, QUIET)
+    begin_s = proven(core, 2.0)
+    for step in range(11):
+        core.receive(begin_s + 0.1 * step, "engine", Heartbeat())
+        core.advance(begin_s + 0.1 * step, QUIET | {"current": step > 0})
+    levels, _ = core.advance(begin_s + 1.0, QUIET | {"current": True})
+    assert levels == {2}
+    assert core.next_edge_s == pytest.approx(begin_s + 2.0)
+
+
+def test_stopping_what_is_stopped_announces_nothing():
+    core = Supervisor(machine(), BOOK, Memory(lines=LINES), now_s=0.0, wall_s=1e9)
+    assert core.receive(0.0, "somebody", Stop()) == []
 
 
 def test_a_calibration_that_is_refused_is_not_taken():
