@@ -41,7 +41,7 @@ class Voice:
         self.socket.settimeout(SOON_S)
         self.socket.connect(str(path))
         self._rest = b""
-        self._beat_s = 0.0
+        self._spoke_s = 0.0
         self._stop = threading.Event()
         self.send(Hello(version=1, role=role))
         self.first = self.next(Report)
@@ -49,6 +49,7 @@ class Voice:
         self._beats.start()
 
     def send(self, command: Command) -> None:
+        self._spoke_s = time.monotonic()
         self.socket.sendall(msgspec.json.encode(command) + b"\n")
 
     def next(self, *kinds: type) -> Event:
@@ -70,10 +71,10 @@ class Voice:
         return self.next(Report)
 
     def fall_silent(self) -> float:
-        """Beat no more; when the last beat was sent (s)."""
+        """Beat no more; when the last word was sent (s)."""
         self._stop.set()
         self._beats.join()
-        return self._beat_s
+        return self._spoke_s
 
     def close(self) -> None:
         self.fall_silent()
@@ -82,7 +83,6 @@ class Voice:
     def _beat(self) -> None:
         while not self._stop.wait(0.1):
             with contextlib.suppress(OSError):
-                self._beat_s = time.monotonic()
                 self.send(Heartbeat())
 
 
