@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from controller.cli.options import existing_file, json_option, show, state_dir_option
-from controller.cli.places import JOURNAL, state_dir_to_use
+from controller.cli.places import JOURNAL, SERVICE_STATE_DIR, own_state_dir
 from controller.errors import TundishError
 from controller.guard.chronicle import Chapter, Chronicle, chronicle
 from controller.ledger.journal import read_file
@@ -40,17 +40,18 @@ def draw_chronicle(told: Chronicle) -> str:
 
 
 def _usual_place(state_dir: Path | None) -> Path:
-    """The services have a folder each; `tundish up` has one for both."""
-    folder = state_dir_to_use(state_dir)
-    places = [folder / "guard" / JOURNAL, folder / JOURNAL]
+    """The service's own; else the one that was written last, as `tundish up` has a folder for each machine."""
+    folder = state_dir or (SERVICE_STATE_DIR if SERVICE_STATE_DIR.is_dir() else own_state_dir())
+    of_service = folder / "guard" / JOURNAL
     try:
-        return next(path for path in places if path.is_file())
+        if of_service.is_file():
+            return of_service
     except PermissionError as error:
-        raise TundishError(f"{folder} may not be read: {error.strerror}. Run it again with sudo.") from error
-    except StopIteration:
-        raise TundishError(
-            f"there is no journal at {places[0]} or {places[1]}. Name the file: tundish journal FILE"
-        ) from None
+        raise TundishError(f"{of_service} may not be read: {error.strerror}. Run it again with sudo.") from error
+    found = sorted(folder.glob(f"**/{JOURNAL}"), key=lambda path: path.stat().st_mtime)
+    if not found:
+        raise TundishError(f"there is no {JOURNAL} in {folder}. Name the file: tundish journal FILE")
+    return found[-1]
 
 
 def _paragraph(chapter: Chapter) -> Iterator[str]:

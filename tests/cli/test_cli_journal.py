@@ -1,6 +1,7 @@
 """`tundish journal`: what the guard wrote down, read back while the guard still holds its file."""
 
 import json
+import os
 import sqlite3
 import sys
 from contextlib import closing
@@ -92,7 +93,17 @@ def test_a_file_that_is_no_journal_is_said(tmp_path, text):
     assert path.read_text() == text
 
 
-def test_where_there_is_none_the_places_are_named(tmp_path):
+def test_of_several_machines_the_one_written_last_is_told(evening, tmp_path):
+    other = tmp_path / "bench_six_line-2"
+    other.mkdir()
+    FileJournal(other / "journal.db").close()
+    os.utime(other / "journal.db", (0, 0))
+    assert "s1: serve" in told("--state-dir", tmp_path).output
+    os.utime(other / "journal.db")
+    assert told("--state-dir", tmp_path).output == "Nothing was asked of this guard yet.\n"
+
+
+def test_where_there_is_none_the_folder_is_named(tmp_path):
     done = told("--state-dir", tmp_path)
     assert done.exit_code == 1
-    assert str(tmp_path / "guard" / "journal.db") in done.output
+    assert f"there is no journal.db in {tmp_path}" in done.output
