@@ -22,6 +22,7 @@ STOPPED_S = 1.0 * SLOWNESS  # systemd's own time included
 EXPOSURE = 2.0  # the most that systemd may say of a service
 STANDSTILL_S = 20.0  # longer than the pour: its end is due meanwhile, and whoever writes is stuck in the kernel
 STANDSTILL = f"fsfreeze -f {RECORDS}; sleep {STANDSTILL_S:g}; fsfreeze -u {RECORDS}"
+PAUSE_S = 3.0  # longer than the profiles' pause between servings
 UNPLUGGED_S = 0.5  # how old the mark may be when the emulator is gone
 
 
@@ -119,6 +120,7 @@ def poured(machine: Machine) -> Finding:
     """A serving to its end: its lines once each, no other."""
     finding = Finding("serve")
     machine.begin()
+    time.sleep(PAUSE_S)
     since_s = time.time()
     view = machine.tundish("pour", "Small Fizz")
     gpios = GPIOS[machine.active]
@@ -212,7 +214,7 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
         f"serving {name} was reported as {_record(told[name])}, kept is {_record(kept.get(name))}" for name in lost
     ]
     unknown = sorted(line["line"] for line in status["lines"] if line["contents"] == "unknown")
-    open_ones = [view["operation"] for view in kept.values() if view["outcome"] is None]
+    open_ones = [view["operation"] for view in kept.values() if view["outcome"] is None and not view["refused"]]
     finding.facts = [f"servings reported done: {len(told)}, lost: {len(lost)}", f"lines unknown: {unknown}"]
     if unknown != [1, 4]:
         finding.complaints.append(f"lines 1 and 4 were in motion, but unknown are {unknown}")
