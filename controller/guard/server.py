@@ -157,6 +157,7 @@ class Server:
                     _exchange(key.data, mask)
                 else:
                     key.data()
+            self._drop_marked(guard)  # an engine that has gone makes room before the next one says hello
             for client in list(self._clients.values()):
                 self._hear(guard, client)
             self._drop_marked(guard)

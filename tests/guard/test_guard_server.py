@@ -16,7 +16,6 @@ from msgspec.structs import replace
 
 from controller.clock import RealClock
 from controller.guard.guard import Guard
-from controller.guard.peers import Peer, peer_of
 from controller.guard.server import LINES_PER_S, MOST_CLIENTS, Server
 from controller.ledger.journal import MemoryJournal
 from controller.model.calibration import Calibration
@@ -30,6 +29,7 @@ from controller.model.messages import (
     Hello,
     InputReport,
     LineReport,
+    Refusal,
     Report,
     Start,
     Stop,
@@ -248,6 +248,27 @@ def test_the_engine_closing_its_half_counts_as_gone(live):
         assert live.wait_off() < 0.5
 
 
+def test_an_engine_that_starts_anew_finds_its_place_free(live, monkeypatch):
+    tick, busy, gate = live.guard.tick, threading.Event(), threading.Event()
+
+    def slow() -> float:
+        busy.set()
+        gate.wait(SOON_S)
+        return tick()
+
+    with connected(live, "engine") as old:
+        while engine_state(old) is not MachineState.IDLE:
+            time.sleep(0.01)
+        monkeypatch.setattr(live.guard, "tick", slow)
+        assert busy.wait(SOON_S)
+        old.send(Heartbeat())  # heard in one turn, its end only in the next, together with the new one's hello
+    new = Client(live.path)
+    new.send(Hello(version=1, role="engine"))
+    gate.set()
+    assert isinstance(new.next(Report, Refusal), Report)
+    new.close()
+
+
 def test_a_silent_engine_switches_off(live):
     with connected(live, "engine") as engine:
         while engine_state(engine) is not MachineState.IDLE:
@@ -325,23 +346,6 @@ def test_more_clients_than_places_are_turned_away(live):
 
 
 # --- who is at the other end
-
-
-def test_root_the_own_user_and_the_group_may_speak():
-    me = os.geteuid()
-    assert Peer(pid=1, uid=0, groups=frozenset()).may_speak(None)
-    assert Peer(pid=1, uid=me, groups=frozenset()).may_speak(None)
-    assert not Peer(pid=1, uid=me + 4711, groups=frozenset({7})).may_speak(None)
-    assert not Peer(pid=1, uid=me + 4711, groups=frozenset({7})).may_speak(8)
-    assert Peer(pid=1, uid=me + 4711, groups=frozenset({7, 8})).may_speak(8)
-
-
-def test_the_kernel_vouches_for_a_peer():
-    here, there = socket.socketpair(socket.AF_UNIX)
-    with here, there:
-        peer = peer_of(here)
-    assert (peer.pid, peer.uid) == (os.getpid(), os.geteuid())
-    assert os.getegid() in peer.groups
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
