@@ -26,7 +26,8 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.profile import Profile
-from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
+from controller.safety.records import BOARD, JOURNAL
+from controller.safety.supervisor import Supervisor
 
 Publish = Callable[[str | None, Event], None]  # client, or None for all that have said hello
 

@@ -132,7 +132,7 @@ def test_a_journal_of_every_version_is_understood_to_the_last_record(tmp_path, v
     reading = FileJournal(rebuilt(f"journal_v{version}", tmp_path))
     kinds = {entry.kind for entry in reading.read("").entries}
     assert kinds == {str(kind.__struct_config__.tag) for kind in Record.__args__}
-    told = chronicle(reading)
+    told = chronicle(reading.read(""))
     assert told.damage == ()
     assert [(one.request[-1], one.refused_by, one.ended and one.ended.outcome) for one in told.chapters] == [
         ("1", (), "done"),
