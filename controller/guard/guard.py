@@ -26,8 +26,7 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.profile import Profile
-from controller.safety.records import BOARD, JOURNAL
-from controller.safety.supervisor import Supervisor
+from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 
 Publish = Callable[[str | None, Event], None]  # client, or None for all that have said hello
 

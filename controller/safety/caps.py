@@ -112,7 +112,8 @@ def _pause(case: Case) -> Iterator[Refusal]:
     if exceeds(cap_s, pause_s):
         yield case.refusal(
             "serving_pause",
-            f"the last serving ended {pause_s:.1f} s ago, the pause between servings is {cap_s:.1f} s.",
+            f"the last serving, or a fault after it, ended {pause_s:.1f} s ago; the pause between servings is "
+            f"{cap_s:.1f} s.",
             f"{pause_s:.1f} s",
             f"{cap_s:.1f} s",
             f"Wait {cap_s - pause_s:.1f} s.",

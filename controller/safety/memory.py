@@ -6,9 +6,7 @@ from functools import reduce
 from msgspec.structs import replace
 
 from controller.model.states import OperationKind
-from controller.safety.plausibility import CURRENT_OFF, CURRENT_UNFED
 from controller.safety.records import (
-    BOARD,
     AcknowledgedRecord,
     AdmittedRecord,
     CalibrationRecord,
@@ -30,7 +28,6 @@ from controller.safety.records import (
 )
 
 HOUR_S = 3600.0
-POURS_ON = frozenset({BOARD, CURRENT_OFF, CURRENT_UNFED})  # causes with which a channel may be on although it must not
 SEEN = 200  # operation ids remembered against repeated messages
 
 
@@ -67,19 +64,14 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
         case FaultRecord(fault=fault):
             return replace(memory, fault=memory.fault or fault)
         case AcknowledgedRecord():
-            return _acknowledged(memory)
+            # Whatever the first cause was, a channel may not have obeyed and may have poured until now.
+            last_s = None if memory.last_serving_s is None else memory.credited_s
+            return replace(memory, fault=None, last_serving_s=last_s)
         case Lost(lines=lines, servings=servings, funnel_chemical=chemical):
             servings = (*memory.servings, *servings)
             return replace(memory, lines=_with(memory.lines, lines), servings=servings, funnel_chemical=chemical)
         case CapChanged() | RefusedRecord() | ClockRecord() | Note():
             return memory
-
-
-def _acknowledged(memory: Memory) -> Memory:
-    """Where a channel may have poured on, the pause between servings counts from here."""
-    poured_on = memory.fault is not None and memory.fault.cause in POURS_ON
-    last_s = memory.credited_s if poured_on and memory.last_serving_s is not None else memory.last_serving_s
-    return replace(memory, fault=None, last_serving_s=last_s)
 
 
 def _advance(memory: Memory, stamped: Stamped) -> Memory:

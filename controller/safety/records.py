@@ -11,8 +11,6 @@ from controller.model.plan import Operation, PlannedRun
 from controller.model.profile import Caps
 from controller.model.states import Contents, OperationKind
 
-BOARD, JOURNAL = "board", "journal"  # causes of faults that the loop reports
-
 
 class Moment(Value, frozen=True, kw_only=True):
     """An instant on both clocks: what has passed since then is at least what either of them says."""

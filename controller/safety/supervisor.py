@@ -34,6 +34,7 @@ from controller.safety.states import SWITCHING_OFF, Trigger
 # than this, taken together, end the operation.
 LATE_S = 0.1
 STOP_PRESSED, INPUTS, LATE = "stop pressed", "inputs", "late"  # causes of faults
+BOARD, JOURNAL = "board", "journal"  # those that the loop reports
 PASSING = frozenset({S.COMPLETE, S.RESETTING})  # left by themselves
 FED = frozenset({S.EXECUTE, S.COMPLETING})  # the main relay is closed; COMPLETING lasts until no current flows
 

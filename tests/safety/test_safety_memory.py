@@ -122,18 +122,12 @@ def test_a_fault_keeps_its_first_cause_until_it_is_acknowledged():
     assert apply(memory, at(3, AcknowledgedRecord(cause="board"))).fault is None
 
 
-def test_after_a_pin_that_did_not_obey_the_pause_counts_from_the_acknowledgement():
+def test_the_pause_between_servings_counts_from_the_acknowledgement_of_a_fault():
     fault, acknowledged = FaultRecord(fault=Fault(cause="board", text="x")), AcknowledgedRecord(cause="board")
     before_any = [at(0, started()), at(1, fault), at(2, acknowledged)]
     assert replay(before_any).last_serving_s is None
     after_one = [at(0, started()), at(5, admitted()), at(6, ended()), at(7, fault), at(9, acknowledged)]
     assert replay(after_one).last_serving_s == 9.0
-
-
-def test_a_fault_with_which_nothing_pours_leaves_the_pause_as_it_was():
-    fault, acknowledged = FaultRecord(fault=Fault(cause="stop pressed", text="x")), AcknowledgedRecord(cause="x")
-    records = [at(0, started()), at(5, admitted()), at(6, ended()), at(7, fault), at(9, acknowledged)]
-    assert replay(records).last_serving_s == 6.0
 
 
 def test_lines_and_calibrations_are_replaced_one_by_one():

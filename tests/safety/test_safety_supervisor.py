@@ -31,8 +31,8 @@ from controller.model.messages import (
 from controller.model.plan import Segment
 from controller.model.profile import Contact, LevelSwitch, MainRelay
 from controller.model.states import Contents, MachineState
-from controller.safety.records import BOARD, JOURNAL, FaultRecord, LineState, Memory, Note, Stamped, UnheldRecord
-from controller.safety.supervisor import Supervisor
+from controller.safety.records import FaultRecord, LineState, Memory, Note, Stamped, UnheldRecord
+from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 
 JUICE, GIN = "apple juice", "sloe gin"
 FED = replace(

@@ -21,8 +21,8 @@ from controller.model.messages import (
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import Contents, MachineState, OperationKind
 from controller.safety.memory import replay
-from controller.safety.records import BOARD, LineState, Memory
-from controller.safety.supervisor import Supervisor
+from controller.safety.records import LineState, Memory
+from controller.safety.supervisor import BOARD, Supervisor
 
 MACHINE = profile(glass=GLASS)
 CAPS = MACHINE.caps
