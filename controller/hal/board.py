@@ -1,10 +1,19 @@
 """The board as the guard sees it: lines to switch, the pumps' feed, contacts to read."""
 
-from typing import Literal, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 from controller.errors import BoardError
 
 Pull = Literal["up", "down", "floating"]  # of an input
+CONSUMER = "tundish-guard"  # the name under which the kernel lists the guard's lines
+
+
+class ChipLine(NamedTuple):
+    """One GPIO as the kernel describes it."""
+
+    gpio: int
+    name: str
+    holder: str  # "" when free
 
 
 class Board(Protocol):

@@ -2,10 +2,9 @@
 
 import re
 
-from controller.hal.lgpio_pins import ChipLine, read_chip
+from controller.hal.board import CONSUMER, ChipLine
+from controller.hal.table import load_driver
 from controller.model.profile import Profile
-
-GUARD_HOLDS_AS = "lg"  # the name under which lgpio claims lines
 
 
 def compare(profile: Profile) -> list[str]:
@@ -14,7 +13,7 @@ def compare(profile: Profile) -> list[str]:
     Lines that the running guard itself holds are in order. BoardError when there is no such chip, or none may be
     opened.
     """
-    chip = {line.gpio: line for line in read_chip(profile.board.chip)}
+    chip = {line.gpio: line for line in load_driver("gpio").read_chip(profile.board.chip)}
     findings = []
     for what, gpio in _wired(profile).items():
         if gpio not in chip:
@@ -46,6 +45,6 @@ def _misfits(line: ChipLine) -> list[str]:
     named = re.fullmatch(r"GPIO(\d+)", line.name)
     if named and int(named[1]) != line.gpio:
         misfits.append(f"the board calls this line {line.name}: its numbers are not those of the header.")
-    if line.holder not in ("", GUARD_HOLDS_AS):
+    if line.holder not in ("", CONSUMER):
         misfits.append(f"{line.holder!r} holds it. Stop that program, or free the line in the boot configuration.")
     return misfits

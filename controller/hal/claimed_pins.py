@@ -52,7 +52,7 @@ class ClaimedPin(PiPin):  # type: ignore[misc]  # gpiozero carries no types
         raise NotImplementedError
 
     def claim_input(self, pull: Pull) -> None:
-        """Make the pin an input with this pull."""
+        """Make the pin, claimed or not, an input with this pull."""
         raise NotImplementedError
 
     def write(self, level: bool) -> None:
@@ -111,8 +111,5 @@ class ClaimedPin(PiPin):  # type: ignore[misc]  # gpiozero carries no types
             raise PinFixedPull(f"cannot set the pull of {self!r}: it is an output")
         if value not in PULLS:
             raise PinInvalidPull(f"{self!r} has no pull {value!r}")
-        if self._pull is not None:
-            self.free()  # the kernel takes new line flags only with a new claim
-            self._pull = None
         self.claim_input(value)
         self._pull = value

@@ -21,7 +21,7 @@ class GpioBoard:
     Every output is claimed with its safe level. When anything fails on the way, what was claimed is driven off and
     released, and BoardError names the pin, the line and what the driver says.
 
-    Drivers raise what they like, lgpio a bare Exception's child; so Exception is what is caught at every pin, because
+    Drivers raise what they like, some a bare child of Exception; so Exception is what is caught at every pin, because
     no failure at one may keep the next from being tried.
     """
 

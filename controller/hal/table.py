@@ -2,17 +2,15 @@
 
 from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 
 from controller.errors import BoardError
 from controller.hal.board import Board
 from controller.hal.gpio_board import GpioBoard
 from controller.model.profile import Profile
 
-# Backend -> "module:function"; the function takes the profile and the bench's socket and returns a pin factory.
-FACTORIES = {
-    "gpio": "controller.hal.lgpio_pins:open_factory",
-    "bench": "controller.bench.pins:open_factory",
-}
+# Backend -> module; its open_factory takes the profile and the bench's socket and returns a pin factory.
+DRIVERS = {"gpio": "controller.hal.gpiod_pins", "bench": "controller.bench.pins"}
 
 
 def open_board(profile: Profile, *, bench_socket: Path | None = None) -> Board:
@@ -26,9 +24,13 @@ def open_board(profile: Profile, *, bench_socket: Path | None = None) -> Board:
         raise BoardError(f"{profile.machine} is a simulated machine: say where its bench listens")
     if backend != "bench" and bench_socket is not None:
         raise BoardError(f"{profile.machine} is a real machine: it has no bench to speak to at {bench_socket}")
-    module, _, function = FACTORIES[backend].partition(":")
+    return GpioBoard(profile, load_driver(backend).open_factory(profile, bench_socket))
+
+
+def load_driver(backend: str) -> ModuleType:
+    """The pin driver of this backend; BoardError when it is not installed."""
     try:
-        open_factory = getattr(import_module(module), function)
+        return import_module(DRIVERS[backend])
     except ImportError as exc:
-        raise BoardError(f"the pin driver of backend {backend!r} is not installed: {exc}") from exc
-    return GpioBoard(profile, open_factory(profile, bench_socket))
+        way_out = " Install tundish[gpio]." if backend == "gpio" else ""
+        raise BoardError(f"the pin driver of backend {backend!r} is not installed: {exc}.{way_out}") from exc

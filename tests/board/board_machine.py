@@ -11,7 +11,7 @@ from board_pins import Pulse, Window
 GPIOS = {"low": (2, 4, 5, 6, 7, 8), "high": (22, 23, 24, 27)}  # of the profiles' relays, by active level
 LINES = (1, 2, 3, 4)  # of the book
 MARK = 16  # a GPIO that neither profile uses
-ON_BOARD = "python3 /opt/board-test/on_board.py"
+ON_BOARD = "/opt/tundish/bin/python /opt/board-test/on_board.py"
 SEGFAULT = 128 + 11
 BOOT_PATIENCE = 3  # times that the rig waits for a boot
 RECORDS = "/var/lib/tundish"

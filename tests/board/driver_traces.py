@@ -47,8 +47,8 @@ def driven(states: Iterable[str]) -> list[str]:
     return [now for before, now in pairwise(plain) if now != before]
 
 
-def observe(rig, profile: Profile, *, persist: bool) -> tuple[dict[int, list[str]], list[str]]:
-    """Driven levels by GPIO over three lives (calm, crash, calm), and what the calm ones said."""
+def observe(rig, profile: Profile, *, persist: bool) -> dict[int, list[str]]:
+    """Driven levels by GPIO over three lives (calm, crash, calm)."""
     board = rig.Board("driver")
     with tempfile.TemporaryDirectory(prefix="driver-overlay-") as folder:
         home = Path(folder) / ON_BOARD.lstrip("/")
@@ -61,14 +61,12 @@ def observe(rig, profile: Profile, *, persist: bool) -> tuple[dict[int, list[str
         board.wait()
         trace = rig.Trace(board.dir)
         trace.changes()
-        said = []
         for deed in DEEDS:
             done = board.run(f"cd {ON_BOARD} && python3 driver_on_board.py {deed}", timeout=180)
             if done.rc != (0 if deed == "calm" else 137):
                 raise RuntimeError(f"{deed}: exit code {done.rc}\n{done.out}{done.err}")
-            said += [done.out.strip()] if deed == "calm" else []
         changes = trace.changes()
-        return {line.gpio: driven(one.new for one in changes if one.pin == line.gpio) for line in profile.lines}, said
+        return {line.gpio: driven(one.new for one in changes if one.pin == line.gpio) for line in profile.lines}
     finally:
         board.power_cut()
 
@@ -88,9 +86,9 @@ def main(argv: list[str]) -> int:
     for active, name in PROFILES.items():
         profile, _ = load_profile(ROOT / "hardware_profiles" / f"{name}.yaml")
         for persist in (True, False):
-            seen, said = observe(rig, profile, persist=persist)
+            seen = observe(rig, profile, persist=persist)
             wanted = expected(profile, persist=persist)
-            print(f"active {active}, outputs {'persist' if persist else 'become inputs'}; pipes left behind: {said}")
+            print(f"active {active}, outputs {'persist' if persist else 'become inputs'}")
             for gpio, levels in seen.items():
                 right = levels == wanted[gpio]
                 bad += not right

@@ -1,4 +1,4 @@
-"""Runs on the board, standard library and lgpio only, against the engine's socket.
+"""Runs on the board, standard library and gpiod only, against the engine's socket.
 
 on_board.py calibrate LINE...      give lines a calibration from weighings made elsewhere
 on_board.py idle SECONDS           what guard, sentinel and engine take while nothing happens
@@ -17,7 +17,8 @@ import subprocess
 import time
 from pathlib import Path
 
-import lgpio
+import gpiod
+from gpiod.line import Direction, Value
 
 RUN = "/run/tundish"
 
@@ -120,22 +121,21 @@ def hurt(pid, signal_name):
 
 def pour(words):
     """Pour, and do what the words say; a report of it."""
-    chip = lgpio.gpiochip_open(0)
-    lgpio.gpio_claim_output(chip, words.mark, 0)
+    mark = gpiod.request_lines("/dev/gpiochip0", {words.mark: gpiod.LineSettings(direction=Direction.OUTPUT)})
     victims = pids()
     status, view = ask("POST", "pours", {"recipe": words.recipe})
     if status == 202:
         view = wait_until_on(view["operation"], 20)
         time.sleep(words.after)
     is_pouring = status == 202 and view["outcome"] is None
-    lgpio.gpio_write(chip, words.mark, 1)
+    mark.set_value(words.mark, Value.ACTIVE)
     if is_pouring:
         for name in filter(None, words.hurt.split(",")):
             hurt(victims[name], words.signal)
         if words.command:
             subprocess.run(words.command, shell=True, check=False, stdout=subprocess.DEVNULL)
         time.sleep(words.watch)
-    lgpio.gpio_write(chip, words.mark, 0)
+    mark.set_value(words.mark, Value.INACTIVE)
     return {"status": status, "view": view, "is_pouring": is_pouring, "pids": victims}
 
 

@@ -1,83 +1,121 @@
-"""A stand-in for the lgpio module: records every chip call, and the level that each call leaves on the line."""
+"""A stand-in for gpiod's chips: records every request and write, and the level that each leaves on the line."""
 
+import errno
+import os
 from pathlib import Path
+
+from gpiod import LineSettings
+from gpiod.chip_info import ChipInfo
+from gpiod.line import Bias, Clock, Direction, Drive, Edge, Value
+from gpiod.line_info import LineInfo
+
+
+def kernel_error(number: int) -> OSError:
+    return OSError(number, os.strerror(number))
 
 
 class FakeChip:
-    """One chip, gpiochip4, beside a chip that is not the header's."""
+    """The kernel's side of one chip, gpiochip4, beside a chip that is not the header's."""
 
-    SET_PULL_UP, SET_PULL_DOWN, SET_PULL_NONE = 32, 64, 128
-
-    class error(Exception):  # noqa: N801  # lgpio's own name
-        def __init__(self, value: str) -> None:
-            super().__init__(value)
-            self.value = value
-
-    LABELS = {0: "firmware-gpio", 4: "pinctrl-bcm2835"}  # noqa: RUF012
+    LABELS = {"gpiochip0": "firmware-gpio", "gpiochip4": "pinctrl-bcm2835"}  # noqa: RUF012
 
     def __init__(self, folder: Path, monkeypatch) -> None:
-        for number in self.LABELS:
-            (folder / f"gpiochip{number}").touch()
-        self.calls: list[tuple[object, ...]] = []  # claims, writes, frees, as (what, gpio, ...)
+        for name in self.LABELS:
+            (folder / name).touch()
+        self.calls: list[tuple[object, ...]] = []  # requests, writes, releases, as (what, gpio, ...)
         self.driven: dict[int, list[bool]] = {}  # gpio -> levels that were driven, in order
-        self.pulls: dict[int, int] = {}
+        self.pulls: dict[int, Bias] = {}
         self.closed_contacts: set[int] = set()
-        self.held: dict[int, str] = {}  # by other programs
+        self.held: dict[int, str] = {}  # gpio -> consumer, by whichever program
         self.broken: set[int] = set()
-        self.locked: set[int] = set()  # chips that this user may not open
-        self.open: list[int] = []
+        self.locked: set[str] = set()  # chips that this user may not open
+        self.open: list[str] = []
         self.names: dict[int, str] = {}  # where they are not GPIO<number>
         self.count = 54
-        monkeypatch.setattr("controller.hal.lgpio_pins.lgpio", self)
-        monkeypatch.setattr("controller.hal.lgpio_pins.DEVICES", folder)
+        monkeypatch.setattr("gpiod.Chip", lambda path: OpenChip(self, Path(path).name))
+        monkeypatch.setattr("controller.hal.gpiod_pins.DEVICES", folder)
 
-    def gpiochip_open(self, number: int) -> int:
-        if number in self.locked:
-            raise self.error("can not open gpiochip")
-        self.open.append(number)
-        return number
+    def let_go_of_all(self) -> None:
+        """What the kernel does with the lines of a process that is gone."""
+        self.held.clear()
 
-    def gpiochip_close(self, handle: int) -> None:
-        self.open.remove(handle)
+    def configure(self, gpio: int, settings: LineSettings) -> None:
+        if settings.direction is Direction.OUTPUT:
+            self.calls.append(("output", gpio, settings.output_value))
+            self.driven.setdefault(gpio, []).append(bool(settings.output_value))
+        else:
+            self.calls.append(("input", gpio, settings.bias))
+            self.pulls[gpio] = settings.bias
 
-    def gpio_get_chip_info(self, handle: int) -> list[object]:
-        return [0, self.count, f"gpiochip{handle}", self.LABELS[handle]]
-
-    def gpio_get_line_info(self, handle: int, gpio: int) -> list[object]:
-        user = self.held.get(gpio, "")
-        is_output = bool(self.driven.get(gpio))
-        return [0, gpio, (1 if user else 0) | (2 if is_output else 0), self.names.get(gpio, f"GPIO{gpio}"), user]
-
-    def gpio_claim_output(self, handle: int, gpio: int, level: int = 0, flags: int = 0) -> int:
-        self._line(handle, gpio)
-        self.calls.append(("claim_output", gpio, level, flags))
-        self.driven.setdefault(gpio, []).append(bool(level))
-        return 0
-
-    def gpio_claim_input(self, handle: int, gpio: int, flags: int = 0) -> int:
-        self._line(handle, gpio)
-        self.calls.append(("claim_input", gpio, flags))
-        self.pulls[gpio] = flags
-        return 0
-
-    def gpio_write(self, handle: int, gpio: int, level: int) -> int:
-        self._line(handle, gpio)
-        self.calls.append(("write", gpio, level))
-        self.driven[gpio].append(bool(level))
-        return 0
-
-    def gpio_read(self, handle: int, gpio: int) -> int:
-        self._line(handle, gpio)
-        return int(gpio not in self.closed_contacts and self.pulls[gpio] == self.SET_PULL_UP)
-
-    def gpio_free(self, handle: int, gpio: int) -> int:
-        self.calls.append(("free", gpio))
-        return 0
-
-    def _line(self, handle: int, gpio: int) -> None:
-        if handle not in self.open:
-            raise self.error("unknown handle")
-        if gpio in self.held:
-            raise self.error("GPIO busy")
+    def check(self, gpio: int) -> None:
         if gpio in self.broken:
-            raise self.error("failed to write to the line")
+            raise kernel_error(errno.EIO)
+
+
+class OpenChip:
+    """What `gpiod.Chip` gives, as far as it is used."""
+
+    def __init__(self, chip: FakeChip, name: str) -> None:
+        if name in chip.locked:
+            raise kernel_error(errno.EACCES)
+        self._chip, self._name, self._is_open = chip, name, True
+        chip.open.append(name)
+
+    def __bool__(self) -> bool:
+        return self._is_open
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, exc_type, exc_value, traceback):
+        self.close()
+
+    def close(self):
+        assert self._is_open
+        self._is_open = False
+        self._chip.open.remove(self._name)
+
+    def get_info(self):
+        return ChipInfo(self._name, self._chip.LABELS[self._name], self._chip.count)
+
+    def get_line_info(self, line):
+        consumer = self._chip.held.get(line, "")
+        direction = Direction.OUTPUT if self._chip.driven.get(line) else Direction.INPUT
+        rest = (False, Bias.AS_IS, Drive.PUSH_PULL, Edge.NONE, Clock.MONOTONIC, False, 0)
+        return LineInfo(line, self._chip.names.get(line, f"GPIO{line}"), bool(consumer), consumer, direction, *rest)
+
+    def request_lines(self, config, consumer=None, event_buffer_size=None, output_values=None):
+        assert self._is_open
+        ((gpio, settings),) = config.items()
+        if gpio in self._chip.held:
+            raise kernel_error(errno.EBUSY)
+        self._chip.held[gpio] = consumer
+        self._chip.configure(gpio, settings)
+        return Request(self._chip, gpio)
+
+
+class Request:
+    """What `gpiod.LineRequest` gives, as far as it is used, for one line."""
+
+    def __init__(self, chip: FakeChip, gpio: int) -> None:
+        self._chip, self._gpio = chip, gpio
+
+    def reconfigure_lines(self, config):
+        ((gpio, settings),) = config.items()
+        assert gpio == self._gpio
+        self._chip.configure(gpio, settings)
+
+    def set_value(self, line, value):
+        assert line == self._gpio
+        self._chip.check(line)
+        self._chip.calls.append(("write", line, value))
+        self._chip.driven[line].append(bool(value))
+
+    def get_value(self, line):
+        self._chip.check(line)
+        is_high = line not in self._chip.closed_contacts and self._chip.pulls[line] is Bias.PULL_UP
+        return Value(is_high)
+
+    def release(self):
+        self._chip.calls.append(("release", self._gpio))
+        self._chip.held.pop(self._gpio, None)

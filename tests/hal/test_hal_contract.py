@@ -1,4 +1,4 @@
-"""One contract for the board over all three pin factories: gpiozero's mock, the bench's, and lgpio's on a fake chip."""
+"""One contract for the board over all three pin factories: gpiozero's mock, the bench's, and gpiod's on a fake chip."""
 
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,7 +15,7 @@ from controller.clock import VirtualClock
 from controller.config import load_profile
 from controller.errors import BoardError
 from controller.hal.gpio_board import GpioBoard
-from controller.hal.lgpio_pins import ChipFactory
+from controller.hal.gpiod_pins import ChipFactory
 from controller.model.book import Book
 from controller.model.profile import MainRelay, Profile
 
@@ -274,6 +274,6 @@ def test_a_pin_that_cannot_be_claimed_is_named_and_all_others_are_let_go(profile
     if isinstance(rig, Benched):
         BenchFactory(DirectLink(rig.plant, "the next")).pin(profile.lines[0].gpio).output_with_state(True)
     if isinstance(rig, Chipped):
-        claimed = [call[1] for call in rig.chip.calls if str(call[0]).startswith("claim")]
-        assert claimed == [call[1] for call in rig.chip.calls if call[0] == "free"]
+        claimed = [call[1] for call in rig.chip.calls if call[0] in ("output", "input")]
+        assert claimed == [call[1] for call in rig.chip.calls if call[0] == "release"]
         assert rig.chip.open == []
