@@ -58,10 +58,10 @@ class OutOfRange(TundishError, ValueError):
 
     def __init__(self, name: str, value: float, low: float, high: float, unit: str) -> None:
         self.name, self.value, self.low, self.high, self.unit = name, value, low, high, unit
-        if math.isfinite(value):
+        if _is_finite(value):
             super().__init__(f"{name} is {value:g} {unit}; it must lie between {low:g} and {high:g} {unit}")
         else:
-            super().__init__(f"{name} must be finite, got {value!r} {unit}")
+            super().__init__(f"{name} must be finite, got {value!r:.40} {unit}")
 
 
 class Refused(TundishError):
@@ -102,11 +102,18 @@ class RecordError(TundishError):
 
 def require_in_range(name: str, value: float, low: float, high: float, unit: str) -> None:
     """Raise OutOfRange unless value is finite and low <= value <= high."""
-    if not math.isfinite(value) or not low <= value <= high:
+    if not _is_finite(value) or not low <= value <= high:
         raise OutOfRange(name, value, low, high, unit)
 
 
 def require_positive(name: str, value: float, unit: str) -> None:
     """Raise OutOfRange unless value is finite and > 0."""
-    if not math.isfinite(value) or value <= 0:
+    if not _is_finite(value) or value <= 0:
         raise OutOfRange(name, value, math.ulp(0.0), math.inf, unit)
+
+
+def _is_finite(value: float) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # an integer beyond every float: JSON may have it
+        return False

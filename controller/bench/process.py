@@ -15,6 +15,7 @@ from controller.bench.plant import Plant
 from controller.bench.truth import draw
 from controller.clock import RealClock
 from controller.model.book import Book
+from controller.model.decoding import decode
 from controller.model.profile import Profile
 from controller.process import listening_socket, stop_signals
 
@@ -149,7 +150,7 @@ class BenchServer:
 
     def _answer(self, connection: Connection, line: bytes) -> Answer:
         try:
-            question = self._decoder.decode(line)
+            question = decode(self._decoder, line)
         except msgspec.MsgspecError as exc:
             return Answer(refused=f"not a question: {exc}", rule="bench_ask")
         if question.ask == "hello":

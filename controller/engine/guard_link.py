@@ -10,6 +10,7 @@ import structlog
 
 from controller.clock import Clock
 from controller.errors import OutOfRange, TundishError, Unreachable
+from controller.model.decoding import decode
 from controller.model.messages import MAX_BYTES, VERSION, Command, Event, Hello, Refusal, Report
 
 FIRST_RETRY_S = 0.1
@@ -132,7 +133,7 @@ class GuardLink:
     async def _listen(self, reader: asyncio.StreamReader, listener: Listener, ticker: Ticker) -> bool:
         accepted = False
         while line := await reader.readline():  # ValueError when a line is longer than MAX_BYTES
-            event = _decoder.decode(line)
+            event = decode(_decoder, line)
             accepted = accepted or isinstance(event, Report)
             if isinstance(event, Refusal) and event.request == "hello":
                 # Another engine as yet, or what is left of the one before: ask again later.

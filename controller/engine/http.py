@@ -9,6 +9,7 @@ from collections.abc import Awaitable, Callable
 import msgspec
 import structlog
 from starlette.applications import Starlette
+from starlette.convertors import Convertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response, StreamingResponse
@@ -44,6 +45,23 @@ from controller.model.views import (
 )
 
 Handler = Callable[[Request], Awaitable[Response]]
+
+
+class NumberInPath(Convertor[int]):
+    """A number in an address. One with more digits than any of ours can have is an address that is not there."""
+
+    regex = "[0-9]{1,9}"
+
+    def convert(self, value: str) -> int:
+        """The number."""
+        return int(value)
+
+    def to_string(self, value: int) -> str:
+        """Its digits."""
+        return str(value)
+
+
+register_url_convertor("number", NumberInPath())
 
 
 class Api(EveningApi):
@@ -247,7 +265,7 @@ def application(
 
     routes = [
         Route(
-            address.path.replace("{line}", "{line:int}"),
+            address.path.replace("{line}", "{line:number}"),
             _guarded(getattr(api, address.handler), metrics),
             methods=[address.method],
         )
@@ -272,7 +290,7 @@ def _guarded(handler: Handler, metrics: Metrics) -> Handler:
             return problem("unknown", f"{error.args[0] if error.args else 'this'!r} is not known")
         except msgspec.ValidationError as error:
             return problem("invalid", str(error))
-        except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        except msgspec.DecodeError as error:
             return problem("malformed", f"the body is not JSON that can be read: {error}")
         except ClientDisconnect:
             return Response(status_code=400)  # nobody reads it

@@ -12,11 +12,14 @@ from starlette.responses import Response
 from controller.engine.engine import Engine
 from controller.engine.http_problems import Problem, refused
 from controller.errors import Refused
+from controller.model.decoding import decode
 from controller.model.fields import Value
 from controller.model.views import Asked
 
 BODY_BYTES = 64 * 1024
 SETTLE_S = 2.0  # longest wait for the guard's word before answering
+
+_members = msgspec.json.Decoder(dict[str, Any])
 
 T = TypeVar("T", bound=Value)
 Result = TypeVar("Result")
@@ -82,7 +85,7 @@ async def body_of(request: Request, kind: type[T], **from_path: Any) -> T:
         raw += chunk
         if len(raw) > BODY_BYTES:
             raise Problem("too-large", f"the body is larger than {BODY_BYTES // 1024} KiB")
-    members = msgspec.json.decode(raw, type=dict[str, Any])
+    members = decode(_members, bytes(raw))
     for name, value in from_path.items():
         if members.setdefault(name, value) != value:
             raise Problem("invalid", f"{name} is {members[name]!r} in the body and {value!r} in the address")

@@ -1,6 +1,7 @@
 """Server-sent events of the engine: every change, resumable from a bounded ring."""
 
 import asyncio
+import re
 import secrets
 from collections import deque
 from collections.abc import AsyncIterator
@@ -14,6 +15,7 @@ RING = 256  # changes kept for clients that come back
 STREAMS = 32  # open at once
 PROGRESS_S = 0.2  # between two progress events while an operation is under way
 KEEP_ALIVE_S = 15.0
+NUMBER = re.compile("[0-9]{1,18}")
 
 _encoder = msgspec.json.Encoder()
 
@@ -82,7 +84,7 @@ class EventRing:
 
     def _position(self, last_id: str | None) -> int | None:
         life, _, number = (last_id or "").rpartition("-")
-        if life != self._life or not number.isdecimal() or int(number) > self._next:
+        if life != self._life or not NUMBER.fullmatch(number) or int(number) > self._next:
             return None
         return int(number)
 

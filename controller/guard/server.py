@@ -15,6 +15,7 @@ import structlog
 from controller.clock import Clock
 from controller.guard.guard import Guard
 from controller.guard.peers import peer_of
+from controller.model.decoding import decode
 from controller.model.messages import MAX_BYTES, Command, Event, Refusal, Report
 
 MOST_CLIENTS = 16
@@ -201,7 +202,7 @@ class Server:
             return
         try:
             for line in client.lines(self._clock.now_s()):
-                guard.handle(client.name, _decoder.decode(line))
+                guard.handle(client.name, decode(_decoder, line))
         except (ValueError, msgspec.MsgspecError) as problem:
             reason = str(problem)[:400]
             self._log.warning("client_dropped", client=client.name, reason=reason)

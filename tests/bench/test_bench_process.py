@@ -153,7 +153,15 @@ def test_what_the_bench_does_not_know_is_refused_and_it_lives_on(desk):
     assert desk.report().glass == "tumbler"
 
 
-@pytest.mark.parametrize("rubbish", [b"\x00\xff\n", b'{"ask": 3}\n', b"[]\n", b"{" * 200_000, b'{"ask": "report"}'])
+@pytest.mark.parametrize(
+    "rubbish",
+    [
+        *(b"\x00\xff\n", b'{"ask": 3}\n', b"[]\n", b"{" * 200_000, b'{"ask": "report"}'),
+        b'{"colour": ' + b"[" * 20_000 + b"\n",
+        b'{"ask": "hello", "with": {"name": ' + b"[" * 20_000 + b"]" * 20_000 + b"}}\n",
+        *(b'{"ask": "read_pin", "with": {"gpio": ' + b"9" * digits + b"}}\n" for digits in (400, 4_000, 5_000)),
+    ],
+)
 def test_rubbish_and_half_lines_hurt_nobody(bench, desk, rubbish):
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as sock:
         sock.connect(str(bench.socket))

@@ -145,7 +145,9 @@ def test_a_lost_guard_is_told_and_found_again(tmp_path):
     asyncio.run(scenario())
 
 
-@pytest.mark.parametrize("words", [b"not json\n", b'{"type": "unheard of"}\n', b"x" * (MAX_BYTES + 1)])
+@pytest.mark.parametrize(
+    "words", [b"not json\n", b'{"type": "unheard of"}\n', b"x" * (MAX_BYTES + 1), b'{"a": ' + b"[" * 20_000 + b"\n"]
+)
 def test_words_that_cannot_be_read_end_the_connection(tmp_path, words):
     async def scenario():
         async with Guard(tmp_path / "guard.sock").listening() as guard, linked(guard.path) as (_, listener):

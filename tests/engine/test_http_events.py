@@ -104,6 +104,15 @@ def test_an_id_of_another_life_or_none_gets_the_present_status(last_id):
     assert [frame[1] for frame in asyncio.run(scenario())] == ["status"]
 
 
+def test_an_id_with_more_digits_than_any_of_ours_gets_the_present_status():
+    async def scenario():
+        ring = EventRing(Source())
+        (start,) = await take(ring, 1)
+        return await take(ring, 1, last_id=start[0].rpartition("-")[0] + "-" + "9" * 5000)
+
+    assert [frame[1] for frame in asyncio.run(scenario())] == ["status"]
+
+
 def test_a_stream_that_fell_out_of_the_ring_gets_the_present_status_once():
     async def scenario():
         ring = EventRing(Source())

@@ -255,7 +255,15 @@ def test_an_error_in_the_engine_itself_tells_the_client_nothing_of_it(client, en
 
 @pytest.mark.parametrize(
     ("method", "path", "status"),
-    [("GET", "/nowhere", 404), ("GET", "/v1/pours", 405), ("DELETE", "/v1/status", 405), ("GET", "/v1/plan/x", 404)],
+    [
+        *(
+            ("GET", "/nowhere", 404),
+            ("GET", "/v1/pours", 405),
+            ("DELETE", "/v1/status", 405),
+            ("GET", "/v1/plan/x", 404),
+        ),
+        *(("GET", f"/v1/calibrations/{'9' * 5000}", 404), ("PUT", f"/v1/lines/{'9' * 5000}", 404)),
+    ],
 )
 def test_wrong_addresses_and_methods_are_problems_too(client, method, path, status):
     answer = client.request(method, path)
@@ -281,6 +289,8 @@ def test_wrong_addresses_and_methods_are_problems_too(client, method, path, stat
         (b'{"recipe": "a"}', "application/x-www-form-urlencoded", 415),
         (b" " * (BODY_BYTES + 1), "application/json", 413),
         (b'{"a":' * 5000, "application/json", 400),
+        (b'{"recipe": "a", "x": ' + b"[" * 5000 + b"]" * 5000 + b"}", "application/json", 400),
+        (b'{"recipe": "a", "times": ' + b"9" * 5000 + b"}", "application/json", 422),
     ],
 )
 def test_a_body_that_cannot_be_used_is_refused_and_reaches_nobody(client, engine, body, content_type, status):

@@ -205,6 +205,10 @@ def test_refusals_go_to_who_asked(live):
         b'{"type":"start","operation":{"operation":"a","kind":"serve","segments":[{"runs":[{"line":1}]}]}}',
         b'{"type":"acknowledge","cause":"' + b"x" * 501 + b'"}',
         b"[" * 20_000,
+        b'{"colour":' + b"[" * 20_000,
+        b'{"colour":' + b'{"a":' * 10_000,
+        b'{"colour":' + b"[" * 20_000 + b"]" * 20_000 + b',"type":"stop"}',
+        b'{"type":"hello","version":' + b"9" * 5_000 + b',"role":"engine"}',
         b'{"type":"hello","version":1e999,"role":"engine"}',
     ],
 )

@@ -103,6 +103,13 @@ def test_service_is_watched_restarted_and_runs_as_its_own_user(name):
     assert service["Group"] == ["tundish"]
 
 
+@pytest.mark.parametrize("name", UNITS)
+def test_a_unit_says_each_thing_once(name):
+    """Of a command that stands twice systemd runs both; of a value the last one counts."""
+    for key, values in ((key, values) for section in unit(name).values() for key, values in section.items()):
+        assert len(values) == 1 or key == "SystemCallFilter", (key, values)
+
+
 def test_engine_waits_for_the_guard_but_does_not_fall_with_it():
     engine = unit("tundish-engine.service")["Unit"]
     assert engine["After"] == engine["Wants"] == ["tundish-guard.service"]
