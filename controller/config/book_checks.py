@@ -13,10 +13,13 @@ from controller.model.book import Glass, Liquid
 from controller.quantities import format_volume, quote, reserved_words
 
 
+LISTED = 5  # recipes that a warning names; the rest are counted
+
+
 def check_book(book: Found, machine: Machine, notes: Notes, *, lines_are_free: bool = False) -> None:
     """Note everything in a book that contradicts itself or the machine; unsound parts are left out.
 
-    lines_are_free: liquids are yet to be hung, so that recipes may need some that are on no line.
+    lines_are_free: liquids are yet to be hung, so that no recipe waits for one.
     """
     for part in ("liquid", "glass", "recipe", "measure"):
         _check_names(book, part, notes)
@@ -27,10 +30,11 @@ def check_book(book: Found, machine: Machine, notes: Notes, *, lines_are_free: b
         _check_glass(glass, notes)
     _check_lines(book, machine, notes)
     liquids, glasses = _names(book.under("liquids"), "liquid"), _names(book.under("glasses"), "glass")
-    hung = liquids if lines_are_free else _names(book.under("lines"), "liquid")
     for recipe in book.under("recipes"):
-        _check_recipe(recipe, liquids, glasses, hung, notes)
+        _check_recipe(recipe, liquids, glasses, notes)
         check_volumes(recipe, book, machine, notes)
+    if not lines_are_free:
+        _warn_of_waiting(book, liquids, notes)
 
 
 def _names(items: Iterable[Found], field: str) -> set[str]:
@@ -106,7 +110,7 @@ def _check_lines(book: Found, machine: Machine, notes: Notes) -> None:
             notes.add(item.fields["liquid"], subject, unknown(liquid, "liquid", liquids))
 
 
-def _check_recipe(recipe: Found, liquids: set[str], glasses: set[str], hung: set[str], notes: Notes) -> None:
+def _check_recipe(recipe: Found, liquids: set[str], glasses: set[str], notes: Notes) -> None:
     name = f"recipe {recipe.get('recipe', str) or '?'}"
     glass = recipe.get("glass", str)
     if glass is not None and glass not in glasses:
@@ -117,7 +121,7 @@ def _check_recipe(recipe: Found, liquids: set[str], glasses: set[str], hung: set
         notes.add(recipe.fields["phases"], name, "it pours nothing; give it at least one phase with doses.")
     for number, phase in enumerate(phases, start=1):
         _check_phase(phase, f"{name} phase {number}", notes)
-        _check_doses(phase, liquids, hung, notes)
+        _check_doses(phase, liquids, notes)
     doses = [dose for phase in phases for dose in phase.under("doses")]
     if doses and all(dose.get("optional", bool) for dose in doses):
         text = "every dose is optional, so that nothing need be poured. Make one of them a part of the drink."
@@ -134,7 +138,7 @@ def _check_phase(phase: Found, subject: str, notes: Notes) -> None:
         notes.add(phase.fields["takes_ml"], subject, "only a hand step takes room in the glass. Take this out.")
 
 
-def _check_doses(phase: Found, liquids: set[str], hung: set[str], notes: Notes) -> None:
+def _check_doses(phase: Found, liquids: set[str], notes: Notes) -> None:
     first: dict[str, Found] = {}
     for dose in phase.under("doses"):
         liquid = dose.get("liquid", str)
@@ -148,19 +152,31 @@ def _check_doses(phase: Found, liquids: set[str], hung: set[str], notes: Notes) 
             continue
         if liquid not in liquids:
             notes.add(dose.fields["liquid"], subject, unknown(liquid, "liquid", liquids))
-        elif not _can_do(dose, liquid, hung):
-            text = 'it is on no line. Hang it on one under "lines", or take the dose out.'
-            notes.add(dose.fields["liquid"], subject, text)
         if first.setdefault(liquid, dose) is not dose:
             text = f"this phase has one already, in line {first[liquid].line} of the file. Add them up."
             notes.add(dose.fields["liquid"], subject, text)
         _check_substitutes(dose, liquid, liquids, notes)
 
 
-def _can_do(dose: Found, liquid: str, hung: set[str]) -> bool:
-    """Whether the drink can be had with what hangs on lines: this liquid, a substitute, or without the dose."""
-    others = {one.sound(str) for one in dose.under("substitutes")}
-    return liquid in hung or bool(others & hung) or bool(dose.get("optional", bool))
+def _warn_of_waiting(book: Found, liquids: set[str], notes: Notes) -> None:
+    """One warning for all recipes that need a liquid on no line: a book may hold more than a machine can hang."""
+    absent = liquids - _names(book.under("lines"), "liquid")
+    waiting = []
+    for recipe in book.under("recipes"):
+        doses = [dose for phase in recipe.under("phases") for dose in phase.under("doses")]
+        needs = dict.fromkeys(liquid for dose in doses if (liquid := _needs(dose, absent)))
+        if needs:
+            waiting.append(f"{recipe.get('recipe', str)} ({', '.join(needs)})")
+    if waiting:
+        more = f" and {len(waiting) - LISTED} more" if len(waiting) > LISTED else ""
+        text = f"{len(waiting)} of {len(book.under('recipes'))} need a liquid that hangs on no line, and wait for it: "
+        notes.warn(book.fields["recipes"], "recipes", f"{text}{', '.join(waiting[:LISTED])}{more}.")
+
+
+def _needs(dose: Found, absent: set[str]) -> str | None:
+    """The absent liquid that this dose cannot do without; None when it can be had, replaced or left out."""
+    liquid, others = dose.get("liquid", str), {one.sound(str) for one in dose.under("substitutes")}
+    return liquid if liquid in absent and others <= absent and not dose.get("optional", bool) else None
 
 
 def _check_substitutes(dose: Found, liquid: str, liquids: set[str], notes: Notes) -> None:

@@ -125,8 +125,10 @@ def _check_on_sale(event: Found, book: Book | None, notes: Notes) -> None:
 
 
 def _check_sizes(event: Found, book: Book, sold: set[str], notes: Notes) -> None:
-    """Every liquid of the menu must come in some container."""
-    known = sold | {one.liquid for one in book.lines}
+    """Every liquid of the menu must come in some container, and hang on a line where the lines are fixed."""
+    hung = {one.liquid for one in book.lines}
+    is_free = event.get("lines", str) == "free"
+    known = (sold if is_free else set()) | hung
     recipes = {one.recipe: one for one in book.recipes}
     for item in event.under("menu"):
         recipe = recipes.get(item.get("recipe", str) or "")
@@ -135,5 +137,6 @@ def _check_sizes(event: Found, book: Book, sold: set[str], notes: Notes) -> None
         needed = dict.fromkeys(dose.liquid for phase in recipe.phases for dose in phase.doses)
         for liquid in (one for one in needed if one not in known):
             known.add(liquid)
-            text = f"{liquid} is on no line of the book. Say under on_sale what containers it comes in."
+            remedy = "Say under on_sale what containers it comes in." if is_free else "Hang it, or write lines: free."
+            text = f"{liquid} is on no line of the book. {remedy}"
             notes.add(item, f"recipe {recipe.recipe}", text)

@@ -84,7 +84,7 @@ def test_free_lines_let_a_book_hold_liquids_that_are_on_none(tmp_path):
     book = tmp_path / "book.yaml"
     text = BOOK.read_text(encoding="utf-8").replace("  - {line: 5, liquid: cold tea, container: 3 L}\n", "")
     book.write_text(text, encoding="utf-8")
-    assert any("it is on no line" in one.text for one in problems(tmp_path, TEXT, book=book))
+    assert any("is on no line of the book. Hang it" in one.text for one in problems(tmp_path, TEXT, book=book))
     free = TEXT.replace("lines: fixed", "lines: free")
     assert problems(tmp_path, free, book=book) == []
     unsold = free.replace("  - {liquid: cold tea, container: 3 L}\n", "")

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 from faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change
+from library_book import library
 
 from controller.config import load, load_book
 from controller.errors import FileProblems
@@ -116,20 +117,39 @@ def test_parts_with_nothing_left_to_share_are_refused(tmp_path):
     assert len(problems) == 1
 
 
-def test_a_liquid_on_no_line_is_refused_at_every_dose(tmp_path):
+def waiting(tmp_path, text):
+    """The warnings of a book about recipes that wait for a liquid."""
+    path = tmp_path / "book.yaml"
+    path.write_text(text, encoding="utf-8")
+    _, _, warnings = load(PROFILE, path)
+    return [one.text for one in warnings if "hangs on no line" in one.text]
+
+
+def test_recipes_whose_liquid_is_on_no_line_wait_for_it_and_one_warning_names_them(tmp_path):
     text = TEXT.replace("  - {line: 5, liquid: cold tea, container: 3 L}\n", "")
-    problems = book_problems(tmp_path, text)
-    assert len(problems) == 4
-    assert all("dose of cold tea: it is on no line" in one.text for one in problems)
-    assert len({one.line for one in problems}) == 4
+    (warning,) = waiting(tmp_path, text)
+    assert warning.startswith("recipes: 4 of 9 need a liquid that hangs on no line, and wait for it: ")
+    assert warning.count("(cold tea)") == 4
 
 
-def test_a_liquid_on_no_line_is_no_problem_where_the_drink_can_do_without_it(tmp_path):
+def test_a_recipe_waits_for_no_liquid_that_it_can_replace_or_do_without(tmp_path):
     text = TEXT.replace("  - {line: 2, liquid: blackcurrant cordial, container: 700 mL}\n", "")
-    named = sorted(one.text for one in book_problems(tmp_path, text))
-    assert len(named) == 3  # Hedgerow Cup has a substitute for it
+    (warning,) = waiting(tmp_path, text)
+    assert "3 of 9" in warning
+    assert "Hedgerow Cup" not in warning, "it has a substitute"
     text = text.replace("liquid: blackcurrant cordial, parts", "optional: true, liquid: blackcurrant cordial, parts")
-    assert len(book_problems(tmp_path, text)) == 2
+    (warning,) = waiting(tmp_path, text)
+    assert "2 of 9" in warning
+
+
+def test_a_book_of_two_hundred_recipes_names_a_few_that_wait_and_counts_the_rest(tmp_path):
+    path = tmp_path / "book.yaml"
+    path.write_text(library(200), encoding="utf-8")
+    _, book, warnings = load(PROFILE, path)
+    assert len(book.recipes) == 200
+    (warning,) = [one.text for one in warnings if "hangs on no line" in one.text]
+    assert warning.startswith("recipes: 100 of 200 need")
+    assert warning.endswith("and 95 more.")
 
 
 def test_a_substitute_over_the_ethanol_cap_is_warned_of(tmp_path):
