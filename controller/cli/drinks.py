@@ -1,18 +1,22 @@
 """How a drink is asked for: options that plan and pour share."""
 
+import re
 from collections.abc import Callable
 from typing import Any, TypeVar
 
 import click
 
 from controller.cli.options import quantity
-from controller.model.views import PourRequest, Swap
+from controller.model.views import FreeDose, PourRequest, Swap
 
+FREE_POUR = "free pour"  # what a drink without a recipe is called unless it is given a name
+DOSE = re.compile(r"(?P<volume>[\d.,]+\s*[A-Za-z_]+)\s+(?P<source>\S.*)")
+LINE = re.compile(r"line\s+(?P<number>\d{1,2})", re.IGNORECASE)
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 def drink_options(command: Command) -> Command:
-    """--times, --glass, --volume, --abv, --without, --instead."""
+    """--times, --glass, --volume, --abv, --without, --instead, --dose."""
     options = (
         click.option("--times", type=click.FloatRange(0, 20, min_open=True), help="Scale the drink by this."),
         click.option("--glass", metavar="NAME", help="Into this glass; fills it, unless --times or --volume is given."),
@@ -22,14 +26,26 @@ def drink_options(command: Command) -> Command:
         click.option(
             "--instead", metavar="LIQUID=OTHER", multiple=True, callback=_swaps, help="Take a substitute. Repeatable."
         ),
+        click.option(
+            "--dose",
+            "doses",
+            metavar="DOSE",
+            multiple=True,
+            callback=_doses,
+            help='No recipe, but these together, with --glass: "20 mL line 3", "1 US_floz soda". Repeatable.',
+        ),
     )
     for option in reversed(options):
         command = option(command)
     return command
 
 
-def asked_for(recipe: str, words: dict[str, Any], **more: Any) -> PourRequest:
+def asked_for(recipe: str | None, words: dict[str, Any], **more: Any) -> PourRequest:
     """The request that these options make."""
+    if recipe is None and words["doses"]:
+        recipe = FREE_POUR
+    if recipe is None:
+        raise click.UsageError("name a RECIPE (see tundish menu), or doses: --dose VOLUME LIQUID --glass NAME")
     return PourRequest(
         recipe=recipe,
         times=words["times"],
@@ -38,8 +54,24 @@ def asked_for(recipe: str, words: dict[str, Any], **more: Any) -> PourRequest:
         abv_percent=words["abv_percent"],
         without=words["without"],
         instead=words["instead"],
+        doses=words["doses"],
         **more,
     )
+
+
+def _doses(ctx: click.Context, param: click.Parameter, texts: tuple[str, ...]) -> tuple[FreeDose, ...]:
+    found = []
+    for text in texts:
+        parts = DOSE.fullmatch(text)
+        if parts is None:
+            raise click.BadParameter(f'{text!r} is not like "20 mL line 3" or "20 mL apple juice"')
+        volume_ml = quantity("mL")(ctx, param, parts["volume"])
+        line = LINE.fullmatch(parts["source"])
+        if line is not None:
+            found.append(FreeDose(volume_ml=volume_ml or 0.0, line=int(line["number"])))
+        else:
+            found.append(FreeDose(volume_ml=volume_ml or 0.0, liquid=parts["source"]))
+    return tuple(found)
 
 
 def _swaps(_ctx: click.Context, _param: click.Parameter, texts: tuple[str, ...]) -> tuple[Swap, ...]:

@@ -1,38 +1,64 @@
 """`tundish menu`: what can be poured now, what needs something, and what is in it."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from controller.cli.client import Engine
 from controller.cli.options import facts_options, show, table
+from controller.errors import TundishError
 from controller.model.views import MenuEntry, Offer
+
+WAITING = 8  # recipes that wait for a liquid on no line, of which the menu shows so many
 
 
 @click.command()
+@click.argument("words", nargs=-1)
 @facts_options
-def menu(run_dir: Path | None, as_json: bool) -> None:
-    """Show what can be poured now, and why not."""
-    entries = Engine(run_dir).get("menu", tuple[MenuEntry, ...])
+def menu(run_dir: Path | None, words: tuple[str, ...], as_json: bool) -> None:
+    """Show what can be poured now, and why not. WORDS select by the names of recipes and liquids."""
+    entries = matching(Engine(run_dir).get("menu", tuple[MenuEntry, ...]), words)
     show(entries, lambda: draw_menu(entries), as_json=as_json)
+
+
+def matching(entries: tuple[MenuEntry, ...], words: Sequence[str]) -> tuple[MenuEntry, ...]:
+    """The entries with every word in the name of the recipe or of one of its liquids. TundishError for none."""
+    found = tuple(one for one in entries if all(word.casefold() in _names(one) for word in words))
+    if words and not found:
+        raise TundishError(f"no recipe has {' and '.join(map(repr, words))} in its name or among its liquids.")
+    return found
+
+
+def _names(one: MenuEntry) -> str:
+    return "\n".join((one.recipe, *one.liquids)).casefold()
 
 
 def draw_menu(entries: tuple[MenuEntry, ...]) -> str:
     """Every recipe with its figures; what is missing stands below those that cannot be poured."""
     ready = [one for one in entries if not one.missing]
+    waiting = [one for one in entries if one.offer is None and len(one.absent) == len(one.missing) > 0]
     header = ("recipe", "glass", "volume", "time", "alcohol", *_drinks_header(entries), "allergens")
     parts = [table(header, map(_cells, ready))] if ready else ["Nothing can be poured now."]
     for one in sorted(entries, key=lambda one: len(one.missing)):
-        if one.missing:
+        if one.missing and one not in waiting:
             parts.append(f"\nnot now: {one.recipe}\n" + "\n".join(f"  {reason}" for reason in one.missing))
             if one.offer is not None:
                 parts.append(f'  but: tundish pour "{one.recipe}" {_words(one.offer)}')
+    parts += ["\n" + "\n".join(_waiting(waiting))] if waiting else []
     options = _options(ready)
     parts += ["\n" + "\n".join(options)] if options else []
     shared = sorted({allergen for one in entries for allergen in (*one.allergens, *one.may_contain)})
     if shared:
         parts.append(f"\nAll lines share one funnel: every drink may hold traces of {', '.join(shared)}.")
     return "\n".join(parts)
+
+
+def _waiting(entries: list[MenuEntry]) -> list[str]:
+    """A line for each recipe that waits for liquids on no line, and how many more there are."""
+    lines = [f"not now: {one.recipe}: needs {', '.join(one.absent)}" for one in entries[:WAITING]]
+    more = len(entries) - WAITING
+    return [*lines, f"and {more} more: name words after tundish menu to find them"] if more > 0 else lines
 
 
 def _drinks_header(entries: tuple[MenuEntry, ...]) -> tuple[str, ...]:

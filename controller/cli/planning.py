@@ -14,7 +14,7 @@ COLUMNS = 48  # of a run's bar on the time axis
 
 
 @click.command()
-@click.argument("recipe")
+@click.argument("recipe", required=False)
 @drink_options
 @click.option(
     "--picture",
@@ -22,7 +22,7 @@ COLUMNS = 48  # of a run's bar on the time axis
     help="Also draw the plan into this .svg or .png file.",
 )
 @facts_options
-def plan(run_dir: Path | None, recipe: str, picture: Path | None, as_json: bool, **words: Any) -> None:
+def plan(run_dir: Path | None, recipe: str | None, picture: Path | None, as_json: bool, **words: Any) -> None:
     """Show the plan of RECIPE: runs, times, and the limit that keeps it from being shorter."""
     found = Engine(run_dir).post("plans", PlanView, asked_for(recipe, words))
     show(found, lambda: draw_plan(found), as_json=as_json)

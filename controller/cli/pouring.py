@@ -30,15 +30,13 @@ def pour(
     as_json: bool,
     **words: Any,
 ) -> int:
-    """Pour RECIPE. Ctrl-C stops it at once and says what was poured.
+    """Pour RECIPE, or --dose by --dose what no recipe says. Ctrl-C stops it at once and says what was poured.
 
     Hand steps are asked for and confirmed with Enter, or with tundish confirm from elsewhere.
     """
     engine = Engine(run_dir)
     if rest_of is not None:
         recipe = engine.get(address("operations", rest_of), OperationView).recipe
-    if recipe is None:
-        raise click.UsageError("name a RECIPE (see tundish menu), or a serving to go on with: --rest OPERATION")
     request = asked_for(recipe, words, rest_of=rest_of, key=key or uuid.uuid4().hex)
     return begin_and_follow(engine, "pours", request, as_json=as_json)
 

@@ -12,7 +12,6 @@ from controller.metering.density import liquid_kg_m3
 from controller.model.book import Glass, Liquid
 from controller.quantities import format_volume, quote, reserved_words
 
-
 LISTED = 5  # recipes that a warning names; the rest are counted
 
 

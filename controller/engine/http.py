@@ -184,7 +184,8 @@ class Api(EveningApi):
         asked = await body_of(request, AssignRequest, line=request.path_params["line"])
 
         def hangs(_: None) -> bool:
-            return any(one.line == asked.line and one.liquid == asked.liquid for one in self._engine.status().lines)
+            hung = {one.line: one.liquid or "" for one in self._engine.status().lines}
+            return hung.get(asked.line, "").casefold() == asked.liquid.casefold()
 
         await self._asking.command("assign", lambda: self._engine.assign(asked), hangs)
         return done()

@@ -113,6 +113,7 @@ class Menu:
         allergens = {one for liquid in single.needed_ml for one in self._book.liquid(liquid).allergens}
         country = self._profile.standard_drink
         lacks = missing(single.needed_ml, shelf)
+        hung = {one.liquid for one in shelf.reports.values()}
         return MenuEntry(
             recipe=recipe.recipe,
             glass=recipe.glass,
@@ -120,11 +121,13 @@ class Menu:
             abv_percent=mixture.abv_percent,
             ethanol_g=mixture.ethanol_g,
             allergens=tuple(sorted(allergens)),
+            liquids=tuple(single.needed_ml),
             may_contain=tuple(sorted(self._on_the_machine(shelf) - allergens)),
             standard_drinks=None if country is None else standard_drinks(mixture.ethanol_g, country),
             standard_drink=country,
             seconds=self._pump_seconds(single, shelf),
             missing=lacks,
+            absent=tuple(liquid for liquid in single.needed_ml if liquid not in hung),
             optional=tuple(dict.fromkeys(dose.liquid for dose in doses if dose.optional)),
             substitutes=tuple(Swap(liquid=dose.liquid, by=by) for dose in doses for by in dose.substitutes),
             offer=self._offer(recipe, shelf) if lacks else None,

@@ -10,19 +10,20 @@ from controller.engine import views
 from controller.engine.follow import Follow
 from controller.engine.hygiene import Hygiene
 from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing
+from controller.engine.names import as_listed
 from controller.engine.scaling import Serving, serving, smallest_reliable_ml
 from controller.engine.spot_checks import SpotChecks
-from controller.engine.starts import Starts
+from controller.engine.starts import NOTHING, Starts
 from controller.engine.stock import Stock
 from controller.engine.tracking import LEAST_OWED_ML
 from controller.errors import Refused
 from controller.ledger.records import Entry
 from controller.ledger.store import Ledger
-from controller.model.book import Book, Recipe
+from controller.model.book import Book, Dose, Phase, Recipe
 from controller.model.doses import Resolved, poured_ml
 from controller.model.profile import Profile
 from controller.model.states import OperationKind, Outcome
-from controller.model.views import Asked, MenuEntry, PlanView, PourRequest
+from controller.model.views import Asked, FreeDose, MenuEntry, PlanView, PourRequest
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import Plan, plan_serving
 
@@ -51,7 +52,7 @@ class Pouring:
 
     def menu(self) -> tuple[MenuEntry, ...]:
         """Every recipe, and why it cannot be poured where it cannot."""
-        return self._menu.entries(self._shelf())
+        return self._menu.entries(self._shelf(None))
 
     def plan(self, request: PourRequest) -> PlanView:
         """The plan of a serving, whether or not the machine could pour it this minute."""
@@ -68,6 +69,8 @@ class Pouring:
             if known is not None:
                 return Asked(operation=known)
         self._follow.require_ready()
+        if not request.doses:
+            request = replace(request, recipe=self._recipe(request.recipe).recipe)
         try:
             served, planned = self._pourable(request)
         except Refused as no:
@@ -79,7 +82,7 @@ class Pouring:
     def _pourable(self, request: PourRequest) -> tuple[Serving, Plan]:
         """The request with its plan; Refused when the machine cannot do it now."""
         served, planned, lines = self._planned(request)
-        lacks = missing(served.needed_ml, self._shelf())
+        lacks = missing(served.needed_ml, self._shelf(request))
         if lacks:
             raise Refused(
                 rule="readiness",
@@ -92,10 +95,13 @@ class Pouring:
 
     # --- inside
 
-    def _shelf(self) -> Shelf:
-        report = self._follow.report
+    def _shelf(self, request: PourRequest | None) -> Shelf:
+        """What the machine has; for a request that names lines, without the others of the same liquids."""
+        report, reports = self._follow.report, self._follow.lines()
+        named = {dose.line for dose in (request.doses if request else ()) if dose.line is not None}
+        chosen = {reports[line].liquid for line in named if line in reports}
         return Shelf(
-            reports=self._follow.lines(),
+            reports={line: one for line, one in reports.items() if line in named or one.liquid not in chosen},
             containers=self._stock.containers(),
             overdue=self._hygiene.overdue(),
             low_lines=() if report is None else report.inputs.low_lines,
@@ -103,7 +109,7 @@ class Pouring:
 
     def _planned(self, request: PourRequest) -> tuple[Serving, Plan, dict[str, int]]:
         served = self._rest(request) if request.rest_of is not None else self._serving(request)
-        shelf = self._shelf()
+        shelf = self._shelf(request)
         # A liquid on no line has no calibration either; the planner names all that lack something.
         lines = lines_by_liquid(shelf.reports) | lines_for(served.needed_ml, shelf)
         return served, plan_serving(self._profile, calibrations(shelf.reports), lines, served.phases), lines
@@ -115,6 +121,8 @@ class Pouring:
             calibration = known.get(lines.get(liquid, 0))
             return None if calibration is None else smallest_reliable_ml(calibration)
 
+        if request.doses:
+            return serving(replace(request, glass=None), self._free_recipe(request), self._book, smallest_ml)
         return serving(request, self._recipe(request.recipe), self._book, smallest_ml)
 
     def _rest(self, request: PourRequest) -> Serving:
@@ -160,11 +168,47 @@ class Pouring:
         raise Refused(rule="rest", reason=reason, way_out="Pour the drink anew into an empty glass.")
 
     def _recipe(self, name: str) -> Recipe:
-        for recipe in self._book.recipes:
-            if recipe.recipe == name:
-                return recipe
-        known = ", ".join(one.recipe for one in self._book.recipes)
-        raise Refused(rule="book", reason=f"the book has no recipe {name!r}.", way_out=f"It has: {known}.")
+        return self._book.recipe(as_listed("recipe", name, (one.recipe for one in self._book.recipes)))
+
+    def _free_recipe(self, request: PourRequest) -> Recipe:
+        """The recipe of doses given on the spot, all poured together."""
+        if request.glass is None:
+            glasses = ", ".join(one.glass for one in self._book.glasses)
+            raise Refused(
+                rule="glass", reason="a free pour needs the glass that stands there.", way_out=f"Name one: {glasses}."
+            )
+        doses = tuple(Dose(liquid=self._liquid(dose), volume_ml=dose.volume_ml) for dose in request.doses)
+        sources: dict[str, set[int]] = {}
+        for dose, given in zip(doses, request.doses, strict=True):
+            sources.setdefault(dose.liquid, set()).update(() if given.line is None else (given.line,))
+        for liquid, lines in sources.items():
+            if len(lines) > 1:
+                raise Refused(
+                    rule="line",
+                    reason=f"lines {' and '.join(map(str, sorted(lines)))} all hold {liquid}; a drink draws a liquid "
+                    "from one line.",
+                    way_out="Name one of them.",
+                )
+        glass = as_listed("glass", request.glass, (one.glass for one in self._book.glasses))
+        return Recipe(recipe=request.recipe, glass=glass, phases=(Phase(doses=doses),))
+
+    def _liquid(self, dose: FreeDose) -> str:
+        """The liquid of a dose as the book writes it, or what hangs on its line."""
+        if (dose.liquid is None) == (dose.line is None):
+            raise Refused(
+                rule="dose", reason="a dose is of a liquid or from a line.", way_out="Name exactly one of the two."
+            )
+        if dose.liquid is not None:
+            return as_listed("liquid", dose.liquid, (one.liquid for one in self._book.liquids))
+        line = dose.line or 0
+        liquid = self._starts.liquids((line,))[line]
+        if liquid == NOTHING:
+            raise Refused(
+                rule="assignment",
+                reason=f"nothing hangs on line {line}, as far as anybody has said.",
+                way_out=f"Say what does: tundish assign {line} LIQUID CONTAINER",
+            )
+        return liquid
 
 
 def owed(phases: tuple[Resolved, ...], delivered_ml: Mapping[str, float]) -> tuple[Resolved, ...]:

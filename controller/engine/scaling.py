@@ -3,12 +3,13 @@
 What is changed on the way is said in words; nothing is changed that the recipe does not allow.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 from msgspec.structs import replace
 
+from controller.engine.names import as_listed
 from controller.errors import Refused
 from controller.metering.calibration import law_of
 from controller.metering.dose import smallest_dose_ml
@@ -51,17 +52,14 @@ class Serving:
 def serving(request: PourRequest, recipe: Recipe, book: Book, smallest: Smallest) -> Serving:
     """The doses of a request. Refused when it asks for what the recipe does not allow, or for too small a dose."""
     _require_one_size(request)
-    glass = recipe.glass if request.glass is None else request.glass
-    if glass not in {one.glass for one in book.glasses}:
-        known = ", ".join(one.glass for one in book.glasses)
-        raise Refused(rule="book", reason=f"the book has no glass {glass!r}.", way_out=f"It has: {known}.")
+    glass = as_listed("glass", request.glass or recipe.glass, (one.glass for one in book.glasses))
     wanted, changes = _with_options(request, recipe)
     phases = tuple(map(_merged, resolve(wanted, book)))
     if request.abv_percent is not None:
         phases, said = _to_strength(phases, book, request.abv_percent)
         changes = [*changes, said]
     single_ml = poured_ml(phases)
-    times = _times(request, phases, book)
+    times = _times(request, glass, phases, book)
     phases = tuple(_times_over(phase, times) for phase in phases)
     phases, said_of_small = _without_small(phases, wanted, smallest)
     return Serving(
@@ -93,19 +91,26 @@ def _require_one_size(request: PourRequest) -> None:
 
 def _with_options(request: PourRequest, recipe: Recipe) -> tuple[Recipe, list[str]]:
     doses = [dose for phase in recipe.phases for dose in phase.doses]
-    swaps = {one.liquid: one.by for one in request.instead}
-    for name in request.without:
+    liquids = dict.fromkeys(name for dose in doses for name in (dose.liquid, *dose.substitutes))
+    without = [_of_recipe(name, liquids) for name in request.without]
+    swaps = {_of_recipe(one.liquid, liquids): _of_recipe(one.by, liquids) for one in request.instead}
+    for name in without:
         if not any(dose.optional for dose in doses if dose.liquid == name):
             _refuse_option(
                 f"{recipe.recipe} cannot be had without {name}.", sorted({d.liquid for d in doses if d.optional})
             )
     for liquid, by in swaps.items():
-        if liquid in request.without or not any(by in dose.substitutes for dose in doses if dose.liquid == liquid):
+        if liquid in without or not any(by in dose.substitutes for dose in doses if dose.liquid == liquid):
             pairs = sorted({f"{other} for {dose.liquid}" for dose in doses for other in dose.substitutes})
             _refuse_option(f"{recipe.recipe} cannot be had with {by} instead of {liquid}.", pairs)
-    changes = [f"{name} is left out, as asked." for name in request.without]
+    changes = [f"{name} is left out, as asked." for name in without]
     changes += [f"{by} stands in for {liquid}, as asked." for liquid, by in swaps.items()]
-    return varied(recipe, request.without, swaps), changes
+    return varied(recipe, without, swaps), changes
+
+
+def _of_recipe(typed: str, liquids: Iterable[str]) -> str:
+    """A liquid as the recipe writes it; as typed when it has none such, which is then refused with what it allows."""
+    return next((name for name in liquids if name.casefold() == typed.casefold()), typed)
 
 
 def _refuse_option(reason: str, allowed: Sequence[str]) -> None:
@@ -159,7 +164,7 @@ def _to_strength(phases: tuple[Resolved, ...], book: Book, abv_percent: float) -
     return with_share(share), f"{abv_percent:g} % vol instead of {before:.1f} % vol, as asked."
 
 
-def _times(request: PourRequest, phases: tuple[Resolved, ...], book: Book) -> float:
+def _times(request: PourRequest, glass: str, phases: tuple[Resolved, ...], book: Book) -> float:
     single_ml = poured_ml(phases)
     if request.times is not None:
         return request.times
@@ -167,11 +172,11 @@ def _times(request: PourRequest, phases: tuple[Resolved, ...], book: Book) -> fl
         return request.volume_ml / single_ml
     if request.glass is None:
         return 1.0
-    room_ml = book.glass(request.glass).usable_ml - sum(phase.takes_ml for phase in phases)
+    room_ml = book.glass(glass).usable_ml - sum(phase.takes_ml for phase in phases)
     if room_ml <= 0:
         raise Refused(
             rule="glass",
-            reason=f"what is put into the {request.glass} by hand leaves no room for the drink.",
+            reason=f"what is put into the {glass} by hand leaves no room for the drink.",
             way_out="Take a larger glass.",
         )
     return room_ml / single_ml

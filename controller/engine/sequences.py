@@ -9,6 +9,7 @@ from controller.clock import Clock
 from controller.engine.follow import Follow
 from controller.engine.hygiene import Hygiene
 from controller.engine.line_care import Fill, Kind, to_close, to_fill, within_jug
+from controller.engine.names import as_listed
 from controller.engine.starts import Starts
 from controller.engine.stock import Stock
 from controller.errors import Refused
@@ -236,13 +237,9 @@ class Sequences:
                 reason=f"no change is under way on line {request.line}.",
                 way_out=f"Begin one: tundish stock change {request.line} LIQUID CONTAINER",
             )
-        if request.liquid not in {one.liquid for one in self._book.liquids}:
-            known = ", ".join(one.liquid for one in self._book.liquids)
-            raise Refused(
-                rule="assignment", reason=f"the book has no liquid {request.liquid!r}.", way_out=f"It has: {known}."
-            )
+        liquids = (one.liquid for one in self._book.liquids)
         body = Change(
-            liquid=request.liquid,
+            liquid=as_listed("liquid", request.liquid, liquids, rule="assignment"),
             container_ml=request.container_ml,
             opened_ago_s=request.opened_ago_s,
             at_least=self._hygiene.care_due(request.line),

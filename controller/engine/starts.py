@@ -19,6 +19,8 @@ from controller.model.views import Asked, PourRequest
 from controller.sequencing.line_runs import longest_s
 from controller.sequencing.plan import Plan
 
+NOTHING = "nothing"  # what hangs on a line of which nobody has said anything
+
 
 class Starts:
     """Begins operations, and knows what hangs on which line."""
@@ -82,7 +84,7 @@ class Starts:
             liquid = reports[line].liquid if line in reports else None
             if liquid is None and line in containers:
                 liquid = containers[line].liquid
-            found[line] = liquid or "nothing"
+            found[line] = liquid or NOTHING
         return found
 
     def require_line(self, line: int) -> None:

@@ -1,8 +1,11 @@
 """What hangs on the lines: containers with what is left in them, and what people say about it."""
 
+from msgspec.structs import replace
+
 from controller.clock import Clock
 from controller.engine.follow import Follow
 from controller.engine.levels import sure_ml, u_fill_ml
+from controller.engine.names import as_listed
 from controller.errors import Refused
 from controller.ledger.records import LineNote, NoteEvent
 from controller.ledger.store import Container, Ledger
@@ -44,11 +47,8 @@ class Stock:
     def assign(self, request: AssignRequest) -> None:
         """A full container with this liquid now hangs on this line."""
         report = self._follow.require_guard()
-        if request.liquid not in {one.liquid for one in self._book.liquids}:
-            known = ", ".join(one.liquid for one in self._book.liquids)
-            raise Refused(
-                rule="assignment", reason=f"the book has no liquid {request.liquid!r}.", way_out=f"It has: {known}."
-            )
+        liquids = (one.liquid for one in self._book.liquids)
+        request = replace(request, liquid=as_listed("liquid", request.liquid, liquids, rule="assignment"))
         known_line = self._follow.lines().get(request.line)
         if report.state not in AT_REST and (known_line is None or known_line.liquid != request.liquid):
             raise Refused(

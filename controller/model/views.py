@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from msgspec import Meta
 
 from controller.model.calibration import Calibration
-from controller.model.fields import Value
+from controller.model.fields import LineNumber, Value
 from controller.model.messages import InputReport, Refusal
 from controller.model.plan import Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
@@ -42,11 +42,13 @@ class MenuEntry(Value, frozen=True, kw_only=True):
     allergens: tuple[str, ...]
     seconds: float | None  # pumps' time; None when it cannot be planned
     missing: tuple[str, ...]
+    liquids: tuple[str, ...] = ()
     may_contain: tuple[str, ...] = ()  # other allergens on the machine: all lines share one funnel
     standard_drinks: float | None = None  # None where the profile names no country
     standard_drink: str | None = None  # whose
     optional: tuple[str, ...] = ()  # liquids that it may be asked for without
     substitutes: tuple[Swap, ...] = ()  # that it may be asked for with
+    absent: tuple[str, ...] = ()  # of its liquids, those that hang on no line
     offer: Offer | None = None  # how it can be had now, when something is missing
 
 
@@ -141,8 +143,19 @@ class BookView(Value, frozen=True, kw_only=True):
 # --- requests
 
 
+class FreeDose(Value, frozen=True, kw_only=True):
+    """A volume of a liquid, or of whatever hangs on a line; exactly one of liquid and line is given."""
+
+    volume_ml: Annotated[float, Meta(gt=0, le=50_000)]
+    liquid: str | None = None
+    line: LineNumber | None = None
+
+
 class PourRequest(Value, frozen=True, kw_only=True):
     """Pour a recipe, scaled. A request repeated with the same key never pours twice.
+
+    doses: pour these together into `glass`, under every cap, instead of a recipe of the book; `recipe` is then what the
+    drink is to be called.
 
     At most one of times and volume_ml says how much; with neither of them a glass is filled to its usable volume, and
     without a glass a single is poured. abv_percent changes the shares of what has alcohol and what has none.
@@ -158,6 +171,7 @@ class PourRequest(Value, frozen=True, kw_only=True):
     without: tuple[str, ...] = ()
     instead: tuple[Swap, ...] = ()
     rest_of: str | None = None
+    doses: tuple[FreeDose, ...] = ()
 
 
 class LineRequest(Value, frozen=True, kw_only=True):

@@ -228,6 +228,39 @@ def test_the_menu_shows_figures_offers_and_traces(tundish, engine):
     assert "every drink may hold traces of milk, sulphites" in shown
 
 
+def test_the_menu_of_a_large_book_is_short_and_can_be_searched(tundish, engine):
+    waits = [menu_entry(f"Perry {n}", missing=["perry: on no line"], absent=["perry"]) for n in range(12)]
+    engine.answers["GET", "menu"] = 200, (menu_entry(liquids=["sloe gin", "soda"]), *waits)
+    shown = tundish("menu").output
+    assert shown.count("not now: Perry") == 8
+    assert "not now: Perry 0: needs perry\n" in shown
+    assert "and 4 more" in shown
+    found = tundish("menu", "SLOE", "soda").output
+    assert "Sloe Fizz" in found
+    assert "Perry" not in found
+    nothing = tundish("menu", "punch")
+    assert nothing.exit_code == 1
+    assert "no recipe has 'punch' in its name or among its liquids" in nothing.stderr
+
+
+def test_doses_without_a_recipe_make_a_free_pour(tundish, engine):
+    tundish("pour", "--dose", "20 mL line 3", "--dose", "1.5 cL Apple Juice", "--glass", "cup", "--key", "k")
+    (asked,) = engine.bodies("pours")
+    assert (asked["recipe"], asked["glass"]) == ("free pour", "cup")
+    assert asked["doses"] == [
+        {"volume_ml": 20.0, "liquid": None, "line": 3},
+        {"volume_ml": 15.0, "liquid": "Apple Juice", "line": None},
+    ]
+
+
+@pytest.mark.parametrize("text", ["soda", "20 soda", "20 mL", "2 oz soda", "mL 20 soda"])
+def test_a_dose_that_says_no_volume_or_no_source_is_refused_with_an_example(tundish, engine, text):
+    shown = tundish("pour", "--dose", text, "--glass", "cup")
+    assert shown.exit_code == 2
+    assert engine.bodies("pours") == []
+    assert "20 mL line 3" in shown.stderr or "is a mass" in shown.stderr
+
+
 def test_a_drink_is_asked_for_as_the_options_say(tundish, engine):
     tundish(
         "pour", "Sloe Fizz", "--glass", "cup", "--volume", "120 mL", "--abv", "5 %", "--without", "ginger syrup",
@@ -237,6 +270,7 @@ def test_a_drink_is_asked_for_as_the_options_say(tundish, engine):
     assert asked == {
         "recipe": "Sloe Fizz", "times": None, "key": "k", "glass": "cup", "volume_ml": 120.0, "abv_percent": 5.0,
         "without": ["ginger syrup"], "instead": [{"liquid": "soda", "by": "apple juice"}], "rest_of": None,
+        "doses": [],
     }  # fmt: skip
     assert tundish("pour", "Sloe Fizz", "--instead", "soda").exit_code == 2
     assert tundish("pour").exit_code == 2

@@ -1,5 +1,7 @@
 """The engine's core against a guard that the test plays: what is asked, refused, followed, resumed and booked."""
 
+import re
+
 import msgspec
 import pytest
 from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
@@ -26,6 +28,7 @@ from controller.model.states import Contents, MachineState, OperationKind, Outco
 from controller.model.views import (
     AssignRequest,
     CalibrationRequest,
+    FreeDose,
     JogAnswerRequest,
     JogRequest,
     LineRequest,
@@ -74,6 +77,47 @@ def test_run_times_follow_flow_lag_and_the_company_of_others(desk):
                 charge_as += max(0.0, overlap_s) * PROFILE.line(other.line).pump.run_a
         volume_ml = 5.0 * (1.0 - 0.01 * charge_as / run.duration_s) * (run.duration_s - 0.05)
         assert volume_ml == pytest.approx(run.volume_ml, abs=0.002)
+
+
+def planned_ml(desk):
+    (start,) = desk.of(Start)
+    return {run.line: run.volume_ml for segment in start.operation.segments for run in segment.runs}, start.operation
+
+
+def test_a_free_pour_asks_the_guard_for_its_doses_and_names_the_glass(desk):
+    tumbler, line = BOOK.glasses[0].glass, next(line for line, liquid in LIQUIDS.items() if liquid == "soda")
+    doses = (FreeDose(volume_ml=20.0, line=line), FreeDose(volume_ml=30.0, liquid="Apple  JUICE"))
+    desk.engine.pour(PourRequest(recipe="a taste", glass=tumbler.upper(), doses=doses))
+    volumes, operation = planned_ml(desk)
+    juice = next(line for line, liquid in LIQUIDS.items() if liquid == "apple juice")
+    assert volumes == pytest.approx({line: 20.0, juice: 30.0})
+    assert (operation.glass, operation.recipe) == (tumbler, "a taste")
+    assert desk.ledger.entry("op1").recipe == "a taste"
+
+
+@pytest.mark.parametrize(
+    ("doses", "glass", "rule", "says"),
+    [
+        ((FreeDose(volume_ml=20.0, line=1),), None, "glass", "Name one: "),
+        ((FreeDose(volume_ml=20.0),), "tumbler", "dose", "exactly one of the two"),
+        ((FreeDose(volume_ml=20.0, line=1, liquid="soda"),), "tumbler", "dose", "exactly one of the two"),
+        ((FreeDose(volume_ml=20.0, line=60),), "tumbler", "line", "no line 60"),
+        ((FreeDose(volume_ml=20.0, liquid="sodda"),), "tumbler", "book", "Did you mean soda?"),
+        ((FreeDose(volume_ml=20.0, liquid="soda"),), "tumblr", "book", "Did you mean tumbler?"),
+    ],
+)
+def test_a_free_pour_that_does_not_say_what_or_into_what_is_refused(desk, doses, glass, rule, says):
+    with pytest.raises(Refused, match=re.escape(says)) as refused:
+        desk.engine.pour(PourRequest(recipe="a taste", glass=glass, doses=doses))
+    assert refused.value.rule == rule
+    assert desk.of(Start) == []
+
+
+def test_a_drink_is_found_however_it_is_written_and_goes_on_record_as_the_book_writes_it(desk):
+    desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe.upper()))
+    assert desk.ledger.entry("op1").recipe == UNATTENDED.recipe
+    with pytest.raises(Refused, match=f"Did you mean {UNATTENDED.recipe}"):
+        desk.engine.plan(PourRequest(recipe=UNATTENDED.recipe[:-1]))
 
 
 def test_the_same_key_never_asks_twice(desk):

@@ -1,9 +1,11 @@
 """The menu: what stands between a drink and the glass, how it can be had all the same, and what is in it."""
 
 import pytest
+from library_book import library
 from msgspec.structs import replace
 from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
+from controller.config import load_book
 from controller.engine.menu import Menu, Shelf, missing
 from controller.errors import Refused
 from controller.ledger.records import Container
@@ -77,6 +79,18 @@ def test_a_drink_is_offered_without_what_is_optional_and_with_what_may_stand_in(
     assert entry("Hedgerow Cup", shelf(no_cordial, no_lime)).offer is None
     assert entry("Orchard Fizz", shelf(replace(REPORTS[JUICE], contents=Contents.EMPTY, holds=None))).offer is None
     assert entry("Marquee Tea", shelf()).offer is None  # nothing is missing
+
+
+def test_a_drink_whose_liquid_hangs_on_no_line_says_which(tmp_path):
+    path = tmp_path / "book.yaml"
+    path.write_text(library(200), encoding="utf-8")
+    book, _ = load_book(path, PROFILE)
+    entries = Menu(PROFILE, book).entries(shelf())
+    assert len(entries) == 200
+    waiting = [one for one in entries if one.absent]
+    assert {one.absent for one in waiting} == {("perry",), ("sloe gin",)}
+    assert len(waiting) == 100
+    assert all(f"{one.absent[0]}: on no line" in one.missing for one in waiting)
 
 
 def test_allergens_of_the_drink_and_of_what_shares_the_funnel():
