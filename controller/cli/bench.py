@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
-from controller.cli.lines import LINE
+from controller.cli.completion import LINE, LIQUID
 from controller.cli.options import existing_file, facts_options, quantity, run_dir_option, show, table
 from controller.cli.places import BENCH, run_dir_to_fill, run_dir_to_use
 
@@ -130,7 +130,7 @@ def scale(run_dir: Path | None, tare: bool, as_json: bool) -> None:
 
 @bench.command()
 @click.argument("line", type=LINE)
-@click.argument("liquid")
+@click.argument("liquid", type=LIQUID)
 @click.argument("volume_ml", metavar="VOLUME", callback=quantity("mL"))
 @facts_options
 def hang(run_dir: Path | None, line: int, liquid: str, volume_ml: float, as_json: bool) -> None:

@@ -9,6 +9,7 @@ from typing import Literal
 import click
 
 from controller.cli.client import Engine, address
+from controller.cli.completion import LINE
 from controller.cli.facts import draw_fit
 from controller.cli.options import existing_file, facts_options, show
 from controller.cli.scales import Scale, scale_of, weigh_run
@@ -23,7 +24,7 @@ from controller.model.views import (
 
 
 @click.command()
-@click.argument("line", type=click.IntRange(1, 64))
+@click.argument("line", type=LINE)
 @click.option(
     "--scale",
     type=click.Choice(["by-hand", "bench"]),

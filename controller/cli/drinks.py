@@ -6,12 +6,13 @@ from typing import Any, TypeVar
 
 import click
 
+from controller.cli.completion import GLASS, LIQUID
 from controller.cli.options import quantity
 from controller.model.views import FreeDose, PourRequest, Swap
 
 FREE_POUR = "free pour"  # what a drink without a recipe is called unless it is given a name
 DOSE = re.compile(r"(?P<volume>[\d.,]+\s*[A-Za-z_]+)\s+(?P<source>\S.*)")
-LINE = re.compile(r"line\s+(?P<number>\d{1,2})", re.IGNORECASE)
+FROM_LINE = re.compile(r"line\s+(?P<number>\d{1,2})", re.IGNORECASE)
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -19,10 +20,17 @@ def drink_options(command: Command) -> Command:
     """--times, --glass, --volume, --abv, --without, --instead, --dose."""
     options = (
         click.option("--times", type=click.FloatRange(0, 20, min_open=True), help="Scale the drink by this."),
-        click.option("--glass", metavar="NAME", help="Into this glass; fills it, unless --times or --volume is given."),
+        click.option(
+            "--glass",
+            type=GLASS,
+            metavar="NAME",
+            help="Into this glass; fills it, unless --times or --volume is given.",
+        ),
         click.option("--volume", "volume_ml", metavar="VOLUME", callback=quantity("mL"), help='Poured, as "150 mL".'),
         click.option("--abv", "abv_percent", metavar="PERCENT", callback=quantity("%"), help='Strength, as "6 %".'),
-        click.option("--without", metavar="LIQUID", multiple=True, help="Leave out an optional dose. Repeatable."),
+        click.option(
+            "--without", type=LIQUID, metavar="LIQUID", multiple=True, help="Leave out an optional dose. Repeatable."
+        ),
         click.option(
             "--instead", metavar="LIQUID=OTHER", multiple=True, callback=_swaps, help="Take a substitute. Repeatable."
         ),
@@ -66,7 +74,7 @@ def _doses(ctx: click.Context, param: click.Parameter, texts: tuple[str, ...]) -
         if parts is None:
             raise click.BadParameter(f'{text!r} is not like "20 mL line 3" or "20 mL apple juice"')
         volume_ml = quantity("mL")(ctx, param, parts["volume"])
-        line = LINE.fullmatch(parts["source"])
+        line = FROM_LINE.fullmatch(parts["source"])
         if line is not None:
             found.append(FreeDose(volume_ml=volume_ml or 0.0, line=int(line["number"])))
         else:

@@ -10,6 +10,7 @@ import click
 import msgspec
 
 from controller.cli.client import Engine, address
+from controller.cli.completion import LINE
 from controller.cli.options import facts_options, show, table
 from controller.errors import FaultLatched, Unreachable
 from controller.model.calibration import Calibration
@@ -36,7 +37,7 @@ def status(run_dir: Path | None, follow: bool, as_json: bool) -> int:
 
 
 @click.command()
-@click.argument("line", type=click.IntRange(1, 64))
+@click.argument("line", type=LINE)
 @click.option(
     "--picture",
     type=click.Path(path_type=Path, dir_okay=False, writable=True),

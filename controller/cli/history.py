@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from controller.cli.client import Engine
+from controller.cli.completion import LINE, RECIPE
 from controller.cli.options import facts_options, show, table
 from controller.model.evening import RuleCount, Usage
 from controller.model.states import OperationKind
@@ -23,10 +24,10 @@ OUTCOMES = ("done", "stopped", "aborted", "faulted", "refused")
 @click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="How many, newest first.")
 @click.option("--since", type=DATE, help="From this day or moment on.")
 @click.option("--until", type=DATE, help="To the end of this day, or before this moment.")
-@click.option("--recipe", help="This drink only.")
+@click.option("--recipe", type=RECIPE, help="This drink only.")
 @click.option("--kind", type=click.Choice([str(kind) for kind in OperationKind]), help="This kind of operation only.")
 @click.option("--outcome", type=click.Choice(OUTCOMES), help="Only what ended this way.")
-@click.option("--line", type=click.IntRange(1, 64), help="Only what this line took part in.")
+@click.option("--line", type=LINE, help="Only what this line took part in.")
 @click.option("--usage", is_flag=True, help="Show instead what went through, by evening and liquid.")
 @click.option("--refusals", is_flag=True, help="Show instead how often each rule refused.")
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path, dir_okay=False, writable=True),

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from controller.cli.client import Engine
+from controller.cli.completion import LINE
 from controller.cli.guided import drop, guide
 from controller.cli.options import facts_options, quantity, show, table
 from controller.cli.stock import moment
@@ -66,7 +67,7 @@ def close(
 @hygiene.command()
 @click.option("--since", type=DATE, help="From this day or moment on.")
 @click.option("--until", type=DATE, help="Before this day or moment.")
-@click.option("--line", type=click.IntRange(1, 64), help="This line only.")
+@click.option("--line", type=LINE, help="This line only.")
 @click.option("--csv", "csv_path", type=FILE, help="Write the entries into this file.")
 @click.option("--html", "html_path", type=FILE, help="Write a page to print into this file.")
 @facts_options

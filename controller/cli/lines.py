@@ -7,19 +7,19 @@ from typing import Literal
 import click
 
 from controller.cli.client import Engine, address
+from controller.cli.completion import LINE, LIQUID
 from controller.cli.following import EXIT, begin, begin_and_follow, draw_end
 from controller.cli.options import facts_options, quantity, show, table
 from controller.errors import Refused
 from controller.model.states import Outcome
 from controller.model.views import AssignRequest, JogAnswerRequest, JogRequest, JogView, LineRequest
 
-LINE = click.IntRange(1, 64)
 Kind = Literal["prime", "purge", "clean", "rinse"]
 
 
 @click.command()
 @click.argument("line", type=LINE)
-@click.argument("liquid")
+@click.argument("liquid", type=LIQUID)
 @click.argument("container_ml", metavar="CONTAINER", callback=quantity("mL"))
 @facts_options
 def assign(run_dir: Path | None, line: int, liquid: str, container_ml: float, as_json: bool) -> None:

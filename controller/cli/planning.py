@@ -6,6 +6,7 @@ from typing import Any
 import click
 
 from controller.cli.client import Engine
+from controller.cli.completion import RECIPE
 from controller.cli.drinks import asked_for, drink_options
 from controller.cli.options import facts_options, show, table
 from controller.model.views import PlanView
@@ -14,7 +15,7 @@ COLUMNS = 48  # of a run's bar on the time axis
 
 
 @click.command()
-@click.argument("recipe", required=False)
+@click.argument("recipe", type=RECIPE, required=False)
 @drink_options
 @click.option(
     "--picture",

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from controller.cli.client import Engine, address
+from controller.cli.completion import RECIPE
 from controller.cli.drinks import asked_for, drink_options
 from controller.cli.following import begin_and_follow
 from controller.cli.options import facts_options, show
@@ -16,7 +17,7 @@ from controller.model.views import AcknowledgeRequest, OperationView, Status
 
 
 @click.command()
-@click.argument("recipe", required=False)
+@click.argument("recipe", type=RECIPE, required=False)
 @drink_options
 @click.option("--rest", "rest_of", metavar="OPERATION", help="Pour what this serving, ended early, still owed.")
 @click.option("--key", default=None, help="A request repeated with the same key never pours twice.")

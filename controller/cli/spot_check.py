@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from controller.cli.client import Engine
+from controller.cli.completion import LINE
 from controller.cli.options import facts_options, show
 from controller.cli.scales import scale_of, weigh_run
 from controller.model.views import SpotCheckRequest, SpotCheckView
@@ -13,7 +14,7 @@ RUN_S = 8.0
 
 
 @click.command(name="spot-check")
-@click.argument("line", type=click.IntRange(1, 64))
+@click.argument("line", type=LINE)
 @click.option("--for", "on_s", type=click.FloatRange(1.0, 60.0), default=RUN_S, show_default=True, help="Seconds.")
 @click.option(
     "--scale",

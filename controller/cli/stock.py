@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from controller.cli.client import Engine, address
+from controller.cli.completion import LINE, LIQUID
 from controller.cli.guided import drop, guide
 from controller.cli.options import facts_options, quantity, show, table
 from controller.model.evening import (
@@ -17,7 +18,6 @@ from controller.model.evening import (
     StockWeighingRequest,
 )
 
-LINE = click.IntRange(1, 64)
 opened_option = click.option(
     "--opened", "opened_ago_s", metavar="AGO", callback=quantity("s"), help='How long ago it was opened, as "2 days".'
 )
@@ -71,7 +71,7 @@ def empty(run_dir: Path | None, line: int, as_json: bool) -> None:
 
 @stock.command()
 @click.argument("line", type=LINE)
-@click.argument("liquid", required=False)
+@click.argument("liquid", type=LIQUID, required=False)
 @click.argument("container_ml", metavar="[CONTAINER]", required=False, callback=quantity("mL"))
 @opened_option
 @click.option("--next", "do_next", is_flag=True, help="What the step asked for is done: go on by one step.")

@@ -39,6 +39,7 @@ from controller.model.views import (
     JogView,
     LineRequest,
     MenuEntry,
+    Names,
     OperationView,
     PlanView,
     PourRequest,
@@ -131,6 +132,10 @@ class Engine:
             overdue=self.hygiene.overdue(),
             operation=None if current is None else current.view(self._clock.now_s()),
         )
+
+    def names(self) -> Names:
+        """What requests may name."""
+        return views.names(self.book, self._profile, self._follow.lines())
 
     def menu(self) -> tuple[MenuEntry, ...]:
         """Every recipe, and why it cannot be poured where it cannot."""

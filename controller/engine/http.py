@@ -90,6 +90,10 @@ class Api(EveningApi):
         """GET menu."""
         return json_answer(self._engine.menu())
 
+    async def names(self, _request: Request) -> Response:
+        """GET names."""
+        return json_answer(self._engine.names())
+
     async def plan(self, request: Request) -> Response:
         """GET plan?recipe=NAME&times=N."""
         query = query_of(request, PlanQuery)

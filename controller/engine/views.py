@@ -10,7 +10,7 @@ from controller.model.messages import LineReport, Report
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import Contents, Outcome
-from controller.model.views import JogView, LineProgress, LineView, OperationView, PlanView, Status
+from controller.model.views import JogView, LineName, LineProgress, LineView, Names, OperationView, PlanView, Status
 from controller.sequencing.plan import Plan, limits
 
 Steps = tuple[tuple[float, float], ...]
@@ -46,6 +46,17 @@ def status(
             for line in profile.lines
         ),
         inputs=None if report is None else report.inputs,
+    )
+
+
+def names(book: Book, profile: Profile, reports: Mapping[int, LineReport]) -> Names:
+    """What requests may name; reports: line -> what the guard says of it."""
+    hung = {one.line: one.liquid for one in reports.values()}
+    return Names(
+        recipes=tuple(one.recipe for one in book.recipes),
+        glasses=tuple(one.glass for one in book.glasses),
+        liquids=tuple(one.liquid for one in book.liquids),
+        lines=tuple(LineName(line=one.line, liquid=hung.get(one.line)) for one in profile.lines),
     )
 
 

@@ -117,6 +117,22 @@ class LineView(Value, frozen=True, kw_only=True):
     note: str  # what to do next with it, "" when it is ready
 
 
+class LineName(Value, frozen=True, kw_only=True):
+    """A line and the liquid that hangs there, None for none."""
+
+    line: int
+    liquid: str | None
+
+
+class Names(Value, frozen=True, kw_only=True):
+    """What can be named in a request: the book's recipes, glasses and liquids, the machine's lines."""
+
+    recipes: tuple[str, ...] = ()
+    glasses: tuple[str, ...] = ()
+    liquids: tuple[str, ...] = ()
+    lines: tuple[LineName, ...] = ()
+
+
 class Status(Value, frozen=True, kw_only=True):
     """The machine at a glance. `state` is None while the guard cannot be reached."""
 

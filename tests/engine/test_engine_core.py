@@ -79,6 +79,14 @@ def test_run_times_follow_flow_lag_and_the_company_of_others(desk):
         assert volume_ml == pytest.approx(run.volume_ml, abs=0.002)
 
 
+def test_the_engine_says_what_requests_may_name(desk):
+    names = desk.engine.names()
+    assert names.recipes == tuple(one.recipe for one in BOOK.recipes)
+    assert "tumbler" in names.glasses
+    assert "soda" in names.liquids
+    assert {one.line: one.liquid for one in names.lines} == LIQUIDS
+
+
 def planned_ml(desk):
     (start,) = desk.of(Start)
     return {run.line: run.volume_ml for segment in start.operation.segments for run in segment.runs}, start.operation

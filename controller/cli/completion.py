@@ -1,0 +1,48 @@
+"""Types of arguments whose values a shell can complete: lines, recipes, glasses and liquids of the running machine."""
+
+from pathlib import Path
+
+import click
+from click.shell_completion import CompletionItem
+
+from controller.errors import TundishError
+from controller.model.views import Names
+
+
+class Line(click.IntRange):
+    """A line's number."""
+
+    def shell_complete(self, ctx: click.Context, _param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        """The machine's lines, each with what hangs there."""
+        return [
+            CompletionItem(str(one.line), help=one.liquid or "nothing")
+            for one in _names(ctx).lines
+            if str(one.line).startswith(incomplete)
+        ]
+
+
+class Name(click.types.StringParamType):
+    """A name from the book: `of` is the member of Names that lists it."""
+
+    def __init__(self, of: str) -> None:
+        self._of = of
+
+    def shell_complete(self, ctx: click.Context, _param: click.Parameter, incomplete: str) -> list[CompletionItem]:
+        """The book's names that begin so, whatever their capitals."""
+        names: tuple[str, ...] = getattr(_names(ctx), self._of)
+        return [CompletionItem(name) for name in names if name.casefold().startswith(incomplete.casefold())]
+
+
+LINE = Line(1, 64)
+RECIPE, GLASS, LIQUID = Name("recipes"), Name("glasses"), Name("liquids")
+
+
+def _names(ctx: click.Context) -> Names:
+    """What the running machine knows; nothing when none answers: a shell has nobody to tell an error."""
+    from controller.cli.client import Engine
+
+    run_dir: Path | None = ctx.params.get("run_dir")
+    try:
+        return Engine(run_dir).get("names", Names)
+    except TundishError:
+        return Names()
