@@ -23,7 +23,7 @@ GROUP = "tundish"
 # Shipped file -> where it goes, and why.
 SYSTEM_FILES: dict[str, tuple[Path, str]] = {
     "tundish.sysusers": (Path("/etc/sysusers.d/tundish.conf"), "guard and engine run as users of their own"),
-    "tundish.tmpfiles": (Path("/etc/tmpfiles.d/tundish.conf"), "the folder of the sockets is made at every boot"),
+    "tundish.tmpfiles": (Path("/etc/tmpfiles.d/tundish.conf"), "the folders of the sockets are made at every boot"),
     "tundish-gpio.rules": (Path("/etc/udev/rules.d/60-tundish-gpio.rules"), "the guard's user may use the GPIO chips"),
     GUARD: (UNITS / GUARD, "the guard starts at boot and is watched"),
     ENGINE: (UNITS / ENGINE, "the engine starts at boot and is watched"),
@@ -147,7 +147,7 @@ def _commands(root: Path) -> list[tuple[tuple[str, ...], str]]:
         ]
     return [
         (("systemd-sysusers", "tundish.conf"), "make users and groups"),
-        (("systemd-tmpfiles", "--create", "tundish.conf"), "make the folder of the sockets now"),
+        (("systemd-tmpfiles", "--create", "tundish.conf"), "make the folders of the sockets now"),
         (("udevadm", "control", "--reload"), "know the new device rule"),
         (("udevadm", "trigger", "--subsystem-match=gpio", "--settle"), "apply it now"),
         (("systemctl", "daemon-reload"), "know the new units"),

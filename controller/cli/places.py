@@ -9,7 +9,9 @@ from controller.errors import TundishError
 SERVICE_RUN_DIR = Path("/run/tundish")
 SERVICE_STATE_DIR = Path("/var/lib/tundish")
 
-BENCH, GUARD, ENGINE = "bench.sock", "guard.sock", "engine.sock"
+# Guard and engine have a folder each for their sockets, which in the services only they may write: nobody else can
+# listen in their place.
+BENCH, GUARD, ENGINE = "bench.sock", "guard/guard.sock", "engine/engine.sock"
 JOURNAL = "journal.db"
 
 

@@ -29,7 +29,7 @@ class Engine(http.client.HTTPConnection):
     def connect(self):
         self.sock = socket.socket(socket.AF_UNIX)
         self.sock.settimeout(180)  # a fit takes long on an emulated board
-        self.sock.connect(f"{RUN}/engine.sock")
+        self.sock.connect(f"{RUN}/engine/engine.sock")
 
 
 def ask(method, address, body=None):

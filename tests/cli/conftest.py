@@ -10,6 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from controller.cli import main
+from controller.cli.places import ENGINE
 
 
 class CannedEngine(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
@@ -21,7 +22,9 @@ class CannedEngine(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
     daemon_threads = True
 
     def __init__(self, folder):
-        super().__init__(str(folder / "engine.sock"), _Handler)
+        path = folder / ENGINE
+        path.parent.mkdir()
+        super().__init__(str(path), _Handler)
         self.folder = folder
         self.answers = {}
         self.asked = []

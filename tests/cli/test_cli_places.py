@@ -20,6 +20,12 @@ def service(tmp_path, monkeypatch):
     return folder
 
 
+def listen(folder):
+    """As an engine leaves it that listens there."""
+    (folder / places.ENGINE).parent.mkdir(parents=True)
+    (folder / places.ENGINE).touch()
+
+
 def test_what_is_given_is_used(service, tmp_path):
     assert places.run_dir_to_use(tmp_path / "given") == tmp_path / "given"
     assert places.run_dir_to_fill(tmp_path / "given") == tmp_path / "given"
@@ -36,10 +42,9 @@ def test_an_engine_that_runs_is_found_before_an_empty_folder_of_the_service(serv
     service.mkdir()
     assert places.run_dir_to_use(None) == service
     own = tmp_path / "user" / "tundish"
-    own.mkdir(parents=True)
-    (own / places.ENGINE).touch()
+    listen(own)
     assert places.run_dir_to_use(None) == own
-    (service / places.ENGINE).touch()
+    listen(service)
     assert places.run_dir_to_use(None) == service
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.cli.places import ENGINE
 from controller.engine import service
 from controller.errors import TundishError
 from controller.process import listening_socket, notify
@@ -95,14 +96,14 @@ def test_the_process_serves_without_a_guard_and_ends_with_0(folder, number):
     assert process.returncode == 0, log.decode()
     events = [json.loads(line)["event"] for line in log.splitlines()]
     assert events == ["engine_ready", "guard_missing", "engine_stopped"]
-    assert not (folder / "engine.sock").exists()
+    assert not (folder / ENGINE).exists()
     assert (folder / "state" / service.LEDGER).exists()
 
 
 def get(folder, path):
     connection = http.client.HTTPConnection("tundish", timeout=10)
     connection.sock = socket.socket(socket.AF_UNIX)
-    connection.sock.connect(str(folder / "engine.sock"))
+    connection.sock.connect(str(folder / ENGINE))
     connection.request("GET", path)
     answer = connection.getresponse()
     body = json.loads(answer.read())

@@ -14,6 +14,7 @@ import msgspec
 
 from controller.bench.client import BenchClient
 from controller.bench.trace import LevelEntry
+from controller.cli.places import GUARD
 from controller.config import load_apart
 from controller.model.messages import AskReport, Command, Event, Heartbeat, Hello, Report, Start
 from controller.model.plan import Operation, PlannedRun, Segment
@@ -92,7 +93,7 @@ class Processes:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.profile, self.book, _ = load_apart(PROFILE, BOOK)
-        self.bench_socket, self.guard_socket = folder / "bench.sock", folder / "guard.sock"
+        self.bench_socket, self.guard_socket = folder / "bench.sock", folder / GUARD
         self._bench = self._start("bench", "run", "--book", str(BOOK))
         until(self.bench_socket.exists)
         self.bench = BenchClient(self.bench_socket)

@@ -14,6 +14,7 @@ import msgspec
 from controller.bench.client import BenchClient
 from controller.bench.trace import ContactEntry, LevelEntry, read_trace
 from controller.cli.client import Engine, address
+from controller.cli.places import BENCH, ENGINE, GUARD
 from controller.errors import TundishError
 from controller.model.messages import VERSION, AskReport, Command, Event, Hello, Report
 from controller.model.states import Outcome
@@ -31,6 +32,7 @@ from controller.model.views import (
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"
 BOOK = ROOT / "demo" / "orchard_fete.yaml"
+SOCKETS = {"bench": BENCH, "guard": GUARD, "engine": ENGINE}
 READY_S = 20.0
 
 
@@ -58,7 +60,7 @@ class Processes:
         if name == "engine":
             self.wait_for(lambda: self.status().guard_connected)
         else:
-            self.wait_for((self.run_dir / f"{name}.sock").is_socket)
+            self.wait_for((self.run_dir / SOCKETS[name]).is_socket)
 
     def start_all(self) -> None:
         for name in ("bench", "guard", "engine"):
@@ -84,7 +86,7 @@ class Processes:
         """SIGKILL a process and wait until it is gone; when it was sent, on the monotonic clock."""
         at_s = self.send(name, signal.SIGKILL)
         self.running[name].wait(5)
-        (self.run_dir / f"{name}.sock").unlink(missing_ok=True)
+        (self.run_dir / SOCKETS[name]).unlink(missing_ok=True)
         return at_s
 
     def sentinel_pid(self) -> int:
@@ -94,7 +96,7 @@ class Processes:
         return int(children[0])
 
     def observer(self) -> "Observer":
-        return Observer(self.run_dir / "guard.sock")
+        return Observer(self.run_dir / GUARD)
 
     def status(self) -> Status:
         return self.http.get("status", Status)
