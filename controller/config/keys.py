@@ -9,7 +9,7 @@ import inspect
 import math
 import re
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import msgspec
 from msgspec import inspect as shapes
@@ -23,13 +23,18 @@ _WORD = {"A": "_current", "V": "_voltage", "s": "_time"}
 
 @dataclass(frozen=True, kw_only=True)
 class Quantity:
-    """A number with a unit ("" for a plain fraction), between low and high; low itself is out when `above`."""
+    """A number with a unit ("" for a plain fraction), between low and high; low itself is out when `above`.
+
+    usual: outside this it is worth a warning; None where anything between low and high is as good. why: the range.
+    """
 
     unit: str
     example: str
     low: float
     above: bool
     high: float
+    usual: tuple[float, float] | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +127,7 @@ def _short(field: str, shape: Shape) -> str:
     return field.removesuffix(_SUFFIX.get(shape.unit, "")) if isinstance(shape, Quantity) else field
 
 
-def _shape(kind: shapes.Type, extra: dict[str, str] | None = None) -> Shape:
+def _shape(kind: shapes.Type, extra: dict[str, Any] | None = None) -> Shape:
     match kind:
         case shapes.Metadata():
             return _shape(kind.type, kind.extra)
@@ -143,12 +148,12 @@ def _shape(kind: shapes.Type, extra: dict[str, str] | None = None) -> Shape:
     raise TypeError(f"{kind!r} cannot be written in a file")
 
 
-def _number(kind: shapes.FloatType | shapes.IntType, extra: dict[str, str] | None) -> Quantity | Number:
+def _number(kind: shapes.FloatType | shapes.IntType, extra: dict[str, Any] | None) -> Quantity | Number:
     low = kind.gt if kind.gt is not None else kind.ge if kind.ge is not None else -math.inf
     high = kind.le if kind.le is not None else math.inf
     above = kind.gt is not None
     if extra and "unit" in extra:
-        return Quantity(unit=extra["unit"], example=extra["example"], low=low, above=above, high=high)
+        return Quantity(**extra, low=low, above=above, high=high)
     return Number(whole=isinstance(kind, shapes.IntType), low=low, above=above, high=high)
 
 

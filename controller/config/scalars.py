@@ -39,12 +39,24 @@ def read_scalar(node: Scalar, shape: Leaf, measures: Mapping[str, float]) -> obj
 def _read_quantity(node: Scalar, shape: Quantity, measures: Mapping[str, float]) -> float:
     value = parse(node.text, shape.unit, measures)
     low, high = (format_quantity(bound, shape.unit) for bound in (shape.low, shape.high))
+    because = f": {shape.why}" if shape.why else ""
     if value < shape.low or (shape.above and value <= shape.low):
         least = f"above {low}" if shape.above else f"at least {low}"
-        raise BadQuantity(f"{quote(node.text)} is too little; it must be {least}.")
+        raise BadQuantity(f"{quote(node.text)} is too little; it must be {least}{because}.")
     if value > shape.high:
-        raise BadQuantity(f"{quote(node.text)} is too much; the most is {high}.")
+        raise BadQuantity(f"{quote(node.text)} is too much; the most is {high}{because}.")
     return value
+
+
+def unusual(node: Scalar, shape: Leaf, value: object) -> str:
+    """What is odd about a value that is within its range, "" when nothing is."""
+    if not isinstance(shape, Quantity) or shape.usual is None or not isinstance(value, float):
+        return ""
+    low, high = shape.usual
+    if low <= value <= high:
+        return ""
+    usual = f"{format_quantity(low, shape.unit)} to {format_quantity(high, shape.unit)}"
+    return f"{quote(node.text)} is unusual; {usual} is common: {shape.why}. See that it is meant."
 
 
 def _read_number(node: Scalar, shape: Number) -> float | int:

@@ -107,10 +107,14 @@ def _quantity(shape: Quantity) -> dict[str, Any]:
 
 
 def _range(shape: Shape) -> str:
-    if not isinstance(shape, Quantity) or shape.unit == "s":  # times are not bounded in earnest
+    if not isinstance(shape, Quantity):
         return ""
     low, high = format_quantity(shape.low, shape.unit), format_quantity(shape.high, shape.unit)
-    return f"more than {low}, at most {high}" if shape.above else f"{low} to {high}"
+    within = f"more than {low}, at most {high}" if shape.above else f"{low} to {high}"
+    if shape.usual is not None:
+        usual = " to ".join(format_quantity(bound, shape.unit) for bound in shape.usual)
+        within += f", usually {usual}"
+    return f"{within}: {shape.why}" if shape.why else within
 
 
 def _default(key: Key) -> str:

@@ -8,7 +8,7 @@ import msgspec
 from controller.config.found import Found, Notes
 from controller.config.keys import Choice, Flag, Group, Key, Leaf, ListOf, Number, Quantity, Shape, Text, keys_of
 from controller.config.nodes import Mapping, Node, Scalar, Sequence
-from controller.config.scalars import about, is_null, read_scalar
+from controller.config.scalars import about, is_null, read_scalar, unusual
 from controller.errors import BadQuantity
 from controller.model.book import Dose, OnLine
 from controller.model.header import HEADER
@@ -50,6 +50,8 @@ class Walker:
     ) -> None:
         try:
             found.value = read_scalar(node, leaf, measures)
+            if odd := unusual(node, leaf, found.value):
+                self._notes.warn(node, subject, odd)
         except BadQuantity as error:
             hint = _header_pin(node.text) if subject.endswith(" gpio") else ""
             self._notes.add(node, subject, f"{error}{hint}")

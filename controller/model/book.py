@@ -15,8 +15,8 @@ from controller.model.fields import (
     MillipascalSeconds,
     Name,
     Percent,
-    PositiveSeconds,
     Sentence,
+    ShelfLife,
     Value,
 )
 
@@ -39,7 +39,7 @@ class Liquid(Value, frozen=True, kw_only=True):
     abv_percent: Percent = 0.0  # % vol at 20 C
     viscosity_mpa_s: MillipascalSeconds | None = None  # at 20 C
     allergens: tuple[Allergen, ...] = ()
-    opened_life_s: PositiveSeconds | None = None  # how long it keeps once opened
+    opened_life_s: ShelfLife | None = None  # how long it keeps once opened
     served_at_c: Celsius = 20.0
     care: Care = "ordinary"  # how soon its line wants cleaning: the profile's hygiene has a time for each
 

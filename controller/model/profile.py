@@ -3,27 +3,66 @@
 from typing import Literal
 
 from controller.model.fields import (
-    Amperes,
-    AmperesOrNone,
     Count,
     Fraction,
     Gpio,
-    Grams,
     Kilopascals,
     LineNumber,
     Metres,
-    Millilitres,
-    MillilitresPerSecond,
     Millimetres,
     Name,
     Ohms,
-    PositiveSeconds,
-    Seconds,
     Sentence,
     SignedMetres,
     SquareMillimetres,
     Value,
     Volts,
+)
+from controller.model.ranges import (
+    CalibrationAge,
+    CalibrationRunning,
+    CalibrationVolume,
+    CleaningInterval,
+    CoilCurrent,
+    Concurrent,
+    ContactTime,
+    CurrentDebounce,
+    DrainFlow,
+    DutyWindow,
+    FunnelFlow,
+    FunnelVolume,
+    GlassDebounce,
+    HeldTime,
+    HourEthanol,
+    HourServings,
+    InrushCurrent,
+    InrushTime,
+    JogTime,
+    JugVolume,
+    LagBand,
+    LampsCurrent,
+    LevelDebounce,
+    LineTime,
+    LineVolume,
+    LoadCurrent,
+    MainRelayTime,
+    NominalFlow,
+    PerishableInterval,
+    PumpsCurrent,
+    RatedCurrent,
+    RelayTime,
+    RunCurrent,
+    RunTime,
+    ServingEthanol,
+    ServingPause,
+    ServingTime,
+    ServingVolume,
+    SettleTime,
+    SmallDose,
+    StartGap,
+    StopDebounce,
+    TeaInterval,
+    TrayDebounce,
 )
 from controller.model.standard_drinks import StandardDrink
 
@@ -43,7 +82,7 @@ class BoardSpec(Value, frozen=True, kw_only=True):
     backend: Literal["gpio", "bench"]
     chip: Name = "pinctrl-bcm2835"  # label of the GPIO chip that carries the header
     boot_lines: tuple[Sentence, ...] = ()  # gpio=... lines that stand in the boot configuration, e.g. "gpio=17=op,dh"
-    load_a: Amperes  # drawn by the computer at its own voltage
+    load_a: LoadCurrent  # drawn by the computer at its own voltage
     load_v: Volts  # that voltage
 
 
@@ -51,13 +90,13 @@ class Supply(Value, frozen=True, kw_only=True):
     """The one supply that feeds pumps, relays and, through a step-down, the board."""
 
     voltage_v: Volts
-    rated_a: Amperes
+    rated_a: RatedCurrent
     continuous_fraction: Fraction  # of rated_a that may be drawn all evening
     source_ohm: Ohms  # inner resistance with its connectors
     feed: Wire  # from the supply to the pumps' common point
     step_down_efficiency: Fraction
     step_down_min_v: Volts  # below this input voltage the board browns out
-    lamps_a: AmperesOrNone = 0.0
+    lamps_a: LampsCurrent = 0.0
 
 
 class RelayBoard(Value, frozen=True, kw_only=True):
@@ -65,9 +104,9 @@ class RelayBoard(Value, frozen=True, kw_only=True):
 
     channels: Count
     active_level: Literal["low", "high"]  # level at the GPIO that pulls a relay in
-    operate_s: Seconds  # from level to closed contact
-    release_s: Seconds  # from level to open contact
-    coil_a: Amperes  # per relay that is on, at coil_v
+    operate_s: RelayTime  # from level to closed contact
+    release_s: RelayTime  # from level to open contact
+    coil_a: CoilCurrent  # per relay that is on, at coil_v
     coil_v: Volts
 
 
@@ -79,17 +118,17 @@ class MainRelay(Value, frozen=True, kw_only=True):
 
     gpio: Gpio  # BCM number
     active_level: Literal["low", "high"]  # level at the GPIO that pulls it in
-    operate_s: Seconds = 0.015  # from level to closed contact
-    release_s: Seconds = 0.010  # from level to open contact
+    operate_s: MainRelayTime = 0.015  # from level to closed contact
+    release_s: MainRelayTime = 0.010  # from level to open contact
 
 
 class Pump(Value, frozen=True, kw_only=True):
     """A brushed peristaltic pump, as its data sheet has it."""
 
-    nominal_flow_ml_s: MillilitresPerSecond
-    run_a: Amperes
-    inrush_a: Amperes  # total current just after switching on
-    inrush_s: PositiveSeconds  # how long it lasts
+    nominal_flow_ml_s: NominalFlow
+    run_a: RunCurrent
+    inrush_a: InrushCurrent  # total current just after switching on
+    inrush_s: InrushTime  # how long it lasts
     rotation: Literal["clockwise", "counterclockwise"]  # seen from the front, for the wiring table
     suction_kpa: Kilopascals = 60.0  # the vacuum it can draw
 
@@ -122,7 +161,25 @@ class Contact(Value, frozen=True, kw_only=True):
 
     gpio: Gpio
     contact: Literal["normally_open", "normally_closed"]
-    debounce_s: Seconds = 0.02
+    debounce_s: StopDebounce = 0.02
+
+
+class GlassContact(Contact, frozen=True, kw_only=True):
+    """The contact under the glass."""
+
+    debounce_s: GlassDebounce = 0.02
+
+
+class TrayContact(Contact, frozen=True, kw_only=True):
+    """The contact in the drip tray."""
+
+    debounce_s: TrayDebounce = 0.02
+
+
+class CurrentContact(Contact, frozen=True, kw_only=True):
+    """The contact of a current-sensing switch."""
+
+    debounce_s: CurrentDebounce = 0.02
 
 
 class LevelSwitch(Value, frozen=True, kw_only=True):
@@ -131,7 +188,7 @@ class LevelSwitch(Value, frozen=True, kw_only=True):
     line: LineNumber
     gpio: Gpio
     contact: Literal["normally_open", "normally_closed"]
-    debounce_s: Seconds = 0.2
+    debounce_s: LevelDebounce = 0.2
 
 
 class Inputs(Value, frozen=True, kw_only=True):
@@ -143,40 +200,40 @@ class Inputs(Value, frozen=True, kw_only=True):
     """
 
     stop: Contact
-    glass: Contact | None = None
-    drip_tray: Contact | None = None
+    glass: GlassContact | None = None
+    drip_tray: TrayContact | None = None
     levels: tuple[LevelSwitch, ...] = ()
-    current: Contact | None = None
+    current: CurrentContact | None = None
 
 
 class Funnel(Value, frozen=True, kw_only=True):
     """The funnel over the glass."""
 
-    drain_ml_s: MillilitresPerSecond  # combined flow that it drains without filling up
-    capacity_ml: Millilitres
-    settle_s: Seconds  # pause between two phases of a recipe, for the funnel to drain
+    drain_ml_s: DrainFlow  # combined flow that it drains without filling up
+    capacity_ml: FunnelVolume
+    settle_s: SettleTime  # pause between two phases of a recipe, for the funnel to drain
 
 
 class Caps(Value, frozen=True, kw_only=True):
     """Hard limits. The guard enforces every one; nothing at run time can raise them."""
 
-    serving_volume_ml: Millilitres
-    serving_time_s: PositiveSeconds  # pumps' time, first start to last end, waits for people left out
-    run_on_s: PositiveSeconds  # one run
-    operation_on_s: PositiveSeconds  # one line, summed over one operation
+    serving_volume_ml: ServingVolume
+    serving_time_s: ServingTime  # pumps' time, first start to last end, waits for people left out
+    run_on_s: RunTime  # one run
+    operation_on_s: LineTime  # one line, summed over one operation
     duty_fraction: Fraction  # of duty_window_s that one pump may run
-    duty_window_s: PositiveSeconds
-    current_a: Amperes  # all pumps together, inrush included, at any instant
-    flow_ml_s: MillilitresPerSecond  # into the funnel at any instant
-    concurrent: Count  # lines on at once
-    start_gap_s: Seconds  # least time between two starts
-    line_volume_ml: Millilitres  # one line in one prime, purge, clean, rinse, trial
-    jog_s: PositiveSeconds  # one jog
-    serving_ethanol_g: Grams
-    hour_ethanol_g: Grams  # in any rolling hour
-    hour_servings: Count  # in any rolling hour
-    serving_pause_s: Seconds  # between two servings
-    held_s: PositiveSeconds  # an operation held longer than this is aborted
+    duty_window_s: DutyWindow
+    current_a: PumpsCurrent  # all pumps together, inrush included, at any instant
+    flow_ml_s: FunnelFlow  # into the funnel at any instant
+    concurrent: Concurrent  # lines on at once
+    start_gap_s: StartGap  # least time between two starts
+    line_volume_ml: LineVolume  # one line in one prime, purge, clean, rinse, trial
+    jog_s: JogTime  # one jog
+    serving_ethanol_g: ServingEthanol
+    hour_ethanol_g: HourEthanol  # in any rolling hour
+    hour_servings: HourServings  # in any rolling hour
+    serving_pause_s: ServingPause  # between two servings
+    held_s: HeldTime  # an operation held longer than this is aborted
 
 
 class Hygiene(Value, frozen=True, kw_only=True):
@@ -188,18 +245,18 @@ class Hygiene(Value, frozen=True, kw_only=True):
     """
 
     rinse_line_volumes: Count = 5  # line volumes of rinse water after a cleaner
-    cleaner_contact_s: PositiveSeconds = 1200.0  # how long a cleaner stands in a line
-    clean_every_s: PositiveSeconds = 14 * 86400.0  # at most between the first liquid and the next cleaning of its line
-    clean_tea_every_s: PositiveSeconds = 86400.0  # the same, for liquids whose care is tea
-    clean_perishable_every_s: PositiveSeconds = 4 * 3600.0  # the same, for liquids whose care is perishable
-    jug_ml: Millilitres = 2000.0  # what the jug under the outlet takes
+    cleaner_contact_s: ContactTime = 1200.0  # how long a cleaner stands in a line
+    clean_every_s: CleaningInterval = 14 * 86400.0  # at most between the first liquid and the next cleaning of its line
+    clean_tea_every_s: TeaInterval = 86400.0  # the same, for liquids whose care is tea
+    clean_perishable_every_s: PerishableInterval = 4 * 3600.0  # the same, for liquids whose care is perishable
+    jug_ml: JugVolume = 2000.0  # what the jug under the outlet takes
 
 
 class CalibrationBand(Value, frozen=True, kw_only=True):
     """How far a calibration may lie from the pump's nominal flow before the guard refuses it."""
 
     flow_fraction: Fraction = 0.4
-    lag_s: PositiveSeconds = 1.0
+    lag_s: LagBand = 1.0
 
 
 class Ageing(Value, frozen=True, kw_only=True):
@@ -208,10 +265,10 @@ class Ageing(Value, frozen=True, kw_only=True):
     The defaults are common practice for a machine that works some evenings a year; no source.
     """
 
-    age_s: PositiveSeconds = 30 * 86400.0  # since it was taken
-    throughput_ml: Millilitres = 50_000.0  # through the pump since then
-    running_s: PositiveSeconds = 10 * 3600.0  # of the pump since then
-    small_dose_ml: Millilitres = 15.0  # doses below this are refused on a blocked line
+    age_s: CalibrationAge = 30 * 86400.0  # since it was taken
+    throughput_ml: CalibrationVolume = 50_000.0  # through the pump since then
+    running_s: CalibrationRunning = 10 * 3600.0  # of the pump since then
+    small_dose_ml: SmallDose = 15.0  # doses below this are refused on a blocked line
 
 
 class Profile(Value, frozen=True, kw_only=True):

@@ -54,8 +54,8 @@ def test_every_group_refuses_unknown_keys(name):
 def test_quantities_carry_a_pattern_an_example_and_a_range():
     volume = schema("profile")["$defs"]["Caps"]["properties"]["serving_volume"]
     assert volume["type"] == "string"
-    assert volume["examples"] == ["45 mL"]
-    assert "at most 50 L" in volume["description"]
+    assert volume["examples"] == ["350 mL"]
+    assert "at most 2 L, usually 20 mL to 1 L: no glass holds more" in volume["description"]
     inrush = schema("profile")["$defs"]["Pump"]["properties"]["inrush_current"]
     assert inrush["description"].startswith("total current just after switching on")
 

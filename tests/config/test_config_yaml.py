@@ -45,7 +45,7 @@ SURPRISES = [
     ("serving_time: 60 s", f"serving_time: {HERE}-60 s", ("is negative",)),
     ("serving_time: 60 s", f"serving_time: {HERE}0 s", ("too little", "above 0 s")),
     ("serving_volume: 350 mL", f"serving_volume: {HERE}30 Ml", ("mega", '"30 ml"')),
-    ("serving_volume: 350 mL", f"serving_volume: {HERE}[350 mL]", ("a list stands where a volume", '"45 mL"')),
+    ("serving_volume: 350 mL", f"serving_volume: {HERE}[350 mL]", ("a list stands where a volume", '"350 mL"')),
     ("serving_volume: 350 mL", f"serving_volume: {HERE}{{mL: 350}}", ("a mapping stands where a volume",)),
     # Tags, anchors, merge keys, documents.
     ("gpio: 4\n", f"gpio: {HERE}!!int 4\n", ('"!!int"', "no meaning")),
@@ -99,7 +99,7 @@ def test_a_file_must_be_a_mapping(tmp_path, text):
 def test_a_missing_cap_is_refused_at_the_caps(tmp_path):
     changed = change(PROFILE_TEXT, "caps:\n  serving_volume: 350 mL\n  ", f"caps:\n  {HERE}")
     problems = profile_problems(tmp_path, changed.text)
-    assert_refused(problems, changed, 'caps: the key "serving_volume" is missing: a volume such as "45 mL".')
+    assert_refused(problems, changed, 'caps: the key "serving_volume" is missing: a volume such as "350 mL".')
     assert len(problems) == 1
 
 

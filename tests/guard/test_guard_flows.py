@@ -18,6 +18,7 @@ from guard_parts import (
 )
 from msgspec.structs import replace
 
+from controller.config.keys import keys_of
 from controller.model.messages import (
     Acknowledge,
     Admitted,
@@ -37,6 +38,7 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.plan import Operation, Segment
+from controller.model.profile import Contact, Inputs
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
@@ -308,3 +310,18 @@ def test_from_juice_to_tea_and_back_by_cleaning():
     do(OperationKind.PRIME, JUICE, 10)
     do(OperationKind.SERVE, JUICE, 5)
     assert rig.of(LineChanged)[-1].report.holds == JUICE
+
+
+@pytest.mark.parametrize("phase", range(20))
+def test_with_the_slowest_stop_contact_that_a_profile_may_have_all_is_off_within_a_tenth_of_a_second(phase):
+    """At any instant of a pour whose edges come so thick that readings are put off for them."""
+    slowest = Contact(gpio=17, contact="normally_closed", debounce_s=keys_of(Contact)["debounce"].shape.high)
+    rig = Rig(replace(with_caps(start_gap_s=0.001), inputs=Inputs(stop=slowest))).primed(1)
+    pulses = [run_of(1, JUICE, 0.004 * number, 0.002) for number in range(200)]
+    rig.say(Start(operation=serve(*pulses)))
+    rig.run(0.3 + 0.0017 * phase)
+    rig.board.contacts["stop"] = False
+    opened_s = rig.clock.now_s()
+    rig.run(1)
+    assert last_off_s(rig) > opened_s, "it must have been pouring"
+    assert last_off_s(rig) - opened_s <= 0.1
