@@ -25,6 +25,7 @@ def check_book(book: Found, machine: Machine, notes: Notes, *, lines_are_free: b
     _check_measures(book, notes)
     for liquid in book.under("liquids"):
         _check_liquid(liquid, notes)
+    _warn_of_keeping(book, notes)
     for glass in book.under("glasses"):
         _check_glass(glass, notes)
     _check_lines(book, machine, notes)
@@ -83,6 +84,18 @@ def _check_liquid(found: Found, notes: Notes) -> None:
         notes.add(found.at(field), subject, f"{error}.")
     except Refused as error:
         notes.add(found.at("abv_percent"), subject, f"{error.reason} {error.way_out}")
+
+
+def _warn_of_keeping(book: Found, notes: Notes) -> None:
+    """One warning for all liquids of which nobody has said how they keep: that is asked, not assumed."""
+    sound = [liquid for one in book.under("liquids") if (liquid := one.sound(Liquid))]
+    unsaid = [one.liquid for one in sound if one.opened_life_s is None and one.care is None]
+    if unsaid:
+        text = (
+            f"how do these keep: {', '.join(unsaid)}? Until the book says it, their lines count as perishable and are "
+            'due for cleaning after hours. Read the label and write opened_life, such as "3 days", and care.'
+        )
+        notes.warn(book.fields["liquids"], "liquids", text)
 
 
 def _check_glass(found: Found, notes: Notes) -> None:

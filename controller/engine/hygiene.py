@@ -139,7 +139,7 @@ class Hygiene:
             "perishable": hygiene.clean_perishable_every_s,
         }
         wet = {*report.residues, *((report.holds,) if report.holds is not None else ())}
-        intervals = [every_s[one.care] for one in self._book.liquids if one.liquid in wet]
+        intervals = [every_s[one.line_care] for one in self._book.liquids if one.liquid in wet]
         return report.wetted_wall_s + min(intervals, default=hygiene.clean_every_s)
 
     def _keeps_until(self, report: LineReport) -> float | None:

@@ -41,7 +41,12 @@ class Liquid(Value, frozen=True, kw_only=True):
     allergens: tuple[Allergen, ...] = ()
     opened_life_s: ShelfLife | None = None  # how long it keeps once opened
     served_at_c: Celsius = 20.0
-    care: Care = "ordinary"  # how soon its line wants cleaning: the profile's hygiene has a time for each
+    care: Care | None = None  # how soon its line wants cleaning: the profile's hygiene has a time for each
+
+    @property
+    def line_care(self) -> Care:
+        """The care of its line: as given, else ordinary for what has an opened life, and the strictest for the rest."""
+        return self.care or ("ordinary" if self.opened_life_s is not None else "perishable")
 
 
 class Glass(Value, frozen=True, kw_only=True):

@@ -142,6 +142,22 @@ def test_a_recipe_waits_for_no_liquid_that_it_can_replace_or_do_without(tmp_path
     assert "2 of 9" in warning
 
 
+def test_liquids_that_nobody_said_how_to_keep_are_asked_for_once_and_count_as_perishable(tmp_path):
+    path = tmp_path / "book.yaml"
+    life = "    opened_life: 4 weeks\n"
+    path.write_text(TEXT.replace(life, ""), encoding="utf-8")
+    book, warnings = load_book(path, None)
+    (asked,) = [one.text for one in warnings if "how do these keep" in one.text]
+    assert "blackcurrant cordial, ginger syrup, lime cordial?" in asked
+    assert [book.liquid(name).line_care for name in ("lime cordial", "apple juice", "cold tea")] == [
+        "perishable", "ordinary", "tea",
+    ]  # fmt: skip
+    path.write_text(TEXT.replace(life, "    care: ordinary\n"), encoding="utf-8")
+    book, warnings = load_book(path, None)
+    assert [one for one in warnings if "how do these keep" in one.text] == []
+    assert book.liquid("lime cordial").line_care == "ordinary"
+
+
 def test_a_book_of_two_hundred_recipes_names_a_few_that_wait_and_counts_the_rest(tmp_path):
     path = tmp_path / "book.yaml"
     path.write_text(library(200), encoding="utf-8")
