@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any, Literal
 import click
 
 from controller.cli.completion import LINE, LIQUID
-from controller.cli.options import existing_file, facts_options, quantity, run_dir_option, show, table
+from controller.cli.examples import book_option, profile_option
+from controller.cli.options import facts_options, quantity, run_dir_option, show, table
 from controller.cli.places import BENCH, run_dir_to_fill, run_dir_to_use
 
 if TYPE_CHECKING:
@@ -27,8 +28,8 @@ def bench() -> None:
 
 
 @bench.command()
-@click.option("--profile", "profile_path", type=existing_file, required=True, help="The machine.")
-@click.option("--book", "book_path", type=existing_file, required=True, help="Liquids, glasses, recipes.")
+@profile_option
+@book_option
 @click.option("--seed", type=int, default=1, show_default=True, help="Which machine: its true figures follow from it.")
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once.")
 @click.option("--trace", "trace_path", type=click.Path(path_type=Path, dir_okay=False), help="Write every level here.")

@@ -4,12 +4,13 @@ from pathlib import Path
 
 import click
 
-from controller.cli.options import existing_file, json_option, show, table
+from controller.cli.examples import profile_option
+from controller.cli.options import json_option, show, table
 from controller.sequencing.budget import BudgetRow, SupplyBudget, supply_budget
 
 
 @click.command()
-@click.option("--profile", "profile_path", type=existing_file, required=True, help="The machine.")
+@profile_option
 @json_option
 def budget(profile_path: Path, as_json: bool) -> int:
     """Show the supply budget: standing loads, what is left for pumps, and the voltages that follow.

@@ -5,15 +5,16 @@ from typing import Literal
 
 import click
 
-from controller.cli.options import existing_file, json_option, show
+from controller.cli.examples import book_type, profile_type
+from controller.cli.options import json_option, show
 from controller.errors import Problem, Refused
 from controller.model.book import Book
 from controller.model.profile import Profile
 
 
 @click.command()
-@click.option("--profile", "profile_path", type=existing_file, help="The machine.")
-@click.option("--book", "book_path", type=existing_file, help="Liquids, glasses, recipes.")
+@click.option("--profile", "profile_path", type=profile_type, help="The machine.")
+@click.option("--book", "book_path", type=book_type, help="Liquids, glasses, recipes.")
 @click.option("--on-board", is_flag=True, help="Also hold the profile against the GPIO chip of this computer.")
 @json_option
 def check(profile_path: Path | None, book_path: Path | None, on_board: bool, as_json: bool) -> int:

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from controller.cli import install_facts, install_plan
+from controller.cli.examples import ExampleOrFile, book_type, profile_type, shared_folder
 from controller.cli.install_steps import KeepFile, Step, below, carry_out
 from controller.cli.options import json_option, show
 from controller.config import load
@@ -39,32 +40,31 @@ class Outcome(Value, frozen=True, kw_only=True):
 
 
 @click.command()
-@click.option("--profile", help="The machine: a file, or the name of an example. Needed at the first installation.")
-@click.option("--book", help="Liquids, glasses, recipes: a file, or the name of an example. Needed at the first time.")
+@click.option("--profile", type=profile_type, help="The machine: a file or an example. Needed the first time.")
+@click.option("--book", type=book_type, help="Liquids, glasses, recipes: a file or an example. Needed the first time.")
 @click.option("--simulated", is_flag=True, help="Accept a profile whose pins are the bench's.")
 @apply_option
 @root_option
 @json_option
 def install(
-    *, profile: str | None, book: str | None, simulated: bool, is_applied: bool, root: Path, as_json: bool
+    *, profile: Path | None, book: Path | None, simulated: bool, is_applied: bool, root: Path, as_json: bool
 ) -> None:
     """Install guard and engine as services that start at boot.
 
     Prints every step; nothing is changed without --apply. Profile and book that are there are never overwritten. Run it
     again after an upgrade of the program.
     """
-    shared = install_facts.shared_folder()
     machine = install_facts.look_at(root, install_plan.paths())
     profile_there, book_there = below(root, install_plan.PROFILE), below(root, install_plan.BOOK)
-    profile_wanted = _wanted(profile, profile_there, shared / "hardware_profiles", "profile")
-    book_wanted = _wanted(book, book_there, shared / "demo", "book")
+    profile_wanted = _wanted(profile, profile_there, profile_type)
+    book_wanted = _wanted(book, book_there, book_type)
     value, _, warnings = load(
         profile_there if profile_there.exists() else profile_wanted, book_there if book_there.exists() else book_wanted
     )
     _refuse_bench(value, simulated=simulated)
     steps = install_plan.plan_install(
         machine=machine,
-        shipped=install_facts.read_shipped(shared),
+        shipped=install_facts.read_shipped(shared_folder()),
         program=install_facts.program(),
         profile=profile_wanted.read_text(encoding="utf-8"),
         book=book_wanted.read_text(encoding="utf-8"),
@@ -94,16 +94,16 @@ def draw_step(number: int, step: Step) -> str:
     return f"{number:>3}. {step.what}\n     {'already so: ' if is_so else ''}{step.why}"
 
 
-def _wanted(chosen: str | None, there: Path, examples: Path, what: str) -> Path:
+def _wanted(chosen: Path | None, there: Path, kind: ExampleOrFile) -> Path:
     """The file that a person chose; without a choice the one in place."""
     if chosen is not None:
-        return install_facts.chosen_file(chosen, examples, what)
+        return chosen
     if there.exists():
         return there
     raise Refused(
         rule="install_files",
         reason=f"there is no {there} yet, and none was chosen.",
-        way_out=f"Choose one with --{what}: a file, or one of {', '.join(install_facts.names(examples))}.",
+        way_out=f"Choose one with --{kind.name}: a file, or one of {', '.join(kind.examples())}.",
     )
 
 

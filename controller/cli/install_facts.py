@@ -2,13 +2,11 @@
 
 import re
 import sys
-import sysconfig
 from collections.abc import Iterable
 from pathlib import Path
 
 from click.shell_completion import get_completion_class
 
-import controller
 from controller.cli import main
 from controller.cli.install_steps import below
 from controller.errors import TundishError
@@ -34,19 +32,6 @@ class Machine(Value, frozen=True, kw_only=True):
     folders: frozenset[Path]
 
 
-def shared_folder() -> Path:
-    """Where units, example profiles and demo books lie: beside the package's source, or installed with the wheel.
-
-    Raises TundishError when they are in neither place.
-    """
-    source = Path(controller.__file__).resolve().parent.parent
-    installed = Path(sysconfig.get_path("data")) / "share" / "tundish"
-    for place in (source, installed):
-        if (place / "systemd" / "tundish-guard.service").is_file():
-            return place
-    raise TundishError(f"the unit files are neither in {source} nor in {installed}. Install the wheel again.")
-
-
 def program() -> Path:
     """The installed command `tundish` of this very Python. Raises TundishError when there is none."""
     place = Path(sys.prefix) / "bin" / "tundish"
@@ -55,21 +40,6 @@ def program() -> Path:
             f"there is no {place}, so no service can start it. Install the wheel into this Python first."
         )
     return place
-
-
-def chosen_file(chosen: str, folder: Path, what: str) -> Path:
-    """The file that a person means: a path that exists, else an example's name. Raises TundishError with all names."""
-    if Path(chosen).is_file():
-        return Path(chosen)
-    example = folder / f"{chosen}.yaml"
-    if "/" not in chosen and example.is_file():
-        return example
-    raise TundishError(f"{what} {chosen!r} is neither a file nor one of the examples: {', '.join(names(folder))}")
-
-
-def names(folder: Path) -> list[str]:
-    """The names of the example files in a folder."""
-    return sorted(path.stem for path in folder.glob("*.yaml"))
 
 
 def read_shipped(shared: Path) -> Shipped:

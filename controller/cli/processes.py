@@ -5,12 +5,10 @@ from pathlib import Path
 
 import click
 
+from controller.cli.examples import book_option, profile_option
 from controller.cli.options import existing_file, json_option, run_dir_option, show, state_dir_option
 from controller.cli.places import BENCH, ENGINE, GUARD, run_dir_to_fill, run_dir_to_use, state_dir_to_use
 from controller.errors import BoardError
-
-profile_option = click.option("--profile", "profile_path", type=existing_file, required=True, help="The machine.")
-book_option = click.option("--book", "book_path", type=existing_file, required=True, help="Liquids, glasses, recipes.")
 
 
 @click.command()

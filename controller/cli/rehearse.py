@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from controller.cli.options import existing_file, json_option, show, table
+from controller.cli.examples import book_option, event_argument, profile_option
+from controller.cli.options import json_option, show, table
 from controller.errors import BadQuantity, TundishError
 
 if TYPE_CHECKING:
@@ -16,9 +17,9 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("event_path", metavar="EVENT", type=existing_file)
-@click.option("--profile", "profile_path", type=existing_file, required=True, help="The machine.")
-@click.option("--book", "book_path", type=existing_file, required=True, help="Liquids, glasses, recipes.")
+@event_argument
+@profile_option
+@book_option
 @click.option("--seed", type=int, default=1, show_default=True, help="Which machine, and which guests.")
 @click.option(
     "--fault",

@@ -18,7 +18,8 @@ from types import FrameType
 import click
 
 from controller.cli.client import Engine
-from controller.cli.options import existing_file, run_dir_option, state_dir_option
+from controller.cli.examples import book_option, profile_option
+from controller.cli.options import run_dir_option, state_dir_option
 from controller.cli.places import BENCH, ENGINE, GUARD, own_state_dir, run_dir_to_fill, state_dir_to_use
 from controller.errors import TundishError
 from controller.model.views import MenuEntry, Status
@@ -48,8 +49,8 @@ class Part:
 
 
 @click.command()
-@click.option("--profile", "profile_path", type=existing_file, required=True, help="The machine.")
-@click.option("--book", "book_path", type=existing_file, required=True, help="Liquids, glasses, recipes.")
+@profile_option
+@book_option
 @click.option("--seed", type=int, default=1, show_default=True, help="Which simulated machine (bench only).")
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once (bench only).")
 @run_dir_option

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import click
 
-from controller.cli.options import existing_file, json_option, show, table
+from controller.cli.examples import profile_option
+from controller.cli.options import json_option, show, table
 from controller.errors import Problem
 from controller.model.fields import Value
 from controller.model.header import HEADER
@@ -36,7 +37,7 @@ class Wiring(Value, frozen=True, kw_only=True):
 
 
 @click.command()
-@click.option("--profile", "profile_path", type=existing_file, required=True, help="The machine.")
+@profile_option
 @json_option
 def wiring(profile_path: Path, as_json: bool) -> None:
     """Show which pin, relay channel, pump and wire belong together, and what to write into the boot configuration."""

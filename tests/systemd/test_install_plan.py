@@ -6,7 +6,8 @@ import msgspec
 import pytest
 
 from controller.cli import install_plan
-from controller.cli.install_facts import Machine, Shipped, read_shipped, shared_folder
+from controller.cli.examples import shared_folder
+from controller.cli.install_facts import Machine, Shipped, read_shipped
 from controller.cli.install_steps import KeepFile, Remove, Run, WriteFile
 from controller.errors import Refused
 
