@@ -17,6 +17,7 @@ from controller.errors import FileProblems, OutOfRange, Refused, TundishError
 
 # Command -> its module under controller.cli and its line in the help, in the order of a machine's life.
 COMMANDS: dict[str, tuple[str, str]] = {
+    "new": ("new", "Ask about your machine, and write its profile and a first book."),
     "check": ("files", "Check profile and book; every problem at once."),
     "schema": ("files", "Print the JSON Schema of a file, or the HTTP interface as OpenAPI."),
     "wiring": ("wiring", "Show pins, relay channels, pumps and boot configuration lines."),
