@@ -8,8 +8,10 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
+from controller.model.book import Care, Glass
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
+from controller.model.labels import Label
 from controller.model.plan import Operation, PlannedRun
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 
@@ -84,9 +86,11 @@ class TakeBook(Value, frozen=True, kw_only=True, tag="take_book"):
     """An operator has changed the book: read its file again, as at the start; answered by Report or Refusal.
 
     mark: of the book that the engine has read; another one is refused, so that both always work with the same.
+    larger_glasses: those that a person has confirmed to be as large as the book has them now.
     """
 
     mark: int
+    larger_glasses: tuple[Text, ...] = ()
 
 
 class AskReport(Value, frozen=True, kw_only=True, tag="ask_report"):
@@ -116,8 +120,11 @@ class LineReport(Value, frozen=True, kw_only=True):
     cleaned_wall_s: float | None = None  # when the rinse after the last full cleaning was complete
     soaked_wall_s: float | None = None  # when cleaner filled the whole tube, until it is rinsed out
     residues: tuple[str, ...] = ()  # liquids that wetted the tube since it was last rinsed
+    drawn: tuple[str, ...] = ()  # liquids that wetted the tube since it was last cleaned
     traces: tuple[str, ...] = ()  # allergens that touched the tube since it was last cleaned
+    cares: tuple[Care, ...] = ()  # kinds of care that books have said of what wetted it since then
     doubtful: bool = False  # what wetted the tube is not known; only cleaning helps
+    labels: tuple[Label, ...] = ()  # of its container and of what it holds, where books before were stricter
 
 
 class InputReport(Value, frozen=True, kw_only=True):
@@ -139,6 +146,7 @@ class Report(Value, frozen=True, kw_only=True, tag="report"):
     lines: tuple[LineReport, ...]
     inputs: InputReport
     book: int = 0  # the mark of the book in force
+    glasses: tuple[Glass, ...] = ()  # those that count as smaller than the book has them, until a person confirms it
 
 
 class Admitted(Value, frozen=True, kw_only=True, tag="admitted"):

@@ -26,7 +26,8 @@ class Operation(Value, frozen=True, kw_only=True):
     """What the engine asks the guard to do.
 
     `glass` and `recipe` are set for a serving. `jug` says that a person has confirmed a jug under the outlet, which
-    prime, purge, clean and rinse require.
+    prime, purge, clean and rinse require. `in_air`: and that the suction tubes of a purge hang in air; without it a
+    purge counts as drawing from the containers.
     """
 
     operation: str
@@ -35,3 +36,4 @@ class Operation(Value, frozen=True, kw_only=True):
     recipe: str | None = None
     glass: str | None = None
     jug: bool = False
+    in_air: bool = False

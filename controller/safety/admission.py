@@ -166,7 +166,8 @@ def _line(operation: Operation, state: LineState, runs: list[PlannedRun], now: S
         yield from _liquid(request, state, runs, now.book)
         if state.line in now.inputs.low_lines:
             yield refuse(request, "level", f"the container on {where} is low.", way_out="Hang a full container on it.")
-    if kind is OperationKind.PRIME:
+    is_as_assigned = state.contents is not Contents.LIQUID or state.holds == state.assigned
+    if kind is OperationKind.PRIME or (kind is OperationKind.SERVE and is_as_assigned):
         yield from _clean_enough(request, state, now)
     if kind in (OperationKind.SERVE, OperationKind.TRIAL) and state.contents is Contents.LIQUID:
         yield from _is_assigned(request, state)
@@ -215,7 +216,10 @@ def _is_assigned(request: str, state: LineState) -> Iterator[Refusal]:
 
 
 def _clean_enough(request: str, state: LineState, now: Situation) -> Iterator[Refusal]:
-    """Another liquid needs purge and rinse, another allergen or an unknown past needs cleaning."""
+    """Another liquid needs purge and rinse, another allergen or an unknown past needs cleaning.
+
+    A line that is filled is asked again: the book may know by now of an allergen in what was there before.
+    """
     own = _allergens(now.book, state.assigned)
     foreign = sorted(set(state.traces) - set(own))
     if state.doubtful or foreign:
@@ -223,7 +227,7 @@ def _clean_enough(request: str, state: LineState, now: Situation) -> Iterator[Re
         yield refuse(
             request,
             "cleaning",
-            f"line {state.line} must be cleaned before {state.assigned} is drawn in: {why}.",
+            f"line {state.line} must be cleaned before {state.assigned} comes from it: {why}.",
             way_out="Purge, clean and rinse the line.",
         )
     others = sorted(set(state.residues) - {state.assigned})
@@ -231,7 +235,7 @@ def _clean_enough(request: str, state: LineState, now: Situation) -> Iterator[Re
         yield refuse(
             request,
             "rinsing",
-            f"line {state.line} must be rinsed before {state.assigned} is drawn in: it was wetted by "
+            f"line {state.line} must be rinsed before {state.assigned} comes from it: it was wetted by "
             f"{', '.join(others)}.",
             way_out="Purge and rinse the line.",
         )

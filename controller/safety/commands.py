@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from controller.model.book import Book
+from controller.model.labels import label_of
 from controller.model.messages import (
     VERSION,
     Acknowledge,
@@ -27,12 +28,12 @@ from controller.safety import admission, requests
 from controller.safety.contents import assigned
 from controller.safety.machine import Machine
 from controller.safety.progress import Progress
+from controller.safety.reading import reading
 from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
     CalibrationRecord,
     LineRecord,
-    Note,
     RefusedRecord,
     UnheldRecord,
 )
@@ -53,7 +54,7 @@ class Desk:
         self._troubles: Mapping[str, str] = {}
         self.beat_s = 0.0  # when the engine was last heard
         self.resumed_runs: tuple[PlannedRun, ...] = ()
-        self.wanted_book: int | None = None  # the mark of the book that is to be read
+        self.wanted_book: TakeBook | None = None  # the book that is to be read
 
     @property
     def has_clients(self) -> bool:
@@ -102,8 +103,8 @@ class Desk:
                 self._take_calibration(command)
             case Assign():
                 self._assign(command)
-            case TakeBook(mark=mark):
-                self.wanted_book = mark if self._at_rest("take_book") else None
+            case TakeBook():
+                self.wanted_book = command if self._at_rest("take_book") else None
             case _:
                 pass  # a heartbeat: its arrival has been noted
 
@@ -247,21 +248,22 @@ class Desk:
         if self._refuse_all("assign", requests.assign(command, machine.situation(self._inputs))):
             return
         opened = machine.moment.earlier(command.opened_ago_s)
-        state = assigned(machine.memory.line(command.line), command.liquid, opened)
+        label = label_of(machine.book.liquid(command.liquid))
+        state = assigned(machine.memory.line(command.line), label, opened)
         machine.record(LineRecord(state=state))
         self._tell_line(command.line)
 
     def take_book(self, book: Book | None, problem: str, inputs: InputReport) -> None:
         """The book's file has been read again; `problem` says why it cannot be used, when it cannot."""
-        machine, mark = self._machine, self.wanted_book
+        machine, wanted = self._machine, self.wanted_book
         self.wanted_book = None
-        if mark is None or not self._at_rest("take_book"):
+        if wanted is None or not self._at_rest("take_book"):
             return
         if book is None:
             self._refuse("take_book", "book_file", problem, way_out="The old book stays in force: mend the file.")
-        elif not self._refuse_all("take_book", requests.take_book(book, mark, machine.situation(inputs))):
+        elif not self._refuse_all("take_book", requests.take_book(book, wanted.mark, machine.situation(inputs))):
             machine.book = book
-            machine.record(Note(text=f"works with another book: {book.title}"))
+            machine.record(reading(book, machine.memory, wanted.larger_glasses))
             machine.say(machine.report(inputs))
 
     def _at_rest(self, what: str) -> bool:

@@ -5,7 +5,9 @@ Wherever a doubt is left, the table takes the side that asks for more purging, r
 
 from msgspec.structs import replace
 
+from controller.model.labels import Label
 from controller.model.states import Contents, OperationKind
+from controller.safety.reading import both, cares_of
 from controller.safety.records import LineState, Moment
 
 K, C = OperationKind, Contents
@@ -55,8 +57,14 @@ EFFECT: dict[tuple[OperationKind, Contents], tuple[Contents, Contents]] = {
     (JOG, RINSE_WATER): (RINSE_WATER, RINSE_WATER),
 }
 
-# Operations that draw the assigned liquid into the tube.
+# Operations that draw the assigned liquid into the tube. So does a purge, unless somebody has seen to it that the
+# suction tube hangs in air.
 DRAWS_LIQUID = frozenset({SERVE, PRIME, TRIAL, JOG})
+
+
+def draws_liquid(kind: OperationKind, *, in_air: bool) -> bool:
+    """Whether this operation may have drawn from the container."""
+    return kind in DRAWS_LIQUID or (kind is PURGE and not in_air)
 
 
 def moved(
@@ -65,21 +73,24 @@ def moved(
     *,
     least_ml: float,
     enough_ml: float,
-    allergens: tuple[str, ...],
+    label: Label | None,
     now: Moment,
+    in_air: bool = False,
 ) -> LineState:
     """The line after an operation of this kind has moved at least least_ml through it.
 
-    enough_ml: the volume at which the change is complete. allergens: those of the assigned liquid. A combination that
-    the table does not list cannot have been admitted; if it happens all the same, the contents are unknown.
+    enough_ml: the volume at which the change is complete. label: of the assigned liquid, None when no book knows it.
+    in_air: a person has confirmed that the suction tube was out of its container. A combination that the table does
+    not list cannot have been admitted; if it happens all the same, the contents are unknown.
     """
     before_ml = state.moved_ml if state.moved_by is kind else 0.0
     total_ml = before_ml + least_ml
     partial, full = EFFECT.get((kind, state.contents), (UNKNOWN, UNKNOWN))
     if kind is JOG and state.contents is LIQUID and state.assigned != state.holds:
         full = partial = UNKNOWN  # another container hangs there by now: a mixture
-    after = replace(_wetted(state, kind, allergens), moved_ml=total_ml, moved_by=kind)
-    if kind in DRAWS_LIQUID and state.contents is not LIQUID and after.wetted is None:
+    draws = draws_liquid(kind, in_air=in_air)
+    after = replace(_wetted(state, kind, label, draws=draws), moved_ml=total_ml, moved_by=kind)
+    if draws and state.assigned is not None and state.contents is not LIQUID and after.wetted is None:
         after = replace(after, wetted=now)
     is_full = total_ml >= enough_ml
     if is_full:
@@ -87,13 +98,24 @@ def moved(
     contents = full if is_full else partial
     if contents is EMPTY and after.chemical:
         contents = CLEANER  # emptied or not, a film of cleaner wants rinsing
-    return _entered(after, state.contents, contents, now)
+    after = _entered(after, state.contents, contents, now)
+    return replace(after, tube=both(after.tube, label)) if draws and contents is LIQUID else after
 
 
-def _wetted(state: LineState, kind: OperationKind, allergens: tuple[str, ...]) -> LineState:
-    if kind in DRAWS_LIQUID and state.assigned is not None:
-        residues = tuple(sorted({*state.residues, state.assigned}))
-        return replace(state, residues=residues, traces=tuple(sorted({*state.traces, *allergens})))
+def _wetted(state: LineState, kind: OperationKind, label: Label | None, *, draws: bool) -> LineState:
+    if draws and state.assigned is not None:
+        state = replace(
+            state,
+            residues=tuple(sorted({*state.residues, state.assigned})),
+            drawn=tuple(sorted({*state.drawn, state.assigned})),
+        )
+        if label is None:
+            return replace(state, doubtful=True)
+        return replace(
+            state,
+            traces=tuple(sorted({*state.traces, *label.allergens})),
+            cares=tuple(sorted({*state.cares, *cares_of(label)})),
+        )
     if kind is CLEAN:
         return replace(state, chemical=True)
     return state
@@ -105,7 +127,8 @@ def _completed(state: LineState, kind: OperationKind, now: Moment) -> LineState:
     if kind is RINSE:
         is_clean = state.soaked_s is not None
         state = replace(state, residues=(), chemical=False, soaked_s=None)
-        return replace(state, traces=(), doubtful=False, wetted=None, cleaned=now) if is_clean else state
+        if is_clean:
+            return replace(state, drawn=(), traces=(), cares=(), doubtful=False, wetted=None, cleaned=now)
     return state
 
 
@@ -114,25 +137,26 @@ def _entered(after: LineState, before: Contents, contents: Contents, now: Moment
         return after
     after = replace(after, contents=contents, moved_ml=0.0, moved_by=None)
     if contents is not LIQUID:
-        return replace(after, holds=None, filled=None)
+        return replace(after, holds=None, tube=None, filled=None)
     # Liquid on top of liquid stays as old as it was: the table cannot know that all of it was pushed out.
     return after if before is LIQUID else replace(after, holds=after.assigned, filled=now)
 
 
-def _nothing_certain(state: LineState) -> LineState:
-    return replace(state, contents=UNKNOWN, holds=None, filled=None, moved_ml=0.0, moved_by=None)
+def nothing_certain(state: LineState) -> LineState:
+    """The line when what is in its tube is not certain; what has wetted it is."""
+    return replace(state, contents=UNKNOWN, holds=None, tube=None, filled=None, moved_ml=0.0, moved_by=None)
 
 
-def crashed(state: LineState, kind: OperationKind, allergens: tuple[str, ...]) -> LineState:
+def crashed(state: LineState, kind: OperationKind, label: Label | None, *, in_air: bool = False) -> LineState:
     """The line after the guard was interrupted while it may have been moving."""
-    return _nothing_certain(_wetted(state, kind, allergens))
+    return nothing_certain(_wetted(state, kind, label, draws=draws_liquid(kind, in_air=in_air)))
 
 
 def lost(state: LineState) -> LineState:
     """The line when nothing about its past is certain: purge, rinse, clean and rinse before it serves again."""
-    return replace(_nothing_certain(state), doubtful=True, chemical=True, soaked_s=None, cleaned=None)
+    return replace(nothing_certain(state), doubtful=True, chemical=True, soaked_s=None, cleaned=None)
 
 
-def assigned(state: LineState, liquid: str, opened: Moment) -> LineState:
+def assigned(state: LineState, label: Label, opened: Moment) -> LineState:
     """The line after a container with this liquid, opened then, was hung on it: the tube holds what it held."""
-    return replace(state, assigned=liquid, opened=opened)
+    return replace(state, assigned=label.liquid, container=label, opened=opened)

@@ -1,6 +1,7 @@
 """The machine's state with everything it leads to: events to publish, records to write, faults, the operation's end."""
 
 from controller.model.book import Book
+from controller.model.labels import Label, label_in, strictest
 from controller.model.messages import (
     Changed,
     Edge,
@@ -74,11 +75,17 @@ class Machine:
         if abs(stepped_s) > WALL_STEP_S:
             self.record(ClockRecord(stepped_s=stepped_s))
 
+    @property
+    def strict_book(self) -> Book:
+        """The book with the stricter figures that hold for what hangs on the lines and stands in them."""
+        labels = (label for state in self.memory.lines for label in (state.container, state.tube) if label is not None)
+        return strictest(self.book, labels, self.memory.glasses)
+
     def situation(self, inputs: InputReport) -> Situation:
         """What a request is judged by."""
         return Situation(
             profile=self.profile,
-            book=self.book,
+            book=self.strict_book,
             memory=self.memory,
             inputs=inputs,
             now_s=self.now_s,
@@ -199,13 +206,20 @@ class Machine:
             cleaned_wall_s=self._since(state.cleaned),
             soaked_wall_s=None if soaked_s is None else self.wall_s - soaked_s,
             residues=state.residues,
+            drawn=state.drawn,
             traces=state.traces,
+            cares=state.cares,
             doubtful=state.doubtful,
+            labels=self._stricter_labels(state),
         )
 
     def _since(self, moment: Moment | None) -> float | None:
         """When it was by the present wall clock, by its age: whichever clock makes it older counts."""
         return None if moment is None else self.wall_s - moment.age_s(self.moment)
+
+    def _stricter_labels(self, state: LineState) -> tuple[Label, ...]:
+        labels = dict.fromkeys(one for one in (state.container, state.tube) if one is not None)
+        return tuple(one for one in labels if one != label_in(self.book, one.liquid))
 
     def report(self, inputs: InputReport) -> Report:
         """The whole machine."""
@@ -218,4 +232,5 @@ class Machine:
             lines=tuple(self.line_report(state) for state in self.memory.lines if state.line in known),
             inputs=inputs,
             book=self.book.mark,
+            glasses=tuple(one for one in self.strict_book.glasses if one not in self.book.glasses),
         )

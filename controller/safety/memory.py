@@ -1,14 +1,18 @@
 """Memory as a fold over records: the running guard and the replay of its journal go through the same lines."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import reduce
+from typing import TypeVar
 
 from msgspec.structs import replace
 
+from controller.model.calibration import Calibration
+from controller.model.plan import PlannedRun
 from controller.model.states import OperationKind
 from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
+    BookRead,
     CalibrationRecord,
     CapChanged,
     ClockRecord,
@@ -28,6 +32,7 @@ from controller.safety.records import (
 )
 
 HOUR_S = 3600.0
+Numbered = TypeVar("Numbered", Calibration, OnTime, PlannedRun)
 SEEN = 200  # operation ids remembered against repeated messages
 
 
@@ -48,8 +53,10 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
         return record
     memory = _advance(memory, stamped)
     match record:
-        case Started(boot=boot, caps=caps, lines=lines):
-            return replace(memory, boot=boot, caps=caps, lines=_with(memory.lines, lines))
+        case Started():
+            return _started(memory, record)
+        case BookRead(labels=labels, glasses=glasses, lines=lines):
+            return replace(memory, labels=labels, glasses=glasses, lines=_with(memory.lines, lines))
         case AdmittedRecord():
             return _admitted(memory, record)
         case UnheldRecord():
@@ -83,6 +90,33 @@ def _advance(memory: Memory, stamped: Stamped) -> Memory:
         passed_s = stamped.mono_s - memory.mono_s
     credited = memory.credited_s + max(0.0, passed_s)
     return replace(memory, mono_s=stamped.mono_s, wall_s=stamped.wall_s, credited_s=credited)
+
+
+def _started(memory: Memory, record: Started) -> Memory:
+    """What a pump has done goes with it to its new number."""
+    now = dict(record.renumbered)
+    taken = set(now.values()) - now.keys()
+    staying = (state for state in memory.lines if state.line not in now)
+    unfinished = memory.unfinished
+    if unfinished is not None:
+        operation = unfinished.operation
+        segments = tuple(replace(one, runs=_renumbered(one.runs, now)) for one in operation.segments)
+        unfinished = replace(unfinished, operation=replace(operation, segments=segments))
+    return replace(
+        memory,
+        boot=record.boot,
+        caps=record.caps,
+        lines=_with(tuple(staying), record.lines),
+        removed=record.removed,
+        calibrations=_renumbered((one for one in memory.calibrations if one.line not in taken), now),
+        on_times=_renumbered((one for one in memory.on_times if one.line not in taken), now),
+        unfinished=unfinished,
+        resumed=tuple(replace(one, runs=_renumbered(one.runs, now)) for one in memory.resumed),
+    )
+
+
+def _renumbered(things: Iterable[Numbered], now: Mapping[int, int]) -> tuple[Numbered, ...]:
+    return tuple(replace(one, line=now.get(one.line, one.line)) for one in things)
 
 
 def _with(lines: tuple[LineState, ...], changed: tuple[LineState, ...]) -> tuple[LineState, ...]:

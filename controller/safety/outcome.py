@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 
+from controller.model.labels import label_in
 from controller.model.messages import Delivery, Ended
 from controller.model.plan import Operation
 from controller.model.states import OperationKind, Outcome
@@ -55,7 +56,9 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
     deliveries = _deliveries(operation, worst, worst, _on_s([*runs, *late]))
     longest_s = max((one.on_s for one in deliveries), default=0.0)
     before = [memory.line(line) for line in sorted({run.line for run in runs})]
-    lines = tuple(crashed(state, operation.kind, _allergens(state, now)) for state in before)
+    lines = tuple(
+        crashed(state, operation.kind, label_in(now.book, state.assigned), in_air=operation.in_air) for state in before
+    )
     return EndedRecord(
         ended=Ended(
             operation=operation.operation,
@@ -113,10 +116,6 @@ def _ethanol_g(deliveries: tuple[Delivery, ...], now: Situation) -> float:
     return sum(one.worst_ml * abv.get(one.liquid, 1.0) * ETHANOL_G_ML for one in deliveries)
 
 
-def _allergens(state: LineState, now: Situation) -> tuple[str, ...]:
-    return next((one.allergens for one in now.book.liquids if one.liquid == state.assigned), ())
-
-
 def _left_in_funnel(before: Iterable[LineState], changed: tuple[LineState, ...]) -> bool | None:
     """Whether lines that have moved left cleaner in the funnel; None when they had none in them, before or after.
 
@@ -139,8 +138,9 @@ def _lines_after(progress: Progress, now: Situation) -> tuple[LineState, ...]:
             kind,
             least_ml=least_ml,
             enough_ml=volumes * tube_ml(now.profile.line(line)),
-            allergens=_allergens(before, now),
+            label=label_in(now.book, before.assigned),
             now=now.moment,
+            in_air=progress.operation.in_air,
         )
         if after != before:
             changed.append(after)

@@ -4,8 +4,10 @@ Every record carries what it changes as a result, not as a rule: replaying an ol
 after the rules, the book or the profile have changed.
 """
 
+from controller.model.book import Care, Glass
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
+from controller.model.labels import Label
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
 from controller.model.profile import Caps
@@ -27,17 +29,22 @@ class Moment(Value, frozen=True, kw_only=True):
         return max(now.credited_s - self.credited_s, now.wall_s - self.wall_s)
 
 
-class LineState(Value, frozen=True, kw_only=True):
-    """One line as the guard remembers it."""
+class LineState(Value, frozen=True, kw_only=True, omit_defaults=True):
+    """One line as the guard remembers it: the tube on this pin, whatever number the profile gives it."""
 
     line: int
+    gpio: int | None = None  # None in journals of earlier versions
     assigned: str | None = None
+    container: Label | None = None  # what the books have said of the assigned liquid since its container was hung
     contents: Contents = Contents.EMPTY
     holds: str | None = None  # the liquid in the tube when contents is `liquid`
+    tube: Label | None = None  # what the books have said of it since it was drawn in
     moved_ml: float = 0.0  # least volume moved by `moved_by` since the contents last changed
     moved_by: OperationKind | None = None
     residues: tuple[str, ...] = ()  # liquids that wetted the tube since it was last rinsed
+    drawn: tuple[str, ...] = ()  # liquids that wetted the tube since it was last cleaned
     traces: tuple[str, ...] = ()  # allergens that touched the tube since it was last cleaned
+    cares: tuple[Care, ...] = ()  # kinds of care that books have said of what wetted it since then
     doubtful: bool = False  # what wetted the tube is not known; only cleaning helps
     chemical: bool = False  # cleaner may still be in it
     opened: Moment | None = None  # when the assigned container was hung
@@ -70,11 +77,17 @@ class Fault(Value, frozen=True, kw_only=True):
 
 
 class Started(Value, frozen=True, kw_only=True, tag="started"):
-    """The guard started. `lines` are those that its memory did not know before."""
+    """The guard started. `lines` are those that its memory did not know so before.
+
+    renumbered: (number before, number now) of lines that have another number in the profile by now. removed: tubes on
+    pins that the profile does not use any more.
+    """
 
     boot: str  # the kernel's boot id: monotonic times compare within one boot only
     caps: Caps
     lines: tuple[LineState, ...] = ()
+    renumbered: tuple[tuple[int, int], ...] = ()
+    removed: tuple[LineState, ...] = ()
 
 
 class CapChanged(Value, frozen=True, kw_only=True, tag="cap_changed"):
@@ -83,6 +96,25 @@ class CapChanged(Value, frozen=True, kw_only=True, tag="cap_changed"):
     cap: str
     old: float
     new: float
+
+
+class Figure(Value, frozen=True, kw_only=True):
+    """One figure of a book that differs from the one read before."""
+
+    of: str  # a liquid or a glass
+    figure: str
+    old: str
+    new: str
+
+
+class BookRead(Value, frozen=True, kw_only=True, tag="book_read"):
+    """The guard works with another book from here on."""
+
+    title: str
+    changed: tuple[Figure, ...] = ()
+    labels: tuple[Label, ...] = ()  # of all its liquids, as the next book is held against them
+    glasses: tuple[Glass, ...] = ()  # those in force, smaller than the book's where nobody has confirmed its figures
+    lines: tuple[LineState, ...] = ()  # those of which the books now say something stricter
 
 
 class AdmittedRecord(Value, frozen=True, kw_only=True, tag="admitted"):
@@ -177,6 +209,9 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     wall_s: float = 0.0
     credited_s: float = 0.0
     lines: tuple[LineState, ...] = ()
+    removed: tuple[LineState, ...] = ()  # tubes on pins that the profile does not use, should they come back
+    labels: tuple[Label, ...] = ()  # what the book read last says of each liquid
+    glasses: tuple[Glass, ...] = ()  # those in force, by name
     funnel_chemical: bool = False  # cleaner may be in the funnel, which all lines share
     calibrations: tuple[Calibration, ...] = ()
     servings: tuple[Serving, ...] = ()
@@ -198,7 +233,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
 
 
 Record = (
-    Memory | Started | CapChanged | AdmittedRecord | UnheldRecord | RefusedRecord | EndedRecord | LineRecord
+    Memory | Started | CapChanged | BookRead | AdmittedRecord | UnheldRecord | RefusedRecord | EndedRecord | LineRecord
     | CalibrationRecord | FaultRecord | AcknowledgedRecord | ClockRecord | Note | Lost
 )  # fmt: skip
 

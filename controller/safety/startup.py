@@ -6,7 +6,9 @@ from controller.model.messages import InputReport
 from controller.safety import outcome
 from controller.safety.contents import lost
 from controller.safety.machine import Machine
-from controller.safety.records import CapChanged, LineState, Lost, Serving, Started
+from controller.safety.reading import changes_nothing, reading
+from controller.safety.records import CapChanged, Lost, Serving, Started
+from controller.safety.rewiring import rewired
 
 JOURNAL_DAMAGED = "journal damaged"  # cause of a fault
 
@@ -16,16 +18,20 @@ def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snaps
 
     damage: what of the journal could not be read, "" when all could. snapshot: whether to sum up the memory.
     """
-    known = {state.line for state in machine.memory.lines}
-    containers = {on.line: on.liquid for on in machine.book.lines}
-    # A line that the journal has never seen is new: its tube has never been wet.
-    fresh = tuple(
-        LineState(line=line.line, assigned=containers.get(line.line), opened=machine.moment)
-        for line in machine.profile.lines
-        if line.line not in known
-    )
+    found = rewired(machine.profile, machine.book, machine.memory, machine.moment)
     old = machine.memory.caps
-    machine.record(Started(boot=boot, caps=machine.profile.caps, lines=fresh))
+    machine.record(
+        Started(
+            boot=boot,
+            caps=machine.profile.caps,
+            lines=found.lines,
+            renumbered=found.renumbered,
+            removed=found.removed,
+        )
+    )
+    read = reading(machine.book, machine.memory)
+    if not changes_nothing(read, machine.memory):
+        machine.record(read)
     if old is not None:
         new = asdict(machine.profile.caps)
         for cap, value in asdict(old).items():

@@ -10,7 +10,7 @@ from controller.guard.guard import Guard
 from controller.hal.board import Board
 from controller.ledger.journal import MemoryJournal
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Phase, Recipe
-from controller.model.messages import AskReport, Command, Event, Heartbeat, Hello, Start
+from controller.model.messages import AskReport, Command, Event, Heartbeat, Hello, Start, TakeBook
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import (
     BoardSpec,
@@ -214,6 +214,38 @@ class Rig:
     def of(self, kind: type) -> list:
         """All events of one kind so far."""
         return [event for _, event in self.events if isinstance(event, kind)]
+
+
+class Reading(Rig):
+    """A guard that is asked to read its book; what comes of it is said by the test."""
+
+    def start_guard(self) -> None:
+        self.readings = 0
+        self.guard = Guard(
+            self.machine,
+            self.book,
+            self.board,
+            self.journal,
+            self.clock,
+            self._publish,
+            boot=self.boot,
+            read_book=self._begin,
+        )
+
+    def _begin(self) -> None:
+        self.readings += 1
+
+    def read(self, book: Book | None, problem: str = "") -> list[Event]:
+        """What the guard finds in its file; the events that it causes."""
+        before = len(self.events)
+        self.guard.book_read(book, problem)
+        return [event for _, event in self.events[before:]]
+
+    def reload(self, book: Book, *larger_glasses: str) -> list[Event]:
+        """The file has this book now, and the engine asks for it."""
+        self.say(TakeBook(mark=book.mark, larger_glasses=larger_glasses))
+        self.book = book
+        return self.read(book)
 
 
 def run_of(number: int, liquid: str, start_s: float, duration_s: float) -> PlannedRun:

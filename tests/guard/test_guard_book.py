@@ -2,12 +2,12 @@
 
 import msgspec
 import pytest
-from guard_parts import BOOK, Rig, prime, run_of, serve
+from guard_parts import BOOK, Reading, Rig, prime, run_of, serve
 
-from controller.guard.guard import Guard
 from controller.model.book import Glass, Liquid
 from controller.model.messages import AskReport, Ended, Refusal, Start, TakeBook
 from controller.model.states import Outcome
+from controller.safety.records import Stamped
 
 
 def changed(**changes):
@@ -22,31 +22,6 @@ def with_strength(liquid, abv_percent):
 
 
 STRONGER = with_strength("sloe gin", 40.0)
-
-
-class Reading(Rig):
-    """A guard that is asked to read; what comes of it is said by the test."""
-
-    def start_guard(self):
-        self.readings = 0
-        self.guard = Guard(
-            self.machine,
-            self.book,
-            self.board,
-            self.journal,
-            self.clock,
-            self._publish,
-            boot=self.boot,
-            read_book=self._begin,
-        )
-
-    def _begin(self):
-        self.readings += 1
-
-    def read(self, book, problem=""):
-        before = len(self.events)
-        self.guard.book_read(book, problem)
-        return [event for _, event in self.events[before:]]
 
 
 @pytest.fixture
@@ -64,7 +39,8 @@ def test_a_book_read_again_is_in_force_and_on_record(rig):
     (report,) = rig.read(STRONGER)
     assert report.book == STRONGER.mark
     rig.run(1)
-    assert [b"works with another book" in entry.body for entry in rig.journal.entries][-1]
+    read = msgspec.json.decode(rig.journal.entries[-1].body, type=Stamped).record
+    assert [(one.of, one.figure, one.old, one.new) for one in read.changed] == [("sloe gin", "abv_percent", "26", "40")]
     # 35 s x 2.5 mL/s (the pump at its most) x 40 % x 0.78924 g/mL = 27.6 g, over the cap of 20 g
     rig.say(Start(operation=serve(run_of(4, "sloe gin", 0, 35))))
     assert rig.of(Refusal)[-1].rule == "serving_ethanol"

@@ -3,6 +3,7 @@ from itertools import product
 import pytest
 from msgspec.structs import replace
 
+from controller.model.labels import Label
 from controller.model.states import Contents, OperationKind
 from controller.safety.contents import ALLOWED, EFFECT, NEXT_STEP, assigned, crashed, lost, moved
 from controller.safety.records import LineState, Moment
@@ -13,14 +14,19 @@ EARLIER = Moment(credited_s=100.0, wall_s=8600.0)
 NOW = Moment(credited_s=500.0, wall_s=9000.0)
 
 
+APPLE = Label(liquid="apple juice")
+MILKY = Label(liquid="apple juice", allergens=("milk",), care="perishable")
+
+
 def state(contents: Contents, **more: object) -> LineState:
-    holds = "apple juice" if contents is C.LIQUID else None
-    return LineState(line=1, assigned="apple juice", contents=contents, **({"holds": holds} | more))
+    filled = {"holds": "apple juice", "tube": APPLE} if contents is C.LIQUID else {}
+    return LineState(line=1, assigned="apple juice", container=APPLE, contents=contents, **(filled | more))
 
 
 def after(before: LineState, kind: OperationKind, ml: float, *, enough_ml: float = TUBE_ML, milk: bool = False):
-    allergens = ("milk",) if milk else ()
-    return moved(before, kind, least_ml=ml, enough_ml=enough_ml, allergens=allergens, now=NOW)
+    """A purge with the suction tube in air."""
+    label = MILKY if milk else APPLE
+    return moved(before, kind, least_ml=ml, enough_ml=enough_ml, label=label, now=NOW, in_air=True)
 
 
 def test_every_contents_has_its_row():
@@ -94,10 +100,10 @@ def test_a_tube_half_filled_with_cleaner_is_rinsed_but_not_clean():
 
 
 def test_a_crash_makes_the_line_unknown_and_keeps_what_may_be_in_it():
-    line = crashed(state(C.LIQUID, residues=("apple juice",)), K.SERVE, ("milk",))
+    line = crashed(state(C.LIQUID, residues=("apple juice",)), K.SERVE, MILKY)
     assert (line.contents, line.holds, line.traces) == (C.UNKNOWN, None, ("milk",))
     assert after(line, K.PURGE, 10).contents is C.EMPTY
-    in_cleaning = crashed(state(C.EMPTY), K.CLEAN, ())
+    in_cleaning = crashed(state(C.EMPTY), K.CLEAN, APPLE)
     assert after(in_cleaning, K.PURGE, 10).contents is C.CLEANER  # a film of cleaner: rinse before anything else
 
 
@@ -122,7 +128,7 @@ def test_only_a_full_cleaning_and_its_rinse_make_a_line_clean_again():
 
 
 def test_a_container_change_leaves_the_tube_as_it_is():
-    line = assigned(state(C.LIQUID), "cold tea", NOW)
+    line = assigned(state(C.LIQUID), Label(liquid="cold tea"), NOW)
     assert (line.assigned, line.holds, line.contents, line.opened) == ("cold tea", "apple juice", C.LIQUID, NOW)
     assert after(line, K.JOG, 1).contents is C.UNKNOWN  # drew from the new container into the old liquid
 
@@ -133,7 +139,8 @@ def test_liquid_topped_up_by_priming_stays_as_old_as_it_was():
 
 
 def test_a_serving_changes_nothing_worth_writing():
-    line = state(C.LIQUID, residues=("apple juice",), filled=EARLIER)
+    wet = {"residues": ("apple juice",), "drawn": ("apple juice",)}
+    line = state(C.LIQUID, filled=EARLIER, **wet)
     assert after(line, K.SERVE, 30) == line
     assert after(replace(line, moved_ml=3.0), K.SERVE, 30) == line
 
@@ -158,5 +165,5 @@ def test_what_has_left_the_line_is_not_told_any_more():
 
 
 def test_after_a_crash_moving_begins_anew():
-    line = crashed(state(C.EMPTY, moved_ml=9.0, moved_by=K.PRIME), K.PRIME, ())
+    line = crashed(state(C.EMPTY, moved_ml=9.0, moved_by=K.PRIME), K.PRIME, APPLE)
     assert (line.moved_ml, line.moved_by) == (0.0, None)

@@ -7,10 +7,10 @@ from guard_parts import BOOK, CAPS, GLASS, run_of, serve
 from guard_parts import profile as machine
 from msgspec.structs import replace
 
-from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.messages import (
     Acknowledge,
+    AskReport,
     Assign,
     Changed,
     Confirm,
@@ -31,7 +31,7 @@ from controller.model.messages import (
 from controller.model.plan import Segment
 from controller.model.profile import Contact, LevelSwitch, MainRelay
 from controller.model.states import Contents, MachineState
-from controller.safety.records import FaultRecord, LineState, Memory, Note, Stamped, UnheldRecord
+from controller.safety.records import BookRead, FaultRecord, LineState, Memory, Note, Stamped, UnheldRecord
 from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 
 JUICE, GIN = "apple juice", "sloe gin"
@@ -176,8 +176,10 @@ def test_a_book_is_taken_when_it_comes():
     core.receive(2.0, "engine", TakeBook(mark=new.mark))
     assert core.wants_book
     core.take_book(4.0, new)
-    (note,) = written(core.take_records(), Note)
-    assert (note.mono_s, note.record.text) == (4.0, "works with another book: orchard fete, Sunday")
+    (read,) = written(core.take_records(), BookRead)
+    assert (read.mono_s, read.record.title, read.record.changed) == (4.0, "orchard fete, Sunday", ())
+    (report,) = core.receive(5.0, "engine", AskReport())
+    assert report.book == new.mark
     assert not core.wants_book
 
 
@@ -186,8 +188,10 @@ def test_a_book_that_cannot_be_read_leaves_the_old_one():
     core.receive(2.0, "engine", TakeBook(mark=1))
     (refusal,) = core.take_book(4.0, None, "line 3: unknown word")
     assert (refusal.rule, refusal.reason) == ("book_file", "line 3: unknown word")
-    assert isinstance(BOOK, Book)
-    assert core.take_book(5.0, BOOK) == []  # nobody asked for it
+    (report,) = core.receive(5.0, "engine", AskReport())
+    assert report.book == BOOK.mark
+    assert core.take_book(5.0, replace(BOOK, title="another")) == []  # nobody asked for it
+    assert core.receive(6.0, "engine", AskReport()) == [report]
 
 
 @pytest.mark.parametrize("ago_s", [-1.0, math.inf, math.nan])
