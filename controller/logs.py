@@ -3,6 +3,8 @@
 import logging
 import os
 import sys
+import time
+from collections.abc import Callable
 from contextlib import suppress
 
 import structlog
@@ -46,6 +48,8 @@ EVENTS: dict[str, tuple[str, str]] = {
     "sentinel_not_started": ("58a7811a7d794c9a93ee4a73309f43af", "The sentinel could not be started."),
 }
 
+EVERY_S, MOST = 60.0, 20  # what others say or do must not fill a disk: of one word so many in so long a time
+
 # syslog(3): what the journal sorts by.
 PRIORITY = {"debug": 7, "info": 6, "warning": 4, "error": 3, "critical": 2}
 
@@ -70,6 +74,7 @@ def set_up(process: str) -> None:
         processors=[
             structlog.contextvars.merge_contextvars,
             structlog.processors.add_log_level,
+            Bounded(),
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,
             *rendering,
@@ -78,6 +83,27 @@ def set_up(process: str) -> None:
         logger_factory=lambda *_: Lines(sys.stderr),
     )
     structlog.contextvars.bind_contextvars(process=process)
+
+
+class Bounded:
+    """Lets a word pass MOST times in EVERY_S; the first one after that says how many were `left_out`."""
+
+    def __init__(self, now_s: Callable[[], float] = time.monotonic) -> None:
+        self._now_s = now_s
+        self._seen: dict[str, tuple[float, int]] = {}  # word -> since when, how often
+
+    def __call__(self, _logger: WrappedLogger, _method: str, event: EventDict) -> EventDict:
+        """The event, or structlog.DropEvent."""
+        word, now_s = event["event"], self._now_s()
+        since_s, count = self._seen.get(word, (now_s, 0))
+        if now_s - since_s >= EVERY_S:
+            if count > MOST:
+                event["left_out"] = count - MOST
+            since_s, count = now_s, 0
+        self._seen[word] = since_s, count + 1
+        if count >= MOST:
+            raise structlog.DropEvent
+        return event
 
 
 def _message_id(_logger: WrappedLogger, _method: str, event: EventDict) -> EventDict:

@@ -19,6 +19,7 @@ from controller.model.decoding import decode
 from controller.model.profile import Profile
 from controller.process import listening_socket, stop_signals
 
+MOST_CLIENTS = 64
 UNREAD_BYTES = 4 * 1024 * 1024  # answers that a client may leave unread before it is dropped
 
 
@@ -117,7 +118,13 @@ class BenchServer:
         return True
 
     def _accept(self) -> None:
-        sock, _ = self._listener.accept()
+        try:
+            sock, _ = self._listener.accept()
+        except OSError:
+            return  # gone again
+        if len(self._connections) >= MOST_CLIENTS:
+            sock.close()
+            return
         sock.setblocking(False)
         self._accepted += 1
         connection = Connection(sock, self._accepted)

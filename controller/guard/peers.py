@@ -17,6 +17,10 @@ class Peer:
     uid: int
     groups: frozenset[int]
 
+    def may_be_engine(self, user: int | None) -> bool:
+        """Whether it is root, runs as our own user, or is the engine's user."""
+        return self.uid in (0, os.geteuid(), user)
+
     def may_speak(self, group: int | None) -> bool:
         """Whether it is root, runs as our own user, or is in the group that may."""
         return self.uid in (0, os.geteuid()) or (group is not None and group in self.groups)

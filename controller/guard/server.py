@@ -1,7 +1,8 @@
 """The guard's socket and loop: one thread that sleeps until the core's next deadline.
 
 Whatever clients do, switching off is never kept waiting: sends do not block, what waits to be sent and what is read in
-one turn are bounded, and a client that breaks the rules is dropped.
+one turn are bounded, and a client that breaks the rules is dropped. Nor is the engine kept out: who has not said hello
+makes room for who comes, observers cannot take every place, and only the engine's user may be the engine.
 """
 
 import selectors
@@ -16,9 +17,11 @@ from controller.clock import Clock
 from controller.guard.guard import Guard
 from controller.guard.peers import peer_of
 from controller.model.decoding import decode
-from controller.model.messages import MAX_BYTES, Command, Event, Refusal, Report
+from controller.model.messages import MAX_BYTES, Command, Event, Hello, Refusal, Report
 
 MOST_CLIENTS = 16
+MOST_GREETED = 12  # of them that observers may take; the rest is for the engine and for those who come
+HELLO_S = 2.0  # longest time to say hello; a Stop needs none
 READ_BYTES = 16 * 1024  # taken from one client in one turn
 LINES_PER_TURN = 8  # of one client
 LINES_PER_S = 500  # of one client, over a second; the engine sends about ten
@@ -32,9 +35,10 @@ _encoder = msgspec.json.Encoder()
 class Client:
     """One connection with what was read from it and what waits to be sent."""
 
-    def __init__(self, name: str, connection: socket.socket) -> None:
+    def __init__(self, name: str, connection: socket.socket, *, hello_by_s: float, may_be_engine: bool) -> None:
         self.name = name
         self.connection = connection
+        self.hello_by_s, self.may_be_engine = hello_by_s, may_be_engine
         self.is_greeted = False  # it said hello and was accepted
         self.is_dropped = False  # broke a rule, or cannot be reached
         self.is_at_end = False  # will send nothing more; what it has sent is still heard
@@ -99,8 +103,9 @@ class Client:
 class Server:
     """Serves a guard on a listening socket.
 
-    group: the group whose members may connect, beside root and the guard's own user. each_turn: called in every turn
-    of the loop with the time (s), after all switching that was due; returns when it wants to be called again.
+    group: the group whose members may connect, beside root and the guard's own user. engine_user: who may be the
+    engine, beside these two. each_turn: called in every turn of the loop with the time (s), after all switching that
+    was due; returns when it wants to be called again.
     """
 
     def __init__(
@@ -109,14 +114,15 @@ class Server:
         clock: Clock,
         *,
         group: int | None = None,
+        engine_user: int | None = None,
         each_turn: Callable[[float], float] | None = None,
     ) -> None:
-        self._clock, self._group, self._each_turn = clock, group, each_turn
+        self._clock, self._group, self._engine_user, self._each_turn = clock, group, engine_user, each_turn
         self._listener = listener
         self._listener.setblocking(False)
         # select() takes microseconds where epoll takes milliseconds, and there are only a handful of descriptors.
         self._selector = selectors.SelectSelector()
-        self._selector.register(listener, selectors.EVENT_READ, self._accept)
+        self._selector.register(listener, selectors.EVENT_READ, lambda: None)
         self._clients: dict[str, Client] = {}
         self._numbers = count(1)
         self._log = structlog.get_logger()
@@ -161,6 +167,7 @@ class Server:
             self._drop_marked(guard)  # an engine that has gone makes room before the next one says hello
             for client in list(self._clients.values()):
                 self._hear(guard, client)
+            self._accept()  # last: who has come is heard for a turn before it may have to make room
             self._drop_marked(guard)
             next_turn_s = guard.tick()
 
@@ -176,24 +183,42 @@ class Server:
     def _wait_s(self, next_turn_s: float) -> float:
         if any(client.has_line for client in self._clients.values()):
             return 0.0
-        return min(max(0.0, next_turn_s - self._clock.now_s()), LONGEST_SLEEP_S)
+        due_s = min([next_turn_s, *(client.hello_by_s for client in self._silent())])
+        return min(max(0.0, due_s - self._clock.now_s()), LONGEST_SLEEP_S)
+
+    def _silent(self) -> list[Client]:
+        """Clients that have not said hello, the longest one first."""
+        return [client for client in self._clients.values() if not client.is_greeted]
 
     def _accept(self) -> None:
-        try:
-            connection, _ = self._listener.accept()
-        except OSError:
-            return  # it has gone again
+        """Let in who has come, no more in one turn than there are places for those who have not said hello."""
+        for _ in range(MOST_CLIENTS - MOST_GREETED - 1):
+            try:
+                connection, _ = self._listener.accept()
+            except OSError:
+                return  # nobody, or gone again
+            self._admit(connection)
+
+    def _admit(self, connection: socket.socket) -> None:
         connection.setblocking(False)
         try:
             peer = peer_of(connection)
             allowed = peer.may_speak(self._group)
         except OSError:
             allowed = False
-        if not allowed or len(self._clients) >= MOST_CLIENTS:
-            self._log.warning("client_turned_away", reason="too many clients" if allowed else "not allowed")
+        if not allowed:
+            self._log.warning("client_turned_away", reason="not allowed")
             connection.close()
             return
-        client = Client(f"c{next(self._numbers)}", connection)
+        if len(self._clients) >= MOST_CLIENTS:
+            self._silent()[0].is_dropped = True  # there is one: the greeted never take every place
+            self._log.warning("client_dropped", reason="it made room: too many have not said hello")
+        client = Client(
+            f"c{next(self._numbers)}",
+            connection,
+            hello_by_s=self._clock.now_s() + HELLO_S,
+            may_be_engine=peer.may_be_engine(self._engine_user),
+        )
         self._clients[client.name] = client
         self._selector.register(connection, selectors.EVENT_READ, client)
 
@@ -202,17 +227,33 @@ class Server:
             return
         try:
             for line in client.lines(self._clock.now_s()):
-                guard.handle(client.name, decode(_decoder, line))
+                command = decode(_decoder, line)
+                no = self._refusal(client, command) if isinstance(command, Hello) else None
+                if no is None:
+                    guard.handle(client.name, command)
+                else:
+                    self.publish(client.name, no)
         except (ValueError, msgspec.MsgspecError) as problem:
             reason = str(problem)[:400]
             self._log.warning("client_dropped", client=client.name, reason=reason)
             self.publish(client.name, Refusal(request="message", rule="protocol", reason=reason))
             client.is_dropped = True
 
+    def _refusal(self, client: Client, hello: Hello) -> Refusal | None:
+        if hello.role == "engine" and not client.may_be_engine:
+            reason = "only the engine's own user may be the engine."
+            return Refusal(request="hello", rule="engine", reason=reason, way_out="Say hello as an observer.")
+        if hello.role == "observer" and sum(one.is_greeted for one in self._clients.values()) >= MOST_GREETED:
+            reason = f"{MOST_GREETED} clients are connected already."
+            return Refusal(request="hello", rule="places", reason=reason, way_out="Close one of them.")
+        return None
+
     def _drop_marked(self, guard: Guard) -> None:
         """Part with clients that are done for; listen for room where something waits to be sent."""
+        now_s = self._clock.now_s()
         for client in list(self._clients.values()):
-            if client.is_dropped or (client.is_at_end and not client.has_line):
+            is_late = not client.is_greeted and now_s >= client.hello_by_s
+            if client.is_dropped or is_late or (client.is_at_end and not client.has_line):
                 del self._clients[client.name]
                 self._selector.unregister(client.connection)
                 client.connection.close()

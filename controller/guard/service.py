@@ -4,6 +4,7 @@ import gc
 import grp
 import math
 import os
+import pwd
 import socket
 from contextlib import ExitStack
 from pathlib import Path
@@ -28,6 +29,7 @@ from controller.process import Watchdog, listening_socket, notify, stop_signals
 
 JOURNAL = "journal.db"
 NOTE = "pins.json"
+ENGINE_USER = "tundish-engine"  # may be the engine, where the system has this user
 GROUP = "tundish"  # members may connect, where the system has this group
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 LATENESS_EVERY_S = 600.0
@@ -86,7 +88,9 @@ class _Process:
         self._stop = stop
         self._state_dir, self._bench_socket = state_dir, bench_socket
         self._log = structlog.get_logger()
-        self._server = Server(listener, self._clock, group=_group(), each_turn=self._each_turn)
+        self._server = Server(
+            listener, self._clock, group=_group(), engine_user=_engine_user(), each_turn=self._each_turn
+        )
         self._sentinel = SentinelLink(pins_of(profile, bench_socket), self)
         self._watchdog = Watchdog()
         self._lateness_s = self._clock.now_s() + LATENESS_EVERY_S
@@ -213,6 +217,13 @@ def _leave_note(pins: Pins) -> None:
 def _group() -> int | None:
     try:
         return grp.getgrnam(GROUP).gr_gid
+    except KeyError:
+        return None
+
+
+def _engine_user() -> int | None:
+    try:
+        return pwd.getpwnam(ENGINE_USER).pw_uid
     except KeyError:
         return None
 

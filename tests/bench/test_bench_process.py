@@ -15,6 +15,7 @@ import pytest
 
 from controller.bench.client import BenchClient
 from controller.bench.faults import Fault
+from controller.bench.process import MOST_CLIENTS
 from controller.bench.trace import ContactEntry, LevelEntry, read_trace
 from controller.errors import BoardError, Refused, Unreachable
 from controller.hal.table import open_board
@@ -174,6 +175,17 @@ def test_rubbish_and_half_lines_hurt_nobody(bench, desk, rubbish):
             received = b""
     assert received == b"" or "refused" in json.loads(received)
     assert desk.report().glass == "tumbler"
+
+
+def test_more_clients_than_places_hurt_nobody(bench, desk):
+    clients = [socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) for _ in range(MOST_CLIENTS + 8)]
+    for client in clients:
+        client.settimeout(5.0)
+        client.connect(str(bench.socket))
+    assert clients[-1].recv(1) == b""
+    assert desk.report().glass == "tumbler"
+    for client in clients:
+        client.close()
 
 
 def test_a_client_that_never_reads_is_dropped(bench, desk):

@@ -6,6 +6,7 @@ import os
 import re
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -93,6 +94,24 @@ def test_to_the_journal_every_line_begins_with_its_level():
     lines = said("journal")
     assert [line[:3] for line in lines] == ["<6>", "<4>", "<3>"]
     assert json.loads(lines[0][3:])["event"] == "guard_ready"
+
+
+def test_a_flood_of_one_word_is_counted_and_other_words_pass():
+    now_s = [0.0]
+    bounded, passed = logs.Bounded(lambda: now_s[0]), []
+
+    def say(word):
+        with suppress(structlog.DropEvent):
+            passed.append(bounded(None, "warning", {"event": word}))
+
+    for _ in range(1000):
+        say("client_dropped")
+    say("fault")
+    now_s[0] = logs.EVERY_S
+    say("client_dropped")
+    say("fault")
+    assert [one["event"] for one in passed] == ["client_dropped"] * logs.MOST + ["fault", "client_dropped", "fault"]
+    assert [one.get("left_out") for one in passed[-2:]] == [1000 - logs.MOST, None]
 
 
 def test_on_a_terminal_it_is_for_people():

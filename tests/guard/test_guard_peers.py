@@ -15,6 +15,13 @@ def test_root_the_own_user_and_the_group_may_speak():
     assert Peer(pid=1, uid=me + 4711, groups=frozenset({7, 8})).may_speak(8)
 
 
+def test_root_the_own_user_and_the_engine_s_may_be_the_engine():
+    me = os.geteuid()
+    for uid, may in ((0, True), (me, True), (me + 1, True), (me + 2, False)):
+        assert Peer(pid=1, uid=uid, groups=frozenset({7})).may_be_engine(me + 1) == may
+    assert not Peer(pid=1, uid=me + 1, groups=frozenset({7})).may_be_engine(None)
+
+
 def test_the_kernel_vouches_for_a_peer():
     here, there = socket.socketpair(socket.AF_UNIX)
     with here, there:

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from controller.clock import RealClock
 from controller.guard.guard import Guard
-from controller.guard.server import LINES_PER_S, MOST_CLIENTS, Server
+from controller.guard.server import LINES_PER_S, MOST_CLIENTS, MOST_GREETED, Server
 from controller.ledger.journal import MemoryJournal
 from controller.model.calibration import Calibration
 from controller.model.messages import (
@@ -335,21 +335,78 @@ def test_a_flood_is_cut_off(live):
         assert client.is_closed()
 
 
-def test_more_clients_than_places_are_turned_away(live):
-    clients = [Client(live.path) for _ in range(MOST_CLIENTS)]
-    for client in clients:
-        client.send(Hello(version=1, role="observer"))
-        client.next(Report)
-    late = Client(live.path)
-    assert late.is_closed()
-    for client in [*clients, late]:
+def test_silent_clients_keep_nobody_out_and_are_not_waited_for(live):
+    silent = [Client(live.path) for _ in range(MOST_CLIENTS + 4)]
+    with pouring(live, 0.5) as engine, connected(live):
+        assert engine.next(Ended).outcome is Outcome.DONE
+    assert all(client.is_closed() for client in silent)  # the last ones when they should have said hello by now
+    for client in silent:
         client.close()
-    time.sleep(0.05)
-    with connected(live):
+
+
+def test_who_comes_and_goes_without_a_word_keeps_nobody_out(live):
+    stop, entered = threading.Event(), list[bool]()
+
+    def come_and_go() -> None:
+        held: list[Client] = []
+        while not stop.wait(0.0005):
+            with suppress(OSError):
+                held.append(Client(live.path))
+            if len(held) > 2 * MOST_CLIENTS:
+                held.pop(0).close()
+        for client in held:
+            client.close()
+
+    visitor = threading.Thread(target=come_and_go)
+    visitor.start()
+    try:
+        for _ in range(20):
+            with suppress(BlockingIOError), connected(live, "engine"):  # the queue may be full at that moment
+                entered.append(True)
+    finally:
+        stop.set()
+        visitor.join()
+    assert len(entered) > 10
+
+
+def test_observers_cannot_take_the_engine_s_place(live):
+    observers = [Client(live.path) for _ in range(MOST_GREETED + 1)]
+    for observer in observers:
+        observer.send(Hello(version=1, role="observer"))
+    assert isinstance(observers[0].next(Report), Report)
+    assert observers[-1].next(Refusal).rule == "places"
+    with connected(live, "engine"):
         pass
+    for observer in observers:
+        observer.close()
 
 
 # --- who is at the other end
+
+
+IN_THE_GROUP = """
+import os, socket, sys
+connection = socket.socket(socket.AF_UNIX)
+connection.settimeout(5)
+os.chdir(sys.argv[1]); os.setgroups([]); os.setgid(61000); os.setuid(int(sys.argv[2]))
+connection.connect("guard.sock")
+connection.sendall(b'{"type":"hello","version":1,"role":"%s"}\\n' % sys.argv[3].encode())
+print(connection.recv(1000).decode()[:60])
+"""
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
+@pytest.mark.parametrize(
+    ("user", "role", "answer"),
+    [(61_001, "engine", '"type":"report"'), (61_003, "observer", '"type":"report"'), (61_003, "engine", '"refusal"')],
+)
+def test_in_the_group_only_the_engine_s_user_may_be_the_engine(live, user, role, answer):
+    live.server._group, live.server._engine_user = 61_000, 61_001
+    folder = os.path.dirname(live.path)  # noqa: PTH120
+    os.chmod(folder, 0o755)  # noqa: PTH101
+    os.chmod(live.path, 0o666)  # noqa: PTH101
+    words = [sys.executable, "-c", IN_THE_GROUP, folder, str(user), role]
+    assert answer in subprocess.run(words, capture_output=True, text=True, timeout=30, check=True).stdout
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
