@@ -122,11 +122,11 @@ class Server:
         self._listener.setblocking(False)
         # select() takes microseconds where epoll takes milliseconds, and there are only a handful of descriptors.
         self._selector = selectors.SelectSelector()
-        self._selector.register(listener, selectors.EVENT_READ, lambda: None)
+        self._selector.register(listener, selectors.EVENT_READ, self._knock)
         self._clients: dict[str, Client] = {}
         self._numbers = count(1)
         self._log = structlog.get_logger()
-        self._is_ending = False
+        self._is_ending = self._somebody_waits = False
 
     def watch(self, descriptor: int, on_ready: Callable[[], None]) -> None:
         """Call on_ready in the loop whenever the descriptor can be read."""
@@ -164,10 +164,10 @@ class Server:
                     _exchange(key.data, mask)
                 else:
                     key.data()
+            self._accept()  # after reading: who has said something does not make room before it was heard
             self._drop_marked(guard)  # an engine that has gone makes room before the next one says hello
             for client in list(self._clients.values()):
                 self._hear(guard, client)
-            self._accept()  # last: who has come is heard for a turn before it may have to make room
             self._drop_marked(guard)
             next_turn_s = guard.tick()
 
@@ -186,20 +186,32 @@ class Server:
         due_s = min([next_turn_s, *(client.hello_by_s for client in self._silent())])
         return min(max(0.0, due_s - self._clock.now_s()), LONGEST_SLEEP_S)
 
+    def _has_room(self) -> bool:
+        """Whether one more may come, where need be in place of the one that has been silent longest."""
+        if sum(not client.is_dropped for client in self._clients.values()) < MOST_CLIENTS:
+            return True
+        silent = next((client for client in self._silent() if not client.has_line and not client.is_dropped), None)
+        if silent is not None:
+            silent.is_dropped = True
+            self._log.warning("client_dropped", client=silent.name, reason="it made room: it had not said hello")
+        return silent is not None
+
     def _silent(self) -> list[Client]:
         """Clients that have not said hello, the longest one first."""
         return [client for client in self._clients.values() if not client.is_greeted]
 
-    def _accept(self) -> None:
-        """Let in who has come, no more in one turn than there are places for those who have not said hello."""
-        for _ in range(MOST_CLIENTS - MOST_GREETED - 1):
-            try:
-                connection, _ = self._listener.accept()
-            except OSError:
-                return  # nobody, or gone again
-            self._admit(connection)
+    def _knock(self) -> None:
+        self._somebody_waits = True
 
-    def _admit(self, connection: socket.socket) -> None:
+    def _accept(self) -> None:
+        """Let in who waits; the next one's turn is the next."""
+        if not self._somebody_waits or not self._has_room():
+            return
+        self._somebody_waits = False
+        try:
+            connection, _ = self._listener.accept()
+        except OSError:
+            return  # gone again
         connection.setblocking(False)
         try:
             peer = peer_of(connection)
@@ -210,9 +222,6 @@ class Server:
             self._log.warning("client_turned_away", reason="not allowed")
             connection.close()
             return
-        if len(self._clients) >= MOST_CLIENTS:
-            self._silent()[0].is_dropped = True  # there is one: the greeted never take every place
-            self._log.warning("client_dropped", reason="it made room: too many have not said hello")
         client = Client(
             f"c{next(self._numbers)}",
             connection,

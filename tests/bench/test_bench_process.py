@@ -180,8 +180,8 @@ def test_rubbish_and_half_lines_hurt_nobody(bench, desk, rubbish):
 def test_more_clients_than_places_hurt_nobody(bench, desk):
     clients = [socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) for _ in range(MOST_CLIENTS + 8)]
     for client in clients:
-        client.settimeout(5.0)
         client.connect(str(bench.socket))
+        client.settimeout(5.0)
     assert clients[-1].recv(1) == b""
     assert desk.report().glass == "tumbler"
     for client in clients:
