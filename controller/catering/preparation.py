@@ -185,8 +185,8 @@ def hang(event: GuestEvent, profile: Profile, book: Book) -> Hanging:
 
 def in_turn_ml(event: GuestEvent, profile: Profile, purchase: Purchase) -> tuple[float, ...]:
     """What glasses can get of each container bought, the largest container first, mL."""
-    line = profile.line(purchase.line)
-    return tuple(drawable_ml(event, line, one.container_ml) for one in purchase.containers for _ in range(one.count))
+    sizes = [one.container_ml for one in purchase.containers for _ in range(one.count)]
+    return tuple(drawable_ml(event, profile, purchase.line, size) for size in sizes)
 
 
 def _purchase(
@@ -197,7 +197,7 @@ def _purchase(
     needed_ml = spread.quantile_ml(event.service_level)
     # Besides, the last drink that no longer fits leaves less than its dose in the container.
     dose_ml = max(volume_ml for volume_ml, _ in doses)
-    sizes = {size: drawable_ml(event, profile.line(line), size) - dose_ml for size in sizes_ml(event, book, liquid)}
+    sizes = {size: drawable_ml(event, profile, line, size) - dose_ml for size in sizes_ml(event, book, liquid)}
     largest = max(sizes)
     if sizes[largest] <= 0.0:
         raise Refused(

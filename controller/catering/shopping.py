@@ -7,9 +7,9 @@ from controller.metering.prepacked import tolerable_error_ml
 from controller.model.book import Book
 from controller.model.event import GuestEvent
 from controller.model.fields import Value
-from controller.model.profile import Line, Profile
+from controller.model.profile import Profile
 from controller.model.states import OperationKind
-from controller.sequencing.line_runs import LINE_VOLUMES, RINSE_MARGIN, tube_ml
+from controller.sequencing.line_runs import LINE_VOLUMES, RINSE_MARGIN, usual_ml
 
 _CELLS = 20_000  # steps of the table of volumes, at most
 
@@ -21,16 +21,16 @@ class Containers(Value, frozen=True, kw_only=True):
     count: int
 
 
-def prime_ml(line: Line) -> float:
+def prime_ml(profile: Profile, line: int) -> float:
     """What priming a line draws, mL; a person primes anew after every change of container."""
-    return LINE_VOLUMES[OperationKind.PRIME] * tube_ml(line)
+    return usual_ml(profile, line, LINE_VOLUMES[OperationKind.PRIME])
 
 
 def cleaning_ml(profile: Profile, lines: Sequence[int]) -> tuple[float, float]:
     """Cleaner, and rinse water, that these lines take at the end of the event, mL."""
-    tubes_ml = sum(tube_ml(profile.line(line)) for line in lines)
     rinses = profile.hygiene.rinse_line_volumes * RINSE_MARGIN
-    return LINE_VOLUMES[OperationKind.CLEAN] * tubes_ml, rinses * tubes_ml
+    cleaner_ml = sum(usual_ml(profile, line, LINE_VOLUMES[OperationKind.CLEAN]) for line in lines)
+    return cleaner_ml, sum(usual_ml(profile, line, rinses) for line in lines)
 
 
 def sizes_ml(event: GuestEvent, book: Book, liquid: str) -> tuple[float, ...]:
@@ -40,13 +40,13 @@ def sizes_ml(event: GuestEvent, book: Book, liquid: str) -> tuple[float, ...]:
     return tuple(sorted(sold, reverse=True))
 
 
-def drawable_ml(event: GuestEvent, line: Line, container_ml: float) -> float:
+def drawable_ml(event: GuestEvent, profile: Profile, line: int, container_ml: float) -> float:
     """What glasses can get of a container on a line, mL; may be < 0 for a small one.
 
     Lost are what priming draws, what the suction tube leaves, and what the engine does not count on: that the container
     is as full as its label says.
     """
-    return container_ml - prime_ml(line) - event.residue_ml - tolerable_error_ml(container_ml)
+    return container_ml - prime_ml(profile, line) - event.residue_ml - tolerable_error_ml(container_ml)
 
 
 def choose(need_ml: float, sizes: Sequence[tuple[float, float]]) -> tuple[Containers, ...]:

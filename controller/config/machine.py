@@ -9,19 +9,28 @@ from controller.model.profile import Caps, Profile
 
 @dataclass(frozen=True, kw_only=True)
 class Machine:
-    """Lines with their pumps' nominal flows (mL/s, infinite where unknown), and the caps; None for what is unknown."""
+    """Lines with their pumps' nominal flows (mL/s, infinite where unknown), and the caps; None for what is unknown.
+
+    most: how many times its nominal flow each line may move, by the upper edge of its band; known with the flows.
+    """
 
     flows_ml_s: dict[int, float] | None = None
+    most: dict[int, float] | None = None
     caps: Caps | None = None
 
     @classmethod
     def of_profile(cls, profile: Profile) -> "Machine":
         """Everything, from a sound profile."""
-        return cls(flows_ml_s={line.line: line.pump.nominal_flow_ml_s for line in profile.lines}, caps=profile.caps)
+        flows = {line.line: line.pump.nominal_flow_ml_s for line in profile.lines}
+        most = {line: profile.flow_band(line).most_ml_s / flow_ml_s for line, flow_ml_s in flows.items()}
+        return cls(flows_ml_s=flows, most=most, caps=profile.caps)
 
     @classmethod
     def of_found(cls, profile: Found) -> "Machine":
         """What is sound in a profile that may have problems elsewhere."""
+        sound = profile.sound(Profile)
+        if sound is not None:
+            return cls.of_profile(sound)
         flows: dict[int, float] = {}
         for line in profile.under("lines"):
             number = line.get("line", int)

@@ -6,7 +6,9 @@ from controller.config.found import Found, Notes
 from controller.config.pins import check_pins
 from controller.model.profile import (
     CURRENT_SWITCH_A,
+    CalibrationBand,
     Caps,
+    FlowBand,
     Funnel,
     Hygiene,
     LevelSwitch,
@@ -14,10 +16,14 @@ from controller.model.profile import (
     Pump,
     RelayBoard,
     Supply,
+    flow_band,
 )
 from controller.quantities import format_current, format_flow, format_quantity, format_volume
 
 _WATER_KPA_M = 9.79  # hydrostatic pressure of water at 20 C: 998.2 kg/m3 (Tanaka et al., Metrologia 38, 2001) x 9.80665
+# What the planner adds to a rinse, because a pump moves nothing while its relay closes; practice here.
+_START_UP = 1.1
+_NARROWEST = 1.1  # most to least: +-5 %, about what a pump changes by temperature and wear; common practice, no source
 
 
 def check_profile(profile: Found, notes: Notes) -> None:
@@ -28,6 +34,7 @@ def check_profile(profile: Found, notes: Notes) -> None:
     _check_inputs(profile, notes)
     for line in profile.under("lines"):
         _check_pump(line, notes)
+        _check_band(line, notes)
         _check_seen(profile, line, notes)
         _check_tube(profile, line, notes)
     _check_voltages(profile, notes)
@@ -97,6 +104,26 @@ def _check_pump(line: Found, notes: Notes) -> None:
         notes.add(line.at("pump", "inrush_a"), f"{_name_of(line)} pump", text)
 
 
+def _check_band(line: Found, notes: Notes) -> None:
+    """What a pump moves at the least and at the most: in this order, and no closer than a pump keeps."""
+    band, place = line.get("flow", FlowBand), line.at("flow")
+    if band is None:
+        return
+    if band.least_ml_s > band.most_ml_s:
+        text = (
+            f"the least flow {format_flow(band.least_ml_s)} is above the most {format_flow(band.most_ml_s)}. "
+            "Exchange them."
+        )
+        notes.add(line.at("flow", "least_ml_s"), f"{_name_of(line)} flow", text)
+    elif band.most_ml_s < _NARROWEST * band.least_ml_s:
+        text = (
+            f"{format_flow(band.least_ml_s)} to {format_flow(band.most_ml_s)} is closer than such a pump keeps through "
+            "liquids, temperatures and a tube's life: caps may be exceeded by what it moves besides. Take what "
+            "`tundish calibration` prints."
+        )
+        notes.warn(place, f"{_name_of(line)} flow", text)
+
+
 def _check_seen(profile: Found, line: Found, notes: Notes) -> None:
     """A current contact must be able to see every pump."""
     pump = line.get("pump", Pump)
@@ -124,11 +151,14 @@ def _check_tube(profile: Found, line: Found, notes: Notes) -> None:
         return
     tube_ml = math.pi / 4 * tube.bore_mm**2 * (tube.suction_m + tube.delivery_m)  # mm2 times m is mL
     rinses = (profile.get("hygiene", Hygiene) or Hygiene()).rinse_line_volumes
-    if tube_ml * rinses > caps.line_volume_ml:
+    band = flow_band(sound, profile.get("calibration", CalibrationBand) or CalibrationBand())
+    most_ml = tube_ml * rinses * _START_UP * band.most_ml_s / band.least_ml_s
+    if most_ml > caps.line_volume_ml:
         text = (
             f"its tube holds {format_volume(tube_ml)}; rinsing it {rinses} times takes "
-            f"{format_volume(tube_ml * rinses)}, the cap line_volume is {format_volume(caps.line_volume_ml)}. "
-            "Shorten the tube or raise the cap."
+            f"{format_volume(tube_ml * rinses)}, at the upper edge of its pump's flow up to {format_volume(most_ml)}; "
+            f"the cap line_volume is {format_volume(caps.line_volume_ml)}. Shorten the tube, raise the cap or state "
+            "the flow of this pump more narrowly."
         )
         notes.add(line.at("tube"), _name_of(line), text)
 
@@ -211,10 +241,13 @@ def _check_flow(profile: Found, notes: Notes) -> None:
     if caps is None:
         return
     for line in profile.under("lines"):
-        pump = line.get("pump", Pump)
-        if pump is not None and pump.nominal_flow_ml_s > caps.flow_ml_s:
+        sound = line.sound(Line)
+        if sound is None:
+            continue
+        most_ml_s = flow_band(sound, profile.get("calibration", CalibrationBand) or CalibrationBand()).most_ml_s
+        if most_ml_s > caps.flow_ml_s:
             text = (
-                f"it can never run: its pump gives {format_flow(pump.nominal_flow_ml_s)}, the cap flow is "
+                f"it can never run: its pump gives up to {format_flow(most_ml_s)}, the cap flow is "
                 f"{format_flow(caps.flow_ml_s)}. Raise the cap or take a slower pump."
             )
             notes.add(line.at("pump", "nominal_flow_ml_s"), _name_of(line), text)

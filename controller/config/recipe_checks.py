@@ -38,6 +38,8 @@ def check_volumes(found: Found, book: Found, machine: Machine, notes: Notes) -> 
         notes.add(found.at("total_ml"), f"recipe {recipe.recipe}", text)
     if machine.caps is not None:
         _check_caps(found, book, phases, machine.caps, notes)
+        if len(notes.problems) == before:
+            _check_most(found, book, phases, notes, machine=machine, glass=glasses[0])
         _check_substitutes(found, book, recipe, notes, glasses=parts_only, caps=machine.caps)
         _check_times(found, phases, _flows(book, machine), machine.caps, notes)
 
@@ -109,6 +111,34 @@ def _check_caps(found: Found, book: Found, phases: tuple[Resolved, ...], caps: C
         notes.add(found, name, text)
 
 
+def _check_most(
+    found: Found, book: Found, phases: tuple[Resolved, ...], notes: Notes, *, machine: Machine, glass: Glass
+) -> None:
+    """The guard counts by the upper edge of each pump's flow; said here for pumps that move their nominal flow."""
+    most = _of_lines(book, machine.most)
+    if machine.caps is None or not most:
+        return
+    doses = [(liquid, volume_ml) for phase in phases for liquid, volume_ml in phase.doses]
+    worst_ml = sum(volume_ml * most.get(liquid, 1.0) for liquid, volume_ml in doses)
+    strengths = {liquid.liquid: liquid.abv_percent for one in book.under("liquids") if (liquid := one.sound(Liquid))}
+    grams = sum(ethanol_g(ml * most.get(liquid, 1.0), strengths.get(liquid, 0.0)) for liquid, ml in doses if ml > 0)
+    taken_ml = glass_ml(phases) - poured_ml(phases)
+    caps = machine.caps
+    limits = (
+        (worst_ml > caps.serving_volume_ml, format_volume(worst_ml), "serving_volume", caps.serving_volume_ml),
+        (worst_ml + taken_ml > glass.brim_ml, format_volume(worst_ml + taken_ml), "brim", glass.brim_ml),
+    )
+    told = [f"{much}, the {name} is {format_volume(limit)}" for is_over, much, name, limit in limits if is_over]
+    if grams > caps.serving_ethanol_g:
+        told.append(f"{format_mass(grams)} of ethanol, the serving_ethanol is {format_mass(caps.serving_ethanol_g)}")
+    if told:
+        text = (
+            f"at the upper edge of its pumps' flow a single may come to {'; '.join(told)}: it will be refused. State "
+            "each line's flow as `tundish calibration` prints it, or pour less."
+        )
+        notes.warn(found, f"recipe {found.get('recipe', str)}", text)
+
+
 def _check_substitutes(found: Found, book: Found, recipe: Recipe, notes: Notes, *, glasses: Book, caps: Caps) -> None:
     """What may be asked for should be within the caps too; unlike the recipe itself it need not be."""
     for dose in (dose for phase in recipe.phases for dose in phase.doses):
@@ -146,10 +176,14 @@ def _check_times(
 
 def _flows(book: Found, machine: Machine) -> dict[str, float]:
     """Liquid -> the greatest nominal flow (mL/s) of the lines it hangs on."""
-    flows: dict[str, float] = {}
+    return _of_lines(book, machine.flows_ml_s, unknown=math.inf)
+
+
+def _of_lines(book: Found, figures: dict[int, float] | None, unknown: float = 1.0) -> dict[str, float]:
+    """Liquid -> the greatest figure of the lines it hangs on."""
+    found: dict[str, float] = {}
     for one in book.under("lines"):
         hung = one.sound(OnLine)
         if hung:
-            flow_ml_s = (machine.flows_ml_s or {}).get(hung.line, math.inf)
-            flows[hung.liquid] = max(flow_ml_s, flows.get(hung.liquid, 0.0))
-    return flows
+            found[hung.liquid] = max((figures or {}).get(hung.line, unknown), found.get(hung.liquid, 0.0))
+    return found

@@ -23,6 +23,7 @@ from controller.model.ranges import (
     CalibrationRunning,
     CalibrationVolume,
     CleaningInterval,
+    CoastTime,
     CoilCurrent,
     Concurrent,
     ContactTime,
@@ -46,6 +47,7 @@ from controller.model.ranges import (
     LineVolume,
     LoadCurrent,
     MainRelayTime,
+    MostFlow,
     NominalFlow,
     PerishableInterval,
     PumpsCurrent,
@@ -66,6 +68,7 @@ from controller.model.ranges import (
 )
 from controller.model.standard_drinks import StandardDrink
 
+LEAST_FLOW_ML_S = 0.01  # a pump that may move less than this cannot be planned with
 CURRENT_SWITCH_A = 0.1  # a current contact must have closed at this current in the pumps' feed
 
 
@@ -131,6 +134,7 @@ class Pump(Value, frozen=True, kw_only=True):
     inrush_s: InrushTime  # how long it lasts
     rotation: Literal["clockwise", "counterclockwise"]  # seen from the front, for the wiring table
     suction_kpa: Kilopascals = 60.0  # the vacuum it can draw
+    coast_s: CoastTime = 0.06  # from voltage off to standstill; common practice for a geared motor, no source
 
 
 class Tube(Value, frozen=True, kw_only=True):
@@ -142,6 +146,16 @@ class Tube(Value, frozen=True, kw_only=True):
     lift_m: SignedMetres  # pump above the liquid's surface
 
 
+class FlowBand(Value, frozen=True, kw_only=True):
+    """What one pump moves with its tube full, whatever it is calibrated to: with any liquid, whatever runs beside it.
+
+    The guard counts what fills a glass by `most`, and what rinses, empties or soaks a line by `least`.
+    """
+
+    least_ml_s: NominalFlow
+    most_ml_s: MostFlow
+
+
 class Line(Value, frozen=True, kw_only=True):
     """One liquid's way from container to funnel."""
 
@@ -151,6 +165,7 @@ class Line(Value, frozen=True, kw_only=True):
     pump: Pump
     tube: Tube
     wire: Wire  # from the pumps' common point to this pump
+    flow: FlowBand | None = None  # as commissioned; without it as wide as pumps are bought (calibration.flow_fraction)
 
 
 class Contact(Value, frozen=True, kw_only=True):
@@ -253,9 +268,13 @@ class Hygiene(Value, frozen=True, kw_only=True):
 
 
 class CalibrationBand(Value, frozen=True, kw_only=True):
-    """How far a calibration may lie from the pump's nominal flow before the guard refuses it."""
+    """How far a calibration may lie from what the profile says before the guard refuses it.
 
-    flow_fraction: Fraction = 0.4
+    flow_fraction: how far a pump as bought may lie from its nominal flow, for lines that state no `flow` of their own.
+    The default is the widest spread between pumps of one type in the Omega FPU5MT manual, tables 9-2 and 9-3.
+    """
+
+    flow_fraction: Fraction = 0.25
     lag_s: LagBand = 1.0
 
 
@@ -294,3 +313,17 @@ class Profile(Value, frozen=True, kw_only=True):
             if line.line == number:
                 return line
         raise KeyError(number)
+
+    def flow_band(self, number: int) -> FlowBand:
+        """What this line's pump moves at the least and at the most; KeyError when there is no such line."""
+        return flow_band(self.line(number), self.calibration)
+
+
+def flow_band(line: Line, bought: CalibrationBand) -> FlowBand:
+    """The line's own band, or the one of a pump as bought."""
+    if line.flow is not None:
+        return line.flow
+    nominal_ml_s, fraction = line.pump.nominal_flow_ml_s, bought.flow_fraction
+    return FlowBand(
+        least_ml_s=max(LEAST_FLOW_ML_S, nominal_ml_s * (1 - fraction)), most_ml_s=nominal_ml_s * (1 + fraction)
+    )

@@ -38,6 +38,10 @@ InrushTime = Annotated[float, ranged("s", "90 ms", above=True, high=1.0, usual=(
     why="a motor that takes longer to spin up is stalled")]
 NominalFlow = Annotated[float, ranged("mL/s", "300 mL/min", above=True, high=50.0, usual=(0.2, 20.0),
     why="a faster pump fills a glass within the time that a hand needs to the stop button")]
+MostFlow = Annotated[float, ranged("mL/s", "350 mL/min", above=True, high=100.0, usual=(0.2, 30.0),
+    why="twice the fastest nominal flow: no pump exceeds its data sheet by more")]
+CoastTime = Annotated[float, ranged("s", "60 ms", high=1.0, usual=(0.0, 0.3),
+    why="the rollers on their tube stop a motor sooner")]
 DrainFlow = Annotated[float, ranged("mL/s", "40 mL/s", above=True, high=200.0, usual=(5.0, 100.0),
     why="a funnel over a glass drains no faster")]
 FunnelVolume = Annotated[float, ranged("mL", "120 mL", above=True, high=2000.0, usual=(20.0, 500.0),

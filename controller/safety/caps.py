@@ -19,11 +19,11 @@ GLASS_SLACK = 0.005
 
 def _total_volume(case: Case) -> Iterator[Refusal]:
     cap_ml = case.figures.profile.caps.serving_volume_ml
-    total_ml = sum(case.figures.by_line_ml(case.asked.all_runs).values())
+    total_ml = sum(case.upper_ml.values())
     if exceeds(total_ml, cap_ml):
         yield case.refusal(
             "serving_volume",
-            f"this serving is {total_ml:.1f} mL, the cap is {cap_ml:.1f} mL.",
+            f"this serving may come to {total_ml:.1f} mL, the cap is {cap_ml:.1f} mL.",
             f"{total_ml:.1f} mL",
             f"{cap_ml:.1f} mL",
             f"Pour at most {cap_ml / total_ml:.2f} of it.",
@@ -38,7 +38,7 @@ def _glass(case: Case) -> Iterator[Refusal]:
         yield case.refusal("glass", f"the book has no glass {name!r}.", str(name), known, "Name one of these glasses.")
         return
     filled_ml = sum(case.figures.by_line_ml(case.asked.all_runs).values()) + case.asked.takes_ml
-    worst_ml = sum(case.figures.upper_by_line_ml(case.asked.all_runs).values()) + case.asked.takes_ml
+    worst_ml = sum(case.upper_ml.values()) + case.asked.takes_ml
     if exceeds(filled_ml, glass.usable_ml * (1 + GLASS_SLACK)) or exceeds(worst_ml, glass.brim_ml):
         yield case.refusal(
             "glass",
@@ -70,7 +70,7 @@ def _serving_ethanol(case: Case) -> Iterator[Refusal]:
     if exceeds(case.ethanol_g, cap_g):
         yield case.refusal(
             "serving_ethanol",
-            f"this serving holds {case.ethanol_g:.1f} g of ethanol, the cap is {cap_g:.1f} g.",
+            f"this serving may hold {case.ethanol_g:.1f} g of ethanol, the cap is {cap_g:.1f} g.",
             f"{case.ethanol_g:.1f} g",
             f"{cap_g:.1f} g",
             f"Pour at most {cap_g / case.ethanol_g:.2f} of it.",
@@ -88,7 +88,7 @@ def _hour(case: Case) -> Iterator[Refusal]:
     if case.ethanol_g > 0 and exceeds(total_g, caps.hour_ethanol_g):
         yield case.refusal(
             "hour_ethanol",
-            f"with this serving the rolling hour holds {total_g:.1f} g of ethanol, the cap is "
+            f"with this serving the rolling hour may hold {total_g:.1f} g of ethanol, the cap is "
             f"{caps.hour_ethanol_g:.1f} g.",
             f"{total_g:.1f} g",
             f"{caps.hour_ethanol_g:.1f} g",
@@ -122,11 +122,11 @@ def _pause(case: Case) -> Iterator[Refusal]:
 
 def _line_volume(case: Case) -> Iterator[Refusal]:
     cap_ml = case.figures.profile.caps.line_volume_ml
-    for line, volume_ml in case.figures.by_line_ml(case.asked.all_runs).items():
+    for line, volume_ml in case.upper_ml.items():
         if exceeds(volume_ml, cap_ml):
             yield case.refusal(
                 "line_volume",
-                f"line {line} would move {volume_ml:.1f} mL, the cap is {cap_ml:.1f} mL for one "
+                f"line {line} may move {volume_ml:.1f} mL, the cap is {cap_ml:.1f} mL for one "
                 f"{case.asked.operation.kind}; its tube holds {tube_ml(case.figures.profile.line(line)):.1f} mL.",
                 f"{volume_ml:.1f} mL",
                 f"{cap_ml:.1f} mL",

@@ -60,9 +60,13 @@ class Case:
 
     @property
     def ethanol_g(self) -> float:
-        """Ethanol of the whole serving (g)."""
-        volumes = self.figures.by_line_ml(self.asked.all_runs)
-        return sum(ml * self.abv(line) * ETHANOL_G_ML for line, ml in volumes.items())
+        """Ethanol of the whole operation by the upper bound (g)."""
+        return sum(ml * self.abv(line) * ETHANOL_G_ML for line, ml in self.upper_ml.items())
+
+    @property
+    def upper_ml(self) -> dict[int, float]:
+        """The most that each line can deliver in the whole operation (mL)."""
+        return self.figures.upper_by_line_ml(self.asked.all_runs)
 
     def abv(self, line: int) -> float:
         """Alcohol by volume of what the line pours, as a fraction; 0 when the liquid is not in the book."""

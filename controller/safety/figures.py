@@ -8,11 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from controller.model.calibration import Calibration
-from controller.model.profile import Line, Profile
+from controller.model.profile import FlowBand, Line, Profile
 
 ETHANOL_G_ML = 0.78924  # density of pure ethanol at 20 C: OIML R 22:1975 (erratum), 789.24 kg/m3
-UNCALIBRATED = 1.25  # an uncalibrated pump may deliver this many times its nominal flow; common practice, no source
-LEAST_NOMINAL = 0.85  # and it moves at least this much of it; common practice, no source
 COVERAGE = 3.0  # standard uncertainties between best estimate and upper bound
 LEAST_SAG_FACTOR = 0.8  # however much current the others draw, flow is never taken to fall below this
 
@@ -35,11 +33,6 @@ def tube_ml(line: Line) -> float:
     """What the line's tubing holds from container to funnel (mL); the pump's own tube is left out."""
     area_mm2 = math.pi / 4 * line.tube.bore_mm**2
     return area_mm2 * (line.tube.suction_m + line.tube.delivery_m)  # mm2 times m is mL
-
-
-def flow_ml_s(line: Line, calibration: Calibration | None) -> float:
-    """The line's flow with no other line on (mL/s); the worst case when it is not calibrated."""
-    return calibration.flow_ml_s if calibration else line.pump.nominal_flow_ml_s * UNCALIBRATED
 
 
 def spread_ml(calibration: Calibration, on_s: float, volume_ml: float) -> float:
@@ -74,39 +67,54 @@ class Figures:
                 total += max(0.0, shared_s) * self.profile.line(other.line).pump.run_a
         return total
 
-    def run_ml(self, interval: Interval, among: Sequence[Interval], *, nominal: bool = False) -> float:
-        """What one run delivers (mL), sag by the others' current included.
+    def band(self, number: int) -> FlowBand:
+        """What the line's pump moves at the least and at the most: its own band, widened by a calibration outside."""
+        band, calibration = self.profile.flow_band(number), self.calibrations.get(number)
+        if calibration is None:
+            return band
+        return FlowBand(
+            least_ml_s=min(band.least_ml_s, calibration.flow_ml_s), most_ml_s=max(band.most_ml_s, calibration.flow_ml_s)
+        )
 
-        Without a calibration: the worst case, or with `nominal` the pump's nominal flow as the best estimate.
+    def run_ml(self, interval: Interval, among: Sequence[Interval]) -> float:
+        """What one run delivers by the line's calibration (mL), sag by the others' current included.
+
+        Without a calibration by the pump's nominal flow. An estimate for the books: no cap may hang on it alone.
         """
-        line = self.profile.line(interval.line)
         calibration = self.calibrations.get(interval.line)
         if calibration is None:
-            return line.pump.nominal_flow_ml_s * (1.0 if nominal else UNCALIBRATED) * interval.on_s
-        effective_s = interval.on_s - calibration.lag_s
+            return self.profile.line(interval.line).pump.nominal_flow_ml_s * interval.on_s
         sag = calibration.sag_per_a * self.others_a_s(interval, among) / interval.on_s if interval.on_s > 0 else 0.0
+        effective_s = interval.on_s - calibration.lag_s
         return max(0.0, calibration.flow_ml_s * max(LEAST_SAG_FACTOR, 1.0 - sag) * effective_s)
 
-    def by_line_ml(self, intervals: Sequence[Interval], *, nominal: bool = False) -> dict[int, float]:
-        """What each line delivers over all its runs (mL)."""
-        return _by_line(intervals, [self.run_ml(one, intervals, nominal=nominal) for one in intervals])
+    def by_line_ml(self, intervals: Sequence[Interval]) -> dict[int, float]:
+        """What each line delivers over all its runs (mL), by its calibration."""
+        return _by_line(intervals, [self.run_ml(one, intervals) for one in intervals])
 
     def upper_ml(self, interval: Interval) -> float:
-        """The most that one run can have delivered (mL): no sag, and the uncertainty on top."""
-        line, calibration = self.profile.line(interval.line), self.calibrations.get(interval.line)
-        if calibration is None:
-            return line.pump.nominal_flow_ml_s * UNCALIBRATED * interval.on_s
-        volume_ml = max(0.0, calibration.flow_ml_s * (interval.on_s - calibration.lag_s))
-        return volume_ml + spread_ml(calibration, interval.on_s, volume_ml)
+        """The most that one run can have delivered (mL): no sag, the uncertainty on top, and never less than the edge.
 
-    def lower_ml(self, interval: Interval, among: Sequence[Interval]) -> float:
-        """The least that one run can have moved (mL)."""
-        line, calibration = self.profile.line(interval.line), self.calibrations.get(interval.line)
+        The edge is what the pump moves at the upper edge of its band with its tube full, from the first instant on,
+        until its relay has opened and it has coasted to rest. No calibration can talk it down.
+        """
+        line, relays = self.profile.line(interval.line), self.profile.relay_board
+        # At constant deceleration a pump coasts half as far as it runs in the same time.
+        after_s = max(0.0, relays.release_s - relays.operate_s) + line.pump.coast_s / 2
+        edge_ml = self.band(interval.line).most_ml_s * (interval.on_s + after_s)
+        calibration = self.calibrations.get(interval.line)
         if calibration is None:
-            return line.pump.nominal_flow_ml_s * LEAST_NOMINAL * interval.on_s
-        volume_ml = self.run_ml(interval, among)
-        # A calibrated pump is known no worse than an uncalibrated one.
-        return max(LEAST_NOMINAL * volume_ml, volume_ml - spread_ml(calibration, interval.on_s, volume_ml))
+            return edge_ml
+        volume_ml = max(0.0, calibration.flow_ml_s * (interval.on_s - calibration.lag_s))
+        return max(edge_ml, volume_ml + spread_ml(calibration, interval.on_s, volume_ml))
+
+    def lower_ml(self, interval: Interval) -> float:
+        """The least that one run can have moved (mL): at the lower edge, from when its relay has closed and its inrush
+        is over. No calibration can talk it up, and none lets a pump move liquid before it starts.
+        """
+        line = self.profile.line(interval.line)
+        before_s = self.profile.relay_board.operate_s + line.pump.inrush_s
+        return self.band(interval.line).least_ml_s * max(0.0, interval.on_s - before_s)
 
     def upper_by_line_ml(self, intervals: Sequence[Interval]) -> dict[int, float]:
         """The most that each line can have delivered over all its runs (mL)."""
@@ -114,7 +122,7 @@ class Figures:
 
     def lower_by_line_ml(self, intervals: Sequence[Interval]) -> dict[int, float]:
         """The least that each line can have moved over all its runs (mL)."""
-        return _by_line(intervals, [self.lower_ml(one, intervals) for one in intervals])
+        return _by_line(intervals, [self.lower_ml(one) for one in intervals])
 
 
 def _by_line(intervals: Sequence[Interval], volumes_ml: Sequence[float]) -> dict[int, float]:

@@ -22,7 +22,7 @@ def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> 
     """The record of an operation whose channels are all off."""
     figures, operation = now.figures(), progress.operation
     worst = figures.upper_by_line_ml(progress.done)
-    deliveries = _deliveries(operation, figures.by_line_ml(progress.done, nominal=True), worst, _on_s(progress.done))
+    deliveries = _deliveries(operation, figures.by_line_ml(progress.done), worst, _on_s(progress.done))
     first_s = now.now_s if progress.first_s is None else progress.first_s
     ended_event = Ended(
         operation=operation.operation, kind=operation.kind, outcome=outcome, reason=reason, deliveries=deliveries

@@ -87,16 +87,17 @@ def _calibration(command: TakeCalibration, now: Situation) -> Iterator[Refusal]:
 def _band(new: Calibration, line: Line, now: Situation) -> Iterator[Refusal]:
     """How far the figures lie from what such a pump can do."""
     request = "take_calibration"
-    band, nominal = now.profile.calibration, line.pump.nominal_flow_ml_s
-    low, high = nominal * (1 - band.flow_fraction), nominal * (1 + band.flow_fraction)
-    if not low <= new.flow_ml_s <= high:
+    band, flow = now.profile.calibration, now.profile.flow_band(line.line)
+    if not flow.least_ml_s <= new.flow_ml_s <= flow.most_ml_s:
         yield refuse(
             request,
             "calibration_flow",
-            f"a flow of {new.flow_ml_s:.3f} mL/s is too far from the pump's nominal {nominal:.3f} mL/s.",
+            f"a flow of {new.flow_ml_s:.3f} mL/s is outside what the profile states for the pump of line {line.line} "
+            f"(nominal {line.pump.nominal_flow_ml_s:.3f} mL/s).",
             asked=f"{new.flow_ml_s:.3f} mL/s",
-            allowed=f"{low:.3f} to {high:.3f} mL/s",
-            way_out="Look for a kinked tube, air or a wrong pump in the profile, then calibrate again.",
+            allowed=f"{flow.least_ml_s:.3f} to {flow.most_ml_s:.3f} mL/s",
+            way_out="Look for a kinked tube, air or a wrong pump in the profile, then calibrate again; or state "
+            "another flow for this line in the profile and restart the guard.",
         )
     if abs(new.lag_s) > band.lag_s:
         yield refuse(

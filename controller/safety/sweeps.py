@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from controller.model.messages import Refusal
 from controller.safety.case import TOLERANCE, Case, exceeds
-from controller.safety.figures import Interval, flow_ml_s
+from controller.safety.figures import Interval
 
 
 def _run_on(case: Case) -> Iterator[Refusal]:
@@ -143,13 +143,13 @@ def _flow(case: Case) -> Iterator[Refusal]:
     cap_ml_s = profile.caps.flow_ml_s
 
     def weight(run: Interval, _: float) -> float:
-        return flow_ml_s(profile.line(run.line), case.figures.calibrations.get(run.line))
+        return case.figures.band(run.line).most_ml_s
 
     highest_ml_s, at_s = _highest(case, weight, [run.start_s for run in case.asked.runs])
     if exceeds(highest_ml_s, cap_ml_s):
         yield case.refusal(
             "flow",
-            f"{highest_ml_s:.2f} mL/s would enter the funnel at {at_s:.2f} s, the cap is {cap_ml_s:.2f} mL/s.",
+            f"up to {highest_ml_s:.2f} mL/s would enter the funnel at {at_s:.2f} s, the cap is {cap_ml_s:.2f} mL/s.",
             f"{highest_ml_s:.2f} mL/s",
             f"{cap_ml_s:.2f} mL/s",
             "Run fewer lines at once.",

@@ -158,7 +158,8 @@ def runs_to_schedule(
                 current_a=pump.run_a,
                 inrush_a=pump.inrush_a,
                 inrush_s=pump.inrush_s,
-                flow_ml_s=calibrations[one.line].flow_ml_s,
+                # The guard counts a pump by the upper edge of its band, or by a calibration above it.
+                flow_ml_s=max(profile.flow_band(one.line).most_ml_s, calibrations[one.line].flow_ml_s),
                 phase=one.phase,
             )
         )

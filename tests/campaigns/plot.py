@@ -209,8 +209,8 @@ def _calibrations(
         if state.assigned is None or rng.random() < 0.05:
             continue
         true = perfect_calibration(truth, state.line, state.assigned)
-        band = machine.calibration.flow_fraction * machine.line(state.line).pump.nominal_flow_ml_s
-        if abs(true.flow_ml_s - machine.line(state.line).pump.nominal_flow_ml_s) < 0.95 * band:
+        band = machine.flow_band(state.line)
+        if band.least_ml_s < true.flow_ml_s * (1 - U_FLOW) < true.flow_ml_s * (1 + U_FLOW) < band.most_ml_s:
             yield Calibration(
                 line=state.line,
                 liquid=state.assigned,

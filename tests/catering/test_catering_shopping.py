@@ -47,17 +47,19 @@ def test_a_large_need_is_covered():
 
 
 def test_losses_follow_from_bore_and_length():
-    # Line 1: 3 mm bore, 0.5 + 0.7 m: pi/4 * 9 mm2 * 1.2 m = 8.482 mL. Priming draws 1.5 tube volumes.
-    assert prime_ml(profile().line(1)) == pytest.approx(12.72, abs=0.01)
-    # Line 2: 4 mm bore, 0.4 + 0.5 m: 11.310 mL. Cleaner 1.5 tube volumes; rinse water 5 and a margin.
+    # Line 1: 3 mm bore, 0.5 + 0.7 m: pi/4 * 9 mm2 * 1.2 m = 8.482 mL. Priming moves 1.1 of that at
+    # 225 mL/min, so at 300 mL/min 1.1 x 300 / 225.
+    assert prime_ml(profile(), 1) == pytest.approx(12.44, abs=0.01)
+    # Line 2: 4 mm bore, 0.4 + 0.5 m: 11.310 mL, 290 / 217. Cleaner 1.1 tube volumes; rinse water 5 and a margin.
     cleaner_ml, water_ml = cleaning_ml(profile(), [1, 2])
-    assert cleaner_ml == pytest.approx(1.5 * (8.482 + 11.310), abs=0.01)
-    assert water_ml == pytest.approx(5 * RINSE_MARGIN * (8.482 + 11.310), abs=0.01)
+    usual_ml = 8.482 * 300 / 225 + 11.310 * 290 / 217
+    assert cleaner_ml == pytest.approx(1.1 * usual_ml, abs=0.01)
+    assert water_ml == pytest.approx(5 * RINSE_MARGIN * usual_ml, abs=0.01)
 
 
 def test_a_container_counts_for_what_surely_comes_out_of_it():
-    # 3 L on line 1: less 12.72 mL primed, 20 mL residue, and 45 mL that a 3 L package may lawfully lack (1.5 %).
-    assert drawable_ml(event(), profile().line(1), 3000.0) == pytest.approx(3000.0 - 12.72 - 20.0 - 45.0, abs=0.01)
+    # 3 L on line 1: less 12.44 mL primed, 20 mL residue, and 45 mL that a 3 L package may lawfully lack (1.5 %).
+    assert drawable_ml(event(), profile(), 1, 3000.0) == pytest.approx(3000.0 - 12.44 - 20.0 - 45.0, abs=0.01)
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ CHIP = "  chip: pinctrl-bcm2835 "
 TUBE_6 = "{bore: 3 mm, suction: 0.6 m, delivery: 0.7 m, lift: 0.25 m}"
 
 PINS = [
-    (GPIO_6, f"gpio: {HERE}7\n    channel: 6", ("line 6: GPIO 7 already serves line 5", "line 76 of the file")),
+    (GPIO_6, f"gpio: {HERE}7\n    channel: 6", ("line 6: GPIO 7 already serves line 5", "line 80 of the file")),
     (GPIO_6, f"gpio: {HERE}0\n    channel: 6", ("line 6: GPIO 0", "ID EEPROM")),
     (GPIO_6, f"gpio: {HERE}1\n    channel: 6", ("line 6: GPIO 1", "ID EEPROM")),
     (GPIO_6, f"gpio: {HERE}28\n    channel: 6", ("line 6 gpio", "28", "27", "header pin 28 is GPIO 1")),
@@ -52,7 +52,7 @@ BOOT_LINES = [
 PARTS = [
     ("channel: 6", f"channel: {HERE}5", ("line 6: relay channel 5 already serves line 5",)),
     ("channel: 6", f"channel: {HERE}9", ("line 6: relay channel 9 does not exist", "has 8")),
-    ("  - line: 6", f"  - line: {HERE}5", ("line 5", "stands twice", "line 75 of the file")),
+    ("  - line: 6", f"  - line: {HERE}5", ("line 5", "stands twice", "line 79 of the file")),
     ("  - line: 6", f"  - line: {HERE}65", ("line 65", "the most is 64")),
     (
         "stop: {gpio: 17, contact: normally_closed",
@@ -223,7 +223,21 @@ def test_a_supply_that_cannot_keep_one_pump_running_is_refused(tmp_path):
 def test_a_flow_cap_below_one_pump_is_refused(tmp_path):
     text = TEXT.replace("flow: 35 mL/s", "flow: 4.9 mL/s")
     changed = change(text, "nominal_flow: 300 mL/min", f"nominal_flow: {HERE}300 mL/min")
-    assert_refused(profile_problems(tmp_path, changed.text), changed, "line 1: it can never run", "5 mL/s", "4.9 mL/s")
+    parts = "line 1: it can never run", "up to 5.83 mL/s", "4.9 mL/s"
+    assert_refused(profile_problems(tmp_path, changed.text), changed, *parts)
+
+
+def test_a_flow_with_its_edges_exchanged_is_refused(tmp_path):
+    changed = change(TEXT, "least: 225 mL/min", f"least: {HERE}355 mL/min")
+    assert_refused(profile_problems(tmp_path, changed.text), changed, "line 1 flow", "above the most", "Exchange them")
+
+
+def test_a_flow_closer_than_pumps_keep_is_warned_of(tmp_path):
+    path = tmp_path / "profile.yaml"
+    path.write_text(TEXT.replace("least: 225 mL/min", "least: 330 mL/min"), encoding="utf-8")
+    told = [one.text for one in load_profile(path)[1] if "flow" in one.text]
+    assert len(told) == 1  # once for all lines that share it
+    assert "line 1 flow: 5.5 mL/s to 5.83 mL/s is closer than such a pump keeps" in told[0]
 
 
 def test_a_machine_without_lines_is_refused(tmp_path):

@@ -16,6 +16,7 @@ from controller.model.profile import (
     BoardSpec,
     Caps,
     Contact,
+    FlowBand,
     Funnel,
     Inputs,
     LevelSwitch,
@@ -73,12 +74,12 @@ BOOK = Book(
 
 
 def line(number: int) -> Line:
-    """Pump 2 mL/s, 0.5 A, inrush 1.5 A for 0.1 s; the tube holds pi/4 * 4^2 * 1.0 = 12.57 mL."""
+    """Pump 2 mL/s, as bought 1.5 to 2.5, 0.5 A, inrush 1.5 A for 0.1 s; the tube holds pi/4 * 4^2 * 1.0 = 12.57 mL."""
     return Line(
         line=number,
         gpio=number + 1,
         channel=number,
-        pump=Pump(nominal_flow_ml_s=2, run_a=0.5, inrush_a=1.5, inrush_s=0.1, rotation="clockwise"),
+        pump=Pump(nominal_flow_ml_s=2, run_a=0.5, inrush_a=1.5, inrush_s=0.1, rotation="clockwise", coast_s=0),
         tube=Tube(bore_mm=4, suction_m=0.6, delivery_m=0.4, lift_m=0.2),
         wire=Wire(section_mm2=0.5, length_m=1),
     )
@@ -104,6 +105,12 @@ def profile(caps: Caps = CAPS, **inputs: object) -> Profile:
         funnel=Funnel(drain_ml_s=20, capacity_ml=100, settle_s=0.5),
         caps=caps,
     )
+
+
+def exact(machine: Profile) -> Profile:
+    """The same machine with pumps that are known to move 2 mL/s, no more and no less."""
+    band = FlowBand(least_ml_s=2, most_ml_s=2)
+    return replace(machine, lines=tuple(replace(line, flow=band) for line in machine.lines))
 
 
 GLASS = Contact(gpio=18, contact="normally_open")

@@ -1,6 +1,6 @@
 """A situation of the small machine, and operations to ask for in it."""
 
-from guard_parts import BOOK, CAPS, profile
+from guard_parts import BOOK, CAPS, exact, profile
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
@@ -40,9 +40,13 @@ def situation(
     calibrations: tuple[Calibration, ...] = EXACT,
     **memory: object,
 ) -> Situation:
-    """The machine at rest, every line filled and calibrated at 2 mL/s; the credited clock shows NOW_S."""
+    """The machine at rest, every line filled; the credited clock shows NOW_S.
+
+    Every line is calibrated at 2 mL/s and moves exactly that. Without calibrations its pumps are as bought.
+    """
+    machine = machine or profile()
     return Situation(
-        profile=machine or profile(),
+        profile=exact(machine) if calibrations else machine,
         book=BOOK,
         memory=Memory(
             mono_s=0.0, credited_s=NOW_S, lines=lines or filled(), calibrations=calibrations, caps=CAPS, **memory

@@ -10,6 +10,7 @@ from msgspec.structs import replace
 from controller.model.book import Liquid
 from controller.model.messages import Assign, InputReport, TakeCalibration
 from controller.model.plan import Operation, Segment
+from controller.model.profile import FlowBand
 from controller.model.states import Contents, OperationKind
 from controller.safety.admission import start
 from controller.safety.records import Moment
@@ -162,9 +163,9 @@ def test_trials_need_a_primed_line_with_the_assigned_liquid():
     ("figures", "rules"),
     [
         ({}, set()),
-        ({"flow_ml_s": 2.8}, set()),  # nominal 2 mL/s, 40 % either way
-        ({"flow_ml_s": 2.81}, {"calibration_flow"}),
-        ({"flow_ml_s": 1.19}, {"calibration_flow"}),
+        ({"flow_ml_s": 2.5}, set()),  # nominal 2 mL/s, as bought 25 % either way
+        ({"flow_ml_s": 2.51}, {"calibration_flow"}),
+        ({"flow_ml_s": 1.49}, {"calibration_flow"}),
         ({"lag_s": -1.0}, set()),
         ({"lag_s": 1.01}, {"calibration_lag"}),
         ({"lag_s": -1.01}, {"calibration_lag"}),
@@ -180,7 +181,15 @@ def test_trials_need_a_primed_line_with_the_assigned_liquid():
 )
 def test_a_calibration_outside_the_band_is_refused(figures, rules):
     command = TakeCalibration(calibration=calibration(1, JUICE, **figures))
-    assert {one.rule for one in take_calibration(command, situation())} == rules
+    assert {one.rule for one in take_calibration(command, situation(calibrations=()))} == rules
+
+
+def test_a_calibration_outside_the_lines_own_band_is_refused():
+    known = replace(profile(), lines=(replace(profile().lines[0], flow=FlowBand(least_ml_s=1.8, most_ml_s=2.1)),))
+    now = situation(known, calibrations=())
+    for flow_ml_s, is_refused in ((1.79, True), (1.8, False), (2.1, False), (2.11, True)):
+        found = take_calibration(TakeCalibration(calibration=calibration(1, JUICE, flow_ml_s=flow_ml_s)), now)
+        assert [(one.rule, one.allowed) for one in found] == [("calibration_flow", "1.800 to 2.100 mL/s")] * is_refused
 
 
 def test_a_calibration_of_nothing_known_is_refused():
@@ -189,10 +198,13 @@ def test_a_calibration_of_nothing_known_is_refused():
 
 
 def test_a_calibration_counts_for_its_own_liquid_only():
-    # Calibrated with juice; the line now carries gin, so its flow is the worst case again: 2 x 1.25 x 41 = 102.5 mL.
-    now = situation(lines=filled(assigned=GIN, contents=Contents.RINSE_WATER, holds=None, residues=()))
-    found = refusals(of_kind(OperationKind.PRIME, run_of(1, GIN, 0, 41)), now)
-    assert found["line_volume"].asked == "102.5 mL"
+    # Calibrated with juice at 2.4 mL/s, above its band; with gin it counts by the band again: 2 mL/s x 42 s = 84 mL.
+    known = (calibration(1, JUICE, flow_ml_s=2.4),)
+    juice = of_kind(OperationKind.PRIME, run_of(1, JUICE, 0, 42))
+    assert refusals(juice, situation(calibrations=known))["line_volume"].asked == "100.8 mL"
+    lines = filled(assigned=GIN, contents=Contents.RINSE_WATER, holds=None, residues=())
+    gin = of_kind(OperationKind.PRIME, run_of(1, GIN, 0, 42))
+    assert refusals(gin, situation(lines=lines, calibrations=known)) == {}
 
 
 def test_assignments_are_checked():

@@ -1,8 +1,10 @@
 """Every cap with numbers worked by hand. All pumps: 2 mL/s, 0.5 A, inrush 1.5 A for 0.1 s."""
 
+import dataclasses
+
 import pytest
-from core_parts import EXACT, NOW_S, calibration, filled, refusals, situation
-from guard_parts import prime, profile, run_of, serve, with_caps
+from core_parts import NOW_S, calibration, filled, refusals, situation
+from guard_parts import line, prime, profile, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.model.plan import Operation, Segment
@@ -37,20 +39,31 @@ def test_serving_volume():
     )
 
 
-def test_an_uncalibrated_pump_counts_a_quarter_more():
-    # 2 mL/s x 1.25 for 80 s on two lines: 400 mL; a second more is over.
+def test_an_uncalibrated_pump_counts_by_the_upper_edge_of_its_band():
+    # As bought 25 % more than 2 mL/s: for 80 s on two lines 400 mL; a second more is over.
     now = situation(calibrations=())
     assert "serving_volume" not in refusals(serve(run_of(1, JUICE, 0, 80), run_of(2, SYRUP, 0.2, 80)), now)
     found = refusals(serve(run_of(1, JUICE, 0, 80), run_of(2, SYRUP, 0.2, 81)), now)
     assert found["serving_volume"].asked == "402.5 mL"
 
 
-def test_a_lag_and_the_others_current_take_volume_away():
-    # Line 1: 2 mL/s x (1 - 0.04/A x 0.5 A) x (26 - 1) s = 49 mL, while line 2 runs all the time beside it.
-    lagging = (calibration(1, JUICE, lag_s=1.0, sag_per_a=0.04), *EXACT[1:])
-    operation = serve(run_of(1, JUICE, 0, 26), run_of(2, SYRUP, 0, 26))
-    found = refusals(operation, situation(with_caps(serving_volume_ml=100.9), calibrations=lagging))
-    assert found["serving_volume"].asked == "101.0 mL"  # 49 + 2 x 26
+def test_no_calibration_talks_a_volume_down():
+    # A lag of 1 s, sag, a flow at the lower edge: the pump may move 2.5 mL/s for 26 s all the same, twice.
+    small = tuple(calibration(n, name, flow_ml_s=1.5, lag_s=1.0, sag_per_a=0.1) for n, name in ((1, JUICE), (2, SYRUP)))
+    operation = serve(run_of(1, JUICE, 0, 26), run_of(2, SYRUP, 0.1, 26))
+    now = situation(with_caps(serving_volume_ml=129.9), calibrations=())
+    now = dataclasses.replace(now, memory=replace(now.memory, calibrations=small))
+    assert refusals(operation, now)["serving_volume"].asked == "130.0 mL"
+
+
+def test_a_hundred_short_pulses_count_in_full():
+    # 57 pulses of 1 s with a lag of 1 s: by the calibration nothing, by the band 57 x (1 s + 60 ms / 2) x 2.5 mL/s.
+    pulses = [run_of(1, JUICE, 2 * k, 1.0) for k in range(57)]
+    coasting = replace(profile(), lines=(replace(profile().lines[0], pump=replace(line(1).pump, coast_s=0.06)),))
+    machine = replace(coasting, caps=replace(coasting.caps, serving_volume_ml=146.0))
+    now = situation(machine, calibrations=())
+    now = dataclasses.replace(now, memory=replace(now.memory, calibrations=(calibration(1, JUICE, lag_s=1.0),)))
+    assert refusals(serve(*pulses), now)["serving_volume"].asked == "146.8 mL"
 
 
 def test_glass_with_what_hand_steps_take():

@@ -7,7 +7,8 @@ from core_parts import calibration
 from guard_parts import line, profile
 from msgspec.structs import replace
 
-from controller.safety.figures import ETHANOL_G_ML, Figures, Interval, flow_ml_s, tube_ml
+from controller.model.profile import FlowBand
+from controller.safety.figures import ETHANOL_G_ML, Figures, Interval, tube_ml
 
 JUICE = "apple juice"
 
@@ -33,17 +34,21 @@ def test_ethanol_density_is_the_published_one():
     assert ETHANOL_G_ML * 1000 == 789.24
 
 
-def test_flow_alone():
-    assert flow_ml_s(line(1), None) == 2.5
-    assert flow_ml_s(line(1), calibration(1, JUICE, flow_ml_s=1.9)) == 1.9
+def test_the_band_is_the_lines_own_and_a_calibration_outside_widens_it():
+    assert figures().band(1) == FlowBand(least_ml_s=1.5, most_ml_s=2.5)  # as bought: 25 % either way
+    assert figures(flow_ml_s=1.9).band(1) == FlowBand(least_ml_s=1.5, most_ml_s=2.5)
+    assert figures(flow_ml_s=2.6).band(1) == FlowBand(least_ml_s=1.5, most_ml_s=2.6)
+    assert figures(flow_ml_s=1.4).band(1) == FlowBand(least_ml_s=1.4, most_ml_s=2.5)
+    own = FlowBand(least_ml_s=1.8, most_ml_s=2.1)
+    known = Figures(profile=replace(profile(), lines=(replace(line(1), flow=own),)), calibrations={})
+    assert known.band(1) == own
 
 
 def test_a_run_without_company():
     assert figures(flow_ml_s=1.9, lag_s=0.5).run_ml(on(1, 3, 13), []) == pytest.approx(1.9 * 9.5)
     assert figures(flow_ml_s=1.9, lag_s=-0.5).run_ml(on(1, 3, 13), []) == pytest.approx(1.9 * 10.5)
     assert figures(flow_ml_s=1.9, lag_s=0.5).run_ml(on(1, 0, 0.3), []) == 0.0
-    assert figures().run_ml(on(1, 0, 10), []) == 25.0
-    assert figures().run_ml(on(1, 0, 10), [], nominal=True) == 20.0
+    assert figures().run_ml(on(1, 0, 10), []) == 20.0
     assert figures(flow_ml_s=1.9).run_ml(on(1, 5, 5), []) == 0.0
 
 
@@ -62,10 +67,12 @@ def test_sag_is_never_taken_for_more_than_a_fifth():
     assert known.run_ml(on(1, 0, 10), crowd) == pytest.approx(16.0)
 
 
-def test_upper_bound():
+def test_upper_bound_of_a_calibration():
     # u(V)^2 = (9.5 x 0.02)^2 + (1.9 x 0.05)^2 - 2 x 9.5 x 1.9 x 0.0004 + 0.1^2 + (0.01 x 18.05)^2
     #        = 0.0361 + 0.009025 - 0.01444 + 0.01 + 0.03258 = 0.073265; three times its root is 0.8120.
-    known = figures(
+    known = calibration(
+        1,
+        JUICE,
         flow_ml_s=1.9,
         lag_s=0.5,
         u_flow_ml_s=0.02,
@@ -75,27 +82,40 @@ def test_upper_bound():
         scatter_fraction=0.01,
         sag_per_a=0.05,
     )
-    assert known.upper_ml(on(1, 0, 10)) == pytest.approx(18.05 + 0.8120, abs=0.0005)
-    assert known.upper_by_line_ml([on(1, 0, 10), on(1, 20, 30), on(2, 0, 10)]) == {
-        1: pytest.approx(2 * 18.862, abs=0.001),
-        2: 25.0,
-    }
-    assert figures(flow_ml_s=1.9, lag_s=0.5).upper_ml(on(1, 0, 0.3)) == 0.0
+    narrow = replace(profile(), lines=(replace(line(1), flow=FlowBand(least_ml_s=1.7, most_ml_s=1.8)),))
+    bounded = Figures(profile=narrow, calibrations={1: known})
+    assert bounded.upper_ml(on(1, 0, 10)) == pytest.approx(1.9 * 10)  # a calibration above the band widens it
+    # Without lag: 0.04 + 0.009025 - 0.0152 + 0.01 + 0.0361 = 0.079925.
+    certain = Figures(profile=narrow, calibrations={1: replace(known, lag_s=0.0)})
+    assert certain.upper_ml(on(1, 0, 10)) == pytest.approx(19.0 + 3 * 0.079925**0.5, abs=0.0005)
 
 
-def test_lower_bound():
-    assert figures().lower_ml(on(1, 0, 10), []) == pytest.approx(17.0)  # 85 % of nominal
-    exact = figures(flow_ml_s=2.0, sag_per_a=0.05)
-    together = [on(1, 0, 10), on(2, 0, 10)]
-    assert exact.lower_ml(together[0], together) == pytest.approx(20 * 0.975)
-    assert figures(flow_ml_s=2.0, u_flow_ml_s=0.05).lower_ml(on(1, 0, 10), []) == pytest.approx(20 - 3 * 0.5)
-    assert figures(flow_ml_s=2.0, u_flow_ml_s=0.5).lower_ml(on(1, 0, 10), []) == pytest.approx(17.0)
-    assert exact.lower_by_line_ml([on(1, 0, 10), on(1, 20, 25)]) == {1: pytest.approx(30.0)}
+def test_upper_bound_never_falls_below_what_the_pump_moves_at_its_upper_edge():
+    assert figures().upper_ml(on(1, 0, 10)) == 25.0
+    assert figures(flow_ml_s=1.5, lag_s=1.0, sag_per_a=0.1).upper_ml(on(1, 0, 10)) == 25.0
+    assert figures(flow_ml_s=1.5, lag_s=1.0).upper_ml(on(1, 0, 0.9)) == pytest.approx(2.5 * 0.9)
+    assert figures().upper_by_line_ml([on(1, 0, 10), on(1, 20, 30), on(2, 0, 10)]) == {1: 50.0, 2: 25.0}
+
+
+def test_upper_bound_counts_what_runs_on_after_the_end():
+    # The contact opens 20 ms later than it closed; 60 ms of coasting are 30 ms of flow.
+    relays = replace(profile().relay_board, operate_s=0.01, release_s=0.03)
+    slow = replace(profile(), relay_board=relays, lines=(replace(line(1), pump=replace(line(1).pump, coast_s=0.06)),))
+    assert Figures(profile=slow, calibrations={}).upper_ml(on(1, 0, 1)) == pytest.approx(2.5 * 1.05)
+
+
+def test_lower_bound_never_rises_above_what_the_pump_moves_at_its_lower_edge():
+    # 1.5 mL/s, once the relay has closed (10 ms) and the inrush is over (100 ms).
+    assert figures().lower_ml(on(1, 0, 10)) == pytest.approx(1.5 * 9.89)
+    assert figures(flow_ml_s=2.5, lag_s=-1.0).lower_ml(on(1, 0, 10)) == pytest.approx(1.5 * 9.89)
+    assert figures(flow_ml_s=1.4).lower_ml(on(1, 0, 10)) == pytest.approx(1.4 * 9.89)
+    assert figures(flow_ml_s=2.5, lag_s=-1.0).lower_ml(on(1, 0, 0.11)) == 0.0
+    assert figures().lower_by_line_ml([on(1, 0, 10), on(1, 20, 25)]) == {1: pytest.approx(1.5 * (9.89 + 4.89))}
 
 
 def test_volumes_add_up_by_line():
-    found = figures(flow_ml_s=2.0).by_line_ml([on(1, 0, 10), on(2, 10, 14), on(1, 20, 25)])
-    assert found == {1: pytest.approx(30.0), 2: pytest.approx(10.0)}
+    found = figures(flow_ml_s=2.2).by_line_ml([on(1, 0, 10), on(2, 10, 14), on(1, 20, 25)])
+    assert found == {1: pytest.approx(33.0), 2: pytest.approx(8.0)}
     assert math.isfinite(sum(found.values()))
 
 

@@ -129,13 +129,16 @@ def test_liquids_without_line_or_calibration_are_named_together():
         plan_serving(PROFILE, known, {"soda": 6, "perry": 1}, (phase,))
 
 
-def test_wetting_moves_stated_tube_volumes_and_trials_keep_the_start_gap():
+def test_wetting_moves_stated_tube_volumes_at_the_least_and_trials_keep_the_start_gap():
     known = calibrations(random.Random(2))
     liquids = {1: "rinse water", 3: "rinse water"}
     for run in wetting_runs(PROFILE, known, "rinse", liquids):
-        wanted_ml = PROFILE.hygiene.rinse_line_volumes * RINSE_MARGIN * tube_ml(PROFILE.line(run.line))
-        assert run.volume_ml == pytest.approx(wanted_ml)
-        assert run.duration_s == pytest.approx(wanted_ml / known[run.line].flow_ml_s)
+        line = PROFILE.line(run.line)
+        wanted_ml = PROFILE.hygiene.rinse_line_volumes * RINSE_MARGIN * tube_ml(line)
+        start_up_s = PROFILE.relay_board.operate_s + line.pump.inrush_s
+        least_ml_s = PROFILE.flow_band(run.line).least_ml_s
+        assert run.duration_s == pytest.approx(wanted_ml / least_ml_s + start_up_s)
+        assert run.volume_ml == pytest.approx(run.duration_s * known[run.line].flow_ml_s)
     trial = timed_runs(PROFILE, known, {1: "apple juice", 5: "cold tea"}, 10.0)
     assert [run.start_s for run in trial] == [0.0, PROFILE.caps.start_gap_s]
     assert {run.duration_s for run in trial} == {10.0}
