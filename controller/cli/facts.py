@@ -93,6 +93,8 @@ def draw_status(now: Status) -> str:
         parts.append(one_line(now.operation))
     header = ("line", "liquid", "in the tube", "left", "flow", "to do")
     parts.append("\n" + table(header, map(_line_cells, now.lines)))
+    if now.next_step:
+        parts.append(f"\nnext: {now.next_step}")
     return "\n".join(parts)
 
 

@@ -10,6 +10,7 @@ import structlog
 
 from controller.clock import Clock
 from controller.engine import views
+from controller.engine.commissioning import Commissioning
 from controller.engine.follow import Follow
 from controller.engine.history import History
 from controller.engine.hygiene import Hygiene
@@ -20,7 +21,7 @@ from controller.engine.starts import Starts
 from controller.engine.stock import Stock
 from controller.engine.weighing import Weighings
 from controller.errors import Refused
-from controller.ledger.records import JogAnswer, Wanted
+from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
 from controller.model.book import Book
 from controller.model.calibration import Calibration
@@ -81,7 +82,15 @@ class Engine:
         self._profile, self._ledger, self._clock = profile, ledger, clock
         self._send = send
         self._follow = Follow(profile=profile, ledger=ledger, clock=clock, send=send)
-        self._starts = Starts(profile=profile, ledger=ledger, clock=clock, follow=self._follow, new_id=new_id)
+        self._commissioning = Commissioning(profile=profile, ledger=ledger, clock=clock)
+        self._starts = Starts(
+            profile=profile,
+            ledger=ledger,
+            clock=clock,
+            follow=self._follow,
+            commissioning=self._commissioning,
+            new_id=new_id,
+        )
         self.past = History(ledger)
         self._coming: Book | None = None  # the book that the guard is reading
         self._work_with(book)
@@ -116,6 +125,7 @@ class Engine:
             starts=self._starts,
             stock=self.stock,
             hygiene=self.hygiene,
+            commissioning=self._commissioning,
             spot_checks=self._spot_checks,
         )
 
@@ -130,6 +140,7 @@ class Engine:
             self._follow.report,
             self.stock.containers(),
             overdue=self.hygiene.overdue(),
+            jogs=self._commissioning.views(),
             operation=None if current is None else current.view(self._clock.now_s()),
         )
 
@@ -199,27 +210,13 @@ class Engine:
 
     def answer_jog(self, request: JogAnswerRequest) -> tuple[JogView, ...]:
         """Record what a person saw of a jog; Refused when it was none that ran."""
-        entry = self._ledger.entry(request.operation)
-        if entry is None or entry.kind != OperationKind.JOG or not entry.deliveries:
-            raise Refused(
-                rule="jog",
-                reason=f"operation {request.operation} is no jog that ran.",
-                way_out="Jog the line, then answer.",
-            )
-        self._ledger.answer_jog(
-            JogAnswer(
-                operation=request.operation,
-                line=entry.deliveries[0].line,
-                is_right=request.is_right,
-                remark=request.remark,
-                wall_s=self._clock.wall_s(),
-            )
-        )
+        self._commissioning.answer(request)
+        self._tell()
         return self.jogs()
 
     def jogs(self) -> tuple[JogView, ...]:
         """Every line, and whether somebody has seen its pump move the right way."""
-        return views.jogs(self._profile, self._ledger.jog_answers())
+        return self._commissioning.views()
 
     # --- other requests
 

@@ -24,6 +24,7 @@ class Shelf:
     reports: Mapping[int, LineReport]
     containers: Mapping[int, Container]
     overdue: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    out_of_service: Mapping[int, str] = field(default_factory=dict)
     low_lines: tuple[int, ...] = ()  # by their level contacts
 
 
@@ -70,6 +71,8 @@ def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
 
 def _hindrances(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[str]:
     report, found = shelf.reports[line], []
+    if line in shelf.out_of_service:
+        found.append(shelf.out_of_service[line])
     match report.contents:
         case Contents.CLEANER:
             found.append(f"{liquid}: line {line}: rinse due")

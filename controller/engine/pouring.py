@@ -7,6 +7,7 @@ import msgspec
 from msgspec.structs import replace
 
 from controller.engine import views
+from controller.engine.commissioning import Commissioning
 from controller.engine.follow import Follow
 from controller.engine.hygiene import Hygiene
 from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing
@@ -44,10 +45,12 @@ class Pouring:
         starts: Starts,
         stock: Stock,
         hygiene: Hygiene,
+        commissioning: Commissioning,
         spot_checks: SpotChecks,
     ) -> None:
         self._profile, self._book, self._ledger, self._follow = profile, book, ledger, follow
         self._starts, self._stock, self._hygiene, self._spot_checks = starts, stock, hygiene, spot_checks
+        self._commissioning = commissioning
         self._menu = Menu(profile, book)
 
     def menu(self) -> tuple[MenuEntry, ...]:
@@ -104,6 +107,7 @@ class Pouring:
             reports={line: one for line, one in reports.items() if line in named or one.liquid not in chosen},
             containers=self._stock.containers(),
             overdue=self._hygiene.overdue(),
+            out_of_service=self._commissioning.out_of_service,
             low_lines=() if report is None else report.inputs.low_lines,
         )
 

@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 import msgspec
 
 from controller.clock import Clock
+from controller.engine.commissioning import Commissioning
 from controller.engine.follow import Follow
 from controller.engine.scaling import Serving
 from controller.engine.tracking import Tracking
@@ -26,13 +27,22 @@ class Starts:
     """Begins operations, and knows what hangs on which line."""
 
     def __init__(
-        self, *, profile: Profile, ledger: Ledger, clock: Clock, follow: Follow, new_id: Callable[[], str]
+        self,
+        *,
+        profile: Profile,
+        ledger: Ledger,
+        clock: Clock,
+        follow: Follow,
+        commissioning: Commissioning,
+        new_id: Callable[[], str],
     ) -> None:
         self._profile, self._ledger, self._clock = profile, ledger, clock
-        self._follow, self._new_id = follow, new_id
+        self._follow, self._commissioning, self._new_id = follow, commissioning, new_id
 
     def runs(self, kind: OperationKind, runs: Sequence[PlannedRun], *, jug: bool) -> Asked:
-        """Begin an operation of one segment that is no serving."""
+        """Begin an operation of one segment that is no serving; Refused for a line that is out of service."""
+        if kind is not OperationKind.JOG:
+            self._commissioning.require_in_service(run.line for run in runs)
         asked = Operation(operation=self._new_id(), kind=kind, segments=(Segment(runs=tuple(runs)),), jug=jug)
         return self._begin(asked, Intent(operation=asked.operation, kind=kind, wall_s=self._clock.wall_s()), None)
 

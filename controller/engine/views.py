@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 
 from controller.engine.scaling import Serving
-from controller.ledger.records import REFUSED, Container, Entry, JogAnswer
+from controller.ledger.records import REFUSED, Container, Entry
 from controller.metering.mixture import Mixture
 from controller.model.book import Book
 from controller.model.messages import LineReport, Report
@@ -15,6 +15,7 @@ from controller.sequencing.plan import Plan, limits
 
 Steps = tuple[tuple[float, float], ...]
 
+CALIBRATE = "calibrate it"
 NEXT = {
     Contents.EMPTY: "prime it",
     Contents.UNKNOWN: "purge it, then clean and rinse it",
@@ -30,10 +31,24 @@ def status(
     containers: Mapping[int, Container],
     *,
     overdue: Mapping[int, tuple[str, ...]],
+    jogs: Sequence[JogView],
     operation: OperationView | None,
 ) -> Status:
     """The machine at a glance; `report` is None while the guard cannot be reached. overdue: line -> reasons."""
     reports = {} if report is None else {one.line: one for one in report.lines}
+    is_right = {one.line: one.is_right for one in jogs}
+    lines = tuple(
+        _line(
+            line.line,
+            reports.get(line.line),
+            containers.get(line.line),
+            overdue.get(line.line, ()),
+            is_right=is_right.get(line.line),
+        )
+        for line in profile.lines
+    )
+    is_over = operation is None or operation.outcome is not None
+    rests = report is not None and report.fault is None and is_over
     return Status(
         machine=profile.machine,
         book=book.title,
@@ -41,10 +56,8 @@ def status(
         state=None if report is None else report.state,
         fault=None if report is None else report.fault,
         operation=operation,
-        lines=tuple(
-            _line(line.line, reports.get(line.line), containers.get(line.line), overdue.get(line.line, ()))
-            for line in profile.lines
-        ),
+        lines=lines,
+        next_step=_next_step(lines, is_right) if rests else "",
         inputs=None if report is None else report.inputs,
     )
 
@@ -87,26 +100,6 @@ def plan(
     )
 
 
-def jogs(profile: Profile, answers: Sequence[JogAnswer]) -> tuple[JogView, ...]:
-    """Every line of the profile with the latest answer about it."""
-    known = {one.line: one for one in answers}
-    found = []
-    for line in profile.lines:
-        answer = known.get(line.line)
-        found.append(
-            JogView(
-                line=line.line,
-                channel=line.channel,
-                gpio=line.gpio,
-                rotation=line.pump.rotation,
-                is_right=None if answer is None else answer.is_right,
-                remark="" if answer is None else answer.remark,
-                wall_s=None if answer is None else answer.wall_s,
-            )
-        )
-    return tuple(found)
-
-
 def booked(entry: Entry) -> OperationView:
     """An operation on record."""
     return OperationView(
@@ -137,19 +130,45 @@ def booked(entry: Entry) -> OperationView:
     )
 
 
-def _line(line: int, report: LineReport | None, container: Container | None, overdue: tuple[str, ...]) -> LineView:
+def _next_step(lines: Sequence[LineView], is_right: Mapping[int, bool | None]) -> str:
+    """The command that brings the machine on, in the order of its life; "" when every line needs another remedy."""
+    wrong = [one.line for one in lines if is_right.get(one.line) is False]
+    unseen = [one.line for one in lines if is_right.get(one.line) is None and one.contents == Contents.EMPTY]
+    empty = [one.line for one in lines if one.contents == Contents.EMPTY and one.liquid is not None]
+    uncalibrated = [one.line for one in lines if one.note == CALIBRATE]
+    if wrong:
+        return f"tundish jog {wrong[0]}"
+    if any(one.calibration is None for one in lines if one.line in unseen):
+        return f"tundish jog {unseen[0]}"
+    if empty:
+        return f"tundish prime {' '.join(map(str, empty))}"
+    if uncalibrated:
+        return f"tundish calibrate {uncalibrated[0]}"
+    return "tundish menu" if not any(one.note for one in lines) else "tundish hygiene"
+
+
+def _line(
+    line: int,
+    report: LineReport | None,
+    container: Container | None,
+    overdue: tuple[str, ...],
+    *,
+    is_right: bool | None,
+) -> LineView:
     if report is None:
         liquid = None if container is None else container.liquid
         contents, holds, calibration, note = Contents.UNKNOWN, None, None, "the guard cannot be reached"
     else:
         liquid, contents, holds, calibration = report.liquid, report.contents, report.holds, report.calibration
         note = NEXT.get(contents, "")
-        if contents == Contents.LIQUID and holds != liquid:
+        if is_right is False:
+            note = "it moved wrong: put its wiring right and jog it"
+        elif contents == Contents.LIQUID and holds != liquid:
             note = f"it still holds {holds}: purge, clean and rinse it"
         elif overdue:
             note = "; ".join(reason.removeprefix(f"line {line}: ") for reason in overdue)
         elif not note and (calibration is None or calibration.liquid != liquid):
-            note = "calibrate it"
+            note = CALIBRATE
     return LineView(
         line=line,
         liquid=liquid,

@@ -144,6 +144,7 @@ class Status(Value, frozen=True, kw_only=True):
     operation: OperationView | None
     lines: tuple[LineView, ...]
     inputs: InputReport | None
+    next_step: str = ""  # the command that brings the machine on while it rests
 
 
 class BookView(Value, frozen=True, kw_only=True):
