@@ -10,7 +10,15 @@ import venv
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-VENV = ROOT / ".venv"
+
+
+def environment() -> Path:
+    """`.venv`; for another Python than the one that made it, `.venv-3.13` or the like beside it."""
+    first, own = ROOT / ".venv", f"{sys.version_info.major}.{sys.version_info.minor}"
+    return first if not first.exists() or (first / "lib" / f"python{own}").exists() else ROOT / f".venv-{own}"
+
+
+VENV = environment()
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / "demo-ready"
 
@@ -20,7 +28,7 @@ def set_up() -> None:
     project = ROOT / "pyproject.toml"
     if STAMP.exists() and STAMP.stat().st_mtime >= project.stat().st_mtime:
         return
-    print("setting up .venv (once; a few minutes on a slow line)", flush=True)
+    print(f"setting up {VENV.name} (once; a few minutes on a slow line)", flush=True)
     if not PYTHON.exists():
         venv.create(VENV, with_pip=True)
     subprocess.run([PYTHON, "-m", "pip", "install", "--quiet", "-e", f"{ROOT}[pictures]"], check=True)

@@ -1,10 +1,12 @@
 """`python3 tests`: sets up its own environment and runs the tests; a first word from COMMANDS runs a longer command.
 
 python3 tests [PYTEST ARGUMENT ...]      lint, types, import contracts, then all tests (or only what is named)
+python3 tests --python PATH [...]        the same with another Python, in an environment of its own
 python3 tests benchmarks NAME [...]      figures beside their baselines (DEVELOPERS.md lists them)
 """
 
 import os
+import shutil
 import subprocess
 import sys
 import venv
@@ -12,7 +14,15 @@ from pathlib import Path
 
 TESTS = Path(__file__).resolve().parent
 ROOT = TESTS.parent
-VENV = ROOT / ".venv"
+
+
+def environment() -> Path:
+    """`.venv`; for another Python than the one that made it, `.venv-3.13` or the like beside it."""
+    first, own = ROOT / ".venv", f"{sys.version_info.major}.{sys.version_info.minor}"
+    return first if not first.exists() or (first / "lib" / f"python{own}").exists() else ROOT / f".venv-{own}"
+
+
+VENV = environment()
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / "tests-ready"
 
@@ -33,7 +43,7 @@ def set_up() -> None:
     project = ROOT / "pyproject.toml"
     if STAMP.exists() and STAMP.stat().st_mtime >= project.stat().st_mtime:
         return
-    print("setting up .venv (once; a few minutes on a slow line)", flush=True)
+    print(f"setting up {VENV.name} (once; a few minutes on a slow line)", flush=True)
     if not PYTHON.exists():
         venv.create(VENV, with_pip=True)
     subprocess.run([PYTHON, "-m", "pip", "install", "--quiet", "-e", f"{ROOT}[test]"], check=True)
@@ -82,8 +92,13 @@ def run_tests(arguments: list[str]) -> int:
 
 def main() -> int:
     """Set up, then run what is asked for."""
-    set_up()
     words = sys.argv[1:]
+    if words[:1] == ["--python"]:
+        if len(words) < 2 or not shutil.which(words[1]):
+            print("usage: python3 tests --python PATH [...]; PATH is a Python, 3.11 or newer", file=sys.stderr)
+            return 2
+        return subprocess.run([words[1], TESTS, *words[2:]], check=False).returncode
+    set_up()
     if words[:1] == ["benchmarks"]:
         return run_benchmark(words[1:])
     if words and words[0] in COMMANDS:
