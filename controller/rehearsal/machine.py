@@ -6,6 +6,7 @@ deadline to the next, so an evening takes seconds.
 
 from collections import deque
 from collections.abc import Callable
+from contextlib import ExitStack
 from itertools import count
 from pathlib import Path
 
@@ -52,39 +53,44 @@ class Machine:
         boot: str = "",
     ) -> None:
         self.clock = clock or VirtualClock()
-        self.plant = Plant(profile, book, clock=self.clock, seed=seed)
-        self.ledger = Ledger(ledger_path)
-        self._to_guard: deque[Command] = deque()
-        self._to_engine: deque[Event] = deque()
-        self._heard = 0  # events that the engine has taken in
-        self._listen = listen
-        self.guard = Guard(
-            profile=profile,
-            book=book,
-            board=GpioBoard(profile, BenchFactory(DirectLink(self.plant, GUARD))),
-            journal=MemoryJournal() if journal is None else journal,
-            clock=self.clock,
-            publish=lambda _client, event: self._to_engine.append(event),
-            poll_under_way_s=poll_under_way_s,
-            boot=boot,
-        )
-        numbers = count(1)
-        self.engine = Engine(
-            profile=profile,
-            book=book,
-            ledger=self.ledger,
-            clock=self.clock,
-            send=self._to_guard.append,
-            new_id=lambda: f"{next(numbers):06d}",
-        )
-        self._to_guard.append(Hello(version=VERSION, role="engine"))
-        self.run_until(lambda: self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED), 5.0)
+        with ExitStack() as opened:  # what was opened is closed again when anything fails on the way
+            if journal is not None:
+                opened.callback(journal.close)
+            self.plant = Plant(profile, book, clock=self.clock, seed=seed)
+            opened.callback(self.plant.close)
+            self.ledger = Ledger(ledger_path)
+            opened.callback(self.ledger.close)
+            self._to_guard: deque[Command] = deque()
+            self._to_engine: deque[Event] = deque()
+            self._heard = 0  # events that the engine has taken in
+            self._listen = listen
+            self.guard = Guard(
+                profile=profile,
+                book=book,
+                board=GpioBoard(profile, BenchFactory(DirectLink(self.plant, GUARD))),
+                journal=MemoryJournal() if journal is None else journal,
+                clock=self.clock,
+                publish=lambda _client, event: self._to_engine.append(event),
+                poll_under_way_s=poll_under_way_s,
+                boot=boot,
+            )
+            opened.callback(self.guard.close)
+            numbers = count(1)
+            self.engine = Engine(
+                profile=profile,
+                book=book,
+                ledger=self.ledger,
+                clock=self.clock,
+                send=self._to_guard.append,
+                new_id=lambda: f"{next(numbers):06d}",
+            )
+            self._to_guard.append(Hello(version=VERSION, role="engine"))
+            self.run_until(lambda: self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED), 5.0)
+            self._opened = opened.pop_all()
 
     def close(self) -> None:
         """Everything off, files closed."""
-        self.guard.close()
-        self.plant.close()
-        self.ledger.close()
+        self._opened.close()
 
     def run_until(self, is_reached: Callable[[], bool], within_s: float) -> None:
         """Let time pass until is_reached; TimeoutError after within_s (s) of virtual time."""

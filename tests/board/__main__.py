@@ -17,21 +17,21 @@ from board_cases import Finding, cases
 from board_machine import Machine, machines
 
 
-def arguments() -> argparse.Namespace:
+def arguments(argv: list[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python3 tests board", description=__doc__)
-    parser.add_argument("--rig", type=Path, help="folder of the board rig (holds rig.py); without it all is skipped")
+    parser.add_argument("--rig", type=Path, required=True, help="folder of the board rig (holds rig.py)")
     parser.add_argument("--active", choices=["low", "high"], action="append", help="only this relay board")
     parser.add_argument("--persist", choices=["yes", "no"], action="append", help="only this kernel behaviour")
     parser.add_argument("--quick", action="store_true", help="the most telling cases only")
     parser.add_argument("--idle", type=float, default=60.0, help="s of doing nothing, for the accounts")
     parser.add_argument("--keep", type=Path, help="keep wheel, overlays and cards in this folder and use them again")
-    return parser.parse_args()
+    return parser.parse_args(argv)
 
 
-def missing(rig: Path | None) -> str:
+def missing(rig: Path) -> str:
     """Why nothing can be done here; "" when all is there."""
-    if rig is None or not (rig / "rig.py").is_file():
-        return "no board rig" if rig is None else f"there is no rig.py in {rig}"
+    if not (rig / "rig.py").is_file():
+        return f"there is no rig.py in {rig}"
     images = Path(os.environ.get("RIG_DIR") or f"{tempfile.gettempdir()}/board-rig")
     if not (images / "board/root.cpio").is_file():
         return f"the rig has no images in {images}: run its build-rootfs first"
@@ -41,14 +41,15 @@ def missing(rig: Path | None) -> str:
     return f"not installed: {', '.join(absent)}" if absent else ""
 
 
-def main() -> int:
-    words = arguments()
+def main(argv: list[str]) -> int:
+    """0 when every case was looked at and none has a complaint."""
+    words = arguments(argv)
     active = tuple(words.active or ("low", "high"))
     persist = tuple({"yes": True, "no": False}[one] for one in words.persist or ("yes", "no"))
     reason = missing(words.rig)
     if reason:
-        print(f"skipped: {reason}. Not looked at on a board: active {active}, outputs persist {persist}")
-        return 0
+        print(f"not run: {reason}. Not looked at on a board: active {active}, outputs persist {persist}")
+        return 1
     sys.path.insert(0, str(words.rig))
     import rig
 
@@ -70,7 +71,8 @@ def prepare(rig, folder: Path, active: str) -> None:
         return
     bare = folder / "bare"
     if not bare.exists():
-        board_install.first_overlay(folder, board_install.build_wheel(folder), rig.RIG / "wheels")
+        python = board_install.board_python(rig.RIG)
+        board_install.first_overlay(folder, board_install.build_wheel(folder), python)
     card = board_install.new_card(folder / f"card-{active}.img")
     machine = Machine(rig=rig, board=rig.Board(f"tundish-install-{active}"), active=active, persist=True)
     machine.board.power_cut()
@@ -119,4 +121,4 @@ def tell(name: str, finding: Finding) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main(sys.argv[1:]))

@@ -4,17 +4,16 @@ The board's memory survives neither plug nor reset: what the installation change
 laid over the root file system at every later boot, as a card would hold it. Records lie on an emulated SD card.
 """
 
-import re
 import shutil
 import subprocess
 import sys
 import tarfile
-import zipfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 HERE = Path(__file__).resolve().parent
 CARD_BYTES = 128 << 20
+PLATFORMS = ("manylinux_2_28_aarch64", "manylinux_2_17_aarch64", "manylinux2014_aarch64")
 PROFILES = {"low": "six_line", "high": "four_line_active_high"}  # by the relay board's active level
 
 MOUNT = """[Unit]
@@ -55,23 +54,20 @@ def build_wheel(folder: Path) -> Path:
     return next((folder / "wheel").glob("tundish-*.whl"))
 
 
-def first_overlay(folder: Path, wheel: Path, on_board: Path) -> Path:
-    """What is laid over the bare board for the installation: the wheel, the book, the card's mount.
+def first_overlay(folder: Path, wheel: Path, python: str) -> Path:
+    """What is laid over the bare board for the installation: every wheel that pip will ask for, book, card's mount.
 
-    on_board: the folder of the wheels that the rig put on the board; what the wheel needs besides is downloaded.
+    python: the board's version of Python.
     """
     overlay = folder / "bare"
     for name in ("book.yaml", "on_board.py"):
         place = overlay / "opt/board-test" / name
         place.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy(HERE / name, place)
-    (overlay / "opt/wheels").mkdir()
-    shutil.copy(wheel, overlay / "opt/wheels")
-    missing = needed(wheel) - {_name(path.name.split("-")[0]) for path in on_board.glob("*.whl")}
-    if missing:
-        target = ["--python-version", "3.11", "--implementation", "cp", "--platform", "manylinux2014_aarch64"]
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--only-binary=:all:", *target]
-        subprocess.run([*command, "--dest", overlay / "opt/wheels", *sorted(missing)], check=True)
+    target = ["--python-version", python, "--implementation", "cp"]
+    target += [word for platform in PLATFORMS for word in ("--platform", platform)]
+    command = [sys.executable, "-m", "pip", "download", "--quiet", "--only-binary=:all:", *target]
+    subprocess.run([*command, "--dest", overlay / "opt/wheels", f"{wheel}[gpio]"], check=True)
     units = overlay / "etc/systemd/system"
     (units / "local-fs.target.requires").mkdir(parents=True)
     (units / "var-lib-tundish.mount").write_text(MOUNT)
@@ -79,19 +75,9 @@ def first_overlay(folder: Path, wheel: Path, on_board: Path) -> Path:
     return overlay
 
 
-def needed(wheel: Path) -> set[str]:
-    """The names of the packages that the wheel requires on a machine with pins."""
-    with zipfile.ZipFile(wheel) as packed:
-        metadata = next(name for name in packed.namelist() if name.endswith(".dist-info/METADATA"))
-        lines = packed.read(metadata).decode().splitlines()
-    wanted = [line.removeprefix("Requires-Dist: ") for line in lines if line.startswith("Requires-Dist: ")]
-    return {_name(one) for one in wanted if "extra ==" not in one or 'extra == "gpio"' in one}
-
-
-def _name(requirement: str) -> str:
-    """The package's name, as registries compare it."""
-    found = re.match(r"[A-Za-z0-9._-]*[A-Za-z0-9]", requirement)
-    return re.sub(r"[-_.]+", "-", found[0]).lower() if found else ""
+def board_python(images: Path) -> str:
+    """The version of Python, such as 3.13, in the root file system that the rig keeps among its images."""
+    return next((images / "root/usr/bin").glob("python3.[0-9]*")).name.removeprefix("python")
 
 
 def new_card(path: Path) -> Path:

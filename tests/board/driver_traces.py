@@ -72,13 +72,13 @@ def observe(rig, profile: Profile, *, persist: bool) -> dict[int, list[str]]:
 
 
 def main(argv: list[str]) -> int:
-    """0 when every pin did exactly what it should, or when there is no rig."""
+    """0 when every pin did exactly what it should."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rig", type=Path, help="folder of the board rig (holds rig.py); without it all is skipped")
+    parser.add_argument("--rig", type=Path, required=True, help="folder of the board rig (holds rig.py)")
     rig_folder = parser.parse_args(argv).rig
-    if rig_folder is None or not (rig_folder / "rig.py").is_file():
-        print("skipped: no board rig. The driver's edges were not looked at on a board")
-        return 0
+    if not (rig_folder / "rig.py").is_file():
+        print(f"not run: there is no rig.py in {rig_folder}. The driver's edges were not looked at on a board")
+        return 1
     sys.path.insert(0, str(rig_folder))
     import rig
 

@@ -1,5 +1,6 @@
 """The judge of the driver's traces, without a board."""
 
+import runpy
 from pathlib import Path
 
 import driver_traces
@@ -30,6 +31,10 @@ def test_a_pulse_is_an_edge_too_many_and_a_bus_is_none():
     assert driver_traces.driven(["input", "low", "high"]) == ["low", "high"]
 
 
-def test_without_a_rig_it_says_that_it_skipped(capsys):
-    assert driver_traces.main([]) == 0
-    assert "skipped: no board rig" in capsys.readouterr().out
+@pytest.mark.parametrize("script", ["driver_traces.py", "__main__.py"])
+def test_what_was_asked_to_run_and_did_not_has_failed(capsys, tmp_path, script):
+    main = runpy.run_path(str(Path(driver_traces.__file__).with_name(script)))["main"]
+    assert main(["--rig", str(tmp_path)]) == 1
+    assert f"not run: there is no rig.py in {tmp_path}" in capsys.readouterr().out
+    with pytest.raises(SystemExit, match="2"):
+        main([])
