@@ -1,8 +1,6 @@
 """Calibrate a line by weight: the fit, what it says of itself, and run times from it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
 
 from msgspec import structs
 
@@ -11,10 +9,10 @@ from controller.metering.distributions import chi_squared_tail
 from controller.metering.findings import findings
 from controller.metering.fitted import Fit
 from controller.metering.flow_law import FlowLaw, Scatter, delivered_ml_of, run_time_s_of
-from controller.metering.regression import Estimate, estimate, leans_on_lag, leans_on_sag, wants_sag
-from controller.metering.residuals import curvature, exchanged, outliers
-from controller.metering.scatter import find_scatter
-from controller.metering.trials import DEFAULT_PRIOR, Prior, Trial
+from controller.metering.regression import estimate, leans_on_lag, leans_on_sag, wants_sag
+from controller.metering.residuals import Sifted, curvature, exchanged, mean_ml, sift
+from controller.metering.scatter import law_under, weighing_share
+from controller.metering.trials import DEFAULT_PRIOR, Prior, Trial, with_shared_rounding
 from controller.model.calibration import Calibration
 
 __all__ = [
@@ -30,93 +28,71 @@ __all__ = [
     "to_calibration",
 ]
 
-# Below this probability the residuals are held against the weighing uncertainties; 5 % as is customary.
-_DISBELIEF = 0.05
-# With fewer degrees of freedom the residuals cannot vouch for the weighing uncertainties.
-_VOUCHING_DOF = 2
 
-
-def fit(trials: Sequence[Trial], prior: Prior | None = None) -> Fit:
+def fit(trials: Sequence[Trial], prior: Prior | None = None, *, u_common: float = 0.0) -> Fit:
     """Fit flow, lag and (when trials ran beside others) sag to one or more weighed trials.
 
-    volume = flow (1 - sag I) (on - lag), weighted least squares with the full covariance. Without a prior the trials
-    speak for themselves; only what they cannot tell (lag when all ran equally long, sag when all ran beside the same
-    current, scatter when there are few) comes from DEFAULT_PRIOR, with its spread. A prior given (pooled from other
-    lines) counts in full, as extra observations, and fades as trials are added. Refused when there is no trial or when
-    longer runs deliver less.
+    volume = flow (1 - sag I) (on - lag), weighted least squares with the full covariance, over all scatters that the
+    residuals leave likely. Wild trials are left out of six or more. Without a prior the trials speak for themselves;
+    only what they cannot tell (lag when all ran equally long, sag when all ran beside the same current, scatter when
+    there are few) comes from DEFAULT_PRIOR, with its spread. A prior given (pooled from other lines) counts in full,
+    as extra observations, and fades as trials are added. u_common: relative standard uncertainty of all volumes
+    together (scale factor, density), which no number of trials averages away. Refused when there is no trial, when
+    longer runs deliver less, or when the trials contradict each other.
     """
+    known = prior or DEFAULT_PRIOR
+    counted, sifted = _sifted(trials, prior)
+    law = _law(counted, sifted, u_common)
+    plain = estimate(counted, [1.0 / one.u_volume_ml**2 for one in counted], known, full_prior=prior is not None)
+    weights = [1.0 / (one.u_volume_ml**2 + law.scatter.at_ml(one.volume_ml) ** 2) for one in counted]
+    found = Fit(
+        trials=tuple(trials),
+        law=law,
+        residuals_ml=tuple(trial.volume_ml - mean_ml(law, trial.on_s, trial.others_a) for trial in trials),
+        chi_squared=plain.chi_squared,
+        degrees_of_freedom=plain.degrees_of_freedom,
+        agreement=chi_squared_tail(plain.chi_squared, plain.degrees_of_freedom) if plain.degrees_of_freedom else None,
+        lag_is_known=not leans_on_lag(counted),
+        sag_is_known=wants_sag(counted) and not leans_on_sag(counted),
+        curvature=curvature(counted, law, weights),
+        outliers=sifted.outliers,
+        left_out=tuple(index for index in range(len(trials)) if index not in sifted.kept),
+        exchanged=sifted.exchanged,
+        warnings=(),
+    )
+    return structs.replace(found, warnings=findings(found, known))
+
+
+def fit_law(trials: Sequence[Trial], prior: Prior | None = None, *, u_common: float = 0.0) -> FlowLaw:
+    """The law of `fit` alone, without what else is to be said of the residuals. Refused likewise."""
+    counted, sifted = _sifted(trials, prior)
+    return _law(counted, sifted, u_common)
+
+
+def _sifted(trials: Sequence[Trial], prior: Prior | None) -> tuple[list[Trial], Sifted]:
+    """The trials that count, equal readings of a coarse scale widened, and what was found among all of them."""
     if not trials:
         raise Refused(rule="trials", reason="there is no trial to fit.", way_out="Weigh at least one run.")
     if all(trial.volume_ml == 0.0 for trial in trials):
         raise Refused(rule="flow", reason="nothing was delivered.", way_out="Prime the line, then repeat the trials.")
+    known = prior or DEFAULT_PRIOR
+    widened = with_shared_rounding(trials, known)
     try:
-        core = _core(trials, prior)
+        sifted = sift(widened, known, full_prior=prior is not None)
     except Refused as refused:
-        raise _named(refused, trials, prior) from None
-    found = core.estimate
-    plain = Fit(
-        trials=tuple(trials),
-        law=core.law,
-        residuals_ml=found.residuals_ml,
-        chi_squared=core.chi_squared,
-        degrees_of_freedom=found.degrees_of_freedom,
-        agreement=core.agreement,
-        weighed_by=core.weighed_by,
-        lag_is_known=not leans_on_lag(trials),
-        sag_is_known=wants_sag(trials) and not leans_on_sag(trials),
-        curvature=curvature(trials, core.law, core.weights),
-        outliers=outliers(trials, lambda some: fit_law(some, prior)),
-        exchanged=exchanged(trials, prior or DEFAULT_PRIOR),
-        warnings=(),
-    )
-    return structs.replace(plain, warnings=findings(plain, prior or DEFAULT_PRIOR))
+        raise _named(refused, trials, known) from None
+    return [widened[index] for index in sifted.kept], sifted
 
 
-def fit_law(trials: Sequence[Trial], prior: Prior | None = None) -> FlowLaw:
-    """The law of `fit` alone, without a look at the residuals: a tenth of the work. Refused likewise."""
-    return _core(trials, prior).law
+def _law(counted: Sequence[Trial], sifted: Sifted, u_common: float) -> FlowLaw:
+    law = law_under(sifted.assumed)
+    share = weighing_share(counted, law.scatter)
+    return structs.replace(law, weighing_share=share).with_common(u_common)
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Core:
-    """The numbers of a fit, before anyone has looked at its residuals."""
-
-    estimate: Estimate
-    law: FlowLaw
-    weights: tuple[float, ...]
-    chi_squared: float
-    agreement: float | None
-    weighed_by: Literal["weighing", "scatter"]
-
-
-def _core(trials: Sequence[Trial], prior: Prior | None) -> _Core:
-    """Estimate once with the weighing uncertainties; again with the scatter where the residuals disown these."""
-    known, full = prior or DEFAULT_PRIOR, prior is not None
-    weights = tuple(1.0 / trial.u_volume_ml**2 for trial in trials)
-    found = estimate(trials, weights, known, full_prior=full)
-    scatter = find_scatter(trials, known, full_prior=full)
-    chi_squared, dof = found.chi_squared, found.degrees_of_freedom
-    agreement = chi_squared_tail(chi_squared, dof) if dof > 0 else None
-    weighed_by: Literal["weighing", "scatter"] = "weighing"
-    if agreement is None or dof < _VOUCHING_DOF or agreement < _DISBELIEF:
-        weighed_by = "scatter"
-        weights = tuple(1.0 / max(t.u_volume_ml, scatter.at_ml(t.volume_ml)) ** 2 for t in trials)
-        found = estimate(trials, weights, known, full_prior=full)
-    flow_ml_s, lag_s, sag_per_a = found.parameters
-    law = FlowLaw(flow_ml_s=flow_ml_s, lag_s=lag_s, sag_per_a=sag_per_a, covariance=found.covariance, scatter=scatter)
-    return _Core(
-        estimate=found,
-        law=law,
-        weights=weights,
-        chi_squared=chi_squared,
-        agreement=agreement,
-        weighed_by=weighed_by,
-    )
-
-
-def _named(refused: Refused, trials: Sequence[Trial], prior: Prior | None) -> Refused:
+def _named(refused: Refused, trials: Sequence[Trial], prior: Prior) -> Refused:
     """The same refusal, naming two exchanged masses when these explain it."""
-    pair = exchanged(trials, prior or DEFAULT_PRIOR)
+    pair = exchanged(trials, prior)
     if refused.rule != "flow" or pair is None:
         return refused
     return Refused(
@@ -143,9 +119,11 @@ def to_calibration(
         scatter_ml=fitted.scatter.fixed_ml,
         scatter_fraction=fitted.scatter.fraction,
         scatter_dof=fitted.scatter.degrees_of_freedom,
+        weighing_share=fitted.law.weighing_share,
+        u_common=fitted.law.u_common,
         taken_wall_s=taken_wall_s,
         taken_by=taken_by,
-        note=note or f"{len(fitted.trials)} trials",
+        note=note or f"{len(fitted.trials) - len(fitted.left_out)} trials",
     )
 
 
@@ -169,6 +147,8 @@ def law_of(calibration: Calibration) -> FlowLaw:
             fraction=calibration.scatter_fraction if is_kept else DEFAULT_PRIOR.scatter_fraction,
             degrees_of_freedom=calibration.scatter_dof if is_kept else DEFAULT_PRIOR.scatter_dof,
         ),
+        weighing_share=calibration.weighing_share,
+        u_common=calibration.u_common,
     )
 
 

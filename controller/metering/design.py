@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from functools import lru_cache
 
 from controller.errors import Refused, require_positive
-from controller.metering.distributions import t_quantile
-from controller.metering.dose import Tolerance, mi008_ml
+from controller.metering.distributions import coverage_factor, t_quantile
+from controller.metering.dose import Tolerance, mi008_ml, predict
 from controller.metering.fitted import Fit
-from controller.metering.flow_law import gradient_of
+from controller.metering.flow_law import FlowLaw, gradient_of
 from controller.metering.least_squares import dot, quadratic_form
+from controller.metering.scatter import ENOUGH_DOF
 from controller.metering.trials import DEFAULT_PRIOR, Prior
 from controller.model.fields import Value
 
@@ -54,7 +55,7 @@ class Design(Value, frozen=True, kw_only=True):
 
 
 @lru_cache(maxsize=64)
-def _t95(degrees_of_freedom: int) -> float:
+def _t95(degrees_of_freedom: float) -> float:
     return t_quantile(0.95, degrees_of_freedom)
 
 
@@ -140,7 +141,7 @@ def _tightest(
     worst = (0.0, samples[0], 0.0)
     for dose_ml in samples:
         mean = ((high_ml - dose_ml) ** 2 * of_low + (dose_ml - low_ml) ** 2 * of_high) / span**2
-        u95_ml = _t95(n_low + n_high - 2) * math.sqrt(mean + _single_ml(dose_ml, prior) ** 2)
+        u95_ml = _t95(max(n_low + n_high - 2, ENOUGH_DOF)) * math.sqrt(mean + _single_ml(dose_ml, prior) ** 2)
         worst = max(worst, (u95_ml / tolerance(dose_ml), dose_ml, u95_ml))
     return worst
 
@@ -177,31 +178,33 @@ def next_run_time_s(
     """The on-time (s) of the trial that would help most, to 0.1 s; None when enough is known.
 
     Enough: no trial in doubt, three run times, 4 degrees of freedom, and every dose of the range inside the tolerance.
-    First comes a repeat of a trial in doubt, then the run time that most lowers the worst error over tolerance.
+    First comes a repeat of a trial in doubt, then the run time that most lowers the worst error over tolerance. What
+    all trials share does not count: no further trial lowers it.
     """
-    if fitted.exchanged is not None or fitted.outliers:
-        doubtful = fitted.exchanged[0] if fitted.exchanged is not None else fitted.outliers[0].index
-        return fitted.trials[doubtful].on_s
+    doubtful: list[int] = [*(fitted.exchanged or ()), *(one.index for one in fitted.outliers)]
+    still_counted = [index for index in doubtful if index not in fitted.left_out]
+    if still_counted:
+        return fitted.trials[still_counted[0]].on_s
+    law = fitted.law.with_common(0.0)
     samples = [dose for dose in (doses or DoseRange()).samples_ml() if dose > -fitted.lag_s * fitted.flow_ml_s]
     ran_s = {round(trial.on_s, 1) for trial in fitted.trials}
     is_enough = len(ran_s) >= 3 and fitted.degrees_of_freedom >= 4
-    if is_enough and all(fitted.predict(dose, tolerance).is_inside for dose in samples):
+    if is_enough and all(predict(law, dose, tolerance).is_inside for dose in samples):
         return None
     candidates = [dose for dose in samples if dose <= most_ml] or [most_ml]
     times_s = {round(max(_SHORTEST_S, fitted.run_time_s(dose)), 1) for dose in candidates}
     if len(ran_s) < 3:
         times_s = {time_s for time_s in times_s if time_s not in ran_s} or times_s
-    return min(times_s, key=lambda time_s: (round(_worst_after(fitted, time_s, samples, tolerance), 3), time_s))
+    return min(times_s, key=lambda time_s: (round(_worst_after(law, time_s, samples, tolerance), 3), time_s))
 
 
-def _worst_after(fitted: Fit, on_s: float, samples: Sequence[float], tolerance: Tolerance) -> float:
+def _worst_after(law: FlowLaw, on_s: float, samples: Sequence[float], tolerance: Tolerance) -> float:
     """Worst 95 % error over tolerance, had one more run of on_s been weighed."""
-    law = fitted.law
     gradient = gradient_of(law.flow_ml_s, law.lag_s, law.sag_per_a, on_s, 0.0)
     gain = [dot(row, gradient) for row in law.covariance]
     single_ml = law.scatter.at_ml(law.delivered_ml(on_s))
     total = single_ml**2 + quadratic_form(law.covariance, gradient)
-    factor = t_quantile(0.95, max(law.scatter.degrees_of_freedom, fitted.degrees_of_freedom + 1.0))
+    factor = coverage_factor(law.scatter.degrees_of_freedom)
     worst = 0.0
     for dose_ml in samples:
         run_s = law.run_time_s(dose_ml)

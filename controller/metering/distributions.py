@@ -8,6 +8,7 @@ from controller.errors import require_in_range, require_positive
 
 _TINY = 1e-300
 _STEPS = 500
+_NORMAL_95 = NormalDist().inv_cdf(0.975)
 
 
 def _beta_fraction(a: float, b: float, x: float) -> float:
@@ -61,6 +62,14 @@ def t_quantile(confidence: float, degrees_of_freedom: float) -> float:
         if abs(step) <= 1e-13 * k:
             break
     return k
+
+
+def coverage_factor(degrees_of_freedom: float) -> float:
+    """Student's factor for 95 %, of degrees of freedom rounded down to two figures, so that few are worked out."""
+    if degrees_of_freedom >= 1000.0:
+        return _NORMAL_95
+    step = 10.0 ** (math.floor(math.log10(degrees_of_freedom)) - 1)
+    return t_quantile(0.95, max(step, math.floor(degrees_of_freedom / step) * step))
 
 
 def _t_density(t: float, degrees_of_freedom: float) -> float:

@@ -1,10 +1,9 @@
 """What to expect of a dose: run time, uncertainty, 95 % interval, and the smallest dose inside a tolerance."""
 
-import math
 from collections.abc import Callable
 
 from controller.errors import OutOfRange, require_in_range, require_positive
-from controller.metering.distributions import t_quantile
+from controller.metering.distributions import coverage_factor
 from controller.metering.flow_law import FlowLaw
 from controller.model.fields import Value
 
@@ -54,9 +53,8 @@ def predict(law: FlowLaw, dose_ml: float, tolerance: Tolerance = mi008_ml, other
     coverage factor is Student's t for 95 %. OutOfRange for a dose smaller than the line can meter.
     """
     run_time_s = law.run_time_s(dose_ml, others_a)
-    u_ml = math.hypot(law.u_mean_ml(run_time_s, others_a), law.scatter.at_ml(dose_ml))
-    degrees_of_freedom = law.scatter.degrees_of_freedom
-    u95_ml = t_quantile(0.95, degrees_of_freedom) * u_ml
+    u_ml, degrees_of_freedom = law.single_run(run_time_s, others_a)
+    u95_ml = coverage_factor(degrees_of_freedom) * u_ml
     return Prediction(
         dose_ml=dose_ml,
         run_time_s=run_time_s,

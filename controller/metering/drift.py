@@ -94,10 +94,10 @@ def chart(law: FlowLaw, spot_checks: Sequence[Trial], limits: ChartLimits | None
         calibrated_ml = law.delivered_ml(check.on_s, check.others_a)
         require_positive("expected volume of the spot check", min(expected_ml, calibrated_ml), "mL")
         gain = [dot(row, gradient) for row in covariance]
-        single = check.u_volume_ml**2 + law.scatter.at_ml(expected_ml) ** 2
-        variance = single + dot(gain, gradient)
+        variance = check.u_volume_ml**2 + law.scatter.at_ml(expected_ml) ** 2 + dot(gain, gradient)
         gap_ml = check.volume_ml - expected_ml
-        deviations = _as_normal(gap_ml / math.sqrt(variance), law.scatter.degrees_of_freedom)
+        _, degrees_of_freedom = law.single_run(check.on_s, check.others_a, check.u_volume_ml)
+        deviations = _as_normal(gap_ml / math.sqrt(variance), degrees_of_freedom)
         high = max(0.0, high + deviations - bounds.reference)
         low = max(0.0, low - deviations - bounds.reference)
         points.append(

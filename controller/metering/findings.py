@@ -28,7 +28,7 @@ def _exchange(fitted: Fit) -> list[str]:
     first, second = fitted.exchanged
     return [
         f"The masses of trials {first + 1} and {second + 1} look exchanged: with them the other way round all trials "
-        "agree. Correct or repeat both."
+        "agree." + (" Both are left out." if first in fitted.left_out else " Correct or repeat both.")
     ]
 
 
@@ -36,9 +36,10 @@ def _outlier(fitted: Fit, one: Outlier) -> str:
     trial = fitted.trials[one.index]
     said = (
         f"Trial {one.index + 1} ({trial.on_s:g} s) does not fit: {trial.volume_ml:.2f} mL, where the others lead to "
-        f"{one.expected_ml:.2f} mL (studentized residual {one.studentized:.1f}, Bonferroni p = "
-        f"{one.probability:.2g})."
+        f"{one.expected_ml:.2f} mL (Bonferroni p = {one.probability:.2g})."
     )
+    if one.index in fitted.left_out:
+        return f"{said} It is left out. {one.suggestion}".rstrip()
     return f"{said} {one.suggestion or 'Repeat it.'}"
 
 
@@ -78,18 +79,12 @@ def _unknowns(fitted: Fit, prior: Prior) -> list[str]:
 
 
 def _agreement(fitted: Fit) -> list[str]:
-    agreement = fitted.agreement
-    if agreement is None:
+    if fitted.agreement is None or fitted.agreement <= 0.995:
         return []
-    chi = f"chi-squared {fitted.chi_squared:.3g} for {fitted.degrees_of_freedom} degrees of freedom"
-    if fitted.weighed_by == "scatter" and fitted.degrees_of_freedom > 1:
-        return [
-            f"Runs scatter more than the weighing explains ({chi}): each trial counts with the scatter found, "
-            f"{fitted.scatter.fixed_ml:.2f} mL and {100 * fitted.scatter.fraction:.2f} %."
-        ]
-    if agreement > 0.995:
-        return [f"The trials agree better than their stated uncertainties allow ({chi}): are these too large?"]
-    return []
+    return [
+        f"The trials agree better than their stated uncertainties allow (chi-squared {fitted.chi_squared:.3g} for "
+        f"{fitted.degrees_of_freedom} degrees of freedom): are these too large?"
+    ]
 
 
 def _odd_lag(fitted: Fit, prior: Prior) -> list[str]:

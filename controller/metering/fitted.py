@@ -1,7 +1,6 @@
 """A fitted line: numbers, residuals and what was found in them."""
 
 import math
-from typing import Literal
 
 from controller.metering.dose import Prediction, Tolerance, mi008_ml, predict, smallest_dose_ml
 from controller.metering.flow_law import FlowLaw, Scatter
@@ -13,10 +12,9 @@ from controller.model.fields import Value
 class Fit(Value, frozen=True, kw_only=True):
     """A fitted line.
 
-    weighed_by: "weighing" when the residuals agree with the trials' own uncertainties, which then are the weights and
-    give the covariance (GUM, JCGM 100:2008); "scatter" when runs scatter more than that, and each trial counts with
-    the larger of its own uncertainty and the scatter at its volume. chi_squared and agreement (the probability of so
-    large a value) are those against the weighing uncertainties. warnings: one sentence each, with numbers.
+    left_out: indexes from 0 of trials that do not count, since the others do not bear them out. chi_squared and
+    agreement (the probability of so large a value) hold the others against the weighing's uncertainties alone.
+    warnings: one sentence each, with numbers.
     """
 
     trials: tuple[Trial, ...]
@@ -25,11 +23,11 @@ class Fit(Value, frozen=True, kw_only=True):
     chi_squared: float
     degrees_of_freedom: int
     agreement: float | None
-    weighed_by: Literal["weighing", "scatter"]
     lag_is_known: bool
     sag_is_known: bool
     curvature: Curvature | None
     outliers: tuple[Outlier, ...]
+    left_out: tuple[int, ...]
     exchanged: tuple[int, int] | None
     warnings: tuple[str, ...]
 

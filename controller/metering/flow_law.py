@@ -2,6 +2,8 @@
 
 import math
 
+from msgspec import structs
+
 from controller.errors import require_in_range, require_positive
 from controller.metering.least_squares import Matrix, quadratic_form
 from controller.model.fields import Value
@@ -24,13 +26,19 @@ class Scatter(Value, frozen=True, kw_only=True):
 
 
 class FlowLaw(Value, frozen=True, kw_only=True):
-    """Flow (mL/s), lag (s), sag (1/A), their 3 x 3 covariance in that order, and the scatter of single runs."""
+    """Flow (mL/s), lag (s), sag (1/A), their 3 x 3 covariance in that order, and the scatter of single runs.
+
+    u_common: relative standard uncertainty that all volumes share (scale factor, density), part of the covariance.
+    weighing_share: how much of the rest of the covariance the weighing explains, whose uncertainty is known.
+    """
 
     flow_ml_s: float
     lag_s: float
     sag_per_a: float
     covariance: Matrix
     scatter: Scatter
+    weighing_share: float = 0.0
+    u_common: float = 0.0
 
     def delivered_ml(self, on_s: float, others_a: float = 0.0) -> float:
         """Mean volume of a run of on_s (s, >= 0) beside others that draw others_a (A); 0 within the lag."""
@@ -44,6 +52,28 @@ class FlowLaw(Value, frozen=True, kw_only=True):
         """Standard uncertainty of the mean volume of such runs, mL: flow, lag and sag with their covariance."""
         gradient = gradient_of(self.flow_ml_s, self.lag_s, self.sag_per_a, on_s, others_a)
         return math.sqrt(max(0.0, quadratic_form(self.covariance, gradient)))
+
+    def single_run(self, on_s: float, others_a: float = 0.0, u_read_ml: float = 0.0) -> tuple[float, float]:
+        """Standard uncertainty (mL) of one such run, and its degrees of freedom.
+
+        u_read_ml: of the scale that reads it, when it is weighed. Only what follows from the scatter is as uncertain
+        as that: effective degrees of freedom as Welch and Satterthwaite have them (GUM, JCGM 100:2008, G.4).
+        """
+        volume_ml = self.delivered_ml(on_s, others_a)
+        mean_ml2 = self.u_mean_ml(on_s, others_a) ** 2
+        common_ml2 = min(mean_ml2, (self.u_common * volume_ml) ** 2)
+        known_ml2 = common_ml2 + self.weighing_share * (mean_ml2 - common_ml2) + u_read_ml**2
+        unsure_ml2 = (1.0 - self.weighing_share) * (mean_ml2 - common_ml2) + self.scatter.at_ml(volume_ml) ** 2
+        total_ml2 = known_ml2 + unsure_ml2
+        if unsure_ml2 <= 0.0:
+            return math.sqrt(total_ml2), math.inf
+        return math.sqrt(total_ml2), self.scatter.degrees_of_freedom * (total_ml2 / unsure_ml2) ** 2
+
+    def with_common(self, u_common: float) -> "FlowLaw":
+        """The same with a relative uncertainty that all volumes share."""
+        covariance = [list(row) for row in self.covariance]
+        covariance[0][0] += (u_common**2 - self.u_common**2) * self.flow_ml_s**2
+        return structs.replace(self, covariance=tuple(map(tuple, covariance)), u_common=u_common)
 
 
 def gradient_of(flow_ml_s: float, lag_s: float, sag_per_a: float, on_s: float, others_a: float) -> tuple[float, ...]:

@@ -1,6 +1,8 @@
 """Flow, lag and sag from weighed trials: weighted least squares by Gauss-Newton, what is known before as extra rows."""
 
+import itertools
 import math
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -54,6 +56,63 @@ def _known_rows(
     if full and prior.flow_ml_s is not None and prior.u_flow_ml_s is not None:
         rows.append(((1.0, 0.0, 0.0), prior.flow_ml_s, prior.u_flow_ml_s))
     return rows
+
+
+@dataclass(frozen=True, kw_only=True)
+class Linear:
+    """The trials about one flow, lag and sag: regressors and gaps, first of the trials, then of what is known."""
+
+    at: tuple[float, float, float]
+    rows: tuple[tuple[float, ...], ...]
+    gaps: tuple[float, ...]
+    known_weights: tuple[float, ...]
+
+    def moved(self, step: Sequence[float]) -> tuple[float, float, float]:
+        """Flow, lag and sag after a step; exact where only flow and lag are wanted, since flow x lag is linear."""
+        flow = max(1e-9, self.at[0] + step[0])
+        sag = self.at[2] + step[2] if len(step) > 2 else self.at[2]
+        return flow, self.at[1] + step[1] * self.at[0] / flow, sag
+
+    def padded(self, covariance: Matrix) -> Matrix:
+        """The covariance of all three, 0 for a sag that no trial asks for."""
+        size = len(covariance)
+        return tuple(tuple(covariance[i][j] if max(i, j) < size else 0.0 for j in range(3)) for i in range(3))
+
+
+def linearised(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> Linear:
+    """The trials about their least-squares fit, or about their median when a wild one turns that round.
+
+    Refused when longer runs did not deliver more.
+    """
+    variances = [
+        one.u_volume_ml**2 + prior.scatter_ml**2 + (prior.scatter_fraction * one.volume_ml) ** 2 for one in trials
+    ]
+    try:
+        at = estimate(trials, [1.0 / variance for variance in variances], prior, full_prior=full_prior).parameters
+    except Refused:
+        at = _median_line(trials, prior)
+    known = _known_rows(trials, prior, full=full_prior)
+    size = 3 if wants_sag(trials) else 2
+    rows = [gradient_of(*at, trial.on_s, trial.others_a)[:size] for trial in trials]
+    gaps = [trial.volume_ml - _volume_ml(at, trial) for trial in trials]
+    return Linear(
+        at=at,
+        rows=(*rows, *(row[:size] for row, _, _ in known)),
+        gaps=(*gaps, *(value - dot(row, at) for row, value, _ in known)),
+        known_weights=tuple(1.0 / (u * u) for _, _, u in known),
+    )
+
+
+def _median_line(trials: Sequence[Trial], prior: Prior) -> tuple[float, float, float]:
+    """The median of the slopes between all pairs (H. Theil, 1950; P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379)."""
+    slopes = [
+        (b.volume_ml - a.volume_ml) / (b.on_s - a.on_s)
+        for a, b in itertools.combinations(trials, 2)
+        if abs(b.on_s - a.on_s) > 1e-6
+    ]
+    flow_ml_s = statistics.median(slopes) if slopes else 0.0
+    _require_flow(flow_ml_s)
+    return flow_ml_s, prior.lag_s, 0.0
 
 
 def _start(trials: Sequence[Trial], weights: Sequence[float], prior: Prior) -> tuple[float, float, float]:

@@ -1,69 +1,179 @@
-"""How runs scatter, found from the residuals of a calibration."""
+"""How runs scatter, told from the residuals: a calibration under each of several scatters, and how likely each is.
+
+The scatter of single runs is hypot(a, b V). Each pair (a, b) of a grid is assumed in turn and the trials are fitted
+with it, the weighing's own variance beside it; the restricted likelihood (D. A. Harville, Biometrika 61 (1974) 383,
+from memory) times what is believed of such pumps says how likely it is. Few trials, or a coarse scale, leave many
+scatters likely, and the interval of a dose then holds them all.
+"""
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
 
-from controller.metering.flow_law import Scatter
-from controller.metering.least_squares import dot
-from controller.metering.regression import estimate, leans_on_lag, leans_on_sag
+from controller.metering.flow_law import FlowLaw, Scatter
+from controller.metering.least_squares import dot, quadratic_form, solve
+from controller.metering.regression import Linear, linearised
 from controller.metering.trials import Prior, Trial
 
 # Volumes at which the fixed part of the scatter gives way to the proportional one, as multiples of where the prior has
 # it. No pump is taken to scatter wholly one way: that could not be told from trials, and spoils doses far from them.
-_CROSSINGS = (0.04, 0.1, 0.2, 0.4, 0.7, 1.0, 1.5, 2.5, 5.0, 10.0, 25.0)
-# Degrees of freedom below which the scatter assumed before fills up what the residuals lack.
-ENOUGH_DOF = 4.0
-_FLOOR = 1e-10  # of the mean volume: exact trials still give a finite likelihood
+_CROSSINGS = (0.1, 0.3, 1.0, 3.0, 10.0)
+# Standard deviations, as multiples of the prior's: 0.2 to 8 in equal ratios.
+_SIZES = tuple(0.2 * 40.0 ** (step / 8.0) for step in range(9))
+_MIDDLE_ML = 20.0  # where the sizes are compared: the geometric mean of the doses served, 5 to 80 mL
+# What the residuals lack in degrees of freedom comes from the prior, which keeps one in any case.
+ENOUGH_DOF, LEAST_PRIOR_DOF = 6.0, 1.0
 
 
-def find_scatter(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> Scatter:
-    """Scatter of single runs, the weighing's own included (the safe side), by restricted maximum likelihood.
+@dataclass(frozen=True, kw_only=True)
+class Assumed:
+    """The trials fitted under one scatter.
 
-    The standard deviation is hypot(a, b V). For each of several crossings a/b the residuals of a weighted fit give the
-    scale and the likelihood; the result is their mean, weighted by likelihood, so that few trials do not pretend to
-    know the shape. The prior's scatter counts with its degrees of freedom when full_prior is set; else only as far as
-    the residuals have fewer than ENOUGH_DOF.
+    log_weight: ln of how likely this scatter is, up to a constant. left_out: for each trial, by how much it misses
+    what the other ones lead to, and the standard deviation of that gap, mL.
     """
-    volumes = [max(trial.volume_ml, 1e-3) for trial in trials]
-    middle_ml = math.exp(math.fsum(map(math.log, volumes)) / len(volumes))
-    assumed_ml = prior.scatter_ml / prior.scatter_fraction
-    found = [_scale(trials, prior, factor * assumed_ml, middle_ml, full_prior) for factor in _CROSSINGS]
-    best = max(log_likelihood for log_likelihood, *_ in found)
-    shares = [math.exp(log_likelihood - best) for log_likelihood, *_ in found]
-    total = math.fsum(shares)
-    return Scatter(
-        fixed_ml=math.sqrt(dot(shares, [one[1] for one in found]) / total),
-        fraction=math.sqrt(dot(shares, [one[2] for one in found]) / total),
-        degrees_of_freedom=dot(shares, [one[3] for one in found]) / total,
+
+    fixed_ml: float
+    fraction: float
+    log_weight: float
+    parameters: tuple[float, float, float]
+    covariance: tuple[tuple[float, ...], ...]
+    left_out: tuple[tuple[float, float], ...]
+
+    @property
+    def precision(self) -> float:
+        """1 / variance of a single run of the middle volume."""
+        return 1.0 / (self.fixed_ml**2 + (self.fraction * _MIDDLE_ML) ** 2)
+
+
+def assume_each(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> tuple[Assumed, ...]:
+    """The trials under each scatter of the grid. Refused when no flow fits them."""
+    linear = linearised(trials, prior, full_prior=full_prior)
+    prior_dof = prior.scatter_dof if full_prior else _lacking_dof(trials, prior)
+    crossing_ml = prior.scatter_ml / prior.scatter_fraction
+    found = []
+    for factor in _CROSSINGS:
+        crossing = factor * crossing_ml
+        # A mild preference for the crossing assumed before: a factor of 4 away counts as one standard deviation.
+        of_crossing = -0.5 * min(1.2, abs(math.log(factor)) / math.log(4.0)) ** 2
+        middle_ml = math.hypot(prior.scatter_ml, prior.scatter_fraction * _MIDDLE_ML)
+        for size in _SIZES:
+            # Scaled inverse chi-squared of the variance, for steps of equal ratio.
+            log_prior = of_crossing - prior_dof * (math.log(size) + 0.5 / size**2)
+            fixed_ml = size * middle_ml / math.hypot(1.0, _MIDDLE_ML / crossing)
+            found.append(_assume(trials, linear, fixed_ml, fixed_ml / crossing, log_prior))
+    return tuple(found)
+
+
+def _lacking_dof(trials: Sequence[Trial], prior: Prior) -> float:
+    """What the residuals lack: those that a coarse scale made say little of the pump."""
+    tells = 0.0
+    for trial in trials:
+        of_pump = prior.scatter_ml**2 + (prior.scatter_fraction * trial.volume_ml) ** 2
+        tells += (of_pump / (of_pump + trial.u_volume_ml**2)) ** 2
+    spare = max(0.0, 1.0 - 2.0 / len(trials))
+    return max(LEAST_PRIOR_DOF, ENOUGH_DOF - spare * tells)
+
+
+def _assume(trials: Sequence[Trial], linear: Linear, fixed_ml: float, fraction: float, log_prior: float) -> Assumed:
+    variances = [trial.u_volume_ml**2 + fixed_ml**2 + (fraction * trial.volume_ml) ** 2 for trial in trials]
+    weights = [*(1.0 / variance for variance in variances), *linear.known_weights]
+    found = solve(linear.rows, linear.gaps, weights)
+    left_out = []
+    for row, gap, variance in zip(linear.rows, linear.gaps, variances, strict=False):
+        free = max(1e-9, 1.0 - quadratic_form(found.covariance, row) / variance)
+        left_out.append(((gap - dot(row, found.parameters)) / free, math.sqrt(variance / free)))
+    return Assumed(
+        fixed_ml=fixed_ml,
+        fraction=fraction,
+        log_weight=log_prior - 0.5 * (math.fsum(map(math.log, variances)) + found.log_determinant + found.chi_squared),
+        parameters=linear.moved(found.parameters),
+        covariance=linear.padded(found.covariance),
+        left_out=tuple(left_out),
     )
 
 
-def _scale(
-    trials: Sequence[Trial], prior: Prior, crossing_ml: float, middle_ml: float, full_prior: bool
-) -> tuple[float, float, float, float]:
-    """ln likelihood, a^2 (mL^2), b^2 and degrees of freedom, for one crossing a/b."""
-    shape = [1.0 + (max(trial.volume_ml, 1e-3) / crossing_ml) ** 2 for trial in trials]
-    middle_shape = 1.0 + (middle_ml / crossing_ml) ** 2
-    assumed = (prior.scatter_ml**2 + (prior.scatter_fraction * middle_ml) ** 2) / middle_shape
-    scale = assumed
-    # The scale itself weighs the trials against what is known before; without that, one round is exact.
-    leans = full_prior or leans_on_lag(trials) or leans_on_sag(trials)
-    for _ in range(3 if leans else 1):
-        found = estimate(trials, [1.0 / (scale * g) for g in shape], prior, full_prior=full_prior)
-        dof = max(0.0, len(trials) - math.fsum(found.leverages))
-        prior_dof = prior.scatter_dof if full_prior else max(0.0, ENOUGH_DOF - dof)
-        squares = math.fsum(r * r / g for r, g in zip(found.residuals_ml, shape, strict=True))
-        squares += len(trials) * (_FLOOR * middle_ml) ** 2 / middle_shape
-        pooled = prior_dof * assumed + squares
-        free = len(trials) - dof
-        determinant = found.log_determinant + free * math.log(scale)
-        scale = pooled / (prior_dof + dof)
-    log_likelihood = -0.5 * (
-        (prior_dof + dof) * math.log(pooled)
-        - (prior_dof * math.log(prior_dof * assumed) if prior_dof > 0.0 else 0.0)
-        + math.fsum(map(math.log, shape))
-        + determinant
+def law_under(assumed: Sequence[Assumed], *, weighing_share: float = 0.0) -> FlowLaw:
+    """The mean of all assumptions, each as likely as it is.
+
+    Variances are averaged with the precision as a further weight: that gives the scale parameter of the Student's t
+    that the mixture comes close to, whose degrees of freedom follow from the spread of the precision.
+    """
+    weights = _shares([one.log_weight for one in assumed])
+    precisions = [one.precision for one in assumed]
+    mean = dot(weights, precisions)
+    spread = math.fsum(w * (p - mean) ** 2 for w, p in zip(weights, precisions, strict=True))
+    tilted = [w * p / mean for w, p in zip(weights, precisions, strict=True)]
+    flow, lag, sag = (dot(tilted, [one.parameters[k] for one in assumed]) for k in range(3))
+    covariance = [[0.0] * 3 for _ in range(3)]
+    for share, one in zip(tilted, assumed, strict=True):
+        off = (one.parameters[0] - flow, one.parameters[1] - lag, one.parameters[2] - sag)
+        for i in range(3):
+            for j in range(3):
+                covariance[i][j] += share * (one.covariance[i][j] + off[i] * off[j])
+    return FlowLaw(
+        flow_ml_s=flow,
+        lag_s=lag,
+        sag_per_a=sag,
+        covariance=tuple(map(tuple, covariance)),
+        scatter=Scatter(
+            fixed_ml=math.sqrt(dot(tilted, [one.fixed_ml**2 for one in assumed])),
+            fraction=math.sqrt(dot(tilted, [one.fraction**2 for one in assumed])),
+            degrees_of_freedom=2.0 * mean**2 / max(spread, 1e-6 * mean**2),
+        ),
+        weighing_share=weighing_share,
     )
-    # A mild preference for the crossing assumed before: a factor of 4 away counts as one standard deviation.
-    away = math.log(crossing_ml * prior.scatter_fraction / prior.scatter_ml) / math.log(4.0)
-    return log_likelihood - 0.5 * min(1.2, abs(away)) ** 2, scale, scale / crossing_ml**2, prior_dof + dof
+
+
+def weighing_share(trials: Sequence[Trial], scatter: Scatter) -> float:
+    """How much of the trials' variance is the weighing's, 0 to 1."""
+    shares = [one.u_volume_ml**2 / (one.u_volume_ml**2 + scatter.at_ml(one.volume_ml) ** 2) for one in trials]
+    return math.fsum(shares) / len(shares)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Surprise:
+    """A trial (index from 0) held against the other ones: its gap (mL) and the probability of one as large."""
+
+    index: int
+    gap_ml: float
+    probability: float
+    log_density: float
+
+
+def surprises(assumed: Sequence[Assumed]) -> tuple[Surprise, ...]:
+    """Every trial against what the others predict, each under every scatter, without fitting again.
+
+    The density is the conditional predictive ordinate (S. Geisser, Predictive Inference, 1993, from memory). The trial
+    with the smallest is the one without which the others agree best: unlike the largest residual, it is not masked
+    when a wild trial has drawn the line to itself.
+    """
+    found = []
+    for index in range(len(assumed[0].left_out)):
+        densities = []
+        for one in assumed:
+            gap_ml, u_ml = one.left_out[index]
+            densities.append(-0.5 * (gap_ml / u_ml) ** 2 - math.log(u_ml))
+        without = [one.log_weight - density for one, density in zip(assumed, densities, strict=True)]
+        weights = _shares(without)
+        tails = [2.0 * NormalDist().cdf(-abs(one.left_out[index][0] / one.left_out[index][1])) for one in assumed]
+        found.append(
+            Surprise(
+                index=index,
+                gap_ml=dot(weights, [one.left_out[index][0] for one in assumed]),
+                probability=dot(weights, tails),
+                log_density=_log_sum([one.log_weight for one in assumed]) - _log_sum(without),
+            )
+        )
+    return tuple(found)
+
+
+def _log_sum(logs: Sequence[float]) -> float:
+    top = max(logs)
+    return top + math.log(math.fsum(math.exp(one - top) for one in logs))
+
+
+def _shares(logs: Sequence[float]) -> list[float]:
+    total = _log_sum(logs)
+    return [math.exp(one - total) for one in logs]

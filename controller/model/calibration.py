@@ -22,6 +22,8 @@ class Calibration(Value, frozen=True, kw_only=True):
     scatter_ml: float = 0.0  # one run's standard deviation: hypot(scatter_ml, scatter_fraction * volume)
     scatter_fraction: float = 0.0
     scatter_dof: float = 0.0  # degrees of freedom behind it; 0: not known
+    weighing_share: float = 0.0  # of the uncertainties above, explained by the weighing
+    u_common: float = 0.0  # relative, of all volumes together: scale factor, density; part of u_flow_ml_s
     taken_wall_s: float = 0.0  # Unix seconds
     taken_by: str = ""
     temperature_c: float | None = None  # of liquid and room, when somebody wrote it down

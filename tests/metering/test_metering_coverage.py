@@ -39,13 +39,13 @@ def share_inside(pump: TruePump, times_s, currents=(), others_a: float = 0.0) ->
     ids=["usual", "fine", "coarse", "proportional", "fixed"],
 )
 def test_95_percent_of_doses_fall_into_the_interval(pump):
-    assert 0.93 <= share_inside(pump, TIMES_S) <= 0.97
+    assert 0.93 <= share_inside(pump, TIMES_S) <= 0.98
 
 
-def test_a_coarse_scale_widens_the_interval():
-    """The weighing's scatter cannot be told from the pump's: it stays in, on the safe side."""
+def test_a_coarse_scale_is_told_from_a_coarse_pump():
+    """The weighing's scatter widens what is known of the mean, and is no part of a single dose."""
     pump = TruePump(scatter_ml=0.05, scatter_fraction=0.003, u_weighing_ml=0.3)
-    assert share_inside(pump, TIMES_S) > 0.97
+    assert 0.93 <= share_inside(pump, TIMES_S) <= 0.98
 
 
 def test_coverage_with_sag_learned_from_mixed_trials():

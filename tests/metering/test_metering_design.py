@@ -45,7 +45,7 @@ def test_the_predicted_error_is_the_one_that_calibrations_show():
 
 def test_a_tighter_wish_takes_more_liquid_and_the_reason_says_why():
     prior = Prior(scatter_ml=0.1, scatter_fraction=0.003)
-    loose, tight = (design_trials(1.67, DoseRange(low_ml=10.0), relative_ml(f), prior=prior) for f in (0.10, 0.03))
+    loose, tight = (design_trials(1.67, DoseRange(low_ml=10.0), relative_ml(f), prior=prior) for f in (0.10, 0.027))
     assert tight.liquid_ml > loose.liquid_ml
     for design in (loose, tight):
         assert f"{design.liquid_ml:.0f} mL in all" in design.reason
@@ -54,15 +54,17 @@ def test_a_tighter_wish_takes_more_liquid_and_the_reason_says_why():
 
 
 def test_a_cheaper_plan_of_the_same_kind_would_miss():
-    prior = Prior(scatter_ml=0.1, scatter_fraction=0.003)
-    tolerance = relative_ml(0.03)
+    prior = Prior(scatter_ml=0.1, scatter_fraction=0.003, u_lag_s=10.0)
+    tolerance = relative_ml(0.027)
     design = design_trials(1.67, DoseRange(low_ml=10.0), tolerance, prior=prior)
     (short_s, n_short), _, (long_s, n_long) = design.runs
     assert n_short + n_long > 5  # so a run could be saved
-    # Two short runs fewer, the run that only shows a bend left out: fewer degrees of freedom, a worse lag.
+    # Two of the short runs, the run that only shows a bend left out: fewer degrees of freedom, a worse lag.
     pump = TruePump(scatter_ml=0.1, scatter_fraction=0.003, u_weighing_ml=0.05)
-    fewer = [short_s] * (n_short - 2) + [long_s] * n_long
-    errors = [predict(fit_law(pump.trials(random.Random(s), fewer)), design.tightest_dose_ml).u95_ml for s in range(60)]
+    fewer = [short_s] * 2 + [long_s] * n_long
+    errors = [
+        predict(fit_law(pump.trials(random.Random(s), fewer), prior), design.tightest_dose_ml).u95_ml for s in range(60)
+    ]
     assert sum(errors) / len(errors) > tolerance(design.tightest_dose_ml)
 
 
