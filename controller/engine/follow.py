@@ -249,11 +249,12 @@ class Follow:
             current.waiting_for = None
 
     def _resume_if_glass_is_back(self) -> None:
-        """A glass was lifted and stands there again: plan what is still owed and ask to go on."""
+        """A glass was lifted and stands there again, the tray has room: plan what is still owed and ask to go on."""
         current, report = self.current, self.report
         if current is None or report is None or not self.is_under_way():
             return
-        if report.state == MachineState.HELD and report.waiting_for == GLASS and report.inputs.glass_present:
+        is_held = report.state == MachineState.HELD and report.waiting_for == GLASS
+        if is_held and report.inputs.glass_present and not report.inputs.tray_full:
             self._go_on(current)
 
     def _go_on(self, current: Tracking) -> None:

@@ -57,6 +57,7 @@ class Guard:
         *,
         boot: str = "",
         arm: Callable[[bool], None] | None = None,
+        is_watched: Callable[[], bool] | None = None,
         read_book: Callable[[], None] | None = None,
         poll_idle_s: float = POLL_IDLE_S,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
@@ -64,10 +65,14 @@ class Guard:
         """Drive everything off, read the journal, bring to an end what a crash cut short.
 
         boot: the kernel's boot id, "" in virtual time. arm: told True before a channel or the main relay closes while
-        none is on, and False when all are off again. read_book: begin to read the book's file again; `book_read` must
-        follow. Raises RecordError when the journal cannot be read.
+        none is on, and False when all are off again. is_watched: whether the sentinel has just
+        answered; asked before anything begins, and in every turn until it has or `hinder` ends the waiting. read_book:
+        begin to read the book's file again; `book_read` must follow.
+
+        Raises RecordError when the journal cannot be read.
         """
-        self._board, self._clock, self._publish, self._arm = board, clock, publish, arm
+        self._board, self._clock, self._publish = board, clock, publish
+        self._arm, self._is_watched = arm, is_watched
         self._read_book, self._asked_for_book = read_book, ""
         self._poll_idle_s, self._poll_under_way_s = poll_idle_s, poll_under_way_s
         self._next_poll_s = self._read_s = clock.now_s()
@@ -266,11 +271,11 @@ class Guard:
 
     def _settle_proposal(self, operation: str, failure: str | None, client: str | None) -> None:
         now_s = self._clock.now_s()
-        if failure is None:
-            self._send(self._core.recorded(now_s, operation), client)
-        else:
+        if failure is not None:
             self._scribe.drop(operation)
             self._send(self._core.record_failed(now_s, failure), client)
+        elif self._is_watched is None or self._is_watched():
+            self._send(self._core.recorded(now_s, operation), client)
 
     def _send(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
         for event in events:

@@ -2,8 +2,8 @@
 
 Run as a file (`python3 -I -S sentinel.py ...`), so that it starts in milliseconds and depends on nothing but the
 standard library. It sleeps on a pipe from the guard's loop: BEAT_ARMED while a channel may be on, BEAT_AT_REST while
-all are off, QUIT when the guard has ended in good order. Pipe closed: every line off. Pipe silent while armed: the
-guard is killed first. SIGTERM and SIGINT are ignored; it ends when its work is done.
+all are off, QUIT when the guard has ended in good order; it answers every beat. Pipe closed: every line off. Silent
+while armed: the guard is killed first. SIGTERM and SIGINT are ignored; it ends when its work is done.
 
 It speaks to the kernel's GPIO character device (uAPI v2) or to the bench, never through the guard's own code.
 """
@@ -22,7 +22,7 @@ import time
 from collections.abc import Callable, Mapping
 
 BEAT_ARMED, BEAT_AT_REST, QUIT = b"1", b"0", b"q"
-ANSWER = b"."  # to every beat while armed, and once at the start
+ANSWER = b"."  # to every beat, and once at the start
 SILENCE_S = 0.5  # without a beat while armed, after which the guard is killed
 TRY_S = 5.0  # how long to go on trying when a line is still held, or the bench does not answer
 RETRY_S = 0.002
@@ -151,15 +151,14 @@ def watch(beats: int, guard: int, pins: Pins) -> Failures:
         if not said:
             break
         is_armed = said.endswith(BEAT_ARMED)
-        if is_armed:
-            _answer()
+        _answer(len(said))
     return drive_off(pins)
 
 
-def _answer() -> None:
-    """Let the guard know that somebody watches; never wait for it to read that."""
+def _answer(beats: int) -> None:
+    """Let the guard know that somebody watches, beat by beat; never wait for it to read that."""
     with contextlib.suppress(OSError):
-        os.write(1, ANSWER)
+        os.write(1, ANSWER * beats)
 
 
 def _kill(guard: int) -> None:
@@ -182,7 +181,7 @@ def main() -> int:
     except OSError:
         guard = -1  # gone before we began: the pipe is closed by now
     os.set_blocking(1, False)
-    _answer()
+    _answer(1)
     failures = watch(0, guard, Pins.from_text(sys.argv[1]))
     for gpio, text in failures.items():
         os.write(2, f"GPIO {gpio} could not be driven off: {text}\n".encode())

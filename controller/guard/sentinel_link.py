@@ -14,7 +14,9 @@ from controller.guard import sentinel
 from controller.guard.sentinel import BEAT_ARMED, BEAT_AT_REST, QUIT, SILENCE_S, Pins
 from controller.model.profile import Profile
 
-BEAT_S = 0.05  # between beats while armed
+BEAT_S, REST_BEAT_S = 0.05, 10.0  # between beats while armed, and at rest
+FRESH_S = 0.1  # an answer this old still shows that somebody watches
+START_S = 10.0  # longest wait for its first word; a small board under load takes a second
 RESTART_S = 0.5  # between two starts
 END_S = 1.0  # longest wait for its end
 LOST = "sentinel"
@@ -56,31 +58,42 @@ class SentinelLink:
         self._is_watching = False
         self._is_armed = False
         self._beat_s = 0.0  # when the next beat is due
-        self._answered_s = 0.0
+        self._unanswered = 0  # beats
+        self._silent_s = 0.0  # since when it owes an answer, or when its last one came
         self._start_s = -math.inf  # when another may be started
         self._log = structlog.get_logger()
 
     def turn(self, now_s: float) -> float:
         """Beat, or start a sentinel, as is due; returns when to call again (s)."""
+        self.hear(now_s)  # what it said while the loop was busy counts before it is judged
         if self._process is None:
             if now_s >= self._start_s:
                 self._start_s = now_s + RESTART_S
                 self._launch(now_s)
             return self._start_s
-        if not self._is_armed:
-            return math.inf
-        if now_s - self._answered_s > SILENCE_S:
+        if self._unanswered and now_s > self._missed_s:
             self._process.kill()
             self._part("the sentinel did not answer")
             return now_s
-        if now_s >= self._beat_s:
+        if now_s >= self._beat_s and self._is_watching:
             self._beat(now_s)
-        return self._beat_s
+        return min(self._beat_s if self._is_watching else math.inf, self._missed_s if self._unanswered else math.inf)
+
+    @property
+    def _missed_s(self) -> float:
+        """When it will be missed unless it answers."""
+        return self._silent_s + (SILENCE_S if self._is_watching else START_S)
+
+    def is_watching(self, now_s: float) -> bool:
+        """Whether it has answered just now, every beat; asks it when the last answer is older."""
+        is_fresh = self._is_watching and self._unanswered == 0 and now_s - self._silent_s <= FRESH_S
+        if not is_fresh and self._unanswered == 0:
+            self._beat(now_s)
+        return is_fresh
 
     def arm(self, is_armed: bool, now_s: float) -> None:
         """From now on a channel may be on, or none is."""
         self._is_armed = is_armed
-        self._answered_s = now_s
         self._beat(now_s)
 
     def hear(self, now_s: float) -> None:
@@ -94,9 +107,9 @@ class SentinelLink:
         if not said:
             self._part("the sentinel has ended")
             return
-        self._answered_s = now_s
+        self._unanswered, self._silent_s = max(0, self._unanswered - len(said)), now_s
         if not self._is_watching:
-            self._is_watching = True
+            self._is_watching, self._beat_s = True, now_s + REST_BEAT_S
             self._log.info("sentinel_watches", pid=self._process.pid)
             self._loop.sentinel_found()
 
@@ -125,14 +138,17 @@ class SentinelLink:
             if pipe is not None:
                 os.set_blocking(pipe.fileno(), False)
         self._process, self._is_watching = process, False
-        self._answered_s = now_s
+        self._unanswered, self._silent_s = 1, now_s  # its first word
         if process.stdout is not None:
             self._loop.watch_sentinel(process.stdout.fileno())
 
     def _beat(self, now_s: float) -> None:
-        self._beat_s = now_s + BEAT_S
-        if self._process is not None:
-            _write(self._process, BEAT_ARMED if self._is_armed else BEAT_AT_REST)
+        self._beat_s = now_s + (BEAT_S if self._is_armed else REST_BEAT_S)
+        if self._process is None or not _write(self._process, BEAT_ARMED if self._is_armed else BEAT_AT_REST):
+            return
+        if self._unanswered == 0:
+            self._silent_s = now_s
+        self._unanswered += 1
 
     def _part(self, text: str) -> None:
         process, self._process = self._process, None
@@ -147,11 +163,14 @@ class SentinelLink:
         self._loop.sentinel_lost(text)
 
 
-def _write(process: subprocess.Popen[bytes], beat: bytes) -> None:
-    """Never waits. A full or broken pipe shows by its missing answers or by its end."""
-    if process.stdin is not None:
-        with contextlib.suppress(OSError):
-            os.write(process.stdin.fileno(), beat)
+def _write(process: subprocess.Popen[bytes], beat: bytes) -> bool:
+    """Whether the beat is on its way; never waits. A full or broken pipe shows by missing answers or by the end."""
+    if process.stdin is None:
+        return False
+    try:
+        return os.write(process.stdin.fileno(), beat) > 0
+    except OSError:
+        return False
 
 
 def _close_pipes(process: subprocess.Popen[bytes]) -> None:

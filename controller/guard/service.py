@@ -111,6 +111,7 @@ class _Process:
                 self._server.publish,
                 boot=_boot_id(),
                 arm=self._arm,
+                is_watched=lambda: self._sentinel.is_watching(self._clock.now_s()),
                 read_book=self._read_book,
             )
             stack.callback(self._close)

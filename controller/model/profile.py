@@ -49,6 +49,7 @@ from controller.model.ranges import (
     MainRelayTime,
     MostFlow,
     NominalFlow,
+    OperationTime,
     PerishableInterval,
     PumpsCurrent,
     RatedCurrent,
@@ -233,7 +234,7 @@ class Caps(Value, frozen=True, kw_only=True):
     """Hard limits. The guard enforces every one; nothing at run time can raise them."""
 
     serving_volume_ml: ServingVolume
-    serving_time_s: ServingTime  # pumps' time, first start to last end, waits for people left out
+    serving_time_s: ServingTime  # pumps' time, begin to last end, waits for people left out
     run_on_s: RunTime  # one run
     operation_on_s: LineTime  # one line, summed over one operation
     duty_fraction: Fraction  # of duty_window_s that one pump may run
@@ -249,6 +250,7 @@ class Caps(Value, frozen=True, kw_only=True):
     hour_servings: HourServings  # in any rolling hour
     serving_pause_s: ServingPause  # between two servings
     held_s: HeldTime  # an operation held longer than this is aborted
+    operation_time_s: OperationTime = 600.0  # from the begin to the last end of an operation that is no serving
 
 
 class Hygiene(Value, frozen=True, kw_only=True):

@@ -19,6 +19,7 @@ from controller.safety.records import LineState, Memory, Moment
 
 MAX_RUNS = 256  # per operation; keeps the work for one message bounded
 MAX_ID = 80
+FIRST_START_S = 1.0  # a segment begins when it is asked to: later first starts are no plan
 NEEDS_JUG = frozenset({OperationKind.PRIME, OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE})
 DRAWS_FROM_CONTAINER = frozenset({OperationKind.SERVE, OperationKind.PRIME, OperationKind.TRIAL})
 
@@ -126,6 +127,10 @@ def runs_shape(request: str, segment: Segment, profile: Profile) -> Iterator[Ref
         if run.start_s < ends.get(run.line, 0.0) - 1e-9:
             yield refuse(request, "plan", f"two runs of line {run.line} overlap at {run.start_s:.3f} s.")
         ends[run.line] = max(ends.get(run.line, 0.0), run.start_s + run.duration_s)
+    first_s = min((run.start_s for run in segment.runs), default=0.0)
+    if first_s > FIRST_START_S:
+        reason = f"the first run would start after {first_s:.3g} s."
+        yield refuse(request, "plan", reason, allowed=f"{FIRST_START_S:g} s", way_out="Ask when it is to begin.")
 
 
 def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
@@ -139,13 +144,18 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
         )
     if kind is not OperationKind.SERVE:
         return
-    if now.inputs.glass_present is False:
-        yield refuse(request, "glass", "there is no glass under the outlet.", way_out="Put a glass there.")
-    if now.inputs.tray_full:
-        yield refuse(request, "drip_tray", "the drip tray is full.", way_out="Empty the drip tray.")
+    yield from vessel(request, now.inputs)
     if now.memory.funnel_chemical:
         reason = "cleaner has run through the funnel, and no rinse has followed it."
         yield refuse(request, "funnel", reason, way_out="Rinse a line that was cleaned, to its end.")
+
+
+def vessel(request: str, inputs: InputReport) -> Iterator[Refusal]:
+    """Why nothing may be poured for a guest now, or go on to be."""
+    if inputs.glass_present is False:
+        yield refuse(request, "glass", "there is no glass under the outlet.", way_out="Put a glass there.")
+    if inputs.tray_full:
+        yield refuse(request, "drip_tray", "the drip tray is full.", way_out="Empty the drip tray.")
 
 
 def _lines(operation: Operation, now: Situation) -> Iterator[Refusal]:

@@ -50,18 +50,20 @@ def _glass(case: Case) -> Iterator[Refusal]:
         )
 
 
-def _serving_time(case: Case) -> Iterator[Refusal]:
-    cap_s = case.figures.profile.caps.serving_time_s
-    runs = case.asked.runs
-    ahead_s = max(run.end_s for run in runs) - min(run.start_s for run in runs) if runs else 0.0
-    total_s = case.asked.spent_s + ahead_s
+def _time(case: Case) -> Iterator[Refusal]:
+    """From the begin, not from the first start: nobody waits for hours beside pumps that stand still."""
+    kind, caps = case.asked.operation.kind, case.figures.profile.caps
+    is_serving = kind is OperationKind.SERVE
+    cap_s = caps.serving_time_s if is_serving else caps.operation_time_s
+    total_s = case.asked.spent_s + max((run.end_s for run in case.asked.runs), default=0.0)
     if exceeds(total_s, cap_s):
+        what, parts = ("serving", "servings") if is_serving else (kind, "operations")
         yield case.refusal(
-            "serving_time",
-            f"this serving keeps the pumps busy for {total_s:.1f} s, the cap is {cap_s:.1f} s.",
+            "serving_time" if is_serving else "operation_time",
+            f"this {what} keeps the pumps busy for {total_s:.1f} s, the cap is {cap_s:.1f} s.",
             f"{total_s:.1f} s",
             f"{cap_s:.1f} s",
-            "Pour less of it, or in two servings.",
+            f"Pour less of it, or in two {parts}.",
         )
 
 
@@ -148,13 +150,13 @@ def _jog(case: Case) -> Iterator[Refusal]:
         )
 
 
-SERVING_CHECKS = (_total_volume, _glass, _serving_time, _serving_ethanol, _hour, _pause)
+SERVING_CHECKS = (_total_volume, _glass, _serving_ethanol, _hour, _pause)
 
 
 def violations(case: Case) -> list[Refusal]:
     """All caps that the operation would exceed, the caps of single pumps and of every instant included."""
     kind = case.asked.operation.kind
-    checks = list(PUMP_CHECKS)
+    checks = [_time, *PUMP_CHECKS]
     if kind is OperationKind.SERVE:
         checks += SERVING_CHECKS
     elif kind is OperationKind.JOG:

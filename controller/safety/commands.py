@@ -190,13 +190,13 @@ class Desk:
         if progress.is_begun:
             reason = f"the operation waits for {machine.waiting_for}, not for a hand step."
             self._refuse(command.operation, "operation", reason, way_out="Send unhold with what is left to pour.")
-        elif progress.is_serving and self._inputs.glass_present is False:
-            self._refuse(command.operation, "glass", "there is no glass under the outlet.", way_out="Put it back.")
-        else:
-            machine.waiting_for = None
-            machine.go(Trigger.UNHOLD, "hand step confirmed")
-            machine.go(Trigger.DONE)
-            progress.begin(machine.now_s + machine.lead_s, segment.runs)
+            return
+        hindered = [*admission.vessel(command.operation, self._inputs)] if progress.is_serving else []
+        if self._refuse_all(command.operation, hindered):
+            return
+        self.resumed_runs = segment.runs
+        machine.waiting_for = None
+        machine.go(Trigger.UNHOLD, "hand step confirmed")
 
     def _unhold(self, command: Unhold) -> None:
         machine = self._machine

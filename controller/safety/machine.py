@@ -119,10 +119,14 @@ class Machine:
         self._before = self.memory
         self.record(record)
 
+    def settle(self) -> None:
+        """The last proposal is on disk: there is no way back from it."""
+        self._before = None
+
     def withdraw(self) -> None:
         """The last proposal could not be written: forget it."""
         if self._before is not None:
-            self.memory = self._before
+            self.memory, self._before = self._before, None
 
     # --- state
 

@@ -12,7 +12,7 @@ from controller.model.messages import Assign, Refusal, TakeCalibration, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.profile import Line
 from controller.model.states import Contents
-from controller.safety.admission import Situation, case_of, refuse, runs_shape
+from controller.safety.admission import Situation, case_of, refuse, runs_shape, vessel
 from controller.safety.caps import violations
 from controller.safety.case import Case, History, timeline
 from controller.safety.figures import Interval
@@ -34,9 +34,7 @@ def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]
         named = ", ".join(f"{liquid} from line {line}" for line, liquid in foreign)
         reason = f"{named}: no part of the segment that is held."
         return [refuse(request, "plan", reason, way_out="Ask only for what is left of it.")]
-    refusals = []
-    if now.inputs.glass_present is False and progress.is_serving:
-        refusals.append(refuse(request, "glass", "there is no glass under the outlet.", way_out="Put the glass back."))
+    refusals = [*vessel(request, now.inputs)] if progress.is_serving else []
     for line in sorted({run.line for run in command.runs} & set(now.inputs.low_lines)):
         way_out = "Hang a full container on it."
         refusals.append(refuse(request, "level", f"the container on line {line} is low.", way_out=way_out))

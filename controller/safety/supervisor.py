@@ -150,11 +150,12 @@ class Supervisor:
     # --- from the loop
 
     def recorded(self, now_s: float, operation: str) -> list[Event]:
-        """The record that allows this operation to begin or to go on is on disk."""
+        """The record that allows this operation to begin or to go on is on disk, and a sentinel watches."""
         machine, progress = self._machine, self._machine.progress
         machine.at(now_s)
         if progress is None or self.proposal != operation:
             return []
+        machine.settle()
         if self.state is S.STARTING:
             machine.say(Admitted(operation=operation, kind=progress.operation.kind))
             machine.go(Trigger.DONE)

@@ -5,8 +5,9 @@ from collections.abc import Callable, Iterator
 from itertools import pairwise
 
 from controller.model.messages import Refusal
-from controller.safety.case import TOLERANCE, Case, exceeds
+from controller.safety.case import Case, exceeds
 from controller.safety.figures import Interval
+from controller.safety.progress import ROUNDING_S
 
 
 def _run_on(case: Case) -> Iterator[Refusal]:
@@ -83,7 +84,7 @@ def _start_gap(case: Case) -> Iterator[Refusal]:
     starts = sorted((run.start_s, run.line) for run in case.asked.runs)
     for (first_s, first), (second_s, second) in pairwise(starts):
         gap_s = second_s - first_s
-        if gap_s < cap_s - TOLERANCE * max(1.0, abs(second_s)):
+        if gap_s < cap_s - ROUNDING_S:
             yield case.refusal(
                 "start_gap",
                 f"lines {first} and {second} start {gap_s * 1000:.0f} ms apart, the cap is {cap_s * 1000:.0f} ms.",
@@ -98,7 +99,7 @@ def _highest(case: Case, weight: Callable[[Interval, float], float], instants: l
     """The largest sum of weights over all instants, and when; a run counts from its start until just before its end."""
     best = (0.0, 0.0)
     for at_s in instants:
-        total = sum(weight(run, at_s) for run in case.asked.runs if run.start_s <= at_s < run.end_s - TOLERANCE)
+        total = sum(weight(run, at_s) for run in case.asked.runs if run.start_s <= at_s < run.end_s - ROUNDING_S)
         best = max(best, (total, at_s))
     return best
 
@@ -118,7 +119,7 @@ def _current(case: Case) -> Iterator[Refusal]:
     def current_a(at_s: float) -> float:
         total_a = 0.0
         for run in runs:
-            if run.start_s <= at_s < run.end_s - TOLERANCE:
+            if run.start_s <= at_s < run.end_s - ROUNDING_S:
                 pump = pumps[run.line]
                 starting = at_s < run.start_s + pump.inrush_s
                 total_a += max(pump.inrush_a, pump.run_a) if starting else pump.run_a

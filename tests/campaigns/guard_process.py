@@ -60,6 +60,7 @@ class GuardProcess(Process):
                 self._publish,
                 boot=house.boot,
                 arm=house.sentinel.arm,
+                is_watched=house.sentinel.answers,
                 poll_under_way_s=house.plot.poll_s,
             )
             guard.hinder(LOST, "the sentinel is not watching yet")

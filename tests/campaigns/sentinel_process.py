@@ -1,12 +1,13 @@
 """The sentinel as a model of what is measured of the real one: it switches off within 30 ms of the guard's end."""
 
+import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from campaigns.board import drive_off
 
 from controller.guard.guard import Guard
-from controller.guard.sentinel_link import LOST, RESTART_S
+from controller.guard.sentinel_link import FRESH_S, LOST, RESTART_S
 
 if TYPE_CHECKING:
     from campaigns.house import House
@@ -20,6 +21,9 @@ class SentinelProcess:
     def __init__(self, house: "House") -> None:
         self.house = house
         self.is_watching = self.is_frozen = self.is_armed = False
+        self.frozen_s = math.inf  # since when
+        self._answered_s = -math.inf
+        self._is_asked = False
         self._life = 0
 
     def begin(self) -> None:
@@ -28,8 +32,26 @@ class SentinelProcess:
         if process.guard is None or self.is_watching:
             return
         self._life += 1
-        self.is_watching, self.is_frozen = True, False
+        self.is_watching, self.is_frozen, self._is_asked = True, False, False
         self._once_it_moves(lambda guard: guard.unhinder(LOST))
+
+    def answers(self) -> bool:
+        """Whether it has answered just now; asks it when its last answer is older."""
+        if self.house.now_s - self._answered_s <= FRESH_S:
+            return True
+        if not self._is_asked and self.is_watching:
+            self._is_asked = True
+            if self.is_frozen:
+                self._miss_it()
+            else:
+                life = self._life
+                self.house.later(self.house.draw.uniform(0.0001, 0.003), lambda: self._answer(life))
+        return False
+
+    def _answer(self, life: int) -> None:
+        if self._life == life and not self.is_frozen:
+            self._is_asked, self._answered_s = False, self.house.now_s
+            self.house.guard_process.run(Guard.tick)
 
     def arm(self, is_armed: bool) -> None:
         """The guard says whether a channel may be on; a frozen sentinel is missed half a second later."""
@@ -39,8 +61,8 @@ class SentinelProcess:
 
     def freeze(self) -> None:
         """It stands still."""
-        self.is_frozen = True
-        if self.is_armed:
+        self.is_frozen, self.frozen_s = True, self.house.now_s
+        if self.is_armed or self._is_asked:
             self._miss_it()
 
     def die(self) -> None:

@@ -15,6 +15,7 @@ from campaigns.violation import Violation
 from msgspec.structs import replace
 
 from controller.bench.trace import LevelEntry
+from controller.guard.sentinel_link import FRESH_S
 from controller.ledger.journal import Entry
 from controller.model.messages import (
     SILENCE_S,
@@ -99,6 +100,7 @@ class Watch:
         self._frozen_s: float | None = None
         self._moving_s = 0.0  # since when the guard moves
         self._held_s: float | None = None
+        self._allowed_s = 0.0  # when something was allowed to begin or to go on
         self._unsafe_s: dict[str, float | None] = {}
         self._in_motion: set[int] = set()  # lines of which a new guard must know nothing
         self.admitted: dict[str, AdmittedRecord] = {}  # on disk
@@ -149,6 +151,7 @@ class Watch:
     def _allow(self) -> None:
         if self.licence is not None:
             self.licence.may_switch = self._could_switch = True
+            self._allowed_s = self._house.now_s
 
     def spoilt(self, entry: Entry) -> None:
         """An entry cannot be read any more: what it said counts no longer as on disk."""
@@ -340,6 +343,9 @@ class Watch:
             raise Violation(f"line {line} was switched on without leave: {licence}")
         if line not in licence.longest_s:
             raise Violation(f"line {line} was switched on, which is no part of {licence.operation.operation}")
+        sentinel = house.sentinel
+        if sentinel.is_frozen and sentinel.frozen_s < self._allowed_s - FRESH_S:
+            raise Violation(f"line {line} was switched on, and the sentinel was frozen before that was asked for")
         gap_s = entry.at_s - max(self.on.values(), default=-math.inf)
         if gap_s < self._caps.start_gap_s - EPS_S:
             raise Violation(f"line {line} started {gap_s:.4f} s after another, the cap is {self._caps.start_gap_s} s")

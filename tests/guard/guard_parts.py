@@ -1,5 +1,6 @@
 """A small orchard-fete machine, a board that records every level, and a loop in virtual time."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from msgspec.structs import replace
@@ -174,10 +175,20 @@ class Rig:
         self.journal = journal or MemoryJournal()
         self.events: list[tuple[str | None, Event]] = []
         self.boot = "b1"
+        self.is_watched: Callable[[], bool] | None = None
         self.start_guard()
 
     def start_guard(self) -> None:
-        self.guard = Guard(self.machine, self.book, self.board, self.journal, self.clock, self._publish, boot=self.boot)
+        self.guard = Guard(
+            self.machine,
+            self.book,
+            self.board,
+            self.journal,
+            self.clock,
+            self._publish,
+            boot=self.boot,
+            is_watched=self.is_watched,
+        )
 
     def _publish(self, client: str | None, event: Event) -> None:
         self.events.append((client, event))

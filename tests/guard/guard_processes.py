@@ -148,15 +148,18 @@ class Processes:
 
     def pour(self, voice: Voice, lines: tuple[int, ...] = (1, 2, 3), seconds: float = 12.0) -> None:
         """Purge lines, whatever they hold; returns when all of them are on."""
+        voice.send(Start(operation=self.purge(lines, seconds)))
+        until(lambda: self.driven() == set(lines))
+
+    def purge(self, lines: tuple[int, ...] = (1, 2, 3), seconds: float = 12.0) -> Operation:
+        """Another purge of lines."""
         self.count += 1
         runs = tuple(
             PlannedRun(line=line, liquid="air", start_s=0.15 * place, duration_s=seconds, volume_ml=5 * seconds)
             for place, line in enumerate(lines)
         )
         name = f"purge-{os.getpid()}-{self.count}-{time.monotonic_ns()}"
-        operation = Operation(operation=name, kind=OperationKind.PURGE, segments=(Segment(runs=runs),), jug=True)
-        voice.send(Start(operation=operation))
-        until(lambda: self.driven() == set(lines))
+        return Operation(operation=name, kind=OperationKind.PURGE, segments=(Segment(runs=runs),), jug=True)
 
     def driven(self) -> set[int]:
         """Lines whose relay is driven on, by the bench's pins."""

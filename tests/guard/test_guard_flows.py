@@ -1,5 +1,6 @@
 """The guard in virtual time: stops, holds, hand steps, silence, faults; the board's whole trace counts."""
 
+import math
 from functools import partial
 
 import pytest
@@ -7,6 +8,7 @@ from guard_parts import (
     GLASS,
     JUICE_10_S,
     LEVEL_1,
+    TRAY,
     Rig,
     exact,
     last_off_s,
@@ -162,6 +164,110 @@ def test_lifting_the_glass_holds_and_the_rest_is_poured_after_it_is_back():
     ended = rig.of(Ended)[-1]
     assert ended.outcome is Outcome.DONE
     assert ended.deliveries[0].on_s == pytest.approx(10.03, abs=0.02)  # 3 s, some 30 ms until seen, 7 s
+
+
+def test_nothing_goes_on_onto_a_full_tray():
+    rig = Rig(profile(glass=GLASS, drip_tray=TRAY))
+    rig.board.contacts |= {"glass": True, "drip tray": False}
+    rig.primed(1)
+    pouring(rig)
+    lift(rig)
+    rig.board.contacts |= {"glass": True, "drip tray": True}
+    rig.run(1)
+    rest = Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),))
+    assert rig.say(rest)[-1].rule == "drip_tray"
+    rig.run(1)
+    assert rig.board.on == set()
+    rig.board.contacts["drip tray"] = False
+    rig.run(1)
+    rig.say(rest)
+    assert rig.board.on == {1}
+
+
+def test_a_hand_step_is_not_followed_by_a_pour_onto_a_full_tray():
+    rig = Rig(profile(drip_tray=TRAY))
+    rig.board.contacts["drip tray"] = False
+    rig.primed(1)
+    rig.say(Start(operation=replace(JUICE_10_S, segments=(replace(JUICE_10_S.segments[0], hand="add ice"),))))
+    rig.board.contacts["drip tray"] = True
+    rig.run(1)
+    assert rig.say(Confirm(operation="s1"))[-1].rule == "drip_tray"
+    rig.board.contacts["drip tray"] = False
+    rig.run(1)
+    rig.say(Confirm(operation="s1"))
+    assert rig.board.on == {1}
+
+
+# --- somebody must watch before anything begins
+
+
+class Sentinel:
+    """Answers from `at_s` on."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig, self.at_s, self.asked = rig, math.inf, 0
+        rig.is_watched = self
+        rig.start_guard()
+
+    def __call__(self) -> bool:
+        self.asked += 1
+        return self.rig.clock.now_s() >= self.at_s
+
+
+def test_nothing_begins_before_the_sentinel_has_answered():
+    rig = Rig().primed(1)
+    watcher = Sentinel(rig)
+    rig.ready()
+    rig.say(Start(operation=JUICE_10_S))
+    rig.run(0.3)
+    assert (rig.board.on, state(rig)) == (set(), MachineState.STARTING)
+    assert rig.of(Admitted)[-1].operation != "s1"
+    watcher.at_s = rig.clock.now_s()
+    rig.guard.tick()
+    assert rig.board.on == {1}
+
+
+@pytest.mark.parametrize("how", ["start", "unhold", "confirm"])
+def test_a_sentinel_that_does_not_answer_ends_what_was_to_begin(how):
+    rig = glass_rig()
+    watcher = Sentinel(rig)
+    watcher.at_s = 0.0
+    rig.ready()
+    if how == "confirm":
+        begun = replace(JUICE_10_S, segments=(replace(JUICE_10_S.segments[0], hand="add ice"),))
+        rig.say(Start(operation=begun))
+        rig.run(1)
+    elif how == "unhold":
+        pouring(rig)
+        lift(rig)
+        rig.board.contacts["glass"] = True
+        rig.run(1)
+    before = len(rig.board.trace)
+    watcher.at_s = math.inf
+    rest = Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),))
+    rig.say({"start": Start(operation=JUICE_10_S), "unhold": rest, "confirm": Confirm(operation="s1")}[how])
+    rig.run(0.4)
+    rig.guard.hinder("sentinel", "the sentinel did not answer")
+    rig.run(1)
+    assert len(rig.board.trace) == before, "nothing was wetted"
+    assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.ABORTED, "the sentinel did not answer")
+    rig.guard.unhinder("sentinel")
+    watcher.at_s = 0.0
+    rig.run(1)
+    assert state(rig) is MachineState.IDLE
+
+
+def test_a_stop_is_heard_while_the_sentinel_is_asked():
+    rig = Rig().primed(1)
+    watcher = Sentinel(rig)
+    rig.ready()
+    before = len(rig.board.trace)
+    rig.say(Start(operation=JUICE_10_S))
+    rig.say(Stop(), "anyone")
+    watcher.at_s = 0.0
+    rig.run(1)
+    assert len(rig.board.trace) == before
+    assert rig.of(Ended)[-1].outcome is Outcome.STOPPED
 
 
 def test_what_was_poured_counts_when_going_on():

@@ -8,7 +8,7 @@ import pytest
 from guard_processes import SOON_S, Processes, until
 
 from controller.guard.alloff import all_off
-from controller.model.messages import Ended, FaultLatchedEvent, Stop
+from controller.model.messages import Ended, FaultLatchedEvent, Start, Stop
 from controller.model.states import Contents, MachineState, Outcome
 
 # DESIGN section 7 asks for 50 ms (p99, killed) and 0.7 s (frozen); a busy test machine is given more.
@@ -90,6 +90,18 @@ def test_a_frozen_sentinel_is_noticed(machine, voice):
     os.kill(sentinel, signal.SIGSTOP)
     assert voice.next(Ended).reason == "the sentinel did not answer"
     until(lambda: len(machine.sentinels()) == 1 and machine.sentinels() != [sentinel])
+
+
+def test_a_sentinel_frozen_at_rest_is_noticed_before_anything_moves(machine, voice):
+    (sentinel,) = machine.sentinels()
+    os.kill(sentinel, signal.SIGSTOP)
+    time.sleep(0.2)
+    voice.send(Start(operation=machine.purge()))
+    ended = voice.next(Ended)
+    assert (ended.outcome, ended.reason) == (Outcome.ABORTED, "the sentinel did not answer")
+    assert [one.on_s for one in ended.deliveries] == [0.0, 0.0, 0.0]
+    until(lambda: voice.report().state is MachineState.IDLE)
+    machine.pour(voice)
 
 
 def test_sentinels_ignore_what_would_end_them_early(machine, voice):

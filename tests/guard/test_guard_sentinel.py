@@ -14,9 +14,19 @@ import pytest
 from guard_parts import profile
 from msgspec.structs import replace
 
-from controller.guard import sentinel
-from controller.guard.sentinel import BEAT_ARMED, BEAT_AT_REST, QUIT, Pins, drive_off, line_request, watch
-from controller.guard.sentinel_link import pins_of
+from controller.guard import sentinel, sentinel_link
+from controller.guard.sentinel import (
+    ANSWER,
+    BEAT_ARMED,
+    BEAT_AT_REST,
+    QUIT,
+    SILENCE_S,
+    Pins,
+    drive_off,
+    line_request,
+    watch,
+)
+from controller.guard.sentinel_link import REST_BEAT_S, SentinelLink, pins_of
 from controller.model.profile import MainRelay
 
 KERNEL_HEADER = Path("/usr/include/linux/gpio.h")
@@ -164,7 +174,7 @@ class Watched:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.driven: list[Pins] = []
         monkeypatch.setattr(sentinel, "drive_off", lambda pins: self.driven.append(pins) or {})
-        monkeypatch.setattr(sentinel, "_answer", lambda: None)
+        monkeypatch.setattr(sentinel, "_answer", lambda _beats: None)
         monkeypatch.setattr(sentinel, "SILENCE_S", 0.1)
         self.guard = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
         self.pidfd = os.pidfd_open(self.guard.pid)
@@ -220,6 +230,20 @@ def test_silence_while_armed_kills_first(watched):
     assert watched.guard.wait(10) == -signal.SIGKILL
 
 
+def test_the_lines_are_driven_only_after_the_guard_has_ended(watched, monkeypatch):
+    """Until then the kernel gives its lines to nobody else, and a guard that still runs could switch one on again."""
+    at_the_drive = []
+    monkeypatch.setattr(sentinel, "drive_off", lambda _: at_the_drive.append(watched.guard.poll()) or {})
+
+    def end_late(_pidfd: int, number: int) -> None:
+        threading.Timer(0.3, lambda: watched.guard.send_signal(number)).start()
+
+    monkeypatch.setattr(sentinel.signal, "pidfd_send_signal", end_late)
+    watched.say(BEAT_ARMED)
+    watched.end()
+    assert at_the_drive == [-signal.SIGKILL]
+
+
 def test_silence_at_rest_means_nothing(watched):
     watched.say(BEAT_ARMED)
     watched.say(BEAT_AT_REST)
@@ -228,3 +252,119 @@ def test_silence_at_rest_means_nothing(watched):
     assert watched.guard.poll() is None
     watched.say(QUIT)
     watched.end()
+
+
+# --- the guard's side
+
+
+class Spoken:
+    """A sentinel of which only the pipes are real: it answers when the test says so."""
+
+    def __init__(self) -> None:
+        (from_guard, guard_out), (guard_in, to_guard) = os.pipe(), os.pipe()
+        self.beats, self.answers = from_guard, to_guard
+        self.stdin, self.stdout = os.fdopen(guard_out, "wb", 0), os.fdopen(guard_in, "rb", 0)
+        self.pid, self.returncode, self.killed = 1, None, False
+
+    def kill(self) -> None:
+        self.killed = True
+
+    def wait(self, _within_s: float | None = None) -> int:
+        return 0
+
+    def answer(self) -> int:
+        """Every beat that has come; how many there were."""
+        os.set_blocking(self.beats, False)
+        try:
+            beats = len(os.read(self.beats, 4096))
+        except BlockingIOError:
+            return 0
+        os.write(self.answers, ANSWER * beats)
+        return beats
+
+    def close(self) -> None:
+        self.stdin.close()
+        self.stdout.close()
+        os.close(self.beats)
+        os.close(self.answers)
+
+
+class Told:
+    """The loop: what it was told."""
+
+    def __init__(self) -> None:
+        self.words: list[str] = []
+
+    def watch_sentinel(self, _descriptor: int) -> None:
+        self.words.append("watch")
+
+    def unwatch_sentinel(self, _descriptor: int) -> None:
+        self.words.append("unwatch")
+
+    def sentinel_lost(self, text: str) -> None:
+        self.words.append(text)
+
+    def sentinel_found(self) -> None:
+        self.words.append("found")
+
+
+@pytest.fixture
+def link(monkeypatch):
+    spoken = Spoken()
+    monkeypatch.setattr(sentinel_link.subprocess, "Popen", lambda *_words, **_pipes: spoken)
+    told = Told()
+    made = SentinelLink(Pins({2: True}, chip="header"), told)
+    made.turn(0.0)
+    os.write(spoken.answers, ANSWER)
+    made.hear(0.1)
+    assert told.words == ["watch", "found"]
+    yield made, spoken, told
+    spoken.close()
+
+
+def test_before_anything_begins_it_must_have_answered_just_now(link):
+    made, spoken, _ = link
+    assert not made.is_watching(5.0), "its last word is 4.9 s old"
+    assert not made.is_watching(5.0)
+    assert spoken.answer() == 1, "asked once"
+    made.hear(5.001)
+    assert made.is_watching(5.002)
+
+
+def test_an_answer_to_an_earlier_beat_is_no_answer_to_this_one(link):
+    made, spoken, _ = link
+    made.arm(False, 5.0)
+    spoken.answer()
+    made.arm(False, 5.01)  # this beat it has not answered
+    made.hear(5.02)
+    assert not made.is_watching(5.02)
+
+
+def test_frozen_at_rest_it_is_missed_at_rest(link):
+    made, spoken, told = link
+    assert made.turn(1.0) == pytest.approx(0.1 + REST_BEAT_S)
+    made.turn(10.2)
+    assert made.turn(10.6) == pytest.approx(10.2 + SILENCE_S)
+    assert not spoken.killed
+    made.turn(10.71)
+    assert spoken.killed
+    assert told.words[-1] == "the sentinel did not answer"
+
+
+def test_what_it_said_while_the_guard_was_busy_counts_before_it_is_judged(link):
+    made, spoken, told = link
+    made.turn(10.2)
+    spoken.answer()
+    made.turn(12.7)  # a disk took its time
+    assert not spoken.killed
+    assert told.words == ["watch", "found"]
+
+
+def test_while_armed_it_beats_and_a_missing_answer_is_noticed_after_half_a_second(link):
+    made, spoken, _ = link
+    made.arm(True, 1.0)
+    for step in range(1, 11):
+        made.turn(1.0 + 0.05 * step)
+    assert not spoken.killed
+    made.turn(1.51)
+    assert spoken.killed

@@ -89,6 +89,28 @@ def test_without_a_bench_it_ends_with_a_reason_and_leaves_no_socket(tmp_path, lo
     assert not (tmp_path / "guard.sock").exists()
 
 
+def test_a_crash_drives_every_line_off_by_a_way_that_shares_no_code_with_the_board(
+    tmp_path, loaded, monkeypatch, capfd
+):
+    driven = []
+
+    def drive_off(machine, bench_socket, *, try_s):
+        driven.append((machine, bench_socket, try_s))
+        return [BoardError("line 2, GPIO 3: busy")]
+
+    def crash(_process) -> None:
+        raise RuntimeError("the loop has crashed")
+
+    monkeypatch.setattr(service, "all_off", drive_off)
+    monkeypatch.setattr(service._Process, "run", crash)
+    with pytest.raises(RuntimeError, match="the loop has crashed"):
+        start(tmp_path)
+    assert driven == [(profile(), tmp_path / "bench.sock", 0.1)]
+    told = capfd.readouterr().err
+    assert "not_driven_off" in told
+    assert "line 2, GPIO 3: busy" in told
+
+
 def test_a_bad_file_is_told_before_anything_is_opened(tmp_path):
     bad = tmp_path / "book.yaml"
     bad.write_text("title: 3\n")

@@ -113,8 +113,8 @@ def test_what_exactly_meets_a_limit_does_not_exceed_it():
     assert exceeds(350.001, 350.0)
 
 
-def test_serving_time_counts_from_the_first_start():
-    operation = serve(run_of(1, JUICE, 30, 30), run_of(2, SYRUP, 31, 90))
+def test_serving_time_counts_from_the_begin():
+    operation = serve(run_of(1, JUICE, 0.5, 30), run_of(2, SYRUP, 1.0, 90))
     assert refusals(operation, situation(with_caps(serving_time_s=91.0))) == {}
     found = refusals(operation, situation(with_caps(serving_time_s=90.0)))
     assert found["serving_time"].asked == "91.0 s"

@@ -167,7 +167,7 @@ def test_start_gap():
 
 
 def test_start_gap_later_on_and_over_segments():
-    found = refusals(serve(run_of(1, JUICE, 3, 10), run_of(2, SYRUP, 3.06, 10)))["start_gap"]
+    found = refusals(serve(run_of(1, JUICE, 0.9, 10), run_of(2, SYRUP, 0.96, 10)))["start_gap"]
     assert found.asked == "60 ms"
     short = replace(
         serve(run_of(1, JUICE, 0, 1)),

@@ -4,12 +4,14 @@ import math
 import random
 
 import pytest
-from core_parts import NOW_S, refusals, situation
+from core_parts import NOW_S, filled, refusals, situation
 from guard_parts import Rig, run_of, serve, with_caps
+from msgspec.structs import replace
 
 from controller.model.messages import Ended, Start
-from controller.model.states import Outcome
-from controller.safety.admission import start
+from controller.model.states import OperationKind, Outcome
+from controller.safety.admission import case_of, start
+from controller.safety.caps import violations
 from controller.safety.progress import ROUNDING_S, Progress
 from controller.safety.records import OnTime
 
@@ -77,5 +79,31 @@ def test_starts_too_close_are_told_once_and_rounding_is_no_gap():
     assert refusals(three)["start_gap"].asked == "0 ms"
     assert "start_gap" in refusals(serve(run_of(1, JUICE, 0, 5), run_of(2, SYRUP, 0.1 - 1.5e-6, 5)))
     assert "start_gap" not in refusals(serve(run_of(1, JUICE, 0, 5), run_of(2, SYRUP, 0.1 - 0.5e-6, 5)))
-    # After a thousand seconds the same share is a millisecond.
-    assert "start_gap" not in refusals(serve(run_of(1, JUICE, 1000, 5), run_of(2, SYRUP, 1000.0999, 5)))
+
+
+@pytest.mark.parametrize("later_s", [0.0, 1e3, 2e5, 1e9])
+def test_however_late_two_starts_keep_their_gap(later_s):
+    """By the check itself: the caps on time refuse such plans besides."""
+    runs = (run_of(1, JUICE, later_s, 5), run_of(2, SYRUP, later_s + 0.099, 5))
+    case = case_of(serve(*runs), situation())
+    assert [one.rule for one in violations(case) if one.rule == "start_gap"] == ["start_gap"]
+
+
+@pytest.mark.parametrize("kind", list(OperationKind))
+@pytest.mark.parametrize("start_s", [1.5, 2e5, 1e300])
+def test_a_plan_begins_when_it_is_asked_for(kind, start_s):
+    operation = replace(serve(run_of(1, JUICE, start_s, 1)), kind=kind, jug=True)
+    assert refusals(operation)["plan"].allowed == "1 s"
+
+
+@pytest.mark.parametrize("kind", [one for one in OperationKind if one is not OperationKind.SERVE])
+def test_every_operation_has_a_cap_on_its_time_in_all(kind):
+    # Line 1 from 0 to 2 s and line 2 from 48 to 51 s, the cap is 50 s; a start at 1e300 s is far beyond it.
+    now = situation(with_caps(operation_time_s=50), lines=filled())
+    late = replace(serve(run_of(1, JUICE, 0, 0.2), run_of(2, SYRUP, 48, 3)), kind=kind, jug=True)
+    found = [one for one in start(late, now) if one.rule == "operation_time"]
+    assert [(one.asked, one.allowed) for one in found] == [("51.0 s", "50.0 s")]
+    for second_s in (2e5, 1e300):
+        runs = (run_of(1, JUICE, 0, 0.2), run_of(2, SYRUP, second_s, 3))
+        far = replace(late, segments=(replace(late.segments[0], runs=runs),))
+        assert "operation_time" in [one.rule for one in start(far, now)]

@@ -294,6 +294,8 @@ def proven(core: Supervisor, from_s: float) -> float:
 def test_after_a_hand_step_channels_wait_for_the_main_relay():
     core = by_hand()
     core.receive(2.5, "engine", Confirm(operation="s1"))
+    assert core.advance(2.5, QUIET)[0] == frozenset()
+    core.recorded(2.5, "s1")
     core.advance(2.5, QUIET)
     assert core.is_fed
     # Twice 15 ms of the relay and 0.1 s until current shows, 20 ms of debounce, a reading of 30 ms.
@@ -310,6 +312,8 @@ def test_going_on_does_not_stand_for_a_hand_step():
 def test_going_on_books_the_whole_serving_anew():
     core = by_hand()
     core.receive(2.5, "engine", Confirm(operation="s1"))
+    assert core.advance(2.5, QUIET)[0] == frozenset()
+    core.recorded(2.5, "s1")
     core.advance(2.5, QUIET)
     begin_s = proven(core, 2.5)
     core.receive(begin_s, "engine", Heartbeat())

@@ -174,7 +174,8 @@ class Walk(RuleBasedStateMachine):
     @rule()
     def confirm(self) -> None:
         self.say(Confirm(operation=self.operation.operation if self.operation else "nothing"))
-        self.advance()
+        if self.core.proposal is not None:
+            self.settle_proposal(False)
 
     @rule(some=runs, fails=st.sampled_from([False] * 5 + [True]))
     def unhold(self, some: list[PlannedRun], fails: bool) -> None:
