@@ -12,7 +12,6 @@ SERVICE_STATE_DIR = Path("/var/lib/tundish")
 # Guard and engine have a folder each for their sockets, which in the services only they may write: nobody else can
 # listen in their place.
 BENCH, GUARD, ENGINE = "bench.sock", "guard/guard.sock", "engine/engine.sock"
-JOURNAL = "journal.db"
 
 
 def run_dir_to_use(given: Path | None) -> Path:

@@ -25,7 +25,18 @@ from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
 from controller.model.book import Book
 from controller.model.calibration import Calibration
-from controller.model.messages import Acknowledge, Command, Event, Refusal, Report, Stop, TakeBook, TakeCalibration
+from controller.model.messages import (
+    VERSION,
+    Acknowledge,
+    Command,
+    Event,
+    Hello,
+    Refusal,
+    Report,
+    Stop,
+    TakeBook,
+    TakeCalibration,
+)
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import OperationKind
@@ -290,6 +301,10 @@ class Engine:
         """Call listener on every change, until the returned function is called."""
         self._listeners.append(listener)
         return lambda: self._listeners.remove(listener)
+
+    def hello(self) -> Hello:
+        """What the guard is to hear first: how far its journal had come when it last told."""
+        return Hello(version=VERSION, role="engine", journal=self._follow.told)
 
     def guard_connected(self) -> None:
         """The guard has accepted us; its Report follows."""

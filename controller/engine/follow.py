@@ -29,6 +29,7 @@ from controller.model.messages import (
     FaultLatchedEvent,
     Heartbeat,
     InputsChanged,
+    JournalHead,
     LineChanged,
     LineReport,
     Refusal,
@@ -53,6 +54,11 @@ class Follow:
         self.current: Tracking | None = None
         self._unsettled: frozenset[str] | None = None  # what was open when the guard answered; None until it has
         self.answers: dict[str, Refusal] = {}  # the guard's last word on commands that are no operations
+
+    @property
+    def told(self) -> JournalHead | None:
+        """The last entry of the guard's journal that the engine was told of, None when of none."""
+        return self._ledger.told
 
     def lines(self) -> dict[int, LineReport]:
         """Line -> what the guard believes of it; empty while it cannot be reached."""
@@ -147,6 +153,8 @@ class Follow:
 
     def on_event(self, event: Event) -> None:
         """Take in what the guard says."""
+        if isinstance(event, Report | Admitted | Ended) and event.journal is not None:
+            self._ledger.note_told(event.journal)
         match event:
             case Report():
                 self._on_report(event)

@@ -11,7 +11,7 @@ import structlog
 from controller.clock import Clock
 from controller.errors import OutOfRange, TundishError, Unreachable
 from controller.model.decoding import decode
-from controller.model.messages import MAX_BYTES, VERSION, Command, Event, Hello, Refusal, Report
+from controller.model.messages import MAX_BYTES, Command, Event, Hello, Refusal, Report
 
 FIRST_RETRY_S = 0.1
 LAST_RETRY_S = 2.0  # seldom enough that a missing guard costs nothing, often enough to be found at once
@@ -25,6 +25,9 @@ class Listener(Protocol):
 
     def on_event(self, event: Event) -> None:
         """Take one event of the guard."""
+
+    def hello(self) -> Hello:
+        """What to say first."""
 
     def guard_connected(self) -> None:
         """Know that commands reach the guard from now on."""
@@ -117,7 +120,7 @@ class GuardLink:
             return False
         accepted = False
         try:
-            self.send(Hello(version=VERSION, role="engine"))
+            self.send(listener.hello())
             listener.guard_connected()
             ticker.now()
             accepted = await self._listen(reader, listener, ticker)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from controller.clock import Clock
 from controller.engine.engine import Engine
-from controller.model.messages import EdgesTimed, Ended, Event, Refusal
+from controller.model.messages import EdgesTimed, Ended, Event, Hello, Refusal
 from controller.model.states import MachineState, OperationKind
 
 if TYPE_CHECKING:
@@ -48,6 +48,10 @@ class Metrics:
             case _:
                 pass
         self._engine.on_event(event)
+
+    def hello(self) -> Hello:
+        """Pass it on."""
+        return self._engine.hello()
 
     def guard_connected(self) -> None:
         """Pass it on."""

@@ -6,17 +6,21 @@ Levels first, offs before ons; then the records on disk; then the events out. Ru
 from collections import deque
 from collections.abc import Callable, Sequence
 
+from msgspec.structs import replace
+
 from controller.clock import Clock
 from controller.errors import BoardError
-from controller.guard.scribe import Scribe
+from controller.guard.journal_writer import JournalWriter
 from controller.hal.board import Board
 from controller.ledger.journal import Journal
 from controller.model.book import Book
 from controller.model.messages import (
     Acknowledge,
+    Admitted,
     Command,
     Confirm,
     EdgesTimed,
+    Ended,
     Event,
     Hello,
     Refusal,
@@ -26,6 +30,7 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.profile import Profile
+from controller.safety.records import Memory
 from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 
 Publish = Callable[[str | None, Event], None]  # client, or None for all that have said hello
@@ -83,24 +88,26 @@ class Guard:
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
         self._untold_s: list[float] = []  # the same, since all were off
         failures = board.all_off()
-        self._scribe = Scribe(journal)
+        self._writer = JournalWriter(journal)
         self._core = self._wake(profile, book, boot)
         if failures:
             self._board_failed(failures[0])
         self._finish([], None)
 
     def _wake(self, profile: Profile, book: Book, boot: str) -> Supervisor:
-        remembered = self._scribe.remember()
-        return Supervisor(
-            profile,
-            book,
-            remembered.memory,
-            now_s=self._clock.now_s(),
-            wall_s=self._clock.wall_s(),
-            boot=boot,
-            damage=remembered.damage,
-            snapshot=remembered.wants_snapshot,
-        )
+        remembered = self._writer.remember()
+        now_s, wall_s = self._clock.now_s(), self._clock.wall_s()
+
+        def supervisor(memory: Memory, damage: str) -> Supervisor:
+            snapshot = remembered.wants_snapshot
+            return Supervisor(
+                profile, book, memory, now_s=now_s, wall_s=wall_s, boot=boot, damage=damage, snapshot=snapshot
+            )
+
+        try:
+            return supervisor(remembered.memory, remembered.damage)
+        except Exception as problem:  # whatever is in the journal, the guard starts, safe
+            return supervisor(Memory(), f"nobody can work with what is in the journal: {problem!r}")
 
     # --- what the loop calls
 
@@ -110,7 +117,8 @@ class Guard:
             self._turn(look=True)  # these are judged by the contacts as they are now
         if isinstance(command, Acknowledge):
             self._try_again()
-        events = self._core.receive(self._clock.now_s(), client, command)
+        damage = self._writer.lacks(command.journal) if isinstance(command, Hello) and command.journal else ""
+        events = self._core.receive(self._clock.now_s(), client, command, damage=damage)
         self._turn(events, client=client, is_private=isinstance(command, Hello))
         if isinstance(command, TakeBook) and self._core.wants_book:
             self._begin_to_read(client)
@@ -133,13 +141,16 @@ class Guard:
             self._turn()
             if self.next_deadline_s() > self._clock.now_s():
                 break
+        if self._writer.wants_snapshot and self._is_at_rest and not self._core.is_under_way:
+            self._core.sum_up(self._clock.now_s())
+            self._finish([], None)
         return self.next_deadline_s()
 
     def next_deadline_s(self) -> float:
         """When to tick at the latest (s, monotonic)."""
         deadline_s = min(self._core.next_deadline_s(), self._next_poll_s)
         if self._is_at_rest:
-            deadline_s = min(deadline_s, self._scribe.due_s)
+            deadline_s = min(deadline_s, self._writer.due_s)
         return deadline_s if self._retry_off_s is None else min(deadline_s, self._retry_off_s)
 
     def hinder(self, cause: str, text: str) -> None:
@@ -160,7 +171,7 @@ class Guard:
     def close(self) -> None:
         """Everything off; board and journal are released. May be repeated. BoardError when a channel did not obey."""
         self._board.close()
-        self._scribe.close()
+        self._writer.close()
 
     # --- one turn
 
@@ -249,7 +260,7 @@ class Guard:
         """Before an acknowledgement is judged: whether board and disk work again."""
         if self._retry_off_s is None:
             self._core.sound(BOARD)
-        if self._scribe.write(self._clock.now_s(), is_urgent=True) is None:
+        if self._writer.write(self._clock.now_s(), is_urgent=True) is None:
             self._core.sound(JOURNAL)
 
     # --- records and events
@@ -257,28 +268,30 @@ class Guard:
     def _finish(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
         """Write what must be written, then publish; begin what was waiting to be on disk."""
         now_s = self._clock.now_s()
-        self._scribe.take(self._core.take_records())
+        self._writer.take(self._core.take_records())
         proposal = self._core.proposal
         failure = None
         if self._is_at_rest:  # a disk may take its time: never while a channel is on, or has its feed
-            failure = self._scribe.write(now_s, is_urgent=False)
+            failure = self._writer.write(now_s, is_urgent=False)
         self._send(events, client, is_private=is_private)
         if proposal is not None:
             self._settle_proposal(proposal, failure, client)
         elif failure is not None:
             self._send(self._core.trouble(self._clock.now_s(), JOURNAL, failure), None)
-            self._scribe.take(self._core.take_records())
+            self._writer.take(self._core.take_records())
 
     def _settle_proposal(self, operation: str, failure: str | None, client: str | None) -> None:
         now_s = self._clock.now_s()
         if failure is not None:
-            self._scribe.drop(operation)
+            self._writer.drop(operation)
             self._send(self._core.record_failed(now_s, failure), client)
         elif self._is_watched is None or self._is_watched():
             self._send(self._core.recorded(now_s, operation), client)
 
     def _send(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
-        for event in events:
+        for one in events:
+            knows = isinstance(one, Admitted | Ended | Report)
+            event = replace(one, journal=self._writer.head) if knows else one
             if is_private or isinstance(event, Refusal | Report):
                 self._publish(client, event)
             elif self._core.is_heard:

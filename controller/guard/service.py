@@ -27,7 +27,6 @@ from controller.model.book import Book
 from controller.model.profile import Profile
 from controller.process import Watchdog, listening_socket, notify, stop_signals
 
-JOURNAL = "journal.db"
 NOTE = "pins.json"
 ENGINE_USER = "tundish-engine"  # may be the engine, where the system has this user
 GROUP = "tundish"  # members may connect, where the system has this group
@@ -100,7 +99,7 @@ class _Process:
         with ExitStack() as stack:
             board = open_board(self._profile, bench_socket=self._bench_socket)
             stack.callback(board.close)
-            journal = FileJournal(self._state_dir / JOURNAL)
+            journal = FileJournal(self._state_dir)
             stack.callback(journal.close)
             self._guard = Guard(
                 self._profile,

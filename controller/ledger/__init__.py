@@ -1,1 +1,1 @@
-"""SQLite records: the engine's ledger and the guard's journal."""
+"""What is on record: the engine's ledger, in SQLite, and the guard's journal, as chained lines."""

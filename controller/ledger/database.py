@@ -9,6 +9,7 @@ from typing import Any
 from controller.errors import RecordError
 from controller.ledger.migrations import bring_up
 from controller.ledger.schema import SCHEMA_VERSION
+from controller.model.messages import JournalHead
 
 PAGE_BYTES = 512  # a serving touches few rows on many pages, and whole pages are written: small ones spare the card
 
@@ -18,6 +19,7 @@ class Database:
 
     def __init__(self, path: Path | str) -> None:
         self._path = str(path)
+        self.told: JournalHead | None = None  # the last entry of the guard's journal that the engine was told of
         with self._guarded():
             self._db = sqlite3.connect(self._path, isolation_level=None)
         try:
@@ -29,6 +31,8 @@ class Database:
                 self._db.execute("PRAGMA synchronous = FULL")
                 self._prepare()
                 self._db.execute("PRAGMA foreign_keys = ON")
+                number, text = self._db.execute("SELECT journal_number, journal_hash FROM mark").fetchone()
+                self.told = JournalHead(number=number, hash=text) if number else None
         except RecordError:
             self._db.close()
             raise
@@ -54,6 +58,8 @@ class Database:
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
+                told = (self.told.number, self.told.hash) if self.told else (0, "")
+                self._db.execute("UPDATE mark SET changes = changes + 1, journal_number = ?, journal_hash = ?", told)
                 self._db.execute("COMMIT")
             except BaseException:
                 if self._db.in_transaction:

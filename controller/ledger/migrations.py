@@ -4,7 +4,7 @@ import sqlite3
 from collections.abc import Callable
 
 from controller.ledger.records import evening_of
-from controller.ledger.schema import SCHEMA, SCHEMA_VERSION
+from controller.ledger.schema import MARK, SCHEMA, SCHEMA_VERSION, VERSION_2
 
 # Version 1 had no stock beyond what was left, no evenings, and named operations by their ids throughout.
 _TABLES_OF_1 = ("operation", "delivery", "refusal", "container", "calibration", "jog_answer", "weighing")
@@ -30,20 +30,19 @@ INSERT INTO weighing SELECT * FROM old_weighing;
 
 
 def _from_1(db: sqlite3.Connection) -> None:
-    """To version 2, which is the present one: when there is another, its text moves here."""
     db.create_function("evening_of", 1, evening_of)
     for index in ("operation_by_time", "operation_open"):
         db.execute(f"DROP INDEX {index}")
     for table in _TABLES_OF_1:
         db.execute(f"ALTER TABLE {table} RENAME TO old_{table}")
-    _run(db, SCHEMA)
+    _run(db, VERSION_2)
     _run(db, _FROM_1)
     for table in reversed(_TABLES_OF_1):
         db.execute(f"DROP TABLE old_{table}")
 
 
 # Version -> what brings a ledger of it to the next one. Foreign keys are off meanwhile.
-MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _from_1}
+MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _from_1, 2: lambda db: _run(db, MARK)}
 
 
 def bring_up(db: sqlite3.Connection, version: int) -> None:

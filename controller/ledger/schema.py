@@ -7,9 +7,9 @@ weighing.settled: 0 while open, 2 behind the calibration that was accepted last 
 or when thrown away.
 """
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
-SCHEMA = """
+VERSION_2 = """
 CREATE TABLE operation (
     seq INTEGER PRIMARY KEY, operation TEXT NOT NULL UNIQUE, key TEXT, kind TEXT NOT NULL, recipe TEXT,
     times REAL NOT NULL, asked_wall_s REAL NOT NULL, ended_wall_s REAL, outcome TEXT, reason TEXT NOT NULL DEFAULT '',
@@ -70,3 +70,11 @@ CREATE TABLE weighing (
 ) STRICT;
 CREATE INDEX weighing_open ON weighing (line, purpose) WHERE settled = 0;
 """
+
+# One row: how many transactions there have been, and the last entry of the guard's journal that the engine was told of.
+MARK = """
+CREATE TABLE mark (changes INTEGER NOT NULL, journal_number INTEGER NOT NULL, journal_hash TEXT NOT NULL) STRICT;
+INSERT INTO mark VALUES (0, 0, '');
+"""
+
+SCHEMA = VERSION_2 + MARK

@@ -26,7 +26,7 @@ from controller.ledger.records import (
 )
 from controller.ledger.stock import Stock, draw
 from controller.model.calibration import Calibration
-from controller.model.messages import Delivery, Refusal
+from controller.model.messages import Delivery, JournalHead, Refusal
 from controller.model.states import OperationKind, Outcome
 
 __all__ = ["REFUSED", "Container", "Entry", "Intent", "JogAnswer", "Ledger", "Spread", "Throughput", "Weighing"]
@@ -45,6 +45,24 @@ class Ledger:
     def close(self) -> None:
         """Close the file."""
         self._database.close()
+
+    # --- the guard's journal
+
+    @property
+    def told(self) -> JournalHead | None:
+        """The last entry of the guard's journal that the engine was told of, None when of none."""
+        return self._database.told
+
+    def note_told(self, head: JournalHead) -> None:
+        """The engine was told of this entry. It goes on disk with whatever is recorded next.
+
+        At once when the guard's journal has begun anew.
+        """
+        has_begun_anew = self.told is not None and head.number < self.told.number
+        self._database.told = head
+        if has_begun_anew:
+            with self._database.transaction():
+                pass
 
     # --- operations
 

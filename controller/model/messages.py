@@ -25,14 +25,22 @@ CONTAINER = "container on line "  # and, with the line's number, when a containe
 Text = Annotated[str, Meta(max_length=500)]
 
 
+class JournalHead(Value, frozen=True, kw_only=True):
+    """The last entry of the guard's journal: its number, counted from 1, and its hash."""
+
+    number: int
+    hash: str
+
+
 # --- commands: engine to guard
 
 
 class Hello(Value, frozen=True, kw_only=True, tag="hello"):
-    """First message of a client."""
+    """First message of a client. journal: the last entry of which the engine has been told, None when of none."""
 
     version: int
     role: Literal["engine", "observer"]
+    journal: JournalHead | None = None
 
 
 class Heartbeat(Value, frozen=True, kw_only=True, tag="heartbeat"):
@@ -147,6 +155,8 @@ class Report(Value, frozen=True, kw_only=True, tag="report"):
     inputs: InputReport
     book: int = 0  # the mark of the book in force
     glasses: tuple[Glass, ...] = ()  # those that count as smaller than the book has them, until a person confirms it
+    journal: JournalHead | None = None  # as it stands with this report
+    latest: str | None = None  # the operation that was admitted last, whenever that was
 
 
 class Admitted(Value, frozen=True, kw_only=True, tag="admitted"):
@@ -154,6 +164,7 @@ class Admitted(Value, frozen=True, kw_only=True, tag="admitted"):
 
     operation: str
     kind: OperationKind
+    journal: JournalHead | None = None
 
 
 class Refusal(Value, frozen=True, kw_only=True, tag="refusal"):
@@ -204,6 +215,7 @@ class Ended(Value, frozen=True, kw_only=True, tag="ended"):
     outcome: Outcome
     reason: str
     deliveries: tuple[Delivery, ...]
+    journal: JournalHead | None = None
 
 
 class LineChanged(Value, frozen=True, kw_only=True, tag="line_changed"):

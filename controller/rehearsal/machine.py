@@ -21,7 +21,7 @@ from controller.hal.gpio_board import GpioBoard
 from controller.ledger.journal import Journal, MemoryJournal
 from controller.ledger.store import Ledger
 from controller.model.book import Book
-from controller.model.messages import VERSION, Command, Event, Hello
+from controller.model.messages import Command, Event
 from controller.model.profile import Profile
 from controller.model.states import MachineState
 from controller.model.views import OperationView
@@ -84,7 +84,7 @@ class Machine:
                 send=self._to_guard.append,
                 new_id=lambda: f"{next(numbers):06d}",
             )
-            self._to_guard.append(Hello(version=VERSION, role="engine"))
+            self._to_guard.append(self.engine.hello())
             self.run_until(lambda: self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED), 5.0)
             self._opened = opened.pop_all()
 

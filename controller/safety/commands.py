@@ -37,6 +37,7 @@ from controller.safety.records import (
     RefusedRecord,
     UnheldRecord,
 )
+from controller.safety.startup import forget
 from controller.safety.states import Trigger
 
 # When the lines themselves may be changed: never while anything may move.
@@ -61,15 +62,20 @@ class Desk:
         """Whether anyone has said hello and is still there."""
         return bool(self._clients)
 
-    def receive(self, client: str, command: Command, inputs: InputReport, troubles: Mapping[str, str]) -> None:
-        """Act on one command. inputs: the debounced contacts; troubles: causes of faults that are there now."""
+    def receive(
+        self, client: str, command: Command, inputs: InputReport, troubles: Mapping[str, str], damage: str = ""
+    ) -> None:
+        """Act on one command. inputs: the debounced contacts; troubles: causes of faults that are there now.
+
+        damage: what the memory lacks of what the engine that says hello has been told.
+        """
         self._inputs, self._troubles = inputs, troubles
         if client == self._engine:
             self.beat_s = self._machine.now_s
         if isinstance(command, Stop):
             self._machine.stop(Outcome.STOPPED, "stopped by a person")
         elif isinstance(command, Hello):
-            self._hello(client, command)
+            self._hello(client, command, damage)
         elif client not in self._clients:
             self._refuse(_name(command), "hello", "a client begins with hello.", way_out="Send hello first.")
         elif isinstance(command, AskReport):
@@ -123,7 +129,7 @@ class Desk:
 
     # --- single commands
 
-    def _hello(self, client: str, command: Hello) -> None:
+    def _hello(self, client: str, command: Hello, damage: str) -> None:
         if command.version != VERSION:
             reason = f"this guard speaks version {VERSION}, not {command.version}."
             self._refuse("hello", "version", reason, allowed=str(VERSION), way_out="Update the older side.")
@@ -134,6 +140,8 @@ class Desk:
                 self._refuse("hello", "engine", "another engine is connected.", way_out=way_out)
                 return
             self._engine, self.beat_s = client, self._machine.now_s
+            if damage:
+                forget(self._machine, damage)
         self._clients.add(client)
         self._machine.say(self._machine.report(self._inputs))
         if command.role == "engine" and self._machine.memory.last_ended is not None:

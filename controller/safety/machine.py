@@ -237,4 +237,5 @@ class Machine:
             inputs=inputs,
             book=self.book.mark,
             glasses=tuple(one for one in self.strict_book.glasses if one not in self.book.glasses),
+            latest=self.memory.seen[-1] if self.memory.seen else None,
         )

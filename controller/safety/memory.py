@@ -76,7 +76,8 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
             return replace(memory, fault=None, last_serving_s=last_s)
         case Lost(lines=lines, servings=servings, funnel_chemical=chemical):
             servings = (*memory.servings, *servings)
-            return replace(memory, lines=_with(memory.lines, lines), servings=servings, funnel_chemical=chemical)
+            lines = _with(memory.lines, lines)
+            return replace(memory, lines=lines, servings=servings, funnel_chemical=chemical, fault=None)
         case CapChanged() | RefusedRecord() | ClockRecord() | Note():
             return memory
 
@@ -142,7 +143,8 @@ def _ended(memory: Memory, record: EndedRecord) -> Memory:
     servings, last = memory.servings, memory.last_serving_s
     if record.ended.kind is OperationKind.SERVE:
         servings, last = _rebooked(memory, record.ethanol_g), memory.credited_s
-    oldest_s = memory.credited_s - (memory.caps.duty_window_s if memory.caps else HOUR_S)
+    window_s = (memory.caps or {}).get("duty_window_s")
+    oldest_s = memory.credited_s - (window_s if isinstance(window_s, float | int) else HOUR_S)
     on_times = tuple(one for one in (*memory.on_times, *_on_times(record)) if one.end_s > oldest_s)
     return replace(
         memory,

@@ -1,7 +1,8 @@
 """What the guard writes down, and the memory that follows from it.
 
 Every record carries what it changes as a result, not as a rule: replaying an old journal gives the same memory even
-after the rules, the book or the profile have changed.
+after the rules, the book or the profile have changed. So no record holds a type of the profile: caps are plain figures
+by name, and one that is added or removed leaves older journals as good as they were.
 """
 
 from controller.model.book import Care, Glass
@@ -10,8 +11,9 @@ from controller.model.fields import Value
 from controller.model.labels import Label
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
-from controller.model.profile import Caps
 from controller.model.states import Contents, OperationKind
+
+CapFigure = float | str | bool | None
 
 
 class Moment(Value, frozen=True, kw_only=True):
@@ -84,18 +86,18 @@ class Started(Value, frozen=True, kw_only=True, tag="started"):
     """
 
     boot: str  # the kernel's boot id: monotonic times compare within one boot only
-    caps: Caps
+    caps: dict[str, CapFigure]
     lines: tuple[LineState, ...] = ()
     renumbered: tuple[tuple[int, int], ...] = ()
     removed: tuple[LineState, ...] = ()
 
 
 class CapChanged(Value, frozen=True, kw_only=True, tag="cap_changed"):
-    """A cap differs from the one at the last start."""
+    """A cap differs from the one at the last start; None where there was, or is, none of this name."""
 
     cap: str
-    old: float
-    new: float
+    old: CapFigure
+    new: CapFigure
 
 
 class Figure(Value, frozen=True, kw_only=True):
@@ -188,7 +190,10 @@ class Note(Value, frozen=True, kw_only=True, tag="note"):
 
 
 class Lost(Value, frozen=True, kw_only=True, tag="lost"):
-    """Part of the journal could not be read: nothing is certain any more about lines and the last hour."""
+    """Part of the journal is lost: nothing is certain any more about lines and the last hour.
+
+    A fault that was latched gives way to the one that follows, which names it too.
+    """
 
     damage: str
     lines: tuple[LineState, ...]
@@ -222,7 +227,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     resumed: tuple[UnheldRecord, ...] = ()  # how the unfinished operation went on after holds
     last_ended: Ended | None = None
     seen: tuple[str, ...] = ()  # ids of the latest operations, oldest first
-    caps: Caps | None = None
+    caps: dict[str, CapFigure] | None = None  # by name, as at the last start
 
     def line(self, number: int) -> LineState:
         """The state of this line; KeyError when there is none."""

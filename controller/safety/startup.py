@@ -1,6 +1,7 @@
 """How the core wakes: what the memory lacks is filled in, and an operation that was cut short is brought to an end."""
 
-from msgspec.structs import asdict
+import msgspec
+from msgspec.structs import replace
 
 from controller.model.messages import InputReport
 from controller.safety import outcome
@@ -19,37 +20,29 @@ def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snaps
     damage: what of the journal could not be read, "" when all could. snapshot: whether to sum up the memory.
     """
     found = rewired(machine.profile, machine.book, machine.memory, machine.moment)
-    old = machine.memory.caps
-    machine.record(
-        Started(
-            boot=boot,
-            caps=machine.profile.caps,
-            lines=found.lines,
-            renumbered=found.renumbered,
-            removed=found.removed,
-        )
-    )
+    old, new = machine.memory.caps or {}, msgspec.to_builtins(machine.profile.caps)
+    machine.record(Started(boot=boot, caps=new, lines=found.lines, renumbered=found.renumbered, removed=found.removed))
     read = reading(machine.book, machine.memory)
     if not changes_nothing(read, machine.memory):
         machine.record(read)
-    if old is not None:
-        new = asdict(machine.profile.caps)
-        for cap, value in asdict(old).items():
-            if new[cap] != value:
-                machine.record(CapChanged(cap=cap, old=value, new=new[cap]))
+    for cap in {**old, **new} if old else {}:
+        if old.get(cap) != new.get(cap):
+            machine.record(CapChanged(cap=cap, old=old.get(cap), new=new.get(cap)))
     cut_short = outcome.interrupted(machine.memory, machine.situation(inputs))
     if cut_short is not None:
         machine.book_end(cut_short)
     if damage:
-        _forget(machine, damage)
-    if damage or snapshot:
+        forget(machine, damage)
+    elif snapshot:
         machine.record(machine.memory)
 
 
-def _forget(machine: Machine, damage: str) -> None:
-    """Part of the past is lost: nothing is certain about any line, and the hour counts as used up."""
+def forget(machine: Machine, damage: str) -> None:
+    """Part of the past is lost: nothing is certain about any line, not even what hangs on it; the hour is used up."""
     caps, memory = machine.profile.caps, machine.memory
     share_g = caps.hour_ethanol_g / caps.hour_servings
     spent = (Serving(at_s=memory.credited_s, ethanol_g=share_g),) * caps.hour_servings
-    machine.record(Lost(damage=damage, lines=tuple(lost(state) for state in memory.lines), servings=spent))
-    machine.trip(JOURNAL_DAMAGED, damage)
+    lines = tuple(replace(lost(state), assigned=None, container=None, opened=None) for state in memory.lines)
+    machine.record(Lost(damage=damage, lines=lines, servings=spent))
+    machine.trip(JOURNAL_DAMAGED, damage if memory.fault is None else f"{damage}; before that: {memory.fault.text}")
+    machine.record(machine.memory)

@@ -116,6 +116,11 @@ class Supervisor:
         """What must be on disk before the events returned so far are published."""
         return self._machine.take_records()
 
+    def sum_up(self, now_s: float) -> None:
+        """Record the memory as a whole: what was recorded before it is not needed any more."""
+        self._machine.at(now_s)
+        self._machine.record(self._machine.memory)
+
     def note_wall(self, now_s: float, wall_s: float) -> None:
         """The wall clock shows wall_s at now_s."""
         self._machine.at(now_s)
@@ -123,10 +128,14 @@ class Supervisor:
 
     # --- from clients
 
-    def receive(self, now_s: float, client: str, command: Command) -> list[Event]:
-        """One command of one client; refusals and reports among the events are for that client only."""
+    def receive(self, now_s: float, client: str, command: Command, *, damage: str = "") -> list[Event]:
+        """One command of one client; refusals and reports among the events are for that client only.
+
+        damage: with the hello of an engine, what the journal must have lost by what the engine has been told.
+        """
         self._machine.at(now_s)
-        self._desk.receive(client, command, self._inputs, self._hindrances | self._troubles | self._present())
+        troubles = self._hindrances | self._troubles | self._present()
+        self._desk.receive(client, command, self._inputs, troubles, damage)
         return self._machine.take_events()
 
     @property

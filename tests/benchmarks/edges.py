@@ -42,7 +42,7 @@ def guard_loop(path: str, folder: str, results: multiprocessing.Queue) -> None:
     clock = RealClock()
     server = Server(listener, clock)
     machine = with_caps(line_volume_ml=40_000, operation_on_s=3600, duty_fraction=1, start_gap_s=0.01, current_a=90)
-    guard = Guard(machine, BOOK, FakeBoard(clock), FileJournal(Path(folder) / "journal.db"), clock, server.publish)
+    guard = Guard(machine, BOOK, FakeBoard(clock), FileJournal(Path(folder)), clock, server.publish)
     ask_for_real_time()
     late: list[float] = []
 

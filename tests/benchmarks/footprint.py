@@ -134,8 +134,8 @@ def traced(machine: Machine, folder: Path) -> Iterator[dict[str, float]]:
     finally:
         strace.send_signal(signal.SIGINT)
         strace.wait()
-    # 1234  pwrite64(7</var/tmp/.../journal.db-wal>, ""..., 536, 4120) = 536
-    done = re.findall(r"(\w+)\(\d+<[^>]*/(?:journal|ledger)\.db[^>]*>.*\) += (\d+)$", trace.read_text(), re.MULTILINE)
+    # 1234  pwrite64(7</var/tmp/.../ledger.db-wal>, ""..., 536, 4120) = 536
+    done = re.findall(r"(\w+)\(\d+<[^>]*/(?:journal[-.]|ledger\.)[^>]*>.*\) += (\d+)$", trace.read_text(), re.MULTILINE)
     counted["bytes"] = sum(int(result) for call, result in done if "write" in call)
     counted["syncs"] = sum(1 for call, _ in done if "write" not in call)
 

@@ -232,7 +232,7 @@ def removed(machine: Machine) -> Finding:
     if set(active) != {"inactive"}:
         finding.complaints.append(f"the services are {active}")
     kept = machine.run(f"ls /etc/tundish/*.yaml {RECORDS}/guard/* {RECORDS}/engine/* && ls /etc/systemd/system").split()
-    wanted = ("/etc/tundish/profile.yaml", "/etc/tundish/book.yaml", f"{RECORDS}/guard/journal.db")
+    wanted = ("/etc/tundish/profile.yaml", "/etc/tundish/book.yaml", f"{RECORDS}/guard/journal.head")
     finding.complaints += [f"{path} is gone" for path in (*wanted, f"{RECORDS}/engine/ledger.db") if path not in kept]
     finding.complaints += [f"left behind: {name}" for name in kept if name.startswith("tundish-")]
     finding.facts = [f"services {active[0] if active else active}, records kept"]

@@ -126,11 +126,11 @@ class Acts:
         self._house.later(trouble.lasts_s, lambda: setattr(owner, name, type(before)()))
 
     def _spoil(self) -> None:
-        entries = self._house.disk.entries
-        if entries:
-            entry = self._house.draw.choice(entries)
-            self._house.disk.spoilt.add(entry.seq)
-            self._house.watch.spoilt(entry)
+        disk = self._house.disk
+        entry = self._house.draw.choice(disk.entries)
+        disk.spoilt.add(entry.number)
+        for lost in disk.entries[max(entry.number - 1, disk.checkpoint) :]:
+            self._house.watch.spoilt(lost)
 
     def _lift(self, trouble: Trouble) -> None:
         self._person.lift_glass()

@@ -1,11 +1,13 @@
 """The disk that journal and ledger lie on: full for a while, slow, broken off in mid-write, damaged."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any, Literal
 
 from controller.clock import VirtualClock
 from controller.errors import RecordError
-from controller.ledger.journal import Draft, Entry, Reading
+from controller.ledger.journal import MemoryJournal
+from controller.ledger.journal_reading import Reading
+from controller.ledger.journal_segment import Entry
 from controller.ledger.store import Ledger
 
 Crash = Literal["before", "after", "set aside"]  # a write is broken off: nothing of it is there, all, or the file is
@@ -15,51 +17,49 @@ class Killed(BaseException):
     """The process was killed here: nothing in it runs on."""
 
 
-class Disk:
+class Disk(MemoryJournal):
     """What survives the processes. `told` hears every entry that has reached it, `lost` that they are gone."""
 
     def __init__(self, clock: VirtualClock, told: Callable[[Entry], None], lost: Callable[[], None]) -> None:
-        self.entries: list[Entry] = []
+        super().__init__()
         self.damage: list[str] = []
-        self.spoilt: set[int] = set()  # entries whose checksum does not match any more
-        self.full = False
+        self.spoilt: set[int] = set()  # entries that are not as they were written
         self.unreadable = False
         self.slow_s = 0.0  # how long a write takes
         self.crash: Crash | None = None  # what the next write comes to
         self._clock, self._told, self._lost = clock, told, lost
 
-    def append(self, wall_s: float, drafts: Sequence[Draft]) -> None:
-        """Write all of them or none; RecordError while the disk is full; Killed when that was planned."""
+    def append(self, body: bytes) -> None:
+        """Write all of it or nothing; RecordError while the disk is full; Killed when that was planned."""
         crash, self.crash = self.crash, None
         if crash == "before":
             raise Killed
         if crash == "set aside":
-            self.entries, self.spoilt = [], set()
-            self.damage.append("the journal is broken; it is kept under another name")
+            self.damage.append("nothing of the journal can be read")
+            self.entries, self.checkpoint = [], 0
             self._lost()
             raise Killed
-        if self.full:
-            raise RecordError("no space left on device")
+        super().append(body)
         self._clock.move_to(self._clock.now_s() + self.slow_s)
-        for draft in drafts:
-            entry = Entry(seq=len(self.entries) + 1, wall_s=wall_s, kind=draft.kind, body=draft.body)
-            self.entries.append(entry)
-            self._told(entry)
+        self._told(self.entries[-1])
         if crash == "after":
             raise Killed
 
-    def read(self, since: str) -> Reading:
-        """Entries from the last sound one of kind `since` on, and what of them is damaged."""
+    def begin(self, body: bytes) -> None:
+        """The same; what was damaged before it does not matter any more."""
+        super().begin(body)
+        self.damage, self.spoilt = [], set()
+
+    def read(self) -> Reading:
+        """Entries from the last checkpoint up to the first that is spoilt."""
         if self.unreadable:
             raise RecordError("input/output error")
-        sound = [entry for entry in self.entries if entry.seq not in self.spoilt]
-        start = max((entry.seq for entry in sound if entry.kind == since), default=0)
-        damage = [f"entry {seq} does not match its checksum" for seq in sorted(self.spoilt) if seq > start]
-        whole, self.damage = [*self.damage, *damage], []
-        return Reading(entries=tuple(entry for entry in sound if entry.seq >= start), damage=tuple(whole))
-
-    def close(self) -> None:
-        """Nothing to release."""
+        found = super().read()
+        sound = tuple(entry for entry in found.entries if entry.number < min(self.spoilt, default=entry.number + 1))
+        damage = list(self.damage)
+        if len(sound) < len(found.entries):
+            damage.append(f"{len(found.entries) - len(sound)} entries cannot be read")
+        return Reading(entries=sound, damage=tuple(damage), is_complete=found.is_complete and not damage)
 
 
 class DiskLedger(Ledger):

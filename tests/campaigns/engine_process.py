@@ -12,7 +12,7 @@ from campaigns.wire import END, Connection
 from controller.engine.engine import Engine
 from controller.engine.guard_link import FIRST_RETRY_S, LAST_RETRY_S
 from controller.errors import RecordError, TundishError, Unreachable
-from controller.model.messages import VERSION, Command, Event, Hello, Refusal, Report
+from controller.model.messages import Command, Event, Refusal, Report
 
 if TYPE_CHECKING:
     from campaigns.house import House
@@ -125,7 +125,7 @@ class EngineProcess(Process):
         self._do(self._greet)
 
     def _greet(self, engine: Engine) -> None:
-        self._send(Hello(version=VERSION, role="engine"))
+        self._send(engine.hello())
         engine.guard_connected()
 
     def _hear(self, letter: bytes | None) -> None:

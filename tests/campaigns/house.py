@@ -20,7 +20,7 @@ from campaigns.wire import Connection, Manners
 from controller.bench.plant import Plant
 from controller.clock import VirtualClock
 from controller.engine.engine import Engine
-from controller.ledger.journal import Entry
+from controller.ledger.journal_segment import Entry
 from controller.model.messages import Command
 
 MOST_AT_ONCE = 400  # things that happen in one instant; more would be a loop without end

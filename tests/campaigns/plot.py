@@ -17,7 +17,7 @@ from controller.bench.header import RESET_PULL
 from controller.bench.perfect import perfect_calibration
 from controller.bench.truth import Truth, draw
 from controller.config import load
-from controller.ledger.journal import Entry
+from controller.ledger.journal_segment import START, Entry, chained
 from controller.model.book import Book, Liquid
 from controller.model.calibration import Calibration
 from controller.model.profile import Caps, Contact, Inputs, LevelSwitch, Profile
@@ -79,7 +79,7 @@ class Plot:
     def journal(self) -> Entry:
         """The past, as the journal holds it."""
         stamped = Stamped(mono_s=0.0, wall_s=self.past.wall_s, record=self.past)
-        return Entry(seq=1, wall_s=self.past.wall_s, kind="snapshot", body=msgspec.json.encode(stamped))
+        return chained(START, msgspec.json.encode([stamped]))
 
 
 def draw_plot(seed: int, wall_s: float) -> Plot:
@@ -98,7 +98,7 @@ def draw_plot(seed: int, wall_s: float) -> Plot:
         calibrations=tuple(_calibrations(machine, book, truth, states, wall_s=wall_s, rng=rng)),
         servings=_servings(profile.caps, rng),
         on_times=_on_times(profile, rng),
-        caps=profile.caps,
+        caps=msgspec.to_builtins(profile.caps),
     )
     return Plot(
         seed=seed,

@@ -16,7 +16,7 @@ from msgspec.structs import replace
 
 from controller.bench.trace import LevelEntry
 from controller.guard.sentinel_link import FRESH_S
-from controller.ledger.journal import Entry
+from controller.ledger.journal_segment import Entry
 from controller.model.messages import (
     SILENCE_S,
     Admitted,
@@ -36,6 +36,8 @@ from controller.safety.records import (
     EndedRecord,
     FaultRecord,
     LineRecord,
+    Lost,
+    Record,
     Stamped,
     UnheldRecord,
 )
@@ -52,7 +54,7 @@ FROZEN_S = 0.7  # a guard that stands still: by the sentinel
 SETTLING = frozenset({MachineState.HOLDING, MachineState.STOPPING, MachineState.ABORTING, MachineState.COMPLETING})
 DRAWS = frozenset({OperationKind.SERVE, OperationKind.PRIME, OperationKind.TRIAL})
 
-_stamped: msgspec.json.Decoder[Stamped] = msgspec.json.Decoder(Stamped)
+_stamped = msgspec.json.Decoder(list[Stamped])
 
 
 @dataclass
@@ -112,7 +114,10 @@ class Watch:
     def wrote(self, entry: Entry) -> None:
         """An entry has reached the disk."""
         self._scan()
-        record = _stamped.decode(entry.body).record
+        for stamped in _stamped.decode(entry.body):
+            self._wrote(stamped.record)
+
+    def _wrote(self, record: Record) -> None:
         match record:
             case AdmittedRecord(operation=operation):
                 self._admit(record, operation)
@@ -133,6 +138,8 @@ class Watch:
                 self._has_fault = False
             case LineRecord(state=state):
                 self._house.assigned[state.line] = state.assigned
+            case Lost(lines=lines):
+                self._house.assigned.update({state.line: state.assigned for state in lines})
 
     def _admit(self, record: AdmittedRecord, operation: Operation) -> None:
         if operation.operation in self.admitted:
@@ -155,12 +162,13 @@ class Watch:
 
     def spoilt(self, entry: Entry) -> None:
         """An entry cannot be read any more: what it said counts no longer as on disk."""
-        match _stamped.decode(entry.body).record:
-            case AdmittedRecord(operation=operation):
-                self.admitted.pop(operation.operation, None)
-            case EndedRecord(ended=ended):
-                self.admitted.pop(ended.operation, None)
-                self.ended.pop(ended.operation, None)
+        for stamped in _stamped.decode(entry.body):
+            match stamped.record:
+                case AdmittedRecord(operation=operation):
+                    self.admitted.pop(operation.operation, None)
+                case EndedRecord(ended=ended):
+                    self.admitted.pop(ended.operation, None)
+                    self.ended.pop(ended.operation, None)
 
     def lost_journal(self) -> None:
         """The journal was set aside: what was on it is gone, and nobody can be held to it."""

@@ -2,9 +2,8 @@
 
 import json
 import os
-import sqlite3
+import shutil
 import sys
-from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -13,6 +12,7 @@ from msgspec.structs import replace
 
 from controller.cli import main
 from controller.ledger.journal import FileJournal
+from controller.ledger.journal_reading import HEAD
 from controller.model.messages import Start, Stop
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "guard"))
@@ -28,7 +28,7 @@ def told(*words: object):
 @pytest.fixture
 def evening(tmp_path):
     """A guard that still runs, and has poured, refused, and been stopped."""
-    journal = FileJournal(tmp_path / "journal.db")
+    journal = FileJournal(tmp_path)
     rig = Rig(journal=journal).primed(1)
     rig.say(Start(operation=POUR))
     rig.run(8)
@@ -41,8 +41,6 @@ def evening(tmp_path):
 
 
 def test_every_operation_is_told_with_edges_and_reasons(evening):
-    with closing(sqlite3.connect(evening / "journal.db", timeout=0)) as other, pytest.raises(sqlite3.OperationalError):
-        other.execute("SELECT * FROM entry")  # the guard holds its file alone
     done = told("--state-dir", evening)
     assert done.exit_code == 0
     text = done.output
@@ -55,7 +53,7 @@ def test_every_operation_is_told_with_edges_and_reasons(evening):
 
 def test_the_service_keeps_it_in_a_folder_of_its_own(evening):
     (evening / "guard").mkdir()
-    for path in evening.glob("journal.db*"):
+    for path in evening.glob("journal*"):
         path.rename(evening / "guard" / path.name)
     assert "s1: serve" in told("--state-dir", evening).output
 
@@ -63,29 +61,28 @@ def test_the_service_keeps_it_in_a_folder_of_its_own(evening):
 def test_as_json_and_only_the_last(evening):
     done = told("--state-dir", evening, "--limit", 1, "--json")
     document = json.loads(done.output)
-    assert [one["request"] for one in document["chapters"]] == ["s3"]
-    assert document["chapters"][0]["edges"] == [[1, True, 0.0], [1, False, 2.0]]
+    assert [one["request"] for one in document["operations"]] == ["s3"]
+    assert document["operations"][0]["edges"] == [[1, True, 0.0], [1, False, 2.0]]
     assert document["damage"] == []
 
 
 def test_what_is_damaged_is_told_and_the_rest_is_read(evening, tmp_path):
-    copy = tmp_path / "copy.db"
-    for suffix in ("", "-wal"):
-        (tmp_path / f"copy.db{suffix}").write_bytes((evening / f"journal.db{suffix}").read_bytes())
-    with closing(sqlite3.connect(copy)) as db:
-        db.execute("UPDATE entry SET body = 'spoilt' WHERE kind = 'refused'")
-        db.commit()
-    done = told(copy)
-    assert done.exit_code == 1
-    assert "damage:" in done.output
-    assert "does not match its checksum" in done.output
-    assert "s3: serve" in done.output
-    assert "s2:" not in done.output
+    copy = tmp_path / "copy"
+    shutil.copytree(evening, copy, ignore=shutil.ignore_patterns("copy"))
+    segment = next(copy.glob("*.log"))
+    segment.write_bytes(segment.read_bytes().replace(b'"refused"', b'"refuzed"'))
+    for path in (copy, segment):
+        done = told(path)
+        assert done.exit_code == 1
+        assert "damage:" in done.output
+        assert "s1: serve" in done.output
+        assert "s2:" not in done.output
 
 
+@pytest.mark.parametrize("name", ["journal.db", "journal-0000000001.log"])
 @pytest.mark.parametrize("text", ["", "orchard fete\n" * 400])
-def test_a_file_that_is_no_journal_is_said(tmp_path, text):
-    path = tmp_path / "journal.db"
+def test_a_file_that_is_no_journal_is_said(tmp_path, name, text):
+    path = tmp_path / name
     path.write_text(text)
     done = told(path)
     assert done.exit_code == 1
@@ -96,14 +93,14 @@ def test_a_file_that_is_no_journal_is_said(tmp_path, text):
 def test_of_several_machines_the_one_written_last_is_told(evening, tmp_path):
     other = tmp_path / "bench_six_line-2"
     other.mkdir()
-    FileJournal(other / "journal.db").close()
-    os.utime(other / "journal.db", (0, 0))
+    FileJournal(other).close()
+    os.utime(other / HEAD, (0, 0))
     assert "s1: serve" in told("--state-dir", tmp_path).output
-    os.utime(other / "journal.db")
+    os.utime(other / HEAD)
     assert told("--state-dir", tmp_path).output == "Nothing was asked of this guard yet.\n"
 
 
 def test_where_there_is_none_the_folder_is_named(tmp_path):
     done = told("--state-dir", tmp_path)
     assert done.exit_code == 1
-    assert f"there is no journal.db in {tmp_path}" in done.output
+    assert f"there is no journal in {tmp_path}" in done.output

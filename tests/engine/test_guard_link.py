@@ -48,6 +48,9 @@ class Listener:
     def on_event(self, event):
         self._note(event)
 
+    def hello(self):
+        return Hello(version=1, role="engine")
+
     def guard_connected(self):
         self._note("connected")
 

@@ -144,7 +144,7 @@ def test_idle_hours_are_silent_and_write_nothing(machine):
     """Time passes in the real guard's and engine's code; only the clock is virtual."""
     prime_all(machine, (1, 2))
     machine.pass_time(60.0)
-    journal, ledger = machine.guard._scribe._journal, machine.ledger
+    journal, ledger = machine.guard._writer._journal, machine.ledger
     before = len(journal.entries), ledger.past.page(Wanted(limit=100))
     with structlog.testing.capture_logs() as entries:
         machine.pass_time(2 * 3600.0)

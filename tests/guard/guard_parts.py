@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+import msgspec
 from msgspec.structs import replace
 
 from controller.clock import VirtualClock
@@ -11,7 +12,7 @@ from controller.guard.guard import Guard
 from controller.hal.board import Board
 from controller.ledger.journal import MemoryJournal
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Phase, Recipe
-from controller.model.messages import AskReport, Command, Event, Heartbeat, Hello, Start, TakeBook
+from controller.model.messages import Admitted, AskReport, Command, Event, Heartbeat, Hello, Start, TakeBook
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import (
     BoardSpec,
@@ -30,6 +31,7 @@ from controller.model.profile import (
     Wire,
 )
 from controller.model.states import MachineState, OperationKind
+from controller.safety.records import Stamped
 
 CAPS = Caps(
     serving_volume_ml=400,
@@ -157,6 +159,11 @@ class FakeBoard:
         self.all_off()
 
 
+def records(journal: MemoryJournal) -> list[Stamped]:
+    """Everything in a journal, oldest first."""
+    return [one for entry in journal.entries for one in msgspec.json.decode(entry.body, type=list[Stamped])]
+
+
 class Rig:
     """Guard, board and journal on a virtual clock; `run` lets time pass with a living engine."""
 
@@ -264,6 +271,10 @@ class Reading(Rig):
         self.say(TakeBook(mark=book.mark, larger_glasses=larger_glasses))
         self.book = book
         return self.read(book)
+
+
+def admitted(events: list[Event]) -> list[str]:
+    return [event.operation for event in events if isinstance(event, Admitted)]
 
 
 def run_of(number: int, liquid: str, start_s: float, duration_s: float) -> PlannedRun:

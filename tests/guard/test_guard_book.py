@@ -2,12 +2,11 @@
 
 import msgspec
 import pytest
-from guard_parts import BOOK, Reading, Rig, prime, run_of, serve
+from guard_parts import BOOK, Reading, Rig, prime, records, run_of, serve
 
 from controller.model.book import Glass, Liquid
 from controller.model.messages import AskReport, Ended, Refusal, Start, TakeBook
 from controller.model.states import Outcome
-from controller.safety.records import Stamped
 
 
 def changed(**changes):
@@ -39,7 +38,7 @@ def test_a_book_read_again_is_in_force_and_on_record(rig):
     (report,) = rig.read(STRONGER)
     assert report.book == STRONGER.mark
     rig.run(1)
-    read = msgspec.json.decode(rig.journal.entries[-1].body, type=Stamped).record
+    read = records(rig.journal)[-1].record
     assert [(one.of, one.figure, one.old, one.new) for one in read.changed] == [("sloe gin", "abv_percent", "26", "40")]
     # 35 s x 2.5 mL/s (the pump at its most) x 40 % x 0.78924 g/mL = 27.6 g, over the cap of 20 g
     rig.say(Start(operation=serve(run_of(4, "sloe gin", 0, 35))))

@@ -10,6 +10,7 @@ from guard_processes import PROFILE as PROFILE_FILE
 
 from controller.errors import BoardError, FileProblems, RecordError, TundishError
 from controller.guard import service
+from controller.ledger.journal_reading import HEAD
 from controller.process import Watchdog, listening_socket, notify
 
 
@@ -127,7 +128,7 @@ def test_a_journal_that_cannot_be_opened_keeps_the_guard_from_starting(tmp_path,
             Board.closed = True
 
     monkeypatch.setattr(service, "open_board", lambda profile, bench_socket: Board())
-    (tmp_path / "state" / service.JOURNAL).mkdir(parents=True)
+    (tmp_path / "state" / HEAD).mkdir(parents=True)
     with pytest.raises(RecordError, match="Nothing is pumped"):
         start(tmp_path)
     assert Board.closed

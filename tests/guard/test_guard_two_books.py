@@ -1,8 +1,7 @@
 """A book is edited after a bottle was hung and a tube filled: the stricter of the two holds until both are changed."""
 
-import msgspec
 import pytest
-from guard_parts import BOOK, Reading, line, prime, profile, run_of, serve
+from guard_parts import BOOK, Reading, line, prime, profile, records, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.book import Book
@@ -11,7 +10,7 @@ from controller.model.messages import AskReport, Assign, Ended, LineReport, Refu
 from controller.model.plan import Operation, Segment
 from controller.model.profile import Hygiene
 from controller.model.states import Contents, OperationKind, Outcome
-from controller.safety.records import BookRead, Stamped
+from controller.safety.records import BookRead
 
 GIN, TEA, JUICE = "sloe gin", "cold tea", "apple juice"
 
@@ -79,8 +78,7 @@ class Bar(Reading):
 
     def books_read(self) -> list[BookRead]:
         """What the journal has of books."""
-        stamped = (msgspec.json.decode(entry.body, type=Stamped) for entry in self.journal.entries)
-        return [one.record for one in stamped if isinstance(one.record, BookRead)]
+        return [one.record for one in records(self.journal) if isinstance(one.record, BookRead)]
 
 
 @pytest.fixture

@@ -10,21 +10,22 @@ import msgspec
 import pytest
 
 from controller.errors import RecordError
-from controller.guard.chronicle import chronicle
-from controller.guard.scribe import Scribe
-from controller.ledger import journal, migrations, schema
+from controller.guard.journal_operations import operations_in
+from controller.guard.journal_writer import JournalWriter
+from controller.ledger import migrations, schema
 from controller.ledger.journal import FileJournal
+from controller.ledger.journal_reading import read_at
 from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
 from controller.model.states import Contents, OperationKind
-from controller.safety.records import Record
+from controller.safety.records import Stamped
 
 VERSIONS = Path(__file__).parent / "versions"
 JUICE, CORDIAL = "apple juice", "blackcurrant cordial"
 
 
-def rebuilt(name, folder):
-    path = folder / "records.db"
+def rebuilt(name, folder, file="records.db"):
+    path = folder / file
     database = sqlite3.connect(path)
     database.executescript((VERSIONS / f"{name}.sql").read_text())
     database.close()
@@ -107,57 +108,90 @@ def test_a_way_up_that_fails_half_way_changes_nothing(tmp_path, monkeypatch):
     Ledger(path).close()
 
 
-@pytest.mark.parametrize(("kind", "present"), [(Ledger, schema.SCHEMA_VERSION), (FileJournal, journal.SCHEMA_VERSION)])
-def test_records_of_a_newer_program_are_left_alone(tmp_path, kind, present):
+def test_a_ledger_of_a_newer_program_is_left_alone(tmp_path):
     path = tmp_path / "records.db"
     database = sqlite3.connect(path)
     database.execute("CREATE TABLE of_the_future (what)")
-    database.execute(f"PRAGMA user_version = {present + 1}")
+    database.execute(f"PRAGMA user_version = {schema.SCHEMA_VERSION + 1}")
     database.commit()
     database.close()
     before = tables(path)
-    with pytest.raises(RecordError, match=f"newer.*{present + 1}"):
-        kind(path)
+    with pytest.raises(RecordError, match=f"newer.*{schema.SCHEMA_VERSION + 1}"):
+        Ledger(path)
     assert tables(path) == before
 
 
-# --- the guard's journal
+# --- the guard's journal, which used to be a database
+
+KINDS_OF_1 = {
+    "snapshot", "started", "cap_changed", "admitted", "unheld", "refused", "ended", "line", "calibration", "fault",
+    "acknowledged", "clock", "note", "lost",
+}  # fmt: skip
 
 
-journals = pytest.mark.parametrize("version", range(1, journal.SCHEMA_VERSION + 1))
+@pytest.fixture
+def database(tmp_path):
+    return rebuilt("journal_v1", tmp_path, "journal.db")
 
 
-@journals
-def test_a_journal_of_every_version_is_understood_to_the_last_record(tmp_path, version):
-    reading = FileJournal(rebuilt(f"journal_v{version}", tmp_path))
-    kinds = {entry.kind for entry in reading.read("").entries}
-    assert kinds == {str(kind.__struct_config__.tag) for kind in Record.__args__}
-    told = chronicle(reading.read(""))
+def test_a_journal_database_is_understood_to_the_last_record(database):
+    reading = read_at(database)
+    stamped = [one for entry in reading.entries for one in msgspec.json.decode(entry.body, type=list[Stamped])]
+    assert {str(type(one.record).__struct_config__.tag) for one in stamped} == KINDS_OF_1
+    told = operations_in(reading)
     assert told.damage == ()
-    assert [(one.request[-1], one.refused_by, one.ended and one.ended.outcome) for one in told.chapters] == [
+    assert [(one.request[-1], one.refused_by, one.ended and one.ended.outcome) for one in told.operations] == [
         ("1", (), "done"),
         ("4", (), "done"),
         ("5", ("run_on", "serving_time"), None),
         ("7", (), None),
     ]
-    assert len(told.chapters[1].resumed) == 1
-    assert len(told.chapters[1].edges) == 6
-    reading.close()
+    assert len(told.operations[1].resumed) == 1
+    assert len(told.operations[1].edges) == 6
 
 
-@journals
-def test_what_follows_from_a_journal_of_every_version_is_remembered(tmp_path, version):
-    remembered = Scribe(FileJournal(rebuilt(f"journal_v{version}", tmp_path))).remember()
-    memory = remembered.memory
-    assert remembered.damage == ""
-    assert [(one.line, one.assigned, one.contents) for one in memory.lines] == [
-        (1, JUICE, Contents.LIQUID),
-        (2, CORDIAL, Contents.UNKNOWN),
-    ]
-    assert [one.flow_ml_s for one in memory.calibrations] == [4.91]
-    assert memory.fault is None
-    assert memory.unfinished.operation.operation == "a1b2c3000007"
-    assert memory.unfinished.operation.kind is OperationKind.SERVE
-    assert memory.seen == ("a1b2c3000001", "a1b2c3000004", "a1b2c3000007")
-    assert len(memory.servings) == 3  # one poured, one that counts for what was lost, one begun
-    assert msgspec.json.decode(msgspec.json.encode(memory), type=type(memory)) == memory
+def test_a_journal_database_is_taken_over_once_and_kept(database):
+    before = database.read_bytes()
+    for start in range(2):
+        journal = FileJournal(database.parent)
+        writer = JournalWriter(journal)
+        remembered = writer.remember()
+        memory = remembered.memory
+        assert (remembered.damage, remembered.wants_snapshot) == ("", start == 0)
+        assert [(one.line, one.assigned, one.contents) for one in memory.lines] == [
+            (1, JUICE, Contents.LIQUID),
+            (2, CORDIAL, Contents.UNKNOWN),
+        ]
+        assert [one.flow_ml_s for one in memory.calibrations] == [4.91]
+        assert memory.fault is None
+        assert memory.unfinished.operation.operation == "a1b2c3000007"
+        assert memory.unfinished.operation.kind is OperationKind.SERVE
+        assert memory.seen == ("a1b2c3000001", "a1b2c3000004", "a1b2c3000007")
+        assert len(memory.servings) == 3  # one poured, one that counts for what was lost, one begun
+        writer.take([Stamped(mono_s=memory.mono_s, wall_s=memory.wall_s, record=memory)] if start == 0 else [])
+        assert writer.write(0.0, is_urgent=True) is None
+        writer.close()
+    assert database.read_bytes() == before
+    assert len(operations_in(read_at(database.parent)).operations) == 4
+
+
+@pytest.mark.parametrize(
+    ("meddling", "text"),
+    [
+        ("UPDATE entry SET body = x'00' WHERE seq = 5", "entry 5 does not match its checksum"),
+        ("UPDATE entry SET body = 'text' WHERE seq = 5", "entry 5 does not match its checksum"),
+        ("DELETE FROM entry WHERE seq = 5", "entries 5 to 5 are missing"),
+        ("DROP TABLE entry", "no such table"),
+    ],
+)
+def test_damage_to_a_journal_database_is_reported(database, meddling, text):
+    connection = sqlite3.connect(database)
+    connection.execute(meddling)
+    connection.commit()
+    connection.close()
+    assert text in JournalWriter(FileJournal(database.parent)).remember().damage
+
+
+def test_a_file_that_is_no_database_is_reported(database):
+    database.write_bytes(b"no database, whatever its name says" * 40)
+    assert "cannot be read as a journal" in JournalWriter(FileJournal(database.parent)).remember().damage

@@ -35,13 +35,13 @@ from controller.rehearsal.machine import Machine
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml")
 LINES = tuple(line.line for line in PROFILE.lines)
-JOURNAL, LEDGER = "journal.db", "ledger.db"
+LEDGER = "ledger.db"
 LONGEST_S = 150.0  # nobody waits longer for a drink
 
 
 def started(folder: Path, *, clock: VirtualClock | None = None, boot: str = "", hear: Any = None) -> Machine:
     """A machine on the records in this folder."""
-    journal = FileJournal(folder / JOURNAL)
+    journal = FileJournal(folder)
     return Machine(
         PROFILE, BOOK, seed=3, ledger_path=folder / LEDGER, journal=journal, clock=clock, boot=boot, listen=hear
     )

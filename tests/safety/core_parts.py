@@ -1,6 +1,7 @@
 """A situation of the small machine, and operations to ask for in it."""
 
 from guard_parts import BOOK, CAPS, exact, profile
+from msgspec import to_builtins
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
@@ -49,7 +50,12 @@ def situation(
         profile=exact(machine) if calibrations else machine,
         book=BOOK,
         memory=Memory(
-            mono_s=0.0, credited_s=NOW_S, lines=lines or filled(), calibrations=calibrations, caps=CAPS, **memory
+            mono_s=0.0,
+            credited_s=NOW_S,
+            lines=lines or filled(),
+            calibrations=calibrations,
+            caps=to_builtins(CAPS),
+            **memory,
         ),
         inputs=inputs or InputReport(stop_pressed=False),
         now_s=0.0,

@@ -1,6 +1,6 @@
 """The real guard and the real engine, made to take the steps of the protocol's model one by one."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from itertools import pairwise
 from random import Random
 
@@ -11,18 +11,16 @@ from protocol_world import END, OPERATIONS, World
 from controller.clock import VirtualClock
 from controller.engine.engine import Engine
 from controller.guard.guard import Guard
-from controller.ledger.journal import Draft, MemoryJournal
+from controller.ledger.journal import MemoryJournal
 from controller.ledger.store import Ledger
 from controller.model.messages import (
     SILENCE_S,
-    VERSION,
     Acknowledge,
     Admitted,
     Command,
     Ended,
     Event,
     Heartbeat,
-    Hello,
     Refusal,
     Report,
     Start,
@@ -60,12 +58,12 @@ class Journal(MemoryJournal):
 
     kill: str = ""
 
-    def append(self, wall_s: float, drafts: Sequence[Draft]) -> None:
+    def append(self, body: bytes) -> None:
         """Write, and die as planned."""
         kill, self.kill = self.kill, ""
         if kill == "before":
             raise Killed
-        super().append(wall_s, drafts)
+        super().append(body)
         if kill == "after":
             raise Killed
 
@@ -278,7 +276,7 @@ class Pair:
         self.name = f"c{int(self.name[1:]) + 1}"
         self.to_engine.clear()  # what was told to nobody
         self.is_broken, self._is_up = False, True
-        self._send(Hello(version=VERSION, role="engine"))
+        self._send(self.engine.hello())
 
     def _break(self, kept: int, heard: int) -> None:
         self.to_guard = [*self.to_guard[:kept], None]

@@ -1,8 +1,7 @@
 """Who may say what, when, and what is answered and written down; the words are part of it."""
 
-import msgspec
 import pytest
-from guard_parts import GLASS, LEVEL_1, Rig, prime, profile, run_of, serve
+from guard_parts import GLASS, LEVEL_1, Rig, prime, profile, records, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
@@ -23,16 +22,15 @@ from controller.model.messages import (
 )
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind
-from controller.safety.records import AdmittedRecord, RefusedRecord, Stamped
+from controller.safety.records import AdmittedRecord, RefusedRecord
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 POUR = serve(run_of(1, JUICE, 0, 10))
 NEW = Calibration(line=1, liquid=JUICE, flow_ml_s=2.1, lag_s=0.1, u_flow_ml_s=0.01, u_lag_s=0.01, cov_flow_lag=0.0)
 
 
-def records(rig: Rig, kind: type) -> list:
-    stamped = [msgspec.json.decode(entry.body, type=Stamped) for entry in rig.journal.entries]
-    return [one.record for one in stamped if isinstance(one.record, kind)]
+def recorded(rig: Rig, kind: type) -> list:
+    return [one.record for one in records(rig.journal) if isinstance(one.record, kind)]
 
 
 def refusal(rig: Rig, command, client: str = "engine") -> Refusal:
@@ -114,19 +112,19 @@ def test_the_book_is_not_taken_while_something_is_under_way():
 def test_refusals_are_written_down_a_little_later():
     rig = Rig().ready()
     rig.say(Start(operation=replace(POUR, glass="bucket")))
-    assert records(rig, RefusedRecord) == []
+    assert recorded(rig, RefusedRecord) == []
     rig.run(2.5)
-    (record,) = records(rig, RefusedRecord)
+    (record,) = recorded(rig, RefusedRecord)
     assert (record.request, record.rules) == ("s1", ("contents", "glass"))
     assert record.reason.startswith("line 1 holds nothing")
 
 
 def test_only_servings_book_ethanol():
     rig = Rig().primed(4)
-    assert [record.ethanol_g for record in records(rig, AdmittedRecord)] == [0.0]
+    assert [record.ethanol_g for record in recorded(rig, AdmittedRecord)] == [0.0]
     rig.say(Start(operation=serve(run_of(4, "sloe gin", 0, 5))))
     # 5 s x 2.5 mL/s (uncalibrated) x 26 % x 0.78924 g/mL
-    assert records(rig, AdmittedRecord)[-1].ethanol_g == pytest.approx(2.565, abs=0.001)
+    assert recorded(rig, AdmittedRecord)[-1].ethanol_g == pytest.approx(2.565, abs=0.001)
 
 
 # --- what is answered

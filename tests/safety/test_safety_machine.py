@@ -2,15 +2,14 @@
 
 from itertools import pairwise
 
-import msgspec
 import pytest
-from guard_parts import Rig, pouring, prime, run_of, serve
+from guard_parts import Rig, pouring, prime, records, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.messages import AskReport, Changed, Edge, Ended, FaultLatchedEvent, LineReport, Start
 from controller.model.plan import Operation, Segment
 from controller.model.states import OperationKind, Outcome
-from controller.safety.records import ClockRecord, Stamped
+from controller.safety.records import ClockRecord
 
 JUICE, SYRUP = "apple juice", "ginger syrup"
 
@@ -21,7 +20,7 @@ def line_1(rig: Rig) -> LineReport:
 
 def steps(rig: Rig) -> list[float]:
     rig.run(3.0)  # such records are written a little later
-    stamped = [msgspec.json.decode(entry.body, type=Stamped) for entry in rig.journal.entries]
+    stamped = records(rig.journal)
     return [one.record.stepped_s for one in stamped if isinstance(one.record, ClockRecord)]
 
 

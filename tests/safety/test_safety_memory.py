@@ -3,6 +3,7 @@
 import pytest
 from core_parts import EXACT, calibration
 from guard_parts import CAPS, run_of, serve
+from msgspec import to_builtins
 from msgspec.structs import replace
 
 from controller.model.messages import Ended
@@ -36,7 +37,7 @@ def at(mono_s: float, record, wall_s: float | None = None) -> Stamped:
 
 
 def started(boot: str = "b1", **more: object) -> Started:
-    return Started(boot=boot, caps=CAPS, **more)
+    return Started(boot=boot, caps=to_builtins(CAPS), **more)
 
 
 def ended(kind: OperationKind = OperationKind.SERVE, name: str = "s1", **more: object) -> EndedRecord:

@@ -1,8 +1,8 @@
 import pytest
 from guard_parts import GLASS, Rig, profile, run_of, serve
 
-from controller.guard.chronicle import chronicle
-from controller.ledger.journal import Entry
+from controller.guard.journal_operations import operations_in
+from controller.ledger.journal_segment import Entry
 from controller.model.messages import Start, Stop, Unhold
 from controller.model.states import Outcome
 
@@ -30,9 +30,9 @@ def test_every_operation_can_be_read_back():
     rig.say(Unhold(operation="held", runs=(run_of(1, JUICE, 0, 4),)))
     rig.run(8)
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5), name="cut short")))
-    told = chronicle(rig.journal.read(""))
+    told = operations_in(rig.journal.read())
 
-    by_name = {chapter.request: chapter for chapter in told.chapters}
+    by_name = {operation.request: operation for operation in told.operations}
     assert list(by_name) == ["prime-1", "done", "refused", "stopped", "held", "cut short"]
     assert told.damage == ()
     assert by_name["done"].ended.outcome is Outcome.DONE
@@ -50,7 +50,7 @@ def test_every_operation_can_be_read_back():
 def test_what_cannot_be_understood_is_told():
     rig = Rig().primed(1)
     last = rig.journal.entries[-1]
-    rig.journal.entries[-1] = Entry(seq=last.seq, wall_s=last.wall_s, kind="ended", body=b"{}")
-    told = chronicle(rig.journal.read(""))
-    assert [chapter.ended for chapter in told.chapters] == [None]
-    assert f"entry {last.seq} (ended) is not understood" in told.damage[0]
+    rig.journal.entries[-1] = Entry(number=last.number, hash=last.hash, body=b"[{}]")
+    told = operations_in(rig.journal.read())
+    assert [operation.ended for operation in told.operations] == [None]
+    assert f"entry {last.number} is not understood" in told.damage[0]

@@ -7,17 +7,17 @@ from dataclasses import dataclass
 import msgspec
 
 from controller.errors import RecordError
-from controller.ledger.journal import Draft, Journal
+from controller.ledger.journal import Journal
+from controller.model.messages import JournalHead
 from controller.safety.memory import replay
 from controller.safety.records import AdmittedRecord, Memory, Record, RefusedRecord, Stamped, UnheldRecord
 
 LAZY_S = 2.0  # a refusal alone is written after this long, with others that came meanwhile
 MOST_REFUSALS = 200  # waiting for the next write; beyond that it is a flood, and the newest are left out
-SNAPSHOT = str(Memory.__struct_config__.tag)
-MOST_REPLAYED = 500  # records; with more a snapshot is written, so that the next start is short again
 MOST_DAMAGE = 5  # sentences about damage that are passed on
 
-_decoder = msgspec.json.Decoder(Stamped)
+_decoder = msgspec.json.Decoder(list[Stamped])
+_encode = msgspec.json.Encoder().encode
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,7 +29,7 @@ class Remembered:
     wants_snapshot: bool
 
 
-class Scribe:
+class JournalWriter:
     """Keeps records until they are on disk; never loses one that matters because a write failed."""
 
     def __init__(self, journal: Journal) -> None:
@@ -37,19 +37,40 @@ class Scribe:
         self._waiting: list[Stamped] = []
         self.due_s = math.inf  # when what waits should be written
 
+    @property
+    def head(self) -> JournalHead:
+        """The last entry on disk."""
+        return self._journal.head
+
+    @property
+    def wants_snapshot(self) -> bool:
+        """Whether the memory should be summed up, so that the next start is short again."""
+        return self._journal.is_long and not self._sums_up
+
     def remember(self) -> Remembered:
         """What the journal holds. RecordError when it cannot be read at all."""
-        reading = self._journal.read(SNAPSHOT)
+        reading = self._journal.read()
         damage = list(reading.damage)
-        stamped = []
+        stamped: list[Stamped] = []
         for entry in reading.entries:
             try:
-                stamped.append(_decoder.decode(entry.body))
+                stamped += _decoder.decode(entry.body)
             except msgspec.MsgspecError as problem:
-                damage.append(f"journal entry {entry.seq} ({entry.kind}) is not understood: {problem}")
+                damage.append(f"journal entry {entry.number} is not understood: {problem}")
         return Remembered(
-            memory=replay(stamped), damage="; ".join(damage[:MOST_DAMAGE]), wants_snapshot=len(stamped) > MOST_REPLAYED
+            memory=replay(stamped),
+            damage="; ".join(damage[:MOST_DAMAGE]),
+            wants_snapshot=not reading.is_complete or self.wants_snapshot,
         )
+
+    def lacks(self, told: JournalHead) -> str:
+        """What the journal must have lost when others were told of this entry; "" when nothing."""
+        try:
+            if self._journal.holds(told):
+                return ""
+        except RecordError as failure:
+            return str(failure)
+        return f"the engine was told of journal entry {told.number}, which is not in this journal any more"
 
     def take(self, records: Sequence[Stamped]) -> None:
         """Records to be written, oldest first."""
@@ -67,20 +88,21 @@ class Scribe:
         self._waiting = [one for one in self._waiting if not _proposes(one.record, operation)]
 
     def write(self, now_s: float, *, is_urgent: bool) -> str | None:
-        """Write what is due, all that waits when urgent; why it could not be written, or None."""
+        """Write what is due, all that waits when urgent, as one entry; why it could not be written, or None."""
         if not self._waiting or (not is_urgent and now_s < self.due_s):
             return None
-        drafts = [
-            Draft(kind=str(one.record.__struct_config__.tag), body=msgspec.json.encode(one)) for one in self._waiting
-        ]
         try:
-            self._journal.append(self._waiting[-1].wall_s, drafts)
+            (self._journal.begin if self._sums_up else self._journal.append)(_encode(self._waiting))
         except RecordError as failure:
             self.due_s = math.inf  # tried again with the next record, or when the fault is acknowledged
             return str(failure)
         self._waiting = []
         self.due_s = math.inf
         return None
+
+    @property
+    def _sums_up(self) -> bool:
+        return any(isinstance(one.record, Memory) for one in self._waiting)
 
     def close(self) -> None:
         """Write what still waits, as far as that goes, and release the journal. May be repeated."""

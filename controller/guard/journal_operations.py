@@ -4,16 +4,16 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from controller.ledger.journal import Reading
+from controller.ledger.journal_reading import Reading
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
 from controller.safety.records import AdmittedRecord, EndedRecord, RefusedRecord, Stamped, UnheldRecord
 
-_decoder = msgspec.json.Decoder(Stamped)
+_decoder = msgspec.json.Decoder(list[Stamped])
 
 
 @dataclass(frozen=True, kw_only=True)
-class Chapter:
+class JournalledOperation:
     """One operation, or one request that was refused.
 
     edges: line, on, seconds after the first start. `ended` is None while it is under way, when it was refused, and when
@@ -31,42 +31,45 @@ class Chapter:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Chronicle:
-    """All that a journal tells, oldest first, and one sentence for each thing that it does not tell any more."""
+class JournalOperations:
+    """Every operation in a journal, oldest first, and one sentence for each thing that cannot be read any more."""
 
-    chapters: tuple[Chapter, ...]
+    operations: tuple[JournalledOperation, ...]
     damage: tuple[str, ...]
 
 
-def chronicle(reading: Reading) -> Chronicle:
-    """A whole journal as operations."""
+def operations_in(reading: Reading) -> JournalOperations:
+    """Everything in a journal that was asked of the guard, and what came of it."""
     damage = list(reading.damage)
-    chapters: list[Chapter] = []
-    under_way: dict[str, int] = {}  # operation -> place among the chapters
+    operations: list[JournalledOperation] = []
+    under_way: dict[str, int] = {}  # operation -> its place in the list
     for entry in reading.entries:
         try:
-            stamped = _decoder.decode(entry.body)
+            records = _decoder.decode(entry.body)
         except msgspec.MsgspecError as problem:
-            damage.append(f"entry {entry.seq} ({entry.kind}) is not understood: {problem}")
+            damage.append(f"entry {entry.number} is not understood: {problem}")
             continue
-        _tell(stamped, chapters, under_way)
-    return Chronicle(chapters=tuple(chapters), damage=tuple(damage))
+        for stamped in records:
+            _take(stamped, operations, under_way)
+    return JournalOperations(operations=tuple(operations), damage=tuple(damage))
 
 
-def _tell(stamped: Stamped, chapters: list[Chapter], under_way: dict[str, int]) -> None:
+def _take(stamped: Stamped, operations: list[JournalledOperation], under_way: dict[str, int]) -> None:
     match stamped.record:
         case RefusedRecord(request=request, rules=rules, reason=reason):
-            chapters.append(Chapter(request=request, wall_s=stamped.wall_s, refused_by=rules, reason=reason))
+            operations.append(
+                JournalledOperation(request=request, wall_s=stamped.wall_s, refused_by=rules, reason=reason)
+            )
         case AdmittedRecord(operation=operation):
-            under_way[operation.operation] = len(chapters)
-            chapters.append(Chapter(request=operation.operation, wall_s=stamped.wall_s, asked=operation))
+            under_way[operation.operation] = len(operations)
+            operations.append(JournalledOperation(request=operation.operation, wall_s=stamped.wall_s, asked=operation))
         case UnheldRecord(operation=name, runs=runs):
             place = under_way.get(name)
             if place is not None:
-                chapters[place] = replace(chapters[place], resumed=(*chapters[place].resumed, runs))
+                operations[place] = replace(operations[place], resumed=(*operations[place].resumed, runs))
         case EndedRecord(ended=ended, edges=edges):
             place = under_way.pop(ended.operation, None)
             if place is not None:
-                chapters[place] = replace(chapters[place], edges=edges, ended=ended, reason=ended.reason)
+                operations[place] = replace(operations[place], edges=edges, ended=ended, reason=ended.reason)
         case _:
             pass  # what happened to lines and clocks, not to operations

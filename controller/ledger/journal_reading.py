@@ -1,0 +1,131 @@
+"""Finds and reads the files of the guard's journal, and says what of them is missing or damaged."""
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from controller.errors import RecordError
+from controller.ledger import journal_database
+from controller.ledger.journal_segment import START, Entry, Segment, parse, parse_head
+from controller.model.messages import JournalHead
+
+SEGMENT = re.compile(r"journal-(\d{10})\.log")
+HEAD = "journal.head"
+DATABASE = "journal.db"  # of earlier versions: read once, and kept
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading:
+    """What could be read, oldest first, and one sentence for each thing that could not.
+
+    is_complete: whether the entries begin with a checkpoint and the journal may go on after them; else the next entry
+    must be a checkpoint.
+    """
+
+    entries: tuple[Entry, ...]
+    damage: tuple[str, ...]
+    is_complete: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """The last sound segment of a folder, those after it that are not, and where the journal goes on."""
+
+    path: Path
+    segment: Segment | None
+    unsound: tuple[Path, ...]
+    head: JournalHead
+    damage: tuple[str, ...]
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """Those of the last sound segment."""
+        return self.segment.entries if self.segment else ()
+
+
+def find(folder: Path, kept: bytes) -> Found:
+    """kept: the content of `journal.head`."""
+    unsound: list[Path] = []
+    path, segment = folder, None
+    for path in reversed(segments(folder)):
+        segment = parse(path.read_bytes())
+        if segment is not None and segment.before.number + 1 == first_number(path):
+            break
+        unsound.append(path)
+        segment = None
+    last = segment.head if segment else START
+    told = parse_head(kept)
+    is_cut = bool(unsound) or (segment is not None and not segment.is_whole)
+    damage = _damage(folder, segment, told, is_cut=is_cut, is_new=not kept)
+    head = last
+    if damage:  # no number is given twice
+        names = [JournalHead(number=first_number(one), hash=last.hash) for one in unsound]
+        head = max(last, told or START, *names, key=lambda one: one.number)
+    return Found(path=path, segment=segment, unsound=tuple(unsound), head=head, damage=damage)
+
+
+def _damage(
+    folder: Path, segment: Segment | None, told: JournalHead | None, *, is_cut: bool, is_new: bool
+) -> tuple[str, ...]:
+    """What is missing after the last sound entry."""
+    last = segment.head if segment else START
+    if told is not None and told.number > last.number:
+        return (f"{folder}: of entries up to {told.number} none can be read after {last.number}",)
+    if told is not None and segment is not None and segment.hashes.get(told.number, told.hash) != told.hash:
+        return (f"{folder}: entry {told.number} is not the one that was written",)
+    if told is None and (is_cut or segment is None) and not (is_new and segment is None):
+        return (f"{folder}: {HEAD} cannot be read, nor what follows entry {last.number}",)
+    return ()
+
+
+def read_at(path: Path) -> Reading:
+    """All of a journal: its folder, one segment, or the database of earlier versions; or a copy of one. RecordError.
+
+    The guard may be writing it; nothing is changed.
+    """
+    try:
+        if path.is_dir():
+            return _whole_folder(path)
+        if path.suffix == ".db":
+            entries, damage = journal_database.read(path)
+            return Reading(entries=entries, damage=damage)
+        segment = parse(path.read_bytes())
+    except OSError as failure:
+        raise RecordError(f"{path} cannot be read as a journal: {failure}.") from failure
+    if segment is None:
+        raise RecordError(f"{path} cannot be read as a journal.")
+    damage = () if segment.is_whole else (f"{path}: nothing can be read after entry {segment.head.number}",)
+    return Reading(entries=segment.entries, damage=damage)
+
+
+def _whole_folder(folder: Path) -> Reading:
+    """Every segment, oldest first. What `journal.head` names was written before any of them is read."""
+    kept = (folder / HEAD).read_bytes() if (folder / HEAD).exists() else b""
+    known, said = of_earlier_versions(folder)
+    entries, damage, last = list(known), list(said), START.number
+    for path in segments(folder):
+        segment = parse(path.read_bytes())
+        if segment is None:
+            damage.append(f"{path} cannot be read")
+            continue
+        if segment.before.number > last:
+            damage.append(f"{folder}: entries {last + 1} to {segment.before.number} are not there")
+        entries += segment.entries
+        last = segment.head.number
+    return Reading(entries=tuple(entries), damage=(*damage, *find(folder, kept).damage))
+
+
+def of_earlier_versions(folder: Path) -> tuple[tuple[Entry, ...], tuple[str, ...]]:
+    """What the database that this journal follows on holds, and what of it is damaged."""
+    path = folder / DATABASE
+    return journal_database.read(path) if path.exists() else ((), ())
+
+
+def segments(folder: Path) -> list[Path]:
+    """Oldest first."""
+    return sorted(path for path in folder.iterdir() if SEGMENT.fullmatch(path.name))
+
+
+def first_number(path: Path) -> int:
+    """The number of a segment's first entry, by its name."""
+    return int(path.stem.removeprefix("journal-"))

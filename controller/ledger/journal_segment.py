@@ -1,0 +1,117 @@
+"""One segment of the guard's journal as bytes: a header, then one line for each entry.
+
+    tundish-journal 2 <number of the entry before> <its hash> <check>
+    <hash> <number> <body>
+
+An entry's hash runs on from the entry before it (BLAKE2b, RFC 7693, 8 bytes: against accidents, not against forgers).
+"""
+
+from dataclasses import dataclass
+from hashlib import blake2b
+
+from controller.errors import RecordError
+from controller.model.messages import JournalHead
+
+MAGIC, VERSION = b"tundish-journal", 2
+START = JournalHead(number=0, hash="0" * 16)  # before the first entry
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry:
+    """One entry as written: its number counts from 1, its body is one line of JSON."""
+
+    number: int
+    hash: str
+    body: bytes
+
+    @property
+    def head(self) -> JournalHead:
+        """Its name to others."""
+        return JournalHead(number=self.number, hash=self.hash)
+
+    @property
+    def line(self) -> bytes:
+        """As it stands in its segment."""
+        return b"%s %d %s\n" % (self.hash.encode(), self.number, self.body)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Segment:
+    """The sound part of one segment: it ends at the first line that is not as it was written."""
+
+    before: JournalHead
+    entries: tuple[Entry, ...]  # at least one
+    size: int  # bytes
+    is_whole: bool  # nothing follows the sound part
+
+    @property
+    def head(self) -> JournalHead:
+        """Its last entry."""
+        return self.entries[-1].head
+
+    @property
+    def hashes(self) -> dict[int, str]:
+        """Number -> hash, that of the entry before the first one included."""
+        return {self.before.number: self.before.hash} | {one.number: one.hash for one in self.entries}
+
+
+def chained(before: JournalHead, body: bytes) -> Entry:
+    """The entry with this body that follows on `before`."""
+    number = before.number + 1
+    return Entry(number=number, hash=_digest(b"%s %d %s" % (before.hash.encode(), number, body)), body=body)
+
+
+def header(before: JournalHead) -> bytes:
+    """The first line of a segment that goes on after this entry."""
+    return _checked(b"%s %d %d %s" % (MAGIC, VERSION, before.number, before.hash.encode()))
+
+
+def head_line(head: JournalHead) -> bytes:
+    """An entry's name as it is kept outside the journal; always of the same length."""
+    return _checked(b"%020d %s" % (head.number, head.hash.encode()))
+
+
+def parse_head(text: bytes) -> JournalHead | None:
+    """What `head_line` wrote, None when this is not it."""
+    words = _words(text)
+    head = JournalHead(number=int(words[0]), hash=words[1].decode("ascii", "replace")) if len(words) == 2 else None
+    return head if head is not None and head_line(head) == text else None
+
+
+def parse(data: bytes) -> Segment | None:
+    """What of a segment is sound; None when it has no sound entry. RecordError when a newer version wrote it."""
+    end = data.find(b"\n") + 1
+    words = _words(data[:end])
+    if len(words) != 4 or words[0] != MAGIC:
+        return None
+    if words[1] != b"%d" % VERSION:
+        raise RecordError(
+            f"the journal was written by a newer version (format {words[1].decode()}, this one knows {VERSION}). "
+            "Update Tundish, or move the journal away: every line then counts as never used."
+        )
+    before = last = JournalHead(number=int(words[2]), hash=words[3].decode())
+    entries = []
+    while at := data.find(b"\n", end) + 1:
+        body = data[end : at - 1].split(b" ", 2)[-1]
+        entry = chained(last, body)
+        if entry.line != data[end:at]:
+            break
+        entries.append(entry)
+        last, end = entry.head, at
+    if not entries:
+        return None
+    return Segment(before=before, entries=tuple(entries), size=end, is_whole=end == len(data))
+
+
+def _checked(text: bytes) -> bytes:
+    return b"%s %s\n" % (text, _digest(text).encode())
+
+
+def _words(line: bytes) -> list[bytes]:
+    """The words of a line that ends in its check; none when it does not."""
+    text = line[:-1].rpartition(b" ")[0]
+    return text.split(b" ") if _checked(text) == line else []
+
+
+def _digest(data: bytes) -> str:
+    return blake2b(data, digest_size=8).hexdigest()
