@@ -19,6 +19,10 @@ EVENTS: dict[str, tuple[str, str]] = {
     "book_renewed": ("6ee0da1c28ed4b3c8aefe26c06611aa5", "Guard and engine work with the book as its file has it now."),
     "book_refused": ("f1ab66880dd1432bb462dc467013256e", "The book was not taken over; the old one stays in force."),
     "books_differ": ("1f70fb555183477f8a099cd27220ba8b", "Guard and engine work with different books: reload."),
+    "stricter_figures": (
+        "7e2fe5dd1b7ae12a01a2c6e17f027c1f",
+        "Stricter figures of earlier books hold for what is on it.",
+    ),
     "lan_listens": ("fe1c737c6a684ccda0dcaf99252dfdb0", "The engine listens on the local network."),
     "lan_turned_away": ("7daf9b10f22847ad8ecfbf7713fe3986", "A request from the local network was turned away."),
     "request_failed": ("5973b28ee69f466bbc48e67e24baf804", "A request met an error in the engine itself."),

@@ -84,11 +84,14 @@ def _wetting(kind: Kind, text: str, vessel: str) -> click.Command:
     @click.command(name=kind, help=text)
     @click.argument("lines", metavar="LINE...", type=LINE, nargs=-1, required=True)
     @click.option("--jug", is_flag=True, help="A jug stands under the outlet: do not ask.")
+    @click.option("--in-air", is_flag=True, hidden=kind != "purge", help="The suction tubes hang in air.")
     @facts_options
-    def command(run_dir: Path | None, lines: tuple[int, ...], jug: bool, as_json: bool) -> int:
+    def command(run_dir: Path | None, lines: tuple[int, ...], jug: bool, in_air: bool, as_json: bool) -> int:
         numbers = tuple(dict.fromkeys(lines))
+        # The question that is asked without --jug is about the tubes, too.
+        in_air = kind == "purge" and (in_air or not jug)
         confirmed = jug or _jug_confirmed(kind, numbers, vessel)
-        request = LineRequest(kind=kind, lines=numbers, jug=confirmed)
+        request = LineRequest(kind=kind, lines=numbers, jug=confirmed, in_air=in_air)
         return begin_and_follow(Engine(run_dir), "line-operations", request, as_json=as_json)
 
     return command

@@ -1,27 +1,47 @@
 """The command that takes over a changed book while the machine runs."""
 
+import sys
 from pathlib import Path
+from types import NoneType
 
 import click
 
 from controller.cli.client import Engine
 from controller.cli.options import facts_options, show
-from controller.model.views import BookView
+from controller.model.views import BookView, GlassesRequest, LargerGlass
 
 WAIT_S = 300.0  # engine and guard read it one after the other, perhaps from a slow card
 
 
 @click.command()
+@click.option("--larger-glass", "confirmed", multiple=True, metavar="GLASS", help="This glass did grow: do not ask.")
 @facts_options
-def reload(run_dir: Path | None, as_json: bool) -> None:
+def reload(run_dir: Path | None, confirmed: tuple[str, ...], as_json: bool) -> None:
     """Read the book's file again, in guard and engine, without a restart. A drink under way must be over.
 
     When anything is wrong with it, every problem is told and the old book stays in force.
     """
-    view = Engine(run_dir).post("book/reload", BookView, within_s=WAIT_S)
+    engine = Engine(run_dir)
+    view = engine.post("book/reload", BookView, within_s=WAIT_S)
 
     def draw() -> str:
         found = f"In force: {view.book}, {view.liquids} liquids, {view.glasses} glasses, {view.recipes} recipes."
         return "\n".join([found, *(click.style(f"warning: {one}", fg="yellow") for one in view.warnings)])
 
     show(view, draw, as_json=as_json)
+    larger = tuple(one.glass for one in view.larger_glasses if one.glass in confirmed or _is_larger(one))
+    if larger:
+        engine.post("book/glasses", NoneType, GlassesRequest(glasses=larger), within_s=WAIT_S)
+
+
+def _is_larger(glass: LargerGlass) -> bool:
+    """Ask on a terminal; elsewhere say how it can be said."""
+    figures = (
+        f"the {glass.glass} is {glass.brim_ml:g} mL to the brim ({glass.usable_ml:g} mL usable) in this book, and was "
+        f"{glass.counted.brim_ml:g} mL ({glass.counted.usable_ml:g} mL)"
+    )
+    if sys.stdin.isatty():
+        return click.confirm(f"{figures}. Is it the larger one?")
+    way_out = f'tundish reload --larger-glass "{glass.glass}"'
+    click.echo(f"{figures}; it counts as the smaller one until: {way_out}", err=True)
+    return False

@@ -25,12 +25,14 @@ from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
 from controller.model.book import Book
 from controller.model.calibration import Calibration
+from controller.model.labels import strictest
 from controller.model.messages import (
     VERSION,
     Acknowledge,
     Command,
     Event,
     Hello,
+    LineChanged,
     Refusal,
     Report,
     Stop,
@@ -46,9 +48,11 @@ from controller.model.views import (
     AssignRequest,
     CalibrationRequest,
     FitView,
+    GlassesRequest,
     JogAnswerRequest,
     JogRequest,
     JogView,
+    LargerGlass,
     LineRequest,
     MenuEntry,
     Names,
@@ -77,7 +81,8 @@ class Engine:
     What belongs to one side of it stands in parts of their own: stock, hygiene, sequences, past.
 
     Attributes:
-        book: the book in force.
+        book: the book in force. What guests are told and lines are judged by is the stricter of it and of the books by
+            which bottles were hung and tubes filled.
     """
 
     def __init__(
@@ -104,6 +109,7 @@ class Engine:
         )
         self.past = History(ledger)
         self._coming: Book | None = None  # the book that the guard is reading
+        self._strict = book
         self._work_with(book)
         self._listeners: list[Listener] = []
 
@@ -111,15 +117,16 @@ class Engine:
         """Make everything that knows the book; what must outlast that is in the ledger or in what follows the guard."""
         profile, ledger, clock = self._profile, self._ledger, self._clock
         self.book = book
+        self._strict = strict = self._stricter(book)
         self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock)
         self._spot_checks = SpotChecks(
             profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings
         )
-        self.stock = Stock(book=book, ledger=ledger, clock=clock, follow=self._follow)
-        self.hygiene = Hygiene(profile=profile, book=book, ledger=ledger, clock=clock, follow=self._follow)
+        self.stock = Stock(book=book, strict=strict, ledger=ledger, clock=clock, follow=self._follow)
+        self.hygiene = Hygiene(profile=profile, book=strict, ledger=ledger, clock=clock, follow=self._follow)
         self.sequences = Sequences(
             profile=profile,
-            book=book,
+            book=strict,
             ledger=ledger,
             clock=clock,
             follow=self._follow,
@@ -130,7 +137,7 @@ class Engine:
         )
         self._pouring = Pouring(
             profile=profile,
-            book=book,
+            book=strict,
             ledger=ledger,
             follow=self._follow,
             starts=self._starts,
@@ -139,6 +146,9 @@ class Engine:
             commissioning=self._commissioning,
             spot_checks=self._spot_checks,
         )
+
+    def _stricter(self, book: Book) -> Book:
+        return strictest(book, (label for line in self._follow.lines().values() for label in line.labels))
 
     # --- facts
 
@@ -204,7 +214,7 @@ class Engine:
         """Prime, purge, clean or rinse lines."""
         self._follow.require_ready()
         kind = OperationKind(request.kind)
-        return self._starts.runs(kind, self._wetting(kind, request.lines), jug=request.jug)
+        return self._starts.runs(kind, self._wetting(kind, request.lines), jug=request.jug, in_air=request.in_air)
 
     def trial(self, request: TrialRequest) -> Asked:
         """Run lines for a known time, to be weighed."""
@@ -253,6 +263,33 @@ class Engine:
         self._follow.require_ready()
         self._coming = book
         self._follow.ask(TakeBook(mark=book.mark), "take_book")
+
+    def counted_smaller(self) -> tuple[LargerGlass, ...]:
+        """Glasses that the book has larger than before, which nobody has confirmed."""
+        report = self._follow.report
+        counted = {} if report is None else {one.glass: one for one in report.glasses}
+        return tuple(
+            LargerGlass(glass=one.glass, brim_ml=one.brim_ml, usable_ml=one.usable_ml, counted=counted[one.glass])
+            for one in self.book.glasses
+            if one.glass in counted
+        )
+
+    def held_figures(self) -> tuple[str, ...]:
+        """What of the books before still counts, a sentence for each liquid and line."""
+        reports = self._follow.lines().values()
+        return tuple(views.held_label(one.line, label) for one in reports for label in one.labels)
+
+    def confirm_glasses(self, request: GlassesRequest) -> None:
+        """A person says that these glasses are as large as the book has them now."""
+        self._follow.require_ready()
+        asked = {one.glass for one in self.counted_smaller()}
+        if unknown := sorted(set(request.glasses) - asked):
+            raise Refused(
+                rule="glass",
+                reason=f"nothing is asked about {' and '.join(unknown)}.",
+                way_out=f"Asked about: {', '.join(sorted(asked)) or 'no glass'}.",
+            )
+        self._follow.ask(TakeBook(mark=self.book.mark, larger_glasses=request.glasses), "take_book")
 
     def assign(self, request: AssignRequest) -> None:
         """A full container with this liquid now hangs on this line."""
@@ -325,6 +362,10 @@ class Engine:
         self._follow.on_event(event)
         if isinstance(event, Report):
             self._compare_books(event)
+        if isinstance(event, Report | LineChanged) and self._stricter(self.book) != self._strict:
+            self._work_with(self.book)
+            if held := self.held_figures():
+                log.warning("stricter_figures", figures=held)
         self.hygiene.note_changes(before, self.sequences.signature)
         self.stock.tell()
         self._tell()

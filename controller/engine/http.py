@@ -32,6 +32,7 @@ from controller.model.views import (
     AssignRequest,
     CalibrationRequest,
     FitView,
+    GlassesRequest,
     JogAnswerRequest,
     JogRequest,
     LineRequest,
@@ -214,6 +215,13 @@ class Api(EveningApi):
         if self._reloading is None:
             raise Refused(rule="book", reason="this engine was not started from files.")
         return json_answer(await self._reloading.again())
+
+    async def confirm_glasses(self, request: Request) -> Response:
+        """POST book/glasses."""
+        if self._reloading is None:
+            raise Refused(rule="book", reason="this engine was not started from files.")
+        await self._reloading.confirm_glasses(await body_of(request, GlassesRequest))
+        return done()
 
     async def stop(self, _request: Request) -> Response:
         """POST stop: everything off. Takes no body, so that nothing can be wrong with it."""

@@ -27,6 +27,7 @@ from controller.model.views import (
     BookView,
     CalibrationRequest,
     FitView,
+    GlassesRequest,
     JogAnswerRequest,
     JogRequest,
     JogView,
@@ -298,6 +299,15 @@ ADDRESSES: tuple[Address, ...] = (
         asks_guard=True,
     ),
     _post("/v1/book/reload", "reload", "Read the book's file again.", None, BookView, asks_guard=True),
+    _post(
+        "/v1/book/glasses",
+        "confirm_glasses",
+        "Glasses are as large as the book that was read again has them: somebody has looked.",
+        GlassesRequest,
+        None,
+        status=204,
+        asks_guard=True,
+    ),
     _post("/v1/stop", "stop", "Everything off, now.", None, None, status=204, asks_guard=True),
     _post(
         "/v1/acknowledge",

@@ -138,8 +138,9 @@ class Hygiene:
             "tea": hygiene.clean_tea_every_s,
             "perishable": hygiene.clean_perishable_every_s,
         }
-        wet = {*report.residues, *((report.holds,) if report.holds is not None else ())}
-        intervals = [every_s[one.line_care] for one in self._book.liquids if one.liquid in wet]
+        wet = {*report.drawn, *report.residues, *((report.holds,) if report.holds is not None else ())}
+        cares = [*report.cares, *(one.line_care for one in self._book.liquids if one.liquid in wet)]
+        intervals = [every_s.get(care, hygiene.clean_perishable_every_s) for care in cares]
         return report.wetted_wall_s + min(intervals, default=hygiene.clean_every_s)
 
     def _keeps_until(self, report: LineReport) -> float | None:
@@ -156,7 +157,15 @@ class Hygiene:
             reasons.append(f"line {report.line}: {report.holds} is {_ago(now_s - keeps_until_s)} past its time")
         if clean_by_s is not None and now_s > clean_by_s and report.contents is Contents.LIQUID:
             reasons.append(f"line {report.line}: cleaning due since {_ago(now_s - clean_by_s)}")
+        if report.contents is Contents.LIQUID and (foreign := self._foreign(report)):
+            reasons.append(f"line {report.line}: cleaning due: {foreign} may be in it")
         return tuple(reasons)
+
+    def _foreign(self, report: LineReport) -> str:
+        """What the line may have in it besides what belongs to the liquid that it holds; "" when nothing."""
+        own = {allergen for one in self._book.liquids if one.liquid == report.holds for allergen in one.allergens}
+        foreign = sorted(set(report.traces) - own)
+        return f"traces of {', '.join(foreign)}" if foreign else "something unknown" if report.doubtful else ""
 
     def _next_step(self, report: LineReport, is_overdue: bool, now_s: float) -> str:
         if report.contents is Contents.CLEANER and report.soaked_wall_s is not None:

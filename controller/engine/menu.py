@@ -9,6 +9,8 @@ from controller.errors import Refused
 from controller.ledger.records import Container
 from controller.model.book import Book, Recipe
 from controller.model.calibration import Calibration
+from controller.model.doses import glass_ml
+from controller.model.labels import GlassSize
 from controller.model.messages import LineReport
 from controller.model.profile import Profile
 from controller.model.standard_drinks import standard_drinks
@@ -26,6 +28,7 @@ class Shelf:
     overdue: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     out_of_service: Mapping[int, str] = field(default_factory=dict)
     low_lines: tuple[int, ...] = ()  # by their level contacts
+    glasses: tuple[GlassSize, ...] = ()  # those that count as smaller than the book has them
 
 
 def lines_by_liquid(reports: Mapping[int, LineReport]) -> dict[str, int]:
@@ -67,6 +70,15 @@ def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
         else:
             found += _hindrances(liquid, volume_ml, where[liquid], shelf)
     return tuple(found)
+
+
+def too_large(served: Serving, shelf: Shelf) -> tuple[str, ...]:
+    """Why the glass may not take this serving, where the book has it larger than anybody has confirmed."""
+    return tuple(
+        f"the {size.glass} counts as {size.usable_ml:.0f} mL until somebody confirms that it is larger: tundish reload"
+        for size in shelf.glasses
+        if size.glass == served.glass and glass_ml(served.phases) > size.usable_ml
+    )
 
 
 def _hindrances(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[str]:
@@ -129,7 +141,7 @@ class Menu:
             standard_drinks=None if country is None else standard_drinks(mixture.ethanol_g, country),
             standard_drink=country,
             seconds=self._pump_seconds(single, shelf),
-            missing=lacks,
+            missing=(*lacks, *too_large(single, shelf)),
             absent=tuple(liquid for liquid in single.needed_ml if liquid not in hung),
             optional=tuple(dict.fromkeys(dose.liquid for dose in doses if dose.optional)),
             substitutes=tuple(Swap(liquid=dose.liquid, by=by) for dose in doses for by in dose.substitutes),
@@ -139,6 +151,7 @@ class Menu:
     def _on_the_machine(self, shelf: Shelf) -> set[str]:
         """Allergens of everything that shares the funnel: what hangs on lines, what stands in them, and traces."""
         liquids = {liquid for one in shelf.reports.values() for liquid in (one.liquid, one.holds, *one.residues)}
+        liquids |= {one.liquid for one in shelf.containers.values()}
         of_liquids = {allergen for one in self._book.liquids if one.liquid in liquids for allergen in one.allergens}
         return of_liquids | {allergen for one in shelf.reports.values() for allergen in one.traces}
 

@@ -10,7 +10,7 @@ from controller.engine import views
 from controller.engine.commissioning import Commissioning
 from controller.engine.follow import Follow
 from controller.engine.hygiene import Hygiene
-from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing
+from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing, too_large
 from controller.engine.names import as_listed
 from controller.engine.scaling import Serving, serving, smallest_reliable_ml
 from controller.engine.spot_checks import SpotChecks
@@ -85,7 +85,8 @@ class Pouring:
     def _pourable(self, request: PourRequest) -> tuple[Serving, Plan]:
         """The request with its plan; Refused when the machine cannot do it now."""
         served, planned, lines = self._planned(request)
-        lacks = missing(served.needed_ml, self._shelf(request))
+        shelf = self._shelf(request)
+        lacks = (*missing(served.needed_ml, shelf), *too_large(served, shelf))
         if lacks:
             raise Refused(
                 rule="readiness",
@@ -109,6 +110,7 @@ class Pouring:
             overdue=self._hygiene.overdue(),
             out_of_service=self._commissioning.out_of_service,
             low_lines=() if report is None else report.inputs.low_lines,
+            glasses=() if report is None else report.glasses,
         )
 
     def _planned(self, request: PourRequest) -> tuple[Serving, Plan, dict[str, int]]:

@@ -10,7 +10,7 @@ from controller.engine.http_asking import Asking
 from controller.errors import Problem, Refused, TundishError
 from controller.model.book import Book
 from controller.model.profile import Profile
-from controller.model.views import BookView
+from controller.model.views import BookView, GlassesRequest
 
 WAIT_S = 120.0  # for the guard, which reads its own copy, perhaps from a slow card
 
@@ -23,6 +23,16 @@ class Reloading:
     def __init__(self, engine: Engine, asking: Asking, profile: Profile, read: Read) -> None:
         self._engine, self._asking, self._profile, self._read = engine, asking, profile, read
         self._one_at_a_time = asyncio.Lock()
+
+    async def confirm_glasses(self, request: GlassesRequest) -> None:
+        """These glasses are as large as the book has them. Refused when nobody asks about them."""
+        async with self._one_at_a_time:
+            await self._asking.command(
+                "take_book",
+                lambda: self._engine.confirm_glasses(request),
+                lambda _: not {one.glass for one in self._engine.counted_smaller()} & {*request.glasses},
+                within_s=WAIT_S,
+            )
 
     async def again(self) -> BookView:
         """Read, and work with what was read. Raises FileProblems or Refused; the old book then stays in force."""
@@ -58,7 +68,8 @@ class Reloading:
             liquids=len(book.liquids),
             glasses=len(book.glasses),
             recipes=len(book.recipes),
-            warnings=(*map(str, warnings), *self._hung_otherwise(book)),
+            warnings=(*map(str, warnings), *self._hung_otherwise(book), *self._engine.held_figures()),
+            larger_glasses=self._engine.counted_smaller(),
         )
 
     def _hung_otherwise(self, book: Book) -> list[str]:

@@ -122,7 +122,7 @@ class Sequences:
             known = self._hang(known)
             # The guard hears of the new container first; its report, from which the runs are made, comes later.
             runs = tuple(msgspec.structs.replace(run, liquid=view.liquid) for run in runs)
-        asked = self._starts.runs(kind_of_run, runs, jug=True)
+        asked = self._starts.runs(kind_of_run, runs, jug=True, in_air=view.step.kind == "purge")
         self._keep(known, msgspec.structs.replace(_body(known), operation=asked.operation))
         return asked
 

@@ -39,11 +39,12 @@ class Starts:
         self._profile, self._ledger, self._clock = profile, ledger, clock
         self._follow, self._commissioning, self._new_id = follow, commissioning, new_id
 
-    def runs(self, kind: OperationKind, runs: Sequence[PlannedRun], *, jug: bool) -> Asked:
+    def runs(self, kind: OperationKind, runs: Sequence[PlannedRun], *, jug: bool, in_air: bool = False) -> Asked:
         """Begin an operation of one segment that is no serving; Refused for a line that is out of service."""
         if kind is not OperationKind.JOG:
             self._commissioning.require_in_service(run.line for run in runs)
-        asked = Operation(operation=self._new_id(), kind=kind, segments=(Segment(runs=tuple(runs)),), jug=jug)
+        segments = (Segment(runs=tuple(runs)),)
+        asked = Operation(operation=self._new_id(), kind=kind, segments=segments, jug=jug, in_air=in_air)
         return self._begin(asked, Intent(operation=asked.operation, kind=kind, wall_s=self._clock.wall_s()), None)
 
     def serving(self, served: Serving, plan: Plan, request: PourRequest) -> Asked:

@@ -25,8 +25,10 @@ OVERFULL = 1.1  # of its nominal volume a container may hold
 class Stock:
     """Containers of all lines. What is hung while pumps run is told to the guard when they rest."""
 
-    def __init__(self, *, book: Book, ledger: Ledger, clock: Clock, follow: Follow) -> None:
-        self._book, self._ledger, self._clock, self._follow = book, ledger, clock, follow
+    def __init__(self, *, book: Book, strict: Book, ledger: Ledger, clock: Clock, follow: Follow) -> None:
+        """strict: the book with the stricter figures of what hangs and stands in the lines; book: as it is."""
+        self._book, self._strict = book, strict
+        self._ledger, self._clock, self._follow = ledger, clock, follow
         self._untold: set[int] = set()  # lines of whose container the guard does not know
         self._asked: set[int] = set()  # those of which it has been told, and has not answered yet
         self._hang_what_the_book_says()
@@ -198,7 +200,7 @@ class Stock:
         return LineNote(wall_s=self._clock.wall_s(), line=line, event=event, text=text)
 
     def _view(self, one: Container) -> StockView:
-        life_s = next((liquid.opened_life_s for liquid in self._book.liquids if liquid.liquid == one.liquid), None)
+        life_s = next((liquid.opened_life_s for liquid in self._strict.liquids if liquid.liquid == one.liquid), None)
         return StockView(
             line=one.line,
             liquid=one.liquid,

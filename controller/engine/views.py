@@ -6,6 +6,7 @@ from controller.engine.scaling import Serving
 from controller.ledger.records import REFUSED, Container, Entry
 from controller.metering.mixture import Mixture
 from controller.model.book import Book
+from controller.model.labels import Label
 from controller.model.messages import LineReport, Report
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
@@ -145,6 +146,22 @@ def _next_step(lines: Sequence[LineView], is_right: Mapping[int, bool | None]) -
     if uncalibrated:
         return f"tundish calibrate {uncalibrated[0]}"
     return "tundish menu" if not any(one.note for one in lines) else "tundish hygiene"
+
+
+def held_label(line: int, label: Label) -> str:
+    """What the books before say of a liquid that is on this line, or in it."""
+    figures = [f"{label.abv_percent:g} % vol"]
+    if label.allergens:
+        figures.append(f"allergens {', '.join(label.allergens)}")
+    if label.opened_life_s is not None:
+        figures.append(f"keeps {label.opened_life_s / 3600:g} h")
+    if label.care is not None:
+        figures.append(f"care {label.care}")
+    return (
+        f"line {line}: its {label.liquid} was there before this book, and counts with the stricter of its figures: "
+        f"{', '.join(figures)}. When another container hangs there: tundish assign, then purge the line; "
+        "allergens and care stay until it is cleaned."
+    )
 
 
 def _line(

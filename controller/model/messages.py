@@ -8,10 +8,9 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from controller.model.book import Care, Glass
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
-from controller.model.labels import Label
+from controller.model.labels import GlassSize, Label
 from controller.model.plan import Operation, PlannedRun
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 
@@ -130,7 +129,7 @@ class LineReport(Value, frozen=True, kw_only=True):
     residues: tuple[str, ...] = ()  # liquids that wetted the tube since it was last rinsed
     drawn: tuple[str, ...] = ()  # liquids that wetted the tube since it was last cleaned
     traces: tuple[str, ...] = ()  # allergens that touched the tube since it was last cleaned
-    cares: tuple[Care, ...] = ()  # kinds of care that books have said of what wetted it since then
+    cares: tuple[str, ...] = ()  # kinds of care that books have said of what wetted it since then
     doubtful: bool = False  # what wetted the tube is not known; only cleaning helps
     labels: tuple[Label, ...] = ()  # of its container and of what it holds, where books before were stricter
 
@@ -154,7 +153,7 @@ class Report(Value, frozen=True, kw_only=True, tag="report"):
     lines: tuple[LineReport, ...]
     inputs: InputReport
     book: int = 0  # the mark of the book in force
-    glasses: tuple[Glass, ...] = ()  # those that count as smaller than the book has them, until a person confirms it
+    glasses: tuple[GlassSize, ...] = ()  # in force: smaller than the book has them until a person confirms
     journal: JournalHead | None = None  # as it stands with this report
     latest: str | None = None  # the operation that was admitted last, whenever that was
 

@@ -5,7 +5,8 @@ from typing import Annotated, Literal
 from msgspec import Meta
 
 from controller.model.calibration import Calibration
-from controller.model.fields import LineNumber, Value
+from controller.model.fields import LineNumber, Name, Value
+from controller.model.labels import GlassSize
 from controller.model.messages import InputReport, Refusal
 from controller.model.plan import Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
@@ -147,6 +148,15 @@ class Status(Value, frozen=True, kw_only=True):
     next_step: str = ""  # the command that brings the machine on while it rests
 
 
+class LargerGlass(Value, frozen=True, kw_only=True):
+    """A glass that the book has larger than before. It counts as the smaller one until a person confirms it."""
+
+    glass: str
+    brim_ml: float
+    usable_ml: float
+    counted: GlassSize
+
+
 class BookView(Value, frozen=True, kw_only=True):
     """The book that was read again and is in force, and what is worth a look."""
 
@@ -155,9 +165,16 @@ class BookView(Value, frozen=True, kw_only=True):
     glasses: int
     recipes: int
     warnings: tuple[str, ...]
+    larger_glasses: tuple[LargerGlass, ...] = ()  # what a person is asked about
 
 
 # --- requests
+
+
+class GlassesRequest(Value, frozen=True, kw_only=True):
+    """These glasses are as large as the book has them now: somebody has looked."""
+
+    glasses: Annotated[tuple[Name, ...], Meta(min_length=1, max_length=100)]
 
 
 class FreeDose(Value, frozen=True, kw_only=True):
@@ -192,11 +209,15 @@ class PourRequest(Value, frozen=True, kw_only=True):
 
 
 class LineRequest(Value, frozen=True, kw_only=True):
-    """Prime, purge, clean or rinse lines. `jug`: a person has confirmed a jug under the outlet."""
+    """Prime, purge, clean or rinse lines. `jug`: a person has confirmed a jug under the outlet.
+
+    `in_air`: and that the suction tubes of a purge hang in air; else it counts as drawing from the containers.
+    """
 
     kind: Literal["prime", "purge", "clean", "rinse"]
     lines: tuple[int, ...]
     jug: bool = False
+    in_air: bool = False
 
 
 class TrialRequest(Value, frozen=True, kw_only=True):

@@ -1,7 +1,7 @@
 """The machine's state with everything it leads to: events to publish, records to write, faults, the operation's end."""
 
 from controller.model.book import Book
-from controller.model.labels import Label, label_in, strictest
+from controller.model.labels import Label, label_in, size_of, strictest
 from controller.model.messages import (
     Changed,
     Edge,
@@ -236,6 +236,6 @@ class Machine:
             lines=tuple(self.line_report(state) for state in self.memory.lines if state.line in known),
             inputs=inputs,
             book=self.book.mark,
-            glasses=tuple(one for one in self.strict_book.glasses if one not in self.book.glasses),
+            glasses=tuple(size_of(one) for one in self.strict_book.glasses if one not in self.book.glasses),
             latest=self.memory.seen[-1] if self.memory.seen else None,
         )

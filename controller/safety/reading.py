@@ -4,9 +4,9 @@ from collections.abc import Collection, Iterator, Sequence
 
 from msgspec.structs import asdict, replace
 
-from controller.model.book import Book, Care, Glass
-from controller.model.labels import Label, label_in, label_of, smaller, stricter
-from controller.safety.records import BookRead, Figure, LineState, Memory
+from controller.model.book import Book
+from controller.model.labels import GlassSize, Label, label_in, label_of, size_of, smaller, stricter
+from controller.safety.records import BookRead, FigureChanged, LineState, Memory
 
 
 def reading(book: Book, memory: Memory, confirmed: Collection[str] = ()) -> BookRead:
@@ -15,11 +15,12 @@ def reading(book: Book, memory: Memory, confirmed: Collection[str] = ()) -> Book
     in_book = {one.liquid: label_of(one) for one in book.liquids}
     gone = tuple(label for label in memory.labels if label.liquid in here - in_book.keys())
     known = {one.glass: one for one in memory.glasses}
-    in_force = {one.glass: _in_force(one, known.get(one.glass), confirmed) for one in book.glasses}
+    sizes = tuple(map(size_of, book.glasses))
+    in_force = {one.glass: _in_force(one, known.get(one.glass), confirmed) for one in sizes}
     lines = ((state, labelled(state, book)) for state in memory.lines)
     return BookRead(
         title=book.title,
-        changed=(*_changed_labels(memory.labels, in_book), *_changed_glasses(known, book.glasses)),
+        changed=(*_changed_labels(memory.labels, in_book), *_changed_glasses(known, sizes)),
         labels=(*in_book.values(), *gone),
         glasses=tuple((known | in_force).values()),
         lines=tuple(after for before, after in lines if after != before),
@@ -50,32 +51,32 @@ def both(one: Label | None, other: Label | None) -> Label | None:
     return stricter(one, other) if one is not None and other is not None else one or other
 
 
-def cares_of(label: Label) -> tuple[Care, ...]:
+def cares_of(label: Label) -> tuple[str, ...]:
     """The kind of care that the book has said, if it has."""
     return () if label.care is None else (label.care,)
 
 
-def _in_force(glass: Glass, before: Glass | None, confirmed: Collection[str]) -> Glass:
+def _in_force(glass: GlassSize, before: GlassSize | None, confirmed: Collection[str]) -> GlassSize:
     return glass if before is None or glass.glass in confirmed else smaller(glass, before)
 
 
-def _changed_labels(before: Sequence[Label], now: dict[str, Label]) -> Iterator[Figure]:
+def _changed_labels(before: Sequence[Label], now: dict[str, Label]) -> Iterator[FigureChanged]:
     for old in before:
         if old.liquid in now:
             yield from _changed(old.liquid, old, now[old.liquid])
 
 
-def _changed_glasses(before: dict[str, Glass], now: Sequence[Glass]) -> Iterator[Figure]:
+def _changed_glasses(before: dict[str, GlassSize], now: Sequence[GlassSize]) -> Iterator[FigureChanged]:
     for new in now:
         if new.glass in before:
             yield from _changed(new.glass, before[new.glass], new)
 
 
-def _changed(of: str, old: Label | Glass, new: Label | Glass) -> Iterator[Figure]:
+def _changed(of: str, old: Label | GlassSize, new: Label | GlassSize) -> Iterator[FigureChanged]:
     figures = asdict(new)
     for figure, value in asdict(old).items():
         if figures[figure] != value:
-            yield Figure(of=of, figure=figure, old=_words(value), new=_words(figures[figure]))
+            yield FigureChanged(of=of, figure=figure, old=_words(value), new=_words(figures[figure]))
 
 
 def _words(value: object) -> str:

@@ -5,10 +5,9 @@ after the rules, the book or the profile have changed. So no record holds a type
 by name, and one that is added or removed leaves older journals as good as they were.
 """
 
-from controller.model.book import Care, Glass
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
-from controller.model.labels import Label
+from controller.model.labels import GlassSize, Label
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
 from controller.model.states import Contents, OperationKind
@@ -46,7 +45,7 @@ class LineState(Value, frozen=True, kw_only=True, omit_defaults=True):
     residues: tuple[str, ...] = ()  # liquids that wetted the tube since it was last rinsed
     drawn: tuple[str, ...] = ()  # liquids that wetted the tube since it was last cleaned
     traces: tuple[str, ...] = ()  # allergens that touched the tube since it was last cleaned
-    cares: tuple[Care, ...] = ()  # kinds of care that books have said of what wetted it since then
+    cares: tuple[str, ...] = ()  # kinds of care that books have said of what wetted it since then
     doubtful: bool = False  # what wetted the tube is not known; only cleaning helps
     chemical: bool = False  # cleaner may still be in it
     opened: Moment | None = None  # when the assigned container was hung
@@ -100,7 +99,7 @@ class CapChanged(Value, frozen=True, kw_only=True, tag="cap_changed"):
     new: CapFigure
 
 
-class Figure(Value, frozen=True, kw_only=True):
+class FigureChanged(Value, frozen=True, kw_only=True):
     """One figure of a book that differs from the one read before."""
 
     of: str  # a liquid or a glass
@@ -113,9 +112,9 @@ class BookRead(Value, frozen=True, kw_only=True, tag="book_read"):
     """The guard works with another book from here on."""
 
     title: str
-    changed: tuple[Figure, ...] = ()
+    changed: tuple[FigureChanged, ...] = ()
     labels: tuple[Label, ...] = ()  # of all its liquids, as the next book is held against them
-    glasses: tuple[Glass, ...] = ()  # those in force, smaller than the book's where nobody has confirmed its figures
+    glasses: tuple[GlassSize, ...] = ()  # in force: smaller than the book has them until a person confirms
     lines: tuple[LineState, ...] = ()  # those of which the books now say something stricter
 
 
@@ -216,7 +215,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     lines: tuple[LineState, ...] = ()
     removed: tuple[LineState, ...] = ()  # tubes on pins that the profile does not use, should they come back
     labels: tuple[Label, ...] = ()  # what the book read last says of each liquid
-    glasses: tuple[Glass, ...] = ()  # those in force, by name
+    glasses: tuple[GlassSize, ...] = ()  # those in force, by name
     funnel_chemical: bool = False  # cleaner may be in the funnel, which all lines share
     calibrations: tuple[Calibration, ...] = ()
     servings: tuple[Serving, ...] = ()
