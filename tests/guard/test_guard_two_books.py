@@ -1,7 +1,7 @@
 """A book is edited after a bottle was hung and a tube filled: the stricter of the two holds until both are changed."""
 
 import pytest
-from guard_parts import BOOK, Reading, line, prime, profile, records, run_of, serve
+from guard_parts import BOOK, Reading, line, prime, profile, records, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.model.book import Book
@@ -53,15 +53,15 @@ def cleaned(rig: Reading, number: int) -> None:
 
 
 def rinsed(rig: Reading, number: int) -> None:
-    """Rinse a line to the end: five tube volumes are 62.8 mL, 37 s at 1.7 mL/s, the least that the pump moves."""
-    care(rig, OperationKind.RINSE, number, 39)
+    """Rinse a line to the end: five tube volumes are 62.8 mL, 53 s at the least that the pump moves."""
+    care(rig, OperationKind.RINSE, number, 60)
 
 
 class Bar(Reading):
     """A guard whose file is edited; its cleaner has done its work after a minute."""
 
     def __init__(self, **parts: object) -> None:
-        machine = replace(profile(), hygiene=Hygiene(cleaner_contact_s=60.0))
+        machine = replace(with_caps(line_volume_ml=300), hygiene=Hygiene(cleaner_contact_s=60.0))
         super().__init__(machine, **parts)
 
     def restart(self, book: Book) -> None:
@@ -87,7 +87,7 @@ def bar() -> Bar:
 
 
 WEAK = edited(GIN, abv_percent=1.0)
-TOO_MUCH = 45.0  # s at 2.5 mL/s and 26 %: 23.1 g of ethanol, the cap is 20 g; at 1 % 0.9 g
+TOO_MUCH = 45.0  # s at 2 mL/s and 26 %: 18.5 g of ethanol, at the pump's most over 20 g, the cap; at 1 % 0.7 g
 
 
 @pytest.fixture(params=["reload", "restart"])
@@ -126,7 +126,7 @@ def test_it_holds_over_any_number_of_books_and_restarts(bar):
 
 def test_what_is_poured_counts_by_the_stricter_strength_too(bar, take):
     take(bar, WEAK)
-    for name in ("s1", "s2", "s3"):  # 12.8 g each by the bottle's label
+    for name in ("s1", "s2", "s3"):  # 10.3 g or more each by the bottle's label
         assert pour(bar, 4, GIN, 25, name) == []
     assert pour(bar, 4, GIN, 60, "s4") == ["serving_ethanol", "hour_ethanol"]
 
