@@ -65,7 +65,8 @@ def draw_end(view: OperationView) -> str:
     what = f"{view.kind} {view.recipe or ''}".strip()
     end = f"{what}: {view.outcome or 'not over'}" + (f" ({view.reason})" if view.reason else "")
     parts = [table(("line", "liquid", "asked", "poured"), rows)] if rows else []
-    return "\n".join([*parts, *view.changes, click.style(end, bold=True)])
+    steps = [f"now by hand: {step}" for step in view.afterwards if view.outcome == Outcome.DONE]
+    return "\n".join([*parts, *view.changes, click.style(end, bold=True), *steps])
 
 
 class _Following:

@@ -148,6 +148,8 @@ def _check_phase(phase: Found, subject: str, notes: Notes) -> None:
         notes.add(phase, subject, "it has neither doses nor a hand step. Give it one of the two.")
     if "takes_ml" in phase.fields and not hand:
         notes.add(phase.fields["takes_ml"], subject, "only a hand step takes room in the glass. Take this out.")
+    if "within_s" in phase.fields and not hand:
+        notes.add(phase.fields["within_s"], subject, "only a hand step has a time of its own. Take this out.")
 
 
 def _check_doses(phase: Found, liquids: set[str], notes: Notes) -> None:

@@ -8,7 +8,7 @@ from controller.metering.density import ethanol_g
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Recipe
 from controller.model.doses import Resolved, glass_ml, poured_ml, resolve, varied
 from controller.model.profile import Caps
-from controller.quantities import format_mass, format_time, format_volume
+from controller.quantities import format_mass, format_time, format_volume, quote
 
 _ROUNDING_ML = 1e-6  # sums of doses may miss their total by so much
 
@@ -162,8 +162,14 @@ def _grams(book: Found, phases: tuple[Resolved, ...]) -> float:
 def _check_times(
     found: Found, phases: tuple[Resolved, ...], flows_ml_s: dict[str, float], caps: Caps, notes: Notes
 ) -> None:
-    """A dose longer than one run may last will be refused; only calibrated flows say for certain."""
+    """A hand step has a cap. A dose longer than one run may last will be refused; only calibrated flows are certain."""
     for part, resolved in zip(found.under("phases"), phases, strict=True):
+        if resolved.within_s is not None and resolved.within_s > caps.hand_step_s:
+            text = (
+                f"it may take {format_time(resolved.within_s)}, the machine's cap hand_step is "
+                f"{format_time(caps.hand_step_s)}. Give it less time."
+            )
+            notes.add(part.at("within_s"), f"hand step {quote(resolved.hand or '')}", text)
         for place, (liquid, volume_ml) in zip(part.under("doses"), resolved.doses, strict=True):
             run_s = volume_ml / flows_ml_s.get(liquid, math.inf)
             if run_s > caps.run_on_s:

@@ -27,6 +27,7 @@ from controller.engine.metrics import Metrics
 from controller.engine.reloading import Reloading
 from controller.errors import Refused, TundishError
 from controller.ledger.records import Wanted
+from controller.model.messages import CONTAINER
 from controller.model.views import (
     AcknowledgeRequest,
     AssignRequest,
@@ -205,8 +206,13 @@ class Api(EveningApi):
         return json_answer(self._engine.operation(request.path_params["operation"]))
 
     async def confirm(self, request: Request) -> Response:
-        """POST operations/ID/confirm: the hand step is done."""
-        self._engine.confirm(request.path_params["operation"])
+        """POST operations/ID/confirm: the hand step is done. Whoever may pour may say so; containers are not theirs."""
+        operation = request.path_params["operation"]
+        current = self._engine.status().operation
+        waits = (current.waiting_for if current is not None else None) or ""
+        if request.scope.get("role") == "guest" and waits.startswith(CONTAINER):
+            raise Problem("not-for-guests", "a guest may confirm a hand step, not a change of container")
+        self._engine.confirm(operation)
         self._nudge()
         return done()
 

@@ -183,7 +183,7 @@ class Door:
 
 def _is_open_to_guests(scope: Scope) -> bool:
     return any(
-        one.for_guests and one.path == scope["path"] and scope["method"] in {one.method, "HEAD"} for one in ADDRESSES
+        one.for_guests and one.is_at(scope["path"]) and scope["method"] in {one.method, "HEAD"} for one in ADDRESSES
     )
 
 

@@ -123,6 +123,12 @@ class Address:
     for_guests: bool = False
     header: tuple[str, str] | None = None  # name, what it is for
 
+    def is_at(self, path: str) -> bool:
+        """Whether a request's path is one of this address; each parameter stands for one part of it."""
+        wanted, asked = self.path.split("/"), path.split("/")
+        parts = zip(wanted, asked, strict=False)
+        return len(wanted) == len(asked) and all(one == part or (one[:1] == "{" and part != "") for one, part in parts)
+
 
 def _get(path: str, handler: str, says: str, answers: Any, **more: Any) -> Address:
     return Address(method="GET", path=path, handler=handler, says=says, answers=answers, **more)
@@ -292,11 +298,12 @@ ADDRESSES: tuple[Address, ...] = (
     _post(
         "/v1/operations/{operation}/confirm",
         "confirm",
-        "The hand step that an operation waits for is done.",
+        "The hand step that an operation waits for is done; open to whoever may pour.",
         None,
         None,
         status=204,
         asks_guard=True,
+        for_guests=True,
     ),
     _post("/v1/book/reload", "reload", "Read the book's file again.", None, BookView, asks_guard=True),
     _post(

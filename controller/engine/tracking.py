@@ -145,7 +145,14 @@ class Tracking:
             asked_wall_s=self.intent.wall_s,
             changes=self.intent.changes,
             rest_of=self.intent.rest_of,
+            afterwards=self.afterwards,
         )
+
+    @property
+    def afterwards(self) -> tuple[str, ...]:
+        """Hand steps after the last run."""
+        last = max((number for number, one in enumerate(self.asked.segments) if one.runs), default=0)
+        return tuple(one.hand for one in self.asked.segments[last + 1 :] if one.hand is not None)
 
     def _at_s(self, now_s: float) -> float:
         if self.origin_s is None:

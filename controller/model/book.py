@@ -19,6 +19,7 @@ from controller.model.fields import (
     ShelfLife,
     Value,
 )
+from controller.model.ranges import HandStepTime
 
 # The fourteen groups of Regulation (EU) No 1169/2011, Annex II, shortened to one word or two each.
 Allergen = Literal[
@@ -88,6 +89,7 @@ class Phase(Value, frozen=True, kw_only=True):
     doses: tuple[Dose, ...] = ()
     hand: Sentence | None = None  # "add ice"
     takes_ml: MillilitresOrNone = 0.0  # room that the hand step takes in the glass
+    within_s: HandStepTime | None = None  # how long the hand step may take before the drink is given up
 
 
 class Recipe(Value, frozen=True, kw_only=True):

@@ -14,6 +14,7 @@ class Resolved(Value, frozen=True, kw_only=True):
     doses: tuple[tuple[str, float], ...]
     hand: str | None
     takes_ml: float
+    within_s: float | None = None  # how long the hand step may take
 
 
 def resolve(recipe: Recipe, book: Book, times: float = 1.0) -> tuple[Resolved, ...]:
@@ -37,7 +38,7 @@ def resolve(recipe: Recipe, book: Book, times: float = 1.0) -> tuple[Resolved, .
             volume_ml = _volume_ml(dose, shared_ml, parts, contents_ml)
             contents_ml += volume_ml
             volumes.append((dose.liquid, volume_ml * times))
-        found.append(Resolved(doses=tuple(volumes), hand=phase.hand, takes_ml=phase.takes_ml))
+        found.append(Resolved(doses=tuple(volumes), hand=phase.hand, takes_ml=phase.takes_ml, within_s=phase.within_s))
     return tuple(found)
 
 

@@ -20,6 +20,7 @@ class Segment(Value, frozen=True, kw_only=True):
     runs: tuple[PlannedRun, ...]
     hand: str | None = None
     takes_ml: float = 0.0  # room that the hand step takes in the glass
+    within_s: float | None = None  # how long the hand step may take; None: as long as any hold
 
 
 class Operation(Value, frozen=True, kw_only=True):

@@ -33,6 +33,7 @@ from controller.model.ranges import (
     FunnelFlow,
     FunnelVolume,
     GlassDebounce,
+    HandStepTime,
     HeldTime,
     HourEthanol,
     HourServings,
@@ -251,6 +252,7 @@ class Caps(Value, frozen=True, kw_only=True):
     serving_pause_s: ServingPause  # between two servings
     held_s: HeldTime  # an operation held longer than this is aborted
     operation_time_s: OperationTime = 600.0  # from the begin to the last end of an operation that is no serving
+    hand_step_s: HandStepTime = 600.0  # the most that a recipe may give a person for a hand step
 
 
 class Hygiene(Value, frozen=True, kw_only=True):

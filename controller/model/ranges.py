@@ -97,6 +97,8 @@ ServingPause = Annotated[float, ranged("s", "2 s", high=600.0, usual=(1.0, 60.0)
     why="without a pause what still drips goes into the next glass, and a long one stops the queue")]
 HeldTime = Annotated[float, ranged("s", "2 min", above=True, high=1800.0, usual=(10.0, 600.0),
     why="whoever comes back later does not know any more what was in the glass")]
+HandStepTime = Annotated[float, ranged("s", "10 min", above=True, high=3600.0, usual=(30.0, 1200.0),
+    why="a glass that stands half filled for longer is forgotten")]
 
 # --- hygiene
 

@@ -104,6 +104,7 @@ class OperationView(Value, frozen=True, kw_only=True):
     asked_wall_s: float | None = None
     changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded
     rest_of: str | None = None  # the operation of which this one pours what was still owed
+    afterwards: tuple[str, ...] = ()  # hand steps when all is poured; nothing waits for them
 
 
 class LineView(Value, frozen=True, kw_only=True):

@@ -118,6 +118,7 @@ class Host:
                     self.machine.engine.confirm(operation)
             view = self._next(operation)
         self._until(lambda: self.machine.engine.status().state in AT_REST, LONGEST_S)
+        self.pass_time(self.event.handling.hand_step_s * len(view.afterwards))
         return view
 
     def _next(self, operation: str) -> OperationView:

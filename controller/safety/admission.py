@@ -105,7 +105,22 @@ def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
     for segment in operation.segments:
         if not (math.isfinite(segment.takes_ml) and segment.takes_ml >= 0):
             yield refuse(request, "plan", "what a hand step takes must be finite and not negative.")
+        yield from _hand_step(request, segment, now.profile)
         yield from runs_shape(request, segment, now.profile)
+
+
+def _hand_step(request: str, segment: Segment, profile: Profile) -> Iterator[Refusal]:
+    """A hand step may take as long as the cap allows."""
+    cap_s = profile.caps.hand_step_s
+    if segment.within_s is not None and not 0 < segment.within_s <= cap_s:
+        yield Refusal(
+            request=request,
+            rule="hand_step",
+            reason=f'the hand step "{segment.hand}" may take {segment.within_s:g} s, the cap is {cap_s:g} s.',
+            asked=f"{segment.within_s:g} s",
+            allowed=f"{cap_s:g} s",
+            way_out="Give it less time in the book.",
+        )
 
 
 def runs_shape(request: str, segment: Segment, profile: Profile) -> Iterator[Refusal]:

@@ -194,7 +194,7 @@ class Desk:
         progress = self._held(command.operation, "confirm")
         if progress is None:
             return
-        segment = progress.operation.segments[progress.segment]
+        segment = progress.present
         if progress.is_begun:
             reason = f"the operation waits for {machine.waiting_for}, not for a hand step."
             self._refuse(command.operation, "operation", reason, way_out="Send unhold with what is left to pour.")

@@ -85,10 +85,14 @@ class Progress:
         return self.operation.kind is OperationKind.SERVE
 
     @property
-    def next_segment(self) -> Segment | None:
-        """The segment after the present one."""
-        following = self.segment + 1
-        return self.operation.segments[following] if following < len(self.operation.segments) else None
+    def present(self) -> Segment:
+        """The present segment."""
+        return self.operation.segments[self.segment]
+
+    @property
+    def is_last(self) -> bool:
+        """Whether nothing is poured after the present segment: hand steps at the end keep nobody waiting."""
+        return not any(segment.runs for segment in self.operation.segments[self.segment + 1 :])
 
     def enter_next(self) -> None:
         """Move on to the next segment; its runs are taken up by `begin`."""

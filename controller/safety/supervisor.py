@@ -26,6 +26,7 @@ from controller.safety.commands import Desk
 from controller.safety.inputs import Contacts
 from controller.safety.machine import Machine
 from controller.safety.plausibility import Feedback
+from controller.safety.progress import Progress
 from controller.safety.records import Memory, Note, Stamped
 from controller.safety.startup import wake
 from controller.safety.states import SWITCHING_OFF, Trigger
@@ -257,7 +258,7 @@ class Supervisor:
             return deadline_s
         deadline_s = min(deadline_s, self._desk.beat_s + SILENCE_S, self._contacts.stale_s)
         if self.state is S.HELD:
-            return min(deadline_s, self._held_s + machine.profile.caps.held_s)
+            return min(deadline_s, self._held_until_s(progress))
         return min(deadline_s, self.next_edge_s)
 
     # --- watching
@@ -286,10 +287,9 @@ class Supervisor:
             return
         if machine.now_s >= self._desk.beat_s + SILENCE_S:
             machine.stop(Outcome.ABORTED, f"no heartbeat from the engine for {SILENCE_S:g} s")
-        elif self.state is S.HELD and machine.now_s >= self._held_s + machine.profile.caps.held_s:
-            machine.stop(
-                Outcome.ABORTED, f"held for {machine.profile.caps.held_s:g} s, waiting for {machine.waiting_for}"
-            )
+        elif self.state is S.HELD and machine.now_s >= self._held_until_s(progress):
+            held_s = self._held_until_s(progress) - self._held_s
+            machine.stop(Outcome.ABORTED, f"held for {held_s:g} s, waiting for {machine.waiting_for}")
         elif self.state is S.EXECUTE:
             self._watch_glass_and_levels()
 
@@ -303,6 +303,11 @@ class Supervisor:
             low = sorted(progress.waiting & set(self._inputs.low_lines))
             if low:
                 self._hold(f"{CONTAINER}{low[0]}", f"the container on line {low[0]} is low")
+
+    def _held_until_s(self, progress: Progress) -> float:
+        """When a hold ends the operation: a hand step may have a time of its own."""
+        within_s = None if progress.is_begun else progress.present.within_s
+        return self._held_s + (self._machine.profile.caps.held_s if within_s is None else within_s)
 
     def _hold(self, waiting_for: str, reason: str) -> None:
         machine = self._machine
@@ -343,7 +348,7 @@ class Supervisor:
         machine, progress = self._machine, self._machine.progress
         if progress is None:
             return
-        segment = progress.operation.segments[progress.segment]
+        segment = progress.present
         if segment.hand is not None:
             self._hold(segment.hand, "a hand step is due")
         else:
@@ -362,7 +367,7 @@ class Supervisor:
         elif progress.late_s > LATE_S:
             machine.stop(Outcome.ABORTED, f"starts came {progress.late_s:.3f} s late: the computer was busy elsewhere")
         elif progress.is_through:
-            if progress.next_segment is None:
+            if progress.is_last:
                 machine.ending = (Outcome.DONE, "")
                 machine.go(Trigger.DONE)
             else:

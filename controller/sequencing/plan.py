@@ -77,9 +77,9 @@ def plan_serving(
     """
     _require_known(calibrations, lines, phases)
     segments, all_wanted, spans, bounds, alone_s, proven = [], [], 0.0, 0.0, 0.0, True
-    for hand, takes_ml, wanted in _split(lines, phases):
+    for step, wanted in _split(lines, phases):
         solved, planned = timed(profile, calibrations, wanted)
-        segments.append(Segment(runs=planned, hand=hand, takes_ml=takes_ml))
+        segments.append(Segment(runs=planned, hand=step.hand, takes_ml=step.takes_ml, within_s=step.within_s))
         all_wanted.append(tuple(wanted))
         spans += solved.makespan_s
         bounds += solved.lower_bound_s
@@ -203,13 +203,13 @@ def _runs(wanted: Sequence[Wanted], starts: Sequence[float], durations: Sequence
     return tuple(sorted(runs, key=lambda run: (run.start_s, run.line)))
 
 
-def _split(lines: Mapping[str, int], phases: Sequence[Resolved]) -> list[tuple[str | None, float, list[Wanted]]]:
-    """Phases without a hand step between them make one segment: (hand step before it, room it takes, wanted)."""
-    segments: list[tuple[str | None, float, list[Wanted]]] = []
+def _split(lines: Mapping[str, int], phases: Sequence[Resolved]) -> list[tuple[Resolved, list[Wanted]]]:
+    """Phases without a hand step between them make one segment: (its first phase, which may be a hand step; wanted)."""
+    segments: list[tuple[Resolved, list[Wanted]]] = []
     for phase in phases:
         if phase.hand is not None or not segments:
-            segments.append((phase.hand, phase.takes_ml, []))
-        wanted = segments[-1][2]
+            segments.append((phase, []))
+        wanted = segments[-1][1]
         number = wanted[-1].phase + 1 if wanted else 0
         wanted += [
             Wanted(line=lines[liquid], liquid=liquid, volume_ml=volume_ml, phase=number)

@@ -56,6 +56,9 @@ PARTS = [
     (*fizz("doses: [{liquid: soda, volume: 9 mL}]", f"{HERE}{{takes: 5 mL}}"), ("neither doses nor a hand step",)),
     (*fizz("doses: [{liquid: soda, volume: 9 mL}]", f"{HERE}doses: []"), ("neither doses nor a hand step",)),
     (*fizz(f"{{doses: [{{liquid: soda, volume: 9 mL}}], takes: {HERE}5 mL}}"), ("only a hand step takes room",)),
+    (*fizz(f"{{doses: [{{liquid: soda, volume: 9 mL}}], within: {HERE}5 min}}"), ("only a hand step has a time",)),
+    (*fizz(f"{{hand: muddle, within: {HERE}11 min}}", "doses: [{liquid: soda, volume: 9 mL}]"),
+        ('hand step "muddle"', "may take 11 min", "hand_step is 10 min")),
     ("    phases:\n" + FIZZ, f"    phases: {HERE}[{{hand: stir}}]\n", ("recipe Orchard Fizz: it pours nothing",)),
     ("    phases:\n" + FIZZ, f"    phases: {HERE}[]\n", ("recipe Orchard Fizz: it pours nothing",)),
     ("    phases:\n" + FIZZ, f"    phases: {HERE}[{{doses: [{{liquid: soda, volume: 9 mL, optional: true}}]}}]\n", (

@@ -323,6 +323,13 @@ def test_a_fault_shows_in_the_status(desk):
     assert desk.engine.status().fault == "stop pressed"
 
 
+def test_hand_steps_at_the_end_are_told_and_wait_for_nobody(desk):
+    lime = next(one for one in BOOK.recipes if one.recipe == "Lime Soda")
+    operation = desk.engine.pour(PourRequest(recipe=lime.recipe)).operation
+    assert desk.engine.operation(operation).afterwards == ("add a slice of lime",)
+    assert next(one.hand for one in desk.of(Start)[0].operation.segments if one.runs).startswith("fill the glass")
+
+
 def test_listeners_hear_every_change_until_they_leave(desk):
     heard = []
     leave = desk.engine.subscribe(heard.append)

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 import structlog
 from lan_parts import GUEST, OPERATOR
+from msgspec.structs import replace
 
 from controller.clock import VirtualClock
 from controller.engine.http import application
@@ -68,10 +69,10 @@ class Engine:
     """One drink can be poured, one cannot."""
 
     def __init__(self):
-        self.poured, self.stopped = [], 0
+        self.poured, self.confirmed, self.stopped, self.waits_for = [], [], 0, None
 
     def status(self):
-        return STATUS
+        return replace(STATUS, operation=replace(VIEW, waiting_for=self.waits_for))
 
     def menu(self):
         return (entry("Orchard Fizz"), entry("Ginger Cooler", "ginger syrup: line 3 is empty"))
@@ -92,6 +93,9 @@ class Engine:
     def pour(self, asked):
         self.poured.append(asked.recipe)
         return Asked(operation="op1")
+
+    def confirm(self, operation):
+        self.confirmed.append(operation)
 
     def stop(self):
         self.stopped += 1
@@ -200,6 +204,14 @@ def test_a_guest_sees_status_and_menu_and_nothing_else(network, method, path, st
 def test_a_guest_may_ask_for_what_the_menu_offers_as_it_is(network, body, status):
     assert network.ask("POST", "/v1/pours", GUEST, body=body) == status
     assert network.engine.poured == (["Orchard Fizz"] if status == 202 else [])
+
+
+@pytest.mark.parametrize(("waits_for", "status"), [("stir", 204), ("container on line 1", 403)])
+def test_whoever_may_pour_may_confirm_a_hand_step_and_containers_are_the_operators(network, waits_for, status):
+    network.engine.waits_for = waits_for
+    assert network.ask("POST", "/v1/operations/op1/confirm", GUEST) == status
+    assert network.ask("POST", "/v1/operations/op1/confirm", OPERATOR) == 204
+    assert network.engine.confirmed == ["op1"] * (2 if status == 204 else 1)
 
 
 @pytest.mark.parametrize(

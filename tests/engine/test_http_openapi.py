@@ -61,6 +61,7 @@ def test_only_these_are_open_to_guests():
         "GET /v1/menu",
         "GET /v1/status",
         "POST /v1/pours",
+        "POST /v1/operations/{operation}/confirm",  # of a hand step: whoever may pour
     }
 
 
