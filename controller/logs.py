@@ -25,6 +25,8 @@ EVENTS: dict[str, tuple[str, str]] = {
     ),
     "lan_listens": ("fe1c737c6a684ccda0dcaf99252dfdb0", "The engine listens on the local network."),
     "lan_turned_away": ("7daf9b10f22847ad8ecfbf7713fe3986", "A request from the local network was turned away."),
+    "not_accepted": ("e2b88704ede6c6f95c4f011ffb493636", "The system had no descriptor for one more connection."),
+    "library_said": ("c476b0bda004f144a787d06482e97bfc", "A library had something to say; its own words."),
     "request_failed": ("5973b28ee69f466bbc48e67e24baf804", "A request met an error in the engine itself."),
     "guard_connected": ("737e5b6e3e514d56b710e5db1a3640ad", "The engine has a connection to the guard."),
     "guard_missing": ("e0f62a5441f943809584c7525946b3d3", "The engine finds no guard; it goes on looking."),
@@ -87,6 +89,17 @@ def set_up(process: str) -> None:
         logger_factory=lambda *_: Lines(sys.stderr),
     )
     structlog.contextvars.bind_contextvars(process=process)
+    logging.basicConfig(level=logging.WARNING, handlers=[Libraries()])
+
+
+class Libraries(logging.Handler):
+    """What libraries log goes the same way, and is bounded as all is."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Log it as one of our words."""
+        structlog.get_logger().warning(
+            "library_said", library=record.name, text=record.getMessage(), exc_info=record.exc_info
+        )
 
 
 class Bounded:

@@ -3,12 +3,10 @@
 Off unless switched on. On the Unix socket none of this counts: there the file's permissions decide.
 """
 
-import asyncio
 import hmac
 import os
 import re
 import stat
-from collections import OrderedDict
 from collections.abc import Awaitable, Callable, MutableMapping
 from dataclasses import dataclass
 from hashlib import sha256
@@ -22,6 +20,7 @@ from starlette.responses import Response
 from controller.clock import Clock
 from controller.engine.http_problems import problem
 from controller.engine.http_routes import ADDRESSES
+from controller.engine.http_shares import Pace, Places, Turnstile, origin_of
 from controller.errors import FileProblems, OutOfRange, Problem
 
 Role = Literal["operator", "guest"]
@@ -33,11 +32,13 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 # RFC 6750 section 2.1 has the characters; 24 of them are more than 128 bits when drawn at random.
 TOKEN = re.compile(r"[A-Za-z0-9._~+/-]{24,200}=*")
 ROLES: tuple[Role, ...] = ("operator", "guest")
-BODY_S = 10.0  # longest time to send a body
-PER_S, AT_ONCE = 10.0, 40.0  # requests of one client
-WRONG_PER_S, WRONG_AT_ONCE = 0.2, 10.0  # wrong tokens of one client
-CLIENTS_KEPT = 256
-TELL_EVERY_S = 60.0  # a flood is told once a minute
+PER_S, AT_ONCE = 10.0, 40.0  # requests on one connection whose token is known
+STRANGER_PER_S, STRANGER_AT_ONCE = 0.5, 20.0  # requests without a known token, of one address
+HEADERS = {
+    "no-token": {"www-authenticate": "Bearer"},
+    "too-often": {"retry-after": "5", "connection": "close"},
+    "busy": {"retry-after": "1", "connection": "close"},
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,61 +108,43 @@ def read_tokens(path: Path) -> dict[Role, bytes]:
     return found
 
 
-class Pace:
-    """So many requests in a second for each client, more at once after a pause; remembers CLIENTS_KEPT clients."""
-
-    def __init__(self, clock: Clock, per_s: float, at_once: float) -> None:
-        self._clock, self._per_s, self._at_once = clock, per_s, at_once
-        self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()  # client -> requests left, when
-
-    def allows(self, client: str, *, takes: float = 1.0) -> bool:
-        """Whether another request may come; it is then counted as `takes`."""
-        now_s = self._clock.now_s()
-        left, at_s = self._left.pop(client, (self._at_once, now_s))
-        left = min(self._at_once, left + (now_s - at_s) * self._per_s)
-        allowed = left >= 1.0
-        self._left[client] = (left - takes if allowed else left, now_s)
-        if len(self._left) > CLIENTS_KEPT:
-            self._left.popitem(last=False)
-        return allowed
-
-
 class Door:
     """Stands before the application on the local network; says in the scope who asks (`role`)."""
 
-    def __init__(self, app: App, known: Place, tokens: dict[Role, bytes], clock: Clock) -> None:
-        self._app, self._hosts, self._tokens, self._clock = app, known.hosts, tokens, clock
-        self._pace = Pace(clock, PER_S, AT_ONCE)
-        self._wrong = Pace(clock, WRONG_PER_S, WRONG_AT_ONCE)
-        self._told_s: dict[str, float] = {}
+    def __init__(self, app: App, known: Place, tokens: dict[Role, bytes], clock: Clock, places: Places) -> None:
+        self._app, self._hosts, self._tokens, self._places = app, known.hosts, tokens, places
+        self._turnstile = Turnstile()
+        self._known, self._strangers = Pace(clock, PER_S, AT_ONCE), Pace(clock, STRANGER_PER_S, STRANGER_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer the request or turn it away."""
-        no = self._refusal(scope)
-        if no is None:
-            await self._app(scope, _in_time(receive), send)
-        else:
-            await no(scope, receive, send)
+        role = self._role(scope["headers"])
+        is_stop = role == "operator" and (scope["method"], scope["path"]) == ("POST", "/v1/stop")
+        if not is_stop:  # stopping always works, at once
+            await self._turnstile.wait(role)
+        no = self._refusal(scope, role, is_stop=is_stop)
+        scope["role"] = role
+        await (self._app if no is None else no)(scope, receive, send)
 
-    def _refusal(self, scope: Scope) -> Response | None:
-        headers: list[tuple[bytes, bytes]] = scope["headers"]
-        client = str((scope.get("client") or ("?", 0))[0])
-        hosts = [value.decode("latin-1").lower() for name, value in headers if name == b"host"]
-        if len(hosts) != 1 or hosts[0] not in self._hosts:
+    def _refusal(self, scope: Scope, role: Role | None, *, is_stop: bool) -> Response | None:
+        client, port = scope.get("client") or ("0.0.0.0", 0)
+        hosts = [value.decode("latin-1").lower() for name, value in scope["headers"] if name == b"host"]
+        is_ours = len(hosts) == 1 and hosts[0] in self._hosts
+        if (role is None or not is_ours) and not self._strangers.allows(origin_of(client)):
+            return self._turn_away("too-often", client, "too many requests without a known token: wait a minute")
+        if not is_ours:
             return self._turn_away("wrong-host", client, "ask for this machine by the name or address it listens at")
-        role = self._role(headers)
-        if role == "operator" and (scope["method"], scope["path"]) == ("POST", "/v1/stop"):
-            return None  # stopping always works
-        if not self._wrong.allows(client, takes=0.0):
-            return self._turn_away("too-often", client, "too many wrong tokens: wait a minute")
-        if not self._pace.allows(client):
-            return self._turn_away("too-often", client, f"at most {PER_S:g} requests a second")
         if role is None:
-            self._wrong.allows(client)
             return self._turn_away("no-token", client, "send the header Authorization: Bearer TOKEN")
+        has_place = self._places.know(scope["state"]["connection"], role)
+        if is_stop:
+            return None
+        if not has_place:
+            return self._turn_away("busy", client, "too many connections are busy with this token")
+        if not self._known.allows(f"{client} {port}"):
+            return self._turn_away("too-often", client, f"at most {PER_S:g} requests a second")
         if role == "guest" and not _is_open_to_guests(scope):
             return self._turn_away("not-for-guests", client, "a guest may see status and menu, and ask for a drink")
-        scope["role"] = role
         return None
 
     def _role(self, headers: list[tuple[bytes, bytes]]) -> Role | None:
@@ -173,33 +156,11 @@ class Door:
         return matching[0] if matching and kind.lower() == b"bearer" else None
 
     def _turn_away(self, name: str, client: str, detail: str) -> Response:
-        now_s = self._clock.now_s()
-        if now_s >= self._told_s.get(name, now_s):
-            self._told_s[name] = now_s + TELL_EVERY_S
-            structlog.get_logger().warning("lan_turned_away", reason=name, client=client)
-        headers = {"no-token": {"www-authenticate": "Bearer"}, "too-often": {"retry-after": "5"}}.get(name)
-        return problem(name, detail, headers=headers)
+        structlog.get_logger().warning("lan_turned_away", reason=name, client=client)
+        return problem(name, detail, headers=HEADERS.get(name))
 
 
 def _is_open_to_guests(scope: Scope) -> bool:
     return any(
         one.for_guests and one.is_at(scope["path"]) and scope["method"] in {one.method, "HEAD"} for one in ADDRESSES
     )
-
-
-def _in_time(receive: Receive) -> Receive:
-    """`receive`, but a client that has not sent its whole body after BODY_S counts as gone."""
-    deadline_s: float | None = asyncio.get_running_loop().time() + BODY_S
-
-    async def soon() -> MutableMapping[str, Any]:
-        nonlocal deadline_s
-        try:
-            async with asyncio.timeout_at(deadline_s):
-                message = await receive()
-        except TimeoutError:
-            return {"type": "http.disconnect"}
-        if not message.get("more_body", False):
-            deadline_s = None  # what comes after it is that the client is gone, which may take as long as it likes
-        return message
-
-    return soon

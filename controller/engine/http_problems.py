@@ -39,7 +39,7 @@ PROBLEMS: dict[str, tuple[int, str]] = {
     "record": (500, "The ledger could not be read or written"),
     "internal": (500, "The engine failed; its log says how"),
     "guard-unreachable": (503, "The guard does not answer"),
-    "busy": (503, "Too many streams are open"),
+    "busy": (503, "Too many connections or streams are open"),
 }
 
 # Error classes and the problem that tells of them; the first match counts, so that bases come last.

@@ -3,27 +3,38 @@
 import asyncio
 import contextlib
 import socket
+import struct
 from collections.abc import Callable, Iterator
 from ipaddress import IPv6Address, ip_address
 
+import structlog
 import uvicorn
 
 from controller.engine.http_access import Place
+from controller.engine.http_connection import Connection
+from controller.engine.http_shares import Places, origin_of
 from controller.errors import TundishError
 
 IP_FREEBIND = 15  # include/uapi/linux/in.h
-LAN_CONNECTIONS = 64  # open at once from the local network; the Unix socket has its own
+WAITING = 256  # connections that the kernel keeps until they are taken
+AT_ONCE = 16  # taken in one turn of the loop
+HEAD_BYTES = 16 * 1024  # of a request
+PAUSE_S = 1.0  # after the system had no descriptor left
+RESET = struct.pack("ii", 1, 0)  # SO_LINGER: who is turned away leaves nothing behind
 
 
 class HttpServer(uvicorn.Server):
-    """uvicorn without its ten wake-ups a second and its signal handlers: the service owns the signals."""
+    """uvicorn without its ten wake-ups a second and its signal handlers, whose connections have their places.
 
-    def __init__(self, app: Callable[..., object], *, most_connections: int | None = None) -> None:
+    The service owns the signals.
+    """
+
+    def __init__(self, app: Callable[..., object], places: Places) -> None:
         super().__init__(
             uvicorn.Config(
                 app,
                 loop="asyncio",
-                http="h11",
+                http=Connection,
                 ws="none",
                 lifespan="off",
                 log_config=None,
@@ -31,12 +42,27 @@ class HttpServer(uvicorn.Server):
                 proxy_headers=False,
                 server_header=False,
                 date_header=False,
-                limit_concurrency=most_connections,
-                timeout_keep_alive=5,
+                h11_max_incomplete_event_size=HEAD_BYTES,
                 timeout_graceful_shutdown=2,
             )
         )
+        self._places = places
         self._end = asyncio.Event()
+        self._opening: set[asyncio.Task[object]] = set()
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Listen, in place of asyncio's servers: those take every connection and ask nobody."""
+        self.servers = []
+        for listener in sockets or []:
+            listener.setblocking(False)
+            self._listen(listener)
+        self.started = True
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Listen no more, and close the connections."""
+        for listener in sockets or []:
+            asyncio.get_running_loop().remove_reader(listener)
+        await super().shutdown(sockets)
 
     async def main_loop(self) -> None:
         """Serve until `end`."""
@@ -52,6 +78,40 @@ class HttpServer(uvicorn.Server):
         """Leave the signals alone."""
         yield
 
+    def _listen(self, listener: socket.socket) -> None:
+        if not self.should_exit:
+            asyncio.get_running_loop().add_reader(listener, self._accept, listener)
+
+    def _accept(self, listener: socket.socket) -> None:
+        loop = asyncio.get_running_loop()
+        for _ in range(AT_ONCE):
+            try:
+                connection, address = listener.accept()
+            except (BlockingIOError, ConnectionAbortedError):
+                return
+            except OSError as error:
+                structlog.get_logger().error("not_accepted", error=str(error))
+                loop.remove_reader(listener)
+                loop.call_later(PAUSE_S, self._listen, listener)
+                return
+            origin = origin_of(address[0]) if isinstance(address, tuple) else ""
+            if origin and not self._places.lets_in(origin):
+                structlog.get_logger().warning("lan_turned_away", reason="too-many-connections", client=origin)
+                connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, RESET)
+                connection.close()
+                continue
+            connection.setblocking(False)
+            opening = loop.create_task(self._open(connection, origin))
+            self._opening.add(opening)
+            opening.add_done_callback(self._opening.discard)
+
+    async def _open(self, connection: socket.socket, origin: str) -> None:
+        def protocol() -> Connection:
+            return Connection(self._places, origin, config=self.config, server_state=self.server_state)
+
+        with contextlib.suppress(OSError):  # gone again
+            await asyncio.get_running_loop().connect_accepted_socket(protocol, connection)
+
 
 @contextlib.contextmanager
 def lan_socket(place: Place) -> Iterator[socket.socket]:
@@ -63,7 +123,7 @@ def lan_socket(place: Place) -> Iterator[socket.socket]:
         listener.setsockopt(socket.IPPROTO_IP, IP_FREEBIND, 1)
         try:
             listener.bind((place.host, place.port))
-            listener.listen(64)
+            listener.listen(WAITING)
         except OSError as error:
             raise TundishError(
                 f"cannot listen at {place.host} port {place.port} ({error.strerror}). Choose another port above 1023."

@@ -19,7 +19,8 @@ from controller.engine.http import application
 from controller.engine.http_access import Door, Place, read_tokens
 from controller.engine.http_asking import Asking
 from controller.engine.http_events import EventRing
-from controller.engine.http_server import LAN_CONNECTIONS, HttpServer, lan_socket
+from controller.engine.http_server import HttpServer, lan_socket
+from controller.engine.http_shares import Places
 from controller.engine.metrics import Metrics
 from controller.engine.reloading import Read, Reloading
 from controller.errors import TundishError
@@ -61,10 +62,10 @@ def run(
 
         async def serve() -> BaseException | None:
             process = _Process(engine, clock, profile, lambda: load_apart(profile_path, book_path))
-            listeners = [(listener, HttpServer(process.app))]
+            listeners = [(listener, HttpServer(process.app, Places(clock)))]
             if lan is not None and lan_listener is not None:
-                door = Door(process.app, lan, tokens, clock)
-                listeners.append((lan_listener, HttpServer(door, most_connections=LAN_CONNECTIONS)))
+                places = Places(clock)
+                listeners.append((lan_listener, HttpServer(Door(process.app, lan, tokens, clock, places), places)))
                 structlog.get_logger().info("lan_listens", host=lan.host, port=lan.port, guests="guest" in tokens)
             return await process.run(link, listeners)
 
