@@ -22,6 +22,7 @@ from controller.safety.records import (
     LineState,
     Lost,
     Memory,
+    Moment,
     Note,
     OnTime,
     RefusedRecord,
@@ -83,14 +84,16 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
 
 
 def _advance(memory: Memory, stamped: Stamped) -> Memory:
-    record = stamped.record
-    if isinstance(record, Started) and record.boot != memory.boot:
+    record, credited = stamped.record, memory.credited_s
+    latest = memory.latest or Moment(credited_s=credited, wall_s=memory.wall_s)
+    if not isinstance(record, Started) or record.boot == memory.boot:
+        credited += max(0.0, stamped.mono_s - memory.mono_s)
+    elif memory.boot:
         # Another boot: the monotonic clock began anew, and only the wall clock can tell how long the pause was.
-        passed_s = stamped.wall_s - memory.wall_s if memory.boot else 0.0
-    else:
-        passed_s = stamped.mono_s - memory.mono_s
-    credited = memory.credited_s + max(0.0, passed_s)
-    return replace(memory, mono_s=stamped.mono_s, wall_s=stamped.wall_s, credited_s=credited)
+        credited = max(credited, latest.credited_s + stamped.wall_s - latest.wall_s)
+    if stamped.wall_s > latest.wall_s or not memory.boot:
+        latest = Moment(credited_s=credited, wall_s=stamped.wall_s)
+    return replace(memory, mono_s=stamped.mono_s, wall_s=stamped.wall_s, credited_s=credited, latest=latest)
 
 
 def _started(memory: Memory, record: Started) -> Memory:

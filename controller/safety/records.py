@@ -203,15 +203,17 @@ class Lost(Value, frozen=True, kw_only=True, tag="lost"):
 class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     """All that must survive a restart. Also a record of its own (a snapshot), which keeps replay short.
 
-    The credited clock counts seconds that have passed for certain: monotonic time within one boot, and between boots
-    the wall clock's difference as far as it is positive. Setting the wall clock forward while the guard runs never
-    shortens the rolling hour. (Setting it forward while the computer is off cannot be told from waiting.)
+    The credited clock counts seconds that have passed for certain: monotonic time within one boot, and across boots
+    what the wall clock shows beyond the latest that it has ever shown. So neither setting it while the guard runs nor a
+    boot with a clock that is behind ever shortens the rolling hour. (Setting it forward while the computer is off
+    cannot be told from waiting.)
     """
 
     boot: str = ""
     mono_s: float = 0.0  # of the last record
     wall_s: float = 0.0
     credited_s: float = 0.0
+    latest: Moment | None = None  # when the wall clock showed more than ever; None in journals of earlier versions
     lines: tuple[LineState, ...] = ()
     removed: tuple[LineState, ...] = ()  # tubes on pins that the profile does not use, should they come back
     labels: tuple[Label, ...] = ()  # what the book read last says of each liquid

@@ -207,6 +207,17 @@ def test_setting_the_wall_clock_frees_nothing():
     assert gin(rig, "s6") == ["hour_ethanol"]
 
 
+@pytest.mark.parametrize("behind_s", [3600, 86_400, 1e9])
+def test_a_boot_with_a_clock_that_is_behind_and_one_with_it_right_free_nothing(behind_s):
+    rig = Rig(with_caps(hour_ethanol_g=30)).primed(4)
+    gin(rig, "s1")
+    gin(rig, "s2")
+    for boot, by_s in (("b2", -behind_s), ("b3", behind_s)):
+        rig.clock.set_wall(rig.clock.wall_s() + by_s)
+        restart(rig, boot=boot)
+        assert "hour_ethanol" in gin(rig, f"in {boot}")
+
+
 def test_a_night_switched_off_counts():
     rig = Rig(with_caps(hour_ethanol_g=30)).primed(4)
     gin(rig, "s1")

@@ -62,6 +62,15 @@ NOTE = Note(text="nothing")
         ([at(50, started()), at(53, NOTE, 2000), at(5, started("b2"), 2100)], 103.0),  # another boot: 100 s by the wall
         ([at(50, started()), at(53, NOTE, 2000), at(5, started("b2"), 1900)], 3.0),  # the wall clock went back
         ([at(50, started()), at(53, ClockRecord(stepped_s=600), 2600), at(5, started("b2"), 2700)], 103.0),
+        # A boot with a clock that is behind, and another with it right: 60 s by the wall, however they are split.
+        ([at(50, started(), 5000), at(5, started("b2"), 1000), at(5, started("b3"), 5060)], 60.0),
+        ([at(50, started(), 5000), at(5, started("b2"), 1000), at(45, NOTE, 1040), at(5, started("b3"), 5060)], 60.0),
+        ([at(50, started(), 5000), at(5, started("b2"), 1000), at(95, NOTE, 1090), at(5, started("b3"), 5060)], 90.0),
+        # The same while it runs: set back, then a boot with it right.
+        ([at(50, started(), 5000), at(60, ClockRecord(stepped_s=-4000), 1010), at(5, started("b2"), 5060)], 60.0),
+        # Set forward by mistake and back: time between boots counts again once the wall clock is past that.
+        ([at(50, started(), 5000), at(51, NOTE, 9000), at(52, NOTE, 5002), at(5, started("b2"), 5060)], 2.0),
+        ([at(50, started(), 5000), at(51, NOTE, 9000), at(52, NOTE, 5002), at(5, started("b2"), 9060)], 61.0),
     ],
 )
 def test_the_credited_clock(records, credited):
