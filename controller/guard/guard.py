@@ -273,6 +273,7 @@ class Guard:
         failure = None
         if self._is_at_rest:  # a disk may take its time: never while a channel is on, or has its feed
             failure = self._writer.write(now_s, is_urgent=False)
+            self._core.stood_still(self._clock.now_s() - now_s)
         self._send(events, client, is_private=is_private)
         if proposal is not None:
             self._settle_proposal(proposal, failure, client)

@@ -159,6 +159,10 @@ class Supervisor:
 
     # --- from the loop
 
+    def stood_still(self, for_s: float) -> None:
+        """The loop could hear nobody for so long, with every channel off: that was no silence of the engine."""
+        self._desk.beat_s += for_s
+
     def recorded(self, now_s: float, operation: str) -> list[Event]:
         """The record that allows this operation to begin or to go on is on disk, and a sentinel watches."""
         machine, progress = self._machine, self._machine.progress

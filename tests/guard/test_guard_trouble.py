@@ -2,6 +2,7 @@
 
 import pytest
 from guard_parts import (
+    GLASS,
     JUICE_10_S,
     LEVEL_1,
     Rig,
@@ -15,7 +16,10 @@ from guard_parts import (
 )
 from msgspec.structs import replace
 
+from controller.clock import VirtualClock
+from controller.ledger.journal import MemoryJournal
 from controller.model.messages import (
+    SILENCE_S,
     Acknowledge,
     Ended,
     FaultLatchedEvent,
@@ -26,6 +30,57 @@ from controller.model.messages import (
 from controller.model.states import MachineState, Outcome
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
+
+# --- a card that takes its time
+
+
+class SlowCard(MemoryJournal):
+    """Every write takes so long, and meanwhile the guard hears and sees nothing."""
+
+    def __init__(self, clock: VirtualClock, takes_s: float) -> None:
+        super().__init__()
+        self.clock, self.takes_s = clock, takes_s
+
+    def append(self, body: bytes) -> None:
+        super().append(body)
+        self.clock.move_to(self.clock.now_s() + self.takes_s)
+
+
+def on_a_slow_card(takes_s: float, machine=None) -> Rig:
+    clock = VirtualClock(now_s=1000.0)
+    return Rig(machine, SlowCard(clock, takes_s), clock=clock)
+
+
+@pytest.mark.parametrize("takes_s", [0.05, 0.6, 2.0])
+def test_a_slow_card_only_delays_the_start(takes_s):
+    rig = on_a_slow_card(takes_s, profile(glass=GLASS))
+    rig.board.contacts["glass"] = True
+    rig.primed(1)
+    asked_s = rig.clock.now_s()
+    rig.say(Start(operation=JUICE_10_S))
+    began_s = rig.board.trace[-1][0]
+    assert began_s - asked_s == pytest.approx(takes_s, abs=0.05)
+    rig.run(3)
+    rig.board.contacts["glass"] = False
+    rig.run(1)
+    rig.board.contacts["glass"] = True
+    rig.run(1)
+    rig.say(Start(operation=JUICE_10_S))  # refused, and that is written while it is held
+    rig.run(2 + takes_s)
+    rig.say(Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),)))
+    rig.run(8 + 3 * takes_s)
+    assert [(one.outcome, one.reason) for one in rig.of(Ended)] == [(Outcome.DONE, "")] * 2
+    assert rig.of(FaultLatchedEvent) == []
+
+
+def test_an_engine_that_is_silent_after_a_slow_write_is_missed_as_soon_as_ever():
+    rig = on_a_slow_card(2.0).primed(1)
+    rig.say(Start(operation=JUICE_10_S))
+    began_s = rig.board.trace[-1][0]
+    rig.run(3, beat=False)
+    assert last_off_s(rig) - began_s == pytest.approx(SILENCE_S, abs=0.01)
+    assert rig.of(Ended)[-1].reason == "no heartbeat from the engine for 0.5 s"
+
 
 # --- faults of the machine itself
 
