@@ -4,14 +4,25 @@ from collections.abc import Mapping
 
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
-from controller.sequencing.bottleneck import bottleneck, explain
-from controller.sequencing.plan import ANY_TIME_S, Plan, limits, runs_to_schedule
-from controller.sequencing.schedule import Run
+from controller.sequencing.bottleneck import WORK_ON_ADVICE, bottleneck, explain
+from controller.sequencing.plan import ANY_TIME_S, Plan, limits, runs_to_schedule, timed
+from controller.sequencing.schedule_loads import Limits, Run
 
 
 def binding_limit(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> str:
-    """The limit without which the serving would be shortest; "longest run" when no single limit lengthens it."""
-    return bottleneck(_batches(profile, calibrations, plan), limits(profile, ANY_TIME_S)).limit
+    """The limit without which the serving would be shortest; "longest run" when none would save a noticeable part.
+
+    What a limit saves is reckoned with the run times of the plan without it: more pumps at once sag more.
+    """
+
+    def length_s(changed: Limits) -> float:
+        return sum(
+            timed(profile, calibrations, wanted, changed, work=WORK_ON_ADVICE)[0].makespan_s for wanted in plan.wanted
+        )
+
+    return bottleneck(
+        _batches(profile, calibrations, plan), limits(profile, ANY_TIME_S), plan.makespan_s, length_s
+    ).limit
 
 
 def too_slow(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> str:
@@ -21,8 +32,8 @@ def too_slow(profile: Profile, calibrations: Mapping[int, Calibration], plan: Pl
         return ""
     batches = _batches(profile, calibrations, plan)
     slowest = max(range(len(batches)), key=lambda place: sum(run.duration_s for run in batches[place]))
-    others_s = plan.makespan_s - _span_s(plan, slowest)
-    told = explain(batches[slowest], limits(profile, max(0.1, cap_s - others_s)))
+    span_s = _span_s(plan, slowest)
+    told = explain(batches[slowest], limits(profile, max(0.1, cap_s - (plan.makespan_s - span_s))), span_s)
     return "" if told is None else f"{told.reason} {told.way_out}".strip()
 
 

@@ -8,7 +8,8 @@ from controller.model.plan import PlannedRun
 from controller.model.profile import FlowBand, Line, Profile
 from controller.model.states import OperationKind
 from controller.sequencing.plan import ANY_TIME_S, limits
-from controller.sequencing.schedule import Run, schedule
+from controller.sequencing.schedule import schedule
+from controller.sequencing.schedule_loads import Run
 
 # Line volumes that a run moves at the least, by the lower edge of its pump's band: the guard counts by that edge. A
 # purge must also draw the last of the liquid along the tube's wall.

@@ -1,11 +1,15 @@
 """From a recipe's doses to a plan: which line runs when, and for how long.
 
 Sag: a pump slows down while others draw from the same supply, so run times depend on who runs together, and who runs
-together depends on run times. The two are made consistent by turns: schedule with the present run times, work out the
-mean current of the others during each run, work out the run times anew. It ends when no run time moves by more than
-0.1 ms. Should the schedule flip to and fro instead, each run gets a window long enough for the worst company it could
-have; with those starts fixed only the run times are iterated, which contracts (each second of overlap adds at most
-sag x current, a few percent) and stays within the windows, so every limit still holds.
+together depends on run times. The two are made consistent by turns: with the order of starts found for the present run
+times, work out the mean current of the others during each run, the run times with it, and the starts anew, until no
+run time moves any more; then search once more with these. Should they flip to and fro instead, each run gets a window
+long enough for the worst company it could have; with those starts fixed only the run times are iterated, which
+contracts (each second of overlap adds at most sag x current, a few percent) and stays within the windows, so every
+limit still holds.
+
+That no plan is shorter is claimed with the least company that any plan of that length must have: the others must pour
+too, and outside a run there is only so much time and current for them.
 """
 
 from collections.abc import Mapping, Sequence
@@ -19,11 +23,18 @@ from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
-from controller.sequencing.schedule import Limits, Run, Schedule, schedule
+from controller.sequencing.schedule import WORK, Schedule, in_order_of, schedule
+from controller.sequencing.schedule_loads import Limits, Run
 
-SETTLED_S = 1e-4
+SETTLED_S = 1e-6
+SAME_S = 1e-4  # relays take milliseconds: plans closer together than this take equally long
+FIRST_SHARE = 4  # the search before the company is known gets this part of the work
 ROUNDS = 12
 FIXED_ROUNDS = 60
+ANY_TIME_S = 1e6
+# What a run takes, it gives back this much later than the figures of relays and pumps say, so that no plan leans on the
+# last millisecond: edges come up to so late (`tests/benchmarks edges`). The guard reckons without it.
+MARGIN_S = 0.001
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,12 +59,9 @@ class Plan:
     proven: bool
 
 
-ANY_TIME_S = 1e6
-
-
 def limits(profile: Profile, total_s: float | None = None) -> Limits:
     """What a plan of this machine must keep to; total_s (s) stands in for the cap on a serving's time."""
-    caps = profile.caps
+    caps, relays = profile.caps, profile.relay_board
     return Limits(
         current_a=caps.current_a,
         flow_ml_s=min(caps.flow_ml_s, profile.funnel.drain_ml_s),
@@ -61,6 +69,8 @@ def limits(profile: Profile, total_s: float | None = None) -> Limits:
         start_gap_s=caps.start_gap_s,
         settle_s=profile.funnel.settle_s,
         total_s=caps.serving_time_s if total_s is None else total_s,
+        # A contact that opens more slowly than it closes is still closed when one that was switched with it closes.
+        overlap_s=max(0.0, relays.release_s - relays.operate_s) + MARGIN_S,
     )
 
 
@@ -103,42 +113,140 @@ def one_at_a_time_s(profile: Profile, calibrations: Mapping[int, Calibration], w
 
 
 def timed(
-    profile: Profile, calibrations: Mapping[int, Calibration], wanted: Sequence[Wanted]
+    profile: Profile,
+    calibrations: Mapping[int, Calibration],
+    wanted: Sequence[Wanted],
+    bounds: Limits | None = None,
+    *,
+    work: int = WORK,
 ) -> tuple[Schedule, tuple[PlannedRun, ...]]:
-    """Schedule the wanted volumes with run times that account for who else runs when (see the module's docstring)."""
+    """Schedule the wanted volumes with run times that account for who else runs when (see the module's docstring).
+
+    bounds: in place of the machine's own. work: of one search, see `schedule`.
+    """
     if not wanted:
         return Schedule(lines=(), run_starts_s=(), makespan_s=0.0, lower_bound_s=0.0, proven=True), ()
-    durations = [run_time_s(calibrations[one.line], one.volume_ml) for one in wanted]
-    for _ in range(ROUNDS):
-        solved, starts = _solve(profile, calibrations, wanted, durations)
-        consistent = _with_company(profile, calibrations, wanted, starts, durations)
-        if max(abs(new - old) for new, old in zip(consistent, durations, strict=True)) <= SETTLED_S:
-            return solved, _runs(wanted, starts, durations)
-        durations = consistent
-    return _within_windows(profile, calibrations, wanted)
-
-
-def _within_windows(
-    profile: Profile, calibrations: Mapping[int, Calibration], wanted: Sequence[Wanted]
-) -> tuple[Schedule, tuple[PlannedRun, ...]]:
-    currents = [profile.line(one.line).pump.run_a for one in wanted]
-    worst = [min(sum(currents), profile.caps.current_a) - own for own in currents]
-    windows = [
-        run_time_s(calibrations[one.line], one.volume_ml, others_a) for one, others_a in zip(wanted, worst, strict=True)
-    ]
-    solved, starts = _solve(profile, calibrations, wanted, windows)
-    durations = windows
-    for _ in range(FIXED_ROUNDS):
-        consistent = _with_company(profile, calibrations, wanted, starts, durations)
-        moved = max(abs(new - old) for new, old in zip(consistent, durations, strict=True))
-        durations = [min(new, window) for new, window in zip(consistent, windows, strict=True)]
-        if moved <= SETTLED_S:
+    volumes = _Volumes(profile, calibrations, wanted, bounds or limits(profile, ANY_TIME_S))
+    durations, plans = volumes.alone_s, list[tuple[float, Schedule, list[float]]]()
+    sags = any(calibrations[one.line].sag_per_a for one in wanted)
+    for share in (work // FIRST_SHARE, work) if sags else (work,):
+        settled = volumes.settled(volumes.solve(durations, share).run_starts_s, durations)
+        if settled is None:
             break
-    ends = [start + duration for start, duration in zip(starts, durations, strict=True)]
-    shortened = msgspec.structs.replace(
-        solved, makespan_s=max(ends), lower_bound_s=max(durations), proven=len(wanted) == 1
-    )
-    return shortened, _runs(wanted, starts, durations)
+        plans.append((settled[0].makespan_s, *settled))
+        durations = settled[1]
+    _, solved, durations = min(plans, key=lambda plan: plan[0]) if plans else (0.0, *volumes.within_windows(work))
+    return volumes.claimed(solved, durations), _runs(wanted, solved.run_starts_s, durations)
+
+
+class _Volumes:
+    """The wanted volumes on one machine: run times from company, and schedules from run times."""
+
+    def __init__(
+        self,
+        profile: Profile,
+        calibrations: Mapping[int, Calibration],
+        wanted: Sequence[Wanted],
+        bounds: Limits,
+    ) -> None:
+        self._profile, self._calibrations, self._wanted, self._bounds = profile, calibrations, wanted, bounds
+        self._currents = [profile.line(one.line).pump.run_a for one in wanted]
+        self.alone_s = self._run_times_s([0.0] * len(wanted))
+        self._bounds_s: list[tuple[Sequence[float], float]] = []  # run times, and what no plan with them can beat
+
+    def solve(self, durations: Sequence[float], work: int) -> Schedule:
+        """The shortest plan found with these run times."""
+        solved = schedule(self._runs(durations), self._bounds, work=work)
+        self._bounds_s.append((durations, solved.lower_bound_s))
+        return solved
+
+    def settled(self, starts: Sequence[float], durations: list[float]) -> tuple[Schedule, list[float]] | None:
+        """Run times that agree with the company, in the order of these starts; None when they flip to and fro."""
+        for _ in range(ROUNDS):
+            solved = in_order_of(starts, self._runs(durations), self._bounds)
+            starts = solved.run_starts_s
+            consistent = self._with_company(starts, durations)
+            if _farthest(consistent, durations) <= SETTLED_S:
+                return solved, durations
+            durations = consistent
+        return None
+
+    def within_windows(self, work: int) -> tuple[Schedule, list[float]]:
+        """The same with each run in a window that would do for the worst company."""
+        total_a = sum(self._currents)
+        windows = self._run_times_s([min(total_a, self._profile.caps.current_a) - own for own in self._currents])
+        solved = self.solve(windows, work)
+        durations = windows
+        for _ in range(FIXED_ROUNDS):
+            consistent = self._with_company(solved.run_starts_s, durations)
+            moved = _farthest(consistent, durations)
+            durations = [min(new, window) for new, window in zip(consistent, windows, strict=True)]
+            if moved <= SETTLED_S:
+                break
+        ends = [start + duration for start, duration in zip(solved.run_starts_s, durations, strict=True)]
+        return msgspec.structs.replace(solved, makespan_s=max(ends)), durations
+
+    def claimed(self, solved: Schedule, durations: Sequence[float]) -> Schedule:
+        """The same plan with what no plan can beat, run times under sag included.
+
+        Run times of at least the fraction f of others take at least f times as long: all else being scaled with them,
+        it would be just that, and longer inrushes and gaps only add to it.
+        """
+        least = self._least_s(solved.run_starts_s, durations)
+        self.solve(least, 0)
+        bound_s = max(
+            min(1.0, *(mine / theirs for mine, theirs in zip(least, those, strict=True))) * theirs_s
+            for those, theirs_s in self._bounds_s
+        )
+        proven = bound_s >= solved.makespan_s - SAME_S
+        return msgspec.structs.replace(solved, lower_bound_s=solved.makespan_s if proven else bound_s, proven=proven)
+
+    def _least_s(self, starts: Sequence[float], durations: Sequence[float]) -> list[float]:
+        """The least run times of any plan whose phases take no longer than these, s.
+
+        While a run is on, the others of its phase draw at least their own least charge, save what they could draw
+        in the rest of the phase. Each pass starts from run times that are too short or right, and ends with such.
+        """
+        least = self.alone_s
+        for _ in range(ROUNDS):
+            charges = [current * on_s for current, on_s in zip(self._currents, least, strict=True)]
+            others_a = []
+            for index, one in enumerate(self._wanted):
+                mine = [other for other in range(len(least)) if self._wanted[other].phase == one.phase]
+                span_s = max(starts[k] + durations[k] for k in mine) - min(starts[k] for k in mine)
+                others = [other for other in mine if other != index]
+                elsewhere_a = min(self._bounds.current_a, sum(self._currents[k] for k in others))
+                charge = sum(charges[k] for k in others) - max(0.0, span_s - least[index]) * elsewhere_a
+                others_a.append(max(0.0, charge))
+            longest = self._run_times_s([charge / on_s for charge, on_s in zip(others_a, least, strict=True)])
+            least = self._run_times_s([charge / on_s for charge, on_s in zip(others_a, longest, strict=True)])
+        return least
+
+    def _runs(self, durations: Sequence[float]) -> list[Run]:
+        return runs_to_schedule(self._profile, self._calibrations, self._wanted, durations)
+
+    def _run_times_s(self, others_a: Sequence[float]) -> list[float]:
+        return [
+            run_time_s(self._calibrations[one.line], one.volume_ml, beside_a)
+            for one, beside_a in zip(self._wanted, others_a, strict=True)
+        ]
+
+    def _with_company(self, starts: Sequence[float], durations: Sequence[float]) -> list[float]:
+        """Run times beside the mean current of the others in this plan."""
+        spans = [(start, start + on_s, own) for start, on_s, own in zip(starts, durations, self._currents, strict=True)]
+        others_a = []
+        for index, (start, end, _) in enumerate(spans):
+            charge = sum(
+                (min(end, other[1]) - max(start, other[0])) * other[2]
+                for place, other in enumerate(spans)
+                if place != index and other[0] < end and other[1] > start
+            )
+            others_a.append(charge / durations[index])
+        return self._run_times_s(others_a)
+
+
+def _farthest(these: Sequence[float], those: Sequence[float]) -> float:
+    return max(abs(one - other) for one, other in zip(these, those, strict=True))
 
 
 def runs_to_schedule(
@@ -163,35 +271,6 @@ def runs_to_schedule(
                 phase=one.phase,
             )
         )
-    return found
-
-
-def _solve(
-    profile: Profile,
-    calibrations: Mapping[int, Calibration],
-    wanted: Sequence[Wanted],
-    durations: Sequence[float],
-) -> tuple[Schedule, list[float]]:
-    solved = schedule(runs_to_schedule(profile, calibrations, wanted, durations), limits(profile, ANY_TIME_S))
-    return solved, list(solved.run_starts_s)
-
-
-def _with_company(
-    profile: Profile,
-    calibrations: Mapping[int, Calibration],
-    wanted: Sequence[Wanted],
-    starts: Sequence[float],
-    durations: Sequence[float],
-) -> list[float]:
-    found = []
-    for index, one in enumerate(wanted):
-        others_as = 0.0
-        for other, neighbour in enumerate(wanted):
-            if other != index:
-                begin = max(starts[index], starts[other])
-                end = min(starts[index] + durations[index], starts[other] + durations[other])
-                others_as += max(0.0, end - begin) * profile.line(neighbour.line).pump.run_a
-        found.append(run_time_s(calibrations[one.line], one.volume_ml, others_as / durations[index]))
     return found
 
 

@@ -1,8 +1,9 @@
-"""Simulated annealing over start orders: small random changes, worse ones allowed less and less.
+"""Start orders by list rules, then simulated annealing: small random changes, worse ones allowed less and less.
 
-An order is placed run by run (see `search`); the state after each place is kept, so a changed order is placed anew
-from its first change only. What is accepted is fixed before placing, so a bad order is dropped at the first run that
-ends too late, or as soon as more weight has been left unused than the accepted length has to spare.
+An order is placed run by run, each at the first instant at which it fits; the state after each place is kept, so a
+changed order is placed anew from its first change only. What is accepted is fixed before placing, so a bad order is
+dropped at the first run that ends too late, or as soon as more weight has been left unused than the accepted length
+has to spare.
 
 The same on every machine: a seeded generator, and no arithmetic but the four operations and square roots.
 """
@@ -15,9 +16,8 @@ from heapq import heappop, heappush
 from controller.sequencing.schedule_bounds import Weights
 from controller.sequencing.schedule_loads import Load, Room
 
-SEED = 20
 # Allowed worsening at the beginning, as a fraction of the mean length per run, and what is left of it at the end.
-WARM, COLD = 0.25, 0.1
+WARM, COLD = 0.3, 0.1
 
 # A coming drop of demand: (when, current, flow, channels, weight).
 Drop = tuple[float, float, float, float, float]
@@ -27,19 +27,17 @@ State = tuple[float, float, float, float, float, float, float, float, list[Drop]
 
 
 def anneal(
-    loads: list[Load], room: Room, weights: Weights, bound: float, placements: int
+    loads: list[Load], room: Room, bound: tuple[float, Weights], placements: int, seed: int = 0
 ) -> tuple[float, tuple[int, ...]]:
-    """The best length found, no less than `bound`, and its order; about so many runs are placed on the way."""
+    """The best length found and its order; about so many runs are placed on the way. `bound` is what `bounds` says."""
+    least, weights = bound
     placing = Placing(loads, room, weights)
-    length, order, states = min(
-        (placing.whole(order) for order in _first_orders(loads, room)), key=lambda found: found[0]
-    )
+    length, order, states = min(map(placing.whole, _first_orders(loads, room)), key=lambda found: found[0])
     best, best_order = length, order
-    rng = random.Random(SEED).random
-    count = len(loads)
+    rng, count = random.Random(seed).random, len(loads)
     warmth = WARM * length / count
     cooling = warmth * (1 - COLD) / max(placements, 1)
-    while placing.placed < placements and best > bound + 0.5:
+    while placing.placed < placements and best > least + 0.5:
         here, there = int(rng() * count), int(rng() * count)
         if here == there:
             continue
@@ -65,7 +63,7 @@ def _exponential(uniform: float) -> float:
 
 
 class Placing:
-    """Places runs in order, each at the first instant at which it fits."""
+    """Places runs in order, each at the first instant at which it fits, and no start before the one ahead of it."""
 
     def __init__(self, loads: list[Load], room: Room, weights: Weights) -> None:
         self.placed = 0
@@ -75,12 +73,12 @@ class Placing:
             for load, at_first, later in zip(loads, weights.inrush, weights.steady, strict=True)
         ]
 
-    def whole(self, order: list[int]) -> tuple[float, list[int], list[State]]:
+    def whole(self, order: Sequence[int]) -> tuple[float, list[int], list[State]]:
         """Length, order and states of a whole order."""
         room = self._room
         empty: State = (0.0, room.current, room.flow, room.concurrent, 0.0, 0.0, 1.0, 0.0, [])
         states = [empty]
-        return self.place(order, empty, math.inf, states), order, states
+        return self.place(order, empty, math.inf, states), list(order), states
 
     def place(self, order: Sequence[int], state: State, allowed: float, states: list[State] | None = None) -> float:
         """Place these runs after `state`, adding the state after each to `states`.
@@ -134,10 +132,10 @@ def _first_orders(loads: list[Load], room: Room) -> list[list[int]]:
         lambda index: share[index],
         lambda index: loads[index].inrush,
     ]
-    return [_greedy(loads, room, sorted(range(len(loads)), key=rule, reverse=True)) for rule in rules]
+    return [_by_list(loads, room, sorted(range(len(loads)), key=rule, reverse=True)) for rule in rules]
 
 
-def _greedy(loads: list[Load], room: Room, waiting: list[int]) -> list[int]:
+def _by_list(loads: list[Load], room: Room, waiting: list[int]) -> list[int]:
     time, current, flow, channels = 0.0, room.current, room.flow, room.concurrent
     drops: list[tuple[float, float, float, float]] = []
     order = []

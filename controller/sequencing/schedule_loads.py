@@ -43,7 +43,8 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True):
     """What all runs together may take at any instant, and the times to keep.
 
     start_gap_s: least time between any two starts. settle_s: from the last end of a phase to the first start of the
-    next. total_s: first start to last end. OutOfRange for a negative or non-finite figure.
+    next. total_s: first start to last end. overlap_s: for so long after its inrush and after
+    its end a run still takes what it took before. OutOfRange for a negative or non-finite figure.
     """
 
     current_a: float
@@ -52,6 +53,7 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True):
     start_gap_s: float
     settle_s: float
     total_s: float
+    overlap_s: float = 0.0
 
     def __post_init__(self) -> None:
         require_positive("current limit", self.current_a, "A")
@@ -60,10 +62,16 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True):
         require_in_range("gap between starts", self.start_gap_s, 0.0, math.inf, "s")
         require_in_range("settle time", self.settle_s, 0.0, math.inf, "s")
         require_positive("total time", self.total_s, "s")
+        require_in_range("overlap", self.overlap_s, 0.0, math.inf, "s")
+
+    @property
+    def pause_s(self) -> float:
+        """From the last end of a phase to the first start of the next, s."""
+        return max(self.settle_s, self.overlap_s)
 
 
 class Load(NamedTuple):
-    """One run. `tail` >= `duration`: the time from its start until its phase may end."""
+    """One run, its overlap included. `tail` >= `duration`: the time from its start until its phase may end."""
 
     duration: float
     tail: float
@@ -85,21 +93,20 @@ class Room(NamedTuple):
 def load_of(run: Run, limits: Limits, *, is_last_phase: bool) -> Load:
     """A run in whole numbers, its demands rounded up.
 
-    The next phase starts settle_s after this run's end, and start_gap_s after its start: a short run can hold it up
+    The next phase starts pause_s after this run's end, and start_gap_s after its start: a short run can hold it up
     by its start.
     """
-    current = _up(run.current_a)
-    inrush = _up(run.peak_a)
+    current, inrush, overlap = _up(run.current_a), _up(run.peak_a), _up(limits.overlap_s)
     if run.inrush_s >= run.duration_s:
         current = inrush
-    duration = _whole(run.duration_s)
-    tail = duration if is_last_phase else max(duration, _whole(limits.start_gap_s - limits.settle_s))
-    return Load(duration, tail, min(_whole(run.inrush_s), duration), inrush, current, _up(run.flow_ml_s))
+    duration = _up(run.duration_s) + overlap
+    tail = duration if is_last_phase else max(duration, _up(limits.start_gap_s - limits.pause_s) + overlap)
+    return Load(duration, tail, min(_up(run.inrush_s) + overlap, duration), inrush, current, _up(run.flow_ml_s))
 
 
 def room_of(limits: Limits) -> Room:
     """Limits in whole numbers, rounded down."""
-    return Room(_down(limits.current_a), _down(limits.flow_ml_s), float(limits.concurrent), _whole(limits.start_gap_s))
+    return Room(_down(limits.current_a), _down(limits.flow_ml_s), float(limits.concurrent), _up(limits.start_gap_s))
 
 
 def fits_current(run: Run, limits: Limits) -> bool:
@@ -115,10 +122,6 @@ def fits_flow(run: Run, limits: Limits) -> bool:
 def seconds(whole: float) -> float:
     """A length of the search in s."""
     return whole / _NANO
-
-
-def _whole(seconds: float) -> float:
-    return float(round(seconds * _NANO))
 
 
 def _up(value: float) -> float:

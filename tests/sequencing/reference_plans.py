@@ -1,17 +1,22 @@
-"""Instances drawn at random, and the makespan that CP-SAT (OR-Tools) finds for them on a grid of 1 ms."""
+"""Instances drawn at random, and what CP-SAT once found for them (`cp_sat_plans.json`, made by `cp_sat.py`)."""
 
+import json
 import random
-import time
 from dataclasses import dataclass
-from itertools import pairwise
+from pathlib import Path
 
 import msgspec
-from ortools.sat.python import cp_model
 
-from controller.sequencing.schedule import Limits, Run
+from controller.sequencing.schedule_loads import Limits, Run
 
-MS = 1000  # CP-SAT's grid: 1 ms
-MILLI = 1000  # mA, uL/s
+STORED = Path(__file__).with_name("cp_sat_plans.json")
+# Name -> how many instances, of how many lines, drawn from which seed.
+SETS = {
+    "1 to 10 lines": (180, 1, 10, 1),
+    "8 lines": (45, 8, 8, 8),
+    "9 and 10 lines": (45, 9, 10, 3),
+    "11 to 32 lines": (63, 11, 32, 2),
+}
 
 
 @dataclass(frozen=True)
@@ -102,63 +107,17 @@ def _draw_run(rng: random.Random, figures: Figures, limit_a: float) -> Run:
 
 @dataclass(frozen=True)
 class Reference:
+    """The best makespan that CP-SAT found, and the shortest that it could not rule out."""
+
     makespan_s: float
     bound_s: float
     proven: bool
-    seconds: float
 
 
-def cp_sat(instance: Instance, seconds: float, workers: int = 8) -> Reference:
-    """CP-SAT's best plan within so many seconds, the start times on a grid of 1 ms."""
-    runs, limits = instance.runs, instance.limits
-    model = cp_model.CpModel()
-    gap, settle = round(limits.start_gap_s * MS), round(limits.settle_s * MS)
-    durations = [round(run.duration_s * MS) for run in runs]
-    horizon = sum(durations) + gap * len(runs) + settle * len({run.phase for run in runs})
-    makespan = model.new_int_var(0, horizon, "makespan")
-    starts = [model.new_int_var(0, horizon, "") for _ in runs]
-    for start, duration in zip(starts, durations, strict=True):
-        model.add(start + duration <= makespan)
-    _limit_sums(model, instance, starts, durations)
-    if gap:
-        model.add_no_overlap([model.new_fixed_size_interval_var(start, gap, "") for start in starts])
-    _order_phases(model, runs, starts, durations, settle)
-    model.minimize(makespan)
-    solver = cp_model.CpSolver()
-    solver.parameters.max_time_in_seconds = seconds
-    solver.parameters.num_workers = workers
-    began_s = time.perf_counter()
-    status = solver.solve(model)
-    took_s = time.perf_counter() - began_s
-    bound_s = solver.best_objective_bound / MS
-    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        return Reference(float("inf"), bound_s, False, took_s)
-    return Reference(solver.objective_value / MS, bound_s, status == cp_model.OPTIMAL, took_s)
-
-
-def _limit_sums(
-    model: cp_model.CpModel, instance: Instance, starts: list[cp_model.IntVar], durations: list[int]
-) -> None:
-    runs, limits = instance.runs, instance.limits
-    whole, inrush = [], []
-    for run, start, duration in zip(runs, starts, durations, strict=True):
-        whole.append(model.new_fixed_size_interval_var(start, duration, ""))
-        inrush.append(model.new_fixed_size_interval_var(start, min(duration, round(run.inrush_s * MS)), ""))
-    steady = [round(run.current_a * MILLI) for run in runs]
-    extra = [round((run.inrush_a - run.current_a) * MILLI) for run in runs]
-    model.add_cumulative(whole + inrush, steady + extra, round(limits.current_a * MILLI))
-    model.add_cumulative(whole, [round(run.flow_ml_s * MILLI) for run in runs], round(limits.flow_ml_s * MILLI))
-    model.add_cumulative(whole, [1] * len(runs), limits.concurrent)
-
-
-def _order_phases(
-    model: cp_model.CpModel, runs: list[Run], starts: list[cp_model.IntVar], durations: list[int], settle: int
-) -> None:
-    phases = sorted({run.phase for run in runs})
-    for earlier, later in pairwise(phases):
-        border = model.new_int_var(0, cp_model.INT32_MAX, "")
-        for run, start, duration in zip(runs, starts, durations, strict=True):
-            if run.phase == earlier:
-                model.add(start + duration + settle <= border)
-            elif run.phase == later:
-                model.add(start >= border)
+def stored() -> dict[str, list[tuple[Instance, Reference]]]:
+    """Set -> its instances, each with what CP-SAT found."""
+    found = {}
+    for name, rows in json.loads(STORED.read_text())["sets"].items():
+        references = [Reference(row[2] / 1000, row[3] / 1000, row[4]) for row in rows]
+        found[name] = list(zip(instances(*SETS[name])[: len(rows)], references, strict=True))
+    return found

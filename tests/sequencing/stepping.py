@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from itertools import pairwise
 
-from controller.sequencing.schedule import Limits, Run
+from controller.sequencing.schedule_loads import Limits, Run
 
 CURRENT_A, FLOW_ML_S, TIME_S = 1e-9, 1e-9, 1e-9
 
@@ -14,7 +14,7 @@ def broken_limits(runs: Sequence[Run], starts_s: Sequence[float], limits: Limits
     instants = {start_s + after_s for run, start_s in spans for after_s in (0.0, run.inrush_s, run.duration_s)}
     broken = []
     for at_s in sorted(instants):
-        on = [(run, at_s - start_s) for run, start_s in spans if start_s <= at_s < start_s + run.duration_s]
+        on = [(run, at_s - start_s) for run, start_s in spans if start_s <= at_s < start_s + run.duration_s - TIME_S]
         current_a = sum(run.inrush_a if on_s < run.inrush_s - TIME_S else run.current_a for run, on_s in on)
         flow_ml_s = sum(run.flow_ml_s for run, _ in on)
         if current_a > limits.current_a + CURRENT_A:

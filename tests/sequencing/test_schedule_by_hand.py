@@ -1,13 +1,13 @@
 """Plans worked out by hand, the arithmetic beside each."""
 
 import math
-from itertools import pairwise
 
 import pytest
 from stepping import broken_limits
 
 from controller.errors import OutOfRange
-from controller.sequencing.schedule import Limits, Run, Schedule, schedule
+from controller.sequencing.schedule import Schedule, schedule
+from controller.sequencing.schedule_loads import Limits, Run
 
 
 def run(line: object, duration_s: float, **figures: float) -> Run:
@@ -31,10 +31,10 @@ def test_nothing_to_do_takes_no_time():
     assert solved([], limits()).makespan_s == 0.0
 
 
-def test_with_room_for_all_the_longest_run_rules_and_all_end_together():
+def test_with_room_for_all_the_longest_run_rules_and_each_starts_at_once():
     plan = solved([run("apple juice", 10.0), run("ginger syrup", 4.0), run("soda", 7.5)], limits())
     assert (plan.makespan_s, plan.lower_bound_s, plan.proven) == (10.0, 10.0, True)
-    assert plan.starts_s == {"apple juice": 0.0, "ginger syrup": 6.0, "soda": 2.5}
+    assert plan.starts_s == {"apple juice": 0.0, "ginger syrup": 0.0, "soda": 0.0}
 
 
 def test_current_in_pairs():
@@ -167,16 +167,16 @@ def test_limits_are_checked(field, bad):
         limits(**{field: bad})
 
 
-def test_ties_go_to_fewer_switchings_at_the_same_instant():
-    # One line at a time beside a long one: 2 + 3 s fit into 10 s with room to spare. At their earliest, both would
-    # start or end with another switching (0 s, and 2 s or 3 s); there is time to start each at an instant of its own.
-    runs = [run(1, 10.0, flow_ml_s=2.0), run(2, 2.0, flow_ml_s=3.0), run(3, 3.0, flow_ml_s=3.0)]
-    plan = solved(runs, limits(flow_ml_s=5.0))
-    assert plan.makespan_s == 10.0
-    others = sorted(
-        (start_s, start_s + one.duration_s) for one, start_s in zip(runs[1:], plan.run_starts_s[1:], strict=True)
-    )
-    assert others[-1][1] == 10.0  # ends with the phase
-    assert plan.starts_s[1] == 0.0
-    assert all(start_s > 1e-3 for start_s, _ in others)
-    assert all(later[0] >= earlier[1] for earlier, later in pairwise(others))
+def test_a_run_takes_what_it_took_until_its_contact_has_opened():
+    """Relays that open 3 ms later than they close: the second of two runs that exclude each other waits for that."""
+    runs = [run(1, 4.0, flow_ml_s=3.0), run(2, 4.0, flow_ml_s=3.0)]
+    plan = solved(runs, limits(flow_ml_s=5.0, overlap_s=0.003))
+    assert sorted(plan.run_starts_s) == [0.0, pytest.approx(4.003)]
+    assert (plan.makespan_s, plan.proven) == (pytest.approx(8.003), True)
+
+
+def test_the_next_phase_waits_for_the_contacts_of_the_one_before():
+    """Without a settle time the pause between phases is the overlap: 2 + 0.003 + 1 s."""
+    plan = solved([run(1, 2.0), run(2, 1.0, phase=1)], limits(overlap_s=0.003))
+    assert plan.makespan_s == pytest.approx(3.003)
+    assert solved([run(1, 2.0), run(2, 1.0, phase=1)], limits(overlap_s=0.003, settle_s=0.5)).makespan_s == 3.5

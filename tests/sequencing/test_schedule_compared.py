@@ -8,10 +8,12 @@ import sys
 
 import msgspec
 import pytest
-from reference_plans import KINDS, cp_sat, draw, instances
+from cp_sat import cp_sat
+from reference_plans import KINDS, draw, instances, stored
 from stepping import broken_limits, length_s
 
-from controller.sequencing.schedule import Limits, Run, schedule
+from controller.sequencing.schedule import schedule
+from controller.sequencing.schedule_loads import Limits, Run
 
 STEP_S = 0.5
 
@@ -75,6 +77,17 @@ def test_as_short_as_cp_sat(number):
     assert plan.proven
 
 
+@pytest.mark.parametrize("name", stored())
+def test_not_longer_than_what_cp_sat_once_found(name):
+    """By at most 0.1 % up to ten lines and 1 % beyond; and no bound of either side is beaten by the other's plan."""
+    for instance, reference in stored()[name][::3]:
+        plan = schedule(instance.runs, instance.limits)
+        reach = 1.001 if len(instance.runs) <= 10 else 1.01
+        assert plan.makespan_s <= reach * reference.makespan_s
+        assert plan.lower_bound_s <= reference.makespan_s + 1e-6
+        assert reference.bound_s <= plan.makespan_s + 1e-6
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_plans_of_every_kind_keep_the_limits(kind):
     rng = random.Random(kind)
@@ -83,8 +96,9 @@ def test_plans_of_every_kind_keep_the_limits(kind):
         plan = schedule(instance.runs, instance.limits)
         assert broken_limits(instance.runs, plan.run_starts_s, instance.limits) == []
         assert plan.makespan_s == length_s(instance.runs, plan.run_starts_s)
-        assert plan.proven
-        assert plan.lower_bound_s == plan.makespan_s
+        assert plan.lower_bound_s <= plan.makespan_s
+        assert plan.proven == (plan.lower_bound_s == plan.makespan_s)
+        assert plan.proven or count > 4
 
 
 @pytest.mark.parametrize("kind", ["all", "gap", "inrush"])
@@ -124,7 +138,8 @@ def test_each_limit_can_only_cost_time():
 
 PRINT_PLANS = """
 import random
-from controller.sequencing.schedule import Limits, Run, schedule
+from controller.sequencing.schedule import schedule
+from controller.sequencing.schedule_loads import Limits, Run
 
 bounds = Limits(current_a=3.0, flow_ml_s=9.0, concurrent=4, start_gap_s=0.1, settle_s=1.0, total_s=1e4)
 for count in (9, 14):

@@ -54,48 +54,37 @@ def test_every_order_is_covered(seed):
     loads, room = draw(rng, rng.randint(2, 6))
     shortest = min(length_of(order, loads, room) for order in itertools.permutations(range(len(loads))))
     bound, weights = bounds(loads, room)
-    sweep = Sweep(loads, room, weights, math.inf, ())
-    proven = sweep.run(PLENTY)
-    assert sweep.length == shortest == proven
+    sweep = Sweep(loads, room, math.inf, ())
+    assert sweep.run(PLENTY)
+    assert sweep.length == shortest
     assert length_of(sweep.order, loads, room) == shortest
     assert bound <= shortest + 1e-6
-    assert weights.by_set_total <= shortest + 1e-6
+    assert weights.total <= shortest + 1e-6
 
 
 @pytest.mark.parametrize("seed", range(20))
 def test_a_known_length_is_beaten_or_proven(seed):
     rng = random.Random(seed)
     loads, room = draw(rng, 5)
-    _, weights = bounds(loads, room)
-    free = Sweep(loads, room, weights, math.inf, ())
+    free = Sweep(loads, room, math.inf, ())
     free.run(PLENTY)
-    beaten = Sweep(loads, room, weights, free.length + 1, (9, 9))
-    assert beaten.run(PLENTY) == beaten.length == free.length
-    proven = Sweep(loads, room, weights, free.length, (9, 9))
-    assert proven.run(PLENTY) == free.length
+    beaten = Sweep(loads, room, free.length + 1, (9, 9))
+    assert beaten.run(PLENTY)
+    assert beaten.length == free.length
+    proven = Sweep(loads, room, free.length, (9, 9))
+    assert proven.run(PLENTY)
     assert proven.order == (9, 9)  # nothing shorter: the known order stays
 
 
-@pytest.mark.parametrize("seed", range(20))
-def test_too_little_work_gives_a_bound_that_holds(seed):
-    rng = random.Random(seed)
-    loads, room = draw(rng, 6)
-    _, weights = bounds(loads, room)
-    full = Sweep(loads, room, weights, math.inf, ())
-    full.run(PLENTY)
-    for nodes in (0, 5, 50):
-        cut = Sweep(loads, room, weights, full.length + 3, ())
-        assert cut.run(nodes) <= full.length
-
-
-@pytest.mark.parametrize("seed", range(20))
-def test_only_orders_that_begin_as_asked(seed):
-    rng = random.Random(seed)
-    loads, room = draw(rng, 5)
-    _, weights = bounds(loads, room)
-    order = tuple(rng.sample(range(5), 5))
-    known = length_of(order, loads, room)
-    sweep = Sweep(loads, room, weights, known, order)
-    sweep.run(PLENTY, order[:2])
-    others = (order[:2] + rest for rest in itertools.permutations(order[2:]))
-    assert sweep.length == min(length_of(other, loads, room) for other in others)
+def test_a_sweep_that_had_to_leave_orders_out_says_so():
+    """With one step allowed a layer keeps one state: what it finds is an order, and not claimed to be the shortest."""
+    missed = 0
+    for seed in range(40):
+        loads, room = draw(random.Random(seed), 6)
+        full, cut = Sweep(loads, room, math.inf, ()), Sweep(loads, room, math.inf, ())
+        assert full.run(PLENTY)
+        is_exact = cut.run(1)
+        assert length_of(cut.order, loads, room) == cut.length >= full.length
+        assert cut.length == full.length or not is_exact
+        missed += cut.length > full.length
+    assert missed > 0
