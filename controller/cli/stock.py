@@ -100,6 +100,16 @@ def change(
     return guide(engine, target, view, f"stock change {line}", do_next=do_next, as_json=as_json)
 
 
+@stock.command()
+@click.argument("lines", metavar="LINE...", type=LINE, nargs=-1, required=True)
+@facts_options
+def confirm(run_dir: Path | None, lines: tuple[int, ...], as_json: bool) -> None:
+    """Say that what the stock has on each LINE does hang there, where the guard knows otherwise."""
+    engine = Engine(run_dir)
+    found = tuple(engine.post(address("stock", line, "confirm"), StockView) for line in dict.fromkeys(lines))
+    show(found, lambda: draw_stock(found), as_json=as_json)
+
+
 def draw_stock(found: tuple[StockView, ...]) -> str:
     """One row a container."""
     if not found:

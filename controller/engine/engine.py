@@ -160,7 +160,7 @@ class Engine:
             self.book,
             self._follow.report,
             self.stock.containers(),
-            overdue=self.hygiene.overdue(),
+            overdue=self._pouring.blocked(),
             jogs=self._commissioning.views(),
             operation=None if current is None else current.view(self._clock.now_s()),
         )
@@ -340,8 +340,8 @@ class Engine:
         return lambda: self._listeners.remove(listener)
 
     def hello(self) -> Hello:
-        """What the guard is to hear first: how far its journal had come when it last told."""
-        return Hello(version=VERSION, role="engine", journal=self._follow.told)
+        """What the guard is to hear first: how far its journal had come when it last told, and what hangs by stock."""
+        return Hello(version=VERSION, role="engine", journal=self._follow.told, stock=self.stock.known_to_guard())
 
     def guard_connected(self) -> None:
         """The guard has accepted us; its Report follows."""

@@ -10,6 +10,7 @@ from controller.model.evening import (
     ChangeRequest,
     CloseRequest,
     RefillRequest,
+    StockView,
     StockWeighingRequest,
 )
 from controller.model.views import PourRequest
@@ -44,6 +45,16 @@ class EveningApi:
     async def empty_container(self, request: Request) -> Response:
         """POST stock/LINE/empty."""
         return json_answer(self._engine.stock.empty(request.path_params["line"]))
+
+    async def confirm_container(self, request: Request) -> Response:
+        """POST stock/LINE/confirm."""
+        line = request.path_params["line"]
+
+        def is_known(_: StockView) -> bool:
+            return self._engine.stock.view(line).is_known_to_guard
+
+        await self._asking.command("assign", lambda: self._engine.stock.confirm(line), is_known)
+        return json_answer(self._engine.stock.view(line))
 
     # --- hygiene and sequences
 

@@ -173,6 +173,14 @@ EVENING: tuple[Address, ...] = (
         StockChange,
         asks_guard=True,
     ),
+    _post(
+        "/v1/stock/{line}/confirm",
+        "confirm_container",
+        "Guard and stock disagree about this line; somebody has looked, and the stock is right.",
+        None,
+        StockView,
+        asks_guard=True,
+    ),
     _get("/v1/hygiene", "hygiene", "What every line holds, and what it is due for.", tuple[HygieneLine, ...]),
     _get(
         "/v1/hygiene/record",

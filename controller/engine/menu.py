@@ -66,7 +66,9 @@ def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
     found: list[str] = []
     for liquid, volume_ml in needed.items():
         if liquid not in where:
-            found.append(f"{liquid}: on no line")
+            by_stock = [one.line for one in shelf.containers.values() if one.liquid == liquid]
+            disputed = [f"{liquid}: {reason}" for line in by_stock for reason in shelf.overdue.get(line, ())]
+            found += disputed or [f"{liquid}: on no line"]
         else:
             found += _hindrances(liquid, volume_ml, where[liquid], shelf)
     return tuple(found)

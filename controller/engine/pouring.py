@@ -57,6 +57,11 @@ class Pouring:
         """Every recipe, and why it cannot be poured where it cannot."""
         return self._menu.entries(self._shelf(None))
 
+    def blocked(self) -> dict[int, tuple[str, ...]]:
+        """Line -> why it may not serve any more, a sentence each."""
+        overdue, disputed = self._hygiene.overdue(), self._stock.disputed()
+        return {line: disputed.get(line, ()) + overdue.get(line, ()) for line in overdue.keys() | disputed.keys()}
+
     def plan(self, request: PourRequest) -> PlanView:
         """The plan of a serving, whether or not the machine could pour it this minute."""
         served, planned, _ = self._planned(request)
@@ -107,7 +112,7 @@ class Pouring:
         return Shelf(
             reports={line: one for line, one in reports.items() if line in named or one.liquid not in chosen},
             containers=self._stock.containers(),
-            overdue=self._hygiene.overdue(),
+            overdue=self.blocked(),
             out_of_service=self._commissioning.out_of_service,
             low_lines=() if report is None else report.inputs.low_lines,
             glasses=() if report is None else report.glasses,

@@ -12,7 +12,7 @@ from controller.ledger.store import Container, Ledger
 from controller.metering.gravimetry import liquid_volume_ml
 from controller.model.book import Book
 from controller.model.evening import RefillRequest, StockChange, StockView, StockWeighingRequest
-from controller.model.messages import Assign
+from controller.model.messages import Assign, Hung
 from controller.model.states import MachineState
 from controller.model.views import AssignRequest
 
@@ -31,12 +31,47 @@ class Stock:
         self._ledger, self._clock, self._follow = ledger, clock, follow
         self._untold: set[int] = set()  # lines of whose container the guard does not know
         self._asked: set[int] = set()  # those of which it has been told, and has not answered yet
-        self._hang_what_the_book_says()
-        self._untold = {line for line, one in self.containers().items() if not one.told}
+        known = self.containers()
+        self._untold = {line for line, one in known.items() if not one.told}
+        # Where nobody has said anything yet, what the book says hangs there, once the guard knows the same.
+        self._unsaid = {one.line: one for one in book.lines if one.line not in known}
 
     def containers(self) -> dict[int, Container]:
         """Line -> what hangs there."""
         return self._ledger.containers()
+
+    def known_to_guard(self) -> tuple[Hung, ...]:
+        """What hangs where, as far as the guard has answered that it knows of it."""
+        told = (one for one in self.containers().values() if one.line not in self._untold)
+        return tuple(Hung(line=one.line, liquid=one.liquid) for one in told)
+
+    def disputed(self) -> dict[int, tuple[str, ...]]:
+        """Line -> what the guard believes and the stock does not, where a person has to say what hangs there."""
+        found: dict[int, tuple[str, ...]] = {}
+        for line, container in self.containers().items():
+            known = self._follow.lines().get(line)
+            if known is not None and known.liquid != container.liquid and line not in self._untold:
+                by_guard = "knows of nothing there" if known.liquid is None else f"has {known.liquid} there"
+                found[line] = (
+                    f"line {line}: {container.liquid} by the stock, the guard {by_guard}: look, then tundish stock "
+                    f"confirm {line}, or tundish assign {line} LIQUID CONTAINER",
+                )
+        return found
+
+    def confirm(self, line: int) -> StockView:
+        """Somebody has looked: what the stock has on this line hangs there. Refused when nobody asks."""
+        container = self._require(line)
+        if line not in self.disputed():
+            raise Refused(
+                rule="stock",
+                reason=f"guard and stock agree on line {line}: {container.liquid}.",
+                way_out="When another container hangs there: tundish stock refill, or tundish assign.",
+            )
+        self._ledger.stock.told(line, is_told=False)
+        self._untold.add(line)
+        self._asked.discard(line)
+        self.tell()
+        return self.view(line)
 
     def views(self) -> tuple[StockView, ...]:
         """Every container, by line."""
@@ -117,6 +152,7 @@ class Stock:
     def tell(self) -> None:
         """Tell the guard of containers hung meanwhile, once it listens; note those that it knows of."""
         report, lines = self._follow.report, self._follow.lines()
+        self._hang_what_the_book_says()
         if not self._untold:
             return
         if report is None or report.state not in AT_REST:
@@ -169,6 +205,7 @@ class Stock:
             ),
             self._note(request.line, "container", f"{request.container_ml:g} mL of {request.liquid} hung{opened}"),
         )
+        self._unsaid.pop(request.line, None)
         self._asked.discard(request.line)
         if not told:
             self._untold.add(request.line)
@@ -189,12 +226,11 @@ class Stock:
         return current.delivered_ml(self._clock.now_s()).get(request.line, 0.0) if is_alike else 0.0
 
     def _hang_what_the_book_says(self) -> None:
-        """On lines of which the ledger knows nothing; what it knows is newer than the book."""
-        known = self.containers()
-        for one in self._book.lines:
-            if one.line not in known:
-                asked = AssignRequest(line=one.line, liquid=one.liquid, container_ml=one.container_ml)
-                self._hang(asked, told=True)  # the guard reads the same book
+        """On lines of which the ledger knows nothing, where the guard agrees: what it knows is newer than the book."""
+        for line, report in self._follow.lines().items() if self._unsaid else ():
+            one = self._unsaid.get(line)
+            if one is not None and report.liquid == one.liquid:
+                self._hang(AssignRequest(line=line, liquid=one.liquid, container_ml=one.container_ml), told=True)
 
     def _note(self, line: int, event: NoteEvent, text: str) -> LineNote:
         return LineNote(wall_s=self._clock.wall_s(), line=line, event=event, text=text)
@@ -212,5 +248,5 @@ class Stock:
             opened_wall_s=one.opened_wall_s,
             keeps_until_wall_s=None if life_s is None else one.opened_wall_s + life_s,
             tare_g=one.tare_g,
-            is_known_to_guard=one.told,
+            is_known_to_guard=one.told and one.line not in self.disputed(),
         )

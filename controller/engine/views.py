@@ -180,6 +180,9 @@ def _line(
         note = NEXT.get(contents, "")
         if is_right is False:
             note = "it moved wrong: put its wiring right and jog it"
+        elif liquid is None:
+            said = [reason.removeprefix(f"line {line}: ") for reason in overdue]
+            note = "; ".join(said or [f"say what hangs there: tundish assign {line} LIQUID CONTAINER"])
         elif contents == Contents.LIQUID and holds != liquid:
             note = f"it still holds {holds}: purge, clean and rinse it"
         elif overdue:

@@ -64,10 +64,10 @@ class Stock:
             )
             add_note(db, note)
 
-    def told(self, line: int) -> None:
-        """The guard knows of the container on this line."""
+    def told(self, line: int, *, is_told: bool = True) -> None:
+        """The guard knows of the container on this line, or is to be told of it."""
         with self._database.transaction() as db:
-            db.execute("UPDATE container SET told = 1 WHERE line = ? AND taken_wall_s IS NULL", (line,))
+            db.execute("UPDATE container SET told = ? WHERE line = ? AND taken_wall_s IS NULL", (is_told, line))
 
 
 def draw(

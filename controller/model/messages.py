@@ -34,12 +34,24 @@ class JournalHead(Value, frozen=True, kw_only=True):
 # --- commands: engine to guard
 
 
+class Hung(Value, frozen=True, kw_only=True):
+    """What hangs on a line, by the engine's stock."""
+
+    line: int
+    liquid: Text
+
+
 class Hello(Value, frozen=True, kw_only=True, tag="hello"):
-    """First message of a client. journal: the last entry of which the engine has been told, None when of none."""
+    """First message of a client.
+
+    journal: the last entry of which the engine has been told, None when of none. stock: the containers of which the
+    engine has been told that the guard knows them.
+    """
 
     version: int
     role: Literal["engine", "observer"]
     journal: JournalHead | None = None
+    stock: tuple[Hung, ...] = ()
 
 
 class Heartbeat(Value, frozen=True, kw_only=True, tag="heartbeat"):

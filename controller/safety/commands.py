@@ -37,7 +37,7 @@ from controller.safety.records import (
     RefusedRecord,
     UnheldRecord,
 )
-from controller.safety.startup import forget
+from controller.safety.startup import compare_stock, forget
 from controller.safety.states import Trigger
 
 # When the lines themselves may be changed: never while anything may move.
@@ -142,6 +142,7 @@ class Desk:
             self._engine, self.beat_s = client, self._machine.now_s
             if damage:
                 forget(self._machine, damage)
+            compare_stock(self._machine, command.stock)
         self._clients.add(client)
         self._machine.say(self._machine.report(self._inputs))
         if command.role == "engine" and self._machine.memory.last_ended is not None:

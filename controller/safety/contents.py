@@ -104,21 +104,20 @@ def moved(
 
 def _wetted(state: LineState, kind: OperationKind, label: Label | None, *, draws: bool) -> LineState:
     if draws and state.assigned is not None:
-        state = replace(
-            state,
-            residues=tuple(sorted({*state.residues, state.assigned})),
-            drawn=tuple(sorted({*state.drawn, state.assigned})),
-        )
-        if label is None:
-            return replace(state, doubtful=True)
-        return replace(
-            state,
-            traces=tuple(sorted({*state.traces, *label.allergens})),
-            cares=tuple(sorted({*state.cares, *cares_of(label)})),
-        )
-    if kind is CLEAN:
-        return replace(state, chemical=True)
-    return state
+        return _wetted_by(state, state.assigned, label)
+    return replace(state, chemical=True) if kind is CLEAN else state
+
+
+def _wetted_by(state: LineState, liquid: str, label: Label | None) -> LineState:
+    """label: None when no book knows the liquid, which then may be anything."""
+    return replace(
+        state,
+        residues=tuple(sorted({*state.residues, liquid})),
+        drawn=tuple(sorted({*state.drawn, liquid})),
+        traces=tuple(sorted({*state.traces, *(label.allergens if label else ())})),
+        cares=tuple(sorted({*state.cares, *(cares_of(label) if label else ())})),
+        doubtful=state.doubtful or label is None,
+    )
 
 
 def _completed(state: LineState, kind: OperationKind, now: Moment) -> LineState:
@@ -155,6 +154,21 @@ def crashed(state: LineState, kind: OperationKind, label: Label | None, *, in_ai
 def lost(state: LineState) -> LineState:
     """The line when nothing about its past is certain: purge, rinse, clean and rinse before it serves again."""
     return replace(nothing_certain(state), doubtful=True, chemical=True, soaked_s=None, cleaned=None)
+
+
+def disputed(state: LineState, by_stock: str, label: Label | None) -> LineState:
+    """The line when guard and stock name different liquids on it; label: of the one that stock names.
+
+    One of them has lost something, so that neither is believed, nor what the guard knows of the tube.
+    """
+    if state.assigned is not None:
+        state = _wetted_by(state, state.assigned, state.container)
+    return unsaid(lost(_wetted_by(state, by_stock, label)))
+
+
+def unsaid(state: LineState) -> LineState:
+    """The line when a person has to say what hangs on it."""
+    return replace(state, assigned=None, container=None, opened=None)
 
 
 def assigned(state: LineState, label: Label, opened: Moment) -> LineState:

@@ -7,7 +7,7 @@ from msgspec.structs import replace
 from controller.model.book import Book
 from controller.model.labels import label_in
 from controller.model.profile import Line, Profile
-from controller.safety.contents import nothing_certain
+from controller.safety.contents import nothing_certain, unsaid
 from controller.safety.records import LineState, Memory, Moment
 
 
@@ -55,7 +55,7 @@ def _known_by_pin(number: int, same_pin: LineState, same_number: LineState | Non
 
     Whether lines were given other numbers or pumps other pins cannot be seen: allergens of both tubes count.
     """
-    state = replace(same_pin, line=number, assigned=None, container=None, opened=None)
+    state = unsaid(replace(same_pin, line=number))
     if same_number is None:
         return state
     if same_number.chemical and not state.chemical:

@@ -1,17 +1,19 @@
 """How the core wakes: what the memory lacks is filled in, and an operation that was cut short is brought to an end."""
 
-import msgspec
-from msgspec.structs import replace
+from collections.abc import Iterable
 
-from controller.model.messages import InputReport
+import msgspec
+
+from controller.model.labels import label_in
+from controller.model.messages import Hung, InputReport
 from controller.safety import outcome
-from controller.safety.contents import lost
+from controller.safety.contents import disputed, lost, unsaid
 from controller.safety.machine import Machine
 from controller.safety.reading import changes_nothing, reading
-from controller.safety.records import CapChanged, Lost, Serving, Started
+from controller.safety.records import CapChanged, LineRecord, Lost, Serving, Started
 from controller.safety.rewiring import rewired
 
-JOURNAL_DAMAGED = "journal damaged"  # cause of a fault
+JOURNAL_DAMAGED, STOCK_DIFFERS = "journal damaged", "stock differs"  # causes of faults
 
 
 def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snapshot: bool) -> None:
@@ -37,12 +39,27 @@ def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snaps
         machine.record(machine.memory)
 
 
+def compare_stock(machine: Machine, stock: Iterable[Hung]) -> None:
+    """A line of which the engine's stock says something else is unknown until a person says what hangs there."""
+    states = {state.line: state for state in machine.memory.lines}
+    found = []
+    for hung in stock:
+        state = states.get(hung.line)
+        if state is None or state.assigned in (None, hung.liquid):
+            continue
+        label = label_in(machine.strict_book, hung.liquid)
+        machine.record(LineRecord(state=disputed(state, hung.liquid, label)))
+        found.append(f"line {hung.line} carries {state.assigned} as the guard knows, {hung.liquid} as the stock has it")
+    if found:
+        machine.trip(STOCK_DIFFERS, f"{'; '.join(found)}: somebody has to look and say what hangs there")
+
+
 def forget(machine: Machine, damage: str) -> None:
     """Part of the past is lost: nothing is certain about any line, not even what hangs on it; the hour is used up."""
     caps, memory = machine.profile.caps, machine.memory
     share_g = caps.hour_ethanol_g / caps.hour_servings
     spent = (Serving(at_s=memory.credited_s, ethanol_g=share_g),) * caps.hour_servings
-    lines = tuple(replace(lost(state), assigned=None, container=None, opened=None) for state in memory.lines)
+    lines = tuple(unsaid(lost(state)) for state in memory.lines)
     machine.record(Lost(damage=damage, lines=lines, servings=spent))
     machine.trip(JOURNAL_DAMAGED, damage if memory.fault is None else f"{damage}; before that: {memory.fault.text}")
     machine.record(machine.memory)
