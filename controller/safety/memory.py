@@ -13,6 +13,7 @@ from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
     BookRead,
+    CalibrationDropped,
     CalibrationRecord,
     CapChanged,
     ClockRecord,
@@ -47,7 +48,7 @@ def replay(stamped: Iterable[Stamped], memory: Memory | None = None) -> Memory:
     return reduce(apply, stamped, memory or Memory())
 
 
-def apply(memory: Memory, stamped: Stamped) -> Memory:
+def apply(memory: Memory, stamped: Stamped) -> Memory:  # noqa: PLR0912 - one branch for each kind of record
     """The memory after one more record."""
     record = stamped.record
     if isinstance(record, Memory):
@@ -69,6 +70,9 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
         case CalibrationRecord(calibration=new):
             kept = (old for old in memory.calibrations if (old.line, old.liquid) != (new.line, new.liquid))
             return replace(memory, calibrations=(*kept, new))
+        case CalibrationDropped(line=line, liquid=liquid):
+            kept = (one for one in memory.calibrations if (one.line, one.liquid) != (line, liquid))
+            return replace(memory, calibrations=tuple(kept))
         case FaultRecord(fault=fault):
             return replace(memory, fault=memory.fault or fault)
         case AcknowledgedRecord():

@@ -164,6 +164,14 @@ class CalibrationRecord(Value, frozen=True, kw_only=True, tag="calibration"):
     calibration: Calibration
 
 
+class CalibrationDropped(Value, frozen=True, kw_only=True, tag="calibration_dropped"):
+    """A calibration with a figure that no pump can have is not used any more."""
+
+    line: int
+    liquid: str
+    reason: str
+
+
 class FaultRecord(Value, frozen=True, kw_only=True, tag="fault"):
     """A fault was latched."""
 
@@ -240,7 +248,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
 
 Record = (
     Memory | Started | CapChanged | BookRead | AdmittedRecord | UnheldRecord | RefusedRecord | EndedRecord | LineRecord
-    | CalibrationRecord | FaultRecord | AcknowledgedRecord | ClockRecord | Note | Lost
+    | CalibrationRecord | CalibrationDropped | FaultRecord | AcknowledgedRecord | ClockRecord | Note | Lost
 )  # fmt: skip
 
 

@@ -1,7 +1,6 @@
 """Whether the smaller requests may be granted: going on after a hold, a new calibration, another container."""
 
 import dataclasses
-import math
 from collections.abc import Iterator
 
 from msgspec.structs import replace
@@ -18,6 +17,14 @@ from controller.safety.case import Case, History, timeline
 from controller.safety.figures import Interval
 from controller.safety.progress import Progress
 
+# What any figure of a calibration must lie within for its squares to mean something; the bands of pump and profile are
+# far narrower. Flow as in the profile's own type, the rest in proportion; no source.
+POSSIBLE = {
+    "flow_ml_s": (-200.0, 200.0), "lag_s": (-60.0, 60.0), "sag_per_a": (-10.0, 10.0), "cov_flow_lag": (-1e4, 1e4),
+    "u_flow_ml_s": (0.0, 200.0), "u_lag_s": (0.0, 60.0), "u_sag_per_a": (0.0, 10.0), "scatter_ml": (0.0, 1e3),
+    "scatter_fraction": (0.0, 1.0), "scatter_dof": (0.0, 1e9),
+}  # fmt: skip
+LONGEST_OPEN_S = 3.2e8  # ten years; no container was opened longer ago than this
 MOST_SAG_PER_A = 0.1  # a supply that loses more than 10 % of the flow per ampere is wired wrong; no source
 
 
@@ -66,12 +73,19 @@ def take_calibration(command: TakeCalibration, now: Situation) -> list[Refusal]:
     return list(_calibration(command, now))
 
 
+def absurd(one: Calibration) -> str:
+    """The figure that no pump can have, with which nobody could reckon; "" when there is none."""
+    for name, (low, high) in POSSIBLE.items():
+        value = getattr(one, name)
+        if not low <= value <= high:
+            return f"{name} of line {one.line} is {value:g}: it must lie between {low:g} and {high:g}."
+    return ""
+
+
 def _calibration(command: TakeCalibration, now: Situation) -> Iterator[Refusal]:
     new, request = command.calibration, "take_calibration"
-    spreads = (new.u_flow_ml_s, new.u_lag_s, new.u_sag_per_a, new.scatter_ml, new.scatter_fraction)
-    figures = (new.flow_ml_s, new.lag_s, new.cov_flow_lag, new.sag_per_a, *spreads)
-    if not all(map(math.isfinite, figures)) or min(spreads) < 0:
-        yield refuse(request, "calibration", "every figure must be finite and every uncertainty not negative.")
+    if wrong := absurd(new):
+        yield refuse(request, "calibration", wrong, way_out="Calibrate again.")
         return
     line = next((one for one in now.profile.lines if one.line == new.line), None)
     if line is None:
@@ -143,7 +157,7 @@ def assign(command: Assign, now: Situation) -> list[Refusal]:
     if command.liquid not in {one.liquid for one in now.book.liquids}:
         way_out = "Add it to the book and restart."
         refusals.append(refuse("assign", "liquid", f"the book has no liquid {command.liquid!r}.", way_out=way_out))
-    if not (math.isfinite(command.opened_ago_s) and command.opened_ago_s >= 0):
+    if not 0 <= command.opened_ago_s <= LONGEST_OPEN_S:
         reason = f"a container was opened some time ago, not {command.opened_ago_s!r} s."
-        refusals.append(refuse("assign", "opened", reason, allowed="0 s or more"))
+        refusals.append(refuse("assign", "opened", reason, allowed="0 s to 10 years"))
     return refusals

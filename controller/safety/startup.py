@@ -10,7 +10,8 @@ from controller.safety import outcome
 from controller.safety.contents import disputed, lost, unsaid
 from controller.safety.machine import Machine
 from controller.safety.reading import changes_nothing, reading
-from controller.safety.records import CapChanged, LineRecord, Lost, Serving, Started
+from controller.safety.records import CalibrationDropped, CapChanged, LineRecord, Lost, Serving, Started
+from controller.safety.requests import absurd
 from controller.safety.rewiring import rewired
 
 JOURNAL_DAMAGED, STOCK_DIFFERS = "journal damaged", "stock differs"  # causes of faults
@@ -30,6 +31,9 @@ def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snaps
     for cap in {**old, **new} if old else {}:
         if old.get(cap) != new.get(cap):
             machine.record(CapChanged(cap=cap, old=old.get(cap), new=new.get(cap)))
+    for one in machine.memory.calibrations:
+        if wrong := absurd(one):
+            machine.record(CalibrationDropped(line=one.line, liquid=one.liquid, reason=wrong))
     cut_short = outcome.interrupted(machine.memory, machine.situation(inputs))
     if cut_short is not None:
         machine.book_end(cut_short)
