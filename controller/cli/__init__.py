@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "wiring": ("wiring", "Show pins, relay channels, pumps and boot configuration lines."),
     "budget": ("budget", "Show what the supply can give, and what is left for pumps."),
     "up": ("up", "Start bench (if simulated), guard and engine together."),
+    "down": ("down", "End what up has started, wherever its terminal is."),
     "status": ("facts", "Show the machine at a glance."),
     "menu": ("menu", "Show what can be poured now, and why not."),
     "plan": ("planning", "Show the plan of a drink, and what limits it."),

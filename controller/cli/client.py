@@ -44,7 +44,8 @@ class Engine:
     """The engine's HTTP interface, behind the socket in `run_dir`. Every call raises TundishError by its problem."""
 
     def __init__(self, run_dir: Path | None) -> None:
-        self.path = run_dir_to_use(run_dir) / ENGINE
+        self._run_dir = run_dir_to_use(run_dir)
+        self.path = self._run_dir / ENGINE
 
     def get(self, address: str, kind: type[T], **query: object) -> T:
         """GET /v1/`address`."""
@@ -108,6 +109,14 @@ class Engine:
         if isinstance(error, PermissionError):
             return Unreachable(
                 f"this user may not open the engine's socket {self.path}. Join its group (see ls -l), or use sudo."
+            )
+        from controller.cli.running import running_in
+
+        left = [one.name for one in running_in(self._run_dir)]
+        if left:
+            return Unreachable(
+                f"no engine answers at {self.path} ({error}), though {' and '.join(left)} still run there. End them "
+                "with tundish down, then start all with tundish up."
             )
         return Unreachable(
             f"no engine answers at {self.path} ({error}). Start it with tundish up, or name its place with --run-dir."

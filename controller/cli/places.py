@@ -16,14 +16,14 @@ BENCH, GUARD, ENGINE = "bench.sock", "guard/guard.sock", "engine/engine.sock"
 
 def run_dir_to_use(given: Path | None) -> Path:
     """The folder of the sockets of a running machine: as given, else the first place where an engine has its socket."""
-    places = [given] if given is not None else _run_dirs()
+    places = run_dirs(given)
     return next((one for one in places if (one / ENGINE).exists()), places[0])
 
 
 def run_dir_to_fill(given: Path | None) -> Path:
     """The folder for the sockets of processes about to be started, made if need be. Raises TundishError."""
     if given is None:
-        given = next(one for one in _run_dirs() if one != SERVICE_RUN_DIR or os.access(one, os.W_OK))
+        given = next(one for one in run_dirs(None) if one != SERVICE_RUN_DIR or os.access(one, os.W_OK))
     try:
         given.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
@@ -49,8 +49,10 @@ def own_state_dir() -> Path:
     return (Path(home) if home else Path.home() / ".local" / "state") / "tundish"
 
 
-def _run_dirs() -> list[Path]:
-    """Places in order of preference; the last one is always there."""
+def run_dirs(given: Path | None) -> list[Path]:
+    """Folders where sockets may lie, in order of preference: only the given one, if any; the user's own is last."""
+    if given is not None:
+        return [given]
     places = [SERVICE_RUN_DIR] if os.access(SERVICE_RUN_DIR, os.X_OK) else []
     runtime = os.environ.get("XDG_RUNTIME_DIR")
     places.append(Path(runtime) / "tundish" if runtime else _own_temporary())

@@ -1,5 +1,6 @@
 """The machine as a new user has it: `tundish up` in one terminal, the other commands in a second one."""
 
+import contextlib
 import json
 import os
 import signal
@@ -13,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from controller.bench.client import BenchClient
-from controller.cli.places import ENGINE
-from controller.cli.up import _readable
+from controller.cli.places import BENCH, ENGINE, GUARD
+from controller.cli.together import _readable
 
 ROOT = Path(__file__).parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"
@@ -232,3 +233,100 @@ def test_log_entries_become_words_and_other_lines_stay():
     assert _readable(json.dumps(entry)) == "10:11:12 WARNING guard_missing error=no such file"
     for line in ("plain words", "[1, 2]", '{"no": "event"}', "17"):
         assert _readable(line) == line
+
+
+# --- what is left when something ends that should not
+
+
+@pytest.fixture
+def fresh_desk():
+    with tempfile.TemporaryDirectory(prefix="tun") as name:
+        yield Desk(Path(name))
+
+
+def processes_of(desk):
+    """Every process that has the desk's folder on its command line: bench, guard, engine, sentinel, and up itself."""
+    found = {}
+    for folder in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            words = (folder / "cmdline").read_bytes()
+            is_zombie = (folder / "stat").read_text().rpartition(")")[2].split()[0] == "Z"
+            if str(desk.folder).encode() in words and not is_zombie:
+                found[int(folder.name)] = words.replace(b"\0", b" ").decode()
+    return found
+
+
+def test_nothing_is_left_when_up_is_killed_while_it_pours(fresh_desk):
+    with fresh_desk.up() as up:
+        assert fresh_desk.tundish("prime", "2", "6", "--jug")[0] == 0
+        long_run = fresh_desk.start("purge", "6", "--jug", stdin=subprocess.DEVNULL)
+        wait_for(lambda: is_pumping(fresh_desk), fresh_desk.said)
+        up.kill()
+        long_run.communicate(timeout=30)
+        wait_for(lambda: not processes_of(fresh_desk), lambda: str(processes_of(fresh_desk)))
+    last = json.loads(fresh_desk.tundish("journal", "--json", "--limit", "1")[1])
+    assert "stopped" in json.dumps(last), "the engine ended first, in good order"
+
+
+def test_nothing_is_left_when_the_terminal_is_closed(fresh_desk):
+    ours, terminal = os.openpty()
+    words = ["up", "--profile", str(fresh_desk.profile), "--book", str(fresh_desk.book), "--seed", "3"]
+    take_terminal = "import os, sys; os.login_tty(0); os.execv(sys.argv[1], sys.argv[1:])"
+    up = subprocess.Popen(
+        [sys.executable, "-c", take_terminal, sys.executable, "-m", "controller.cli", *words],
+        cwd=ROOT,
+        env=fresh_desk.env,
+        stdin=terminal,
+        stdout=terminal,
+        stderr=terminal,
+    )
+    os.close(terminal)
+    said = b""
+    while b"Ctrl-C here" not in said:
+        said += os.read(ours, 4096)
+    assert len(processes_of(fresh_desk)) >= 5
+    os.close(ours)  # the window is closed
+    up.wait(30)
+    wait_for(lambda: not processes_of(fresh_desk), lambda: str(processes_of(fresh_desk)))
+
+
+def test_behind_guard_and_sentinel_up_drives_every_line_off(fresh_desk):
+    """The bench keeps its pins driven when their process dies, as common vendor kernels do."""
+    with fresh_desk.up() as up, fresh_desk.bench() as bench:
+        assert fresh_desk.tundish("prime", "2", "6", "--jug")[0] == 0
+        pour = fresh_desk.start("purge", "6", "--jug", stdin=subprocess.DEVNULL)
+        wait_for(lambda: is_pumping(fresh_desk), fresh_desk.said)
+        engine = child(up.pid, "engine")
+        os.kill(engine, signal.SIGSTOP)  # whoever waits for it first drives nothing off for ten seconds
+        guard = child(up.pid, "guard")
+        (sentinel,) = Path(f"/proc/{guard}/task/{guard}/children").read_text().split()
+        os.kill(int(sentinel), signal.SIGKILL)
+        os.kill(guard, signal.SIGKILL)
+        wait_for(lambda: not any(one.contact_closed for one in bench.report().lines), fresh_desk.said)
+        assert Path(f"/proc/{engine}/stat").read_text().rpartition(")")[2].split()[0] == "T", "nobody waited for it"
+        os.kill(engine, signal.SIGCONT)
+        assert up.wait(30) == 1
+        pour.communicate(timeout=30)
+    assert "the guard ended by itself (exit code -9): all are stopped." in fresh_desk.said()
+
+
+def test_what_is_left_of_a_machine_is_told_by_status_and_up_and_taken_down(fresh_desk):
+    files = ["--profile", str(fresh_desk.profile), "--book", str(fresh_desk.book)]
+    left = [fresh_desk.start("bench", "run", *files)]
+    wait_for((fresh_desk.folder / "run" / BENCH).is_socket, lambda: "no bench")
+    left.append(fresh_desk.start("guard", *files))
+    wait_for((fresh_desk.folder / "run" / GUARD).is_socket, lambda: "no guard")
+    code, _, err = fresh_desk.tundish("status")
+    assert (code, "guard and bench still run there. End them with tundish down" in err) == (3, True), err
+    code, _, err = fresh_desk.tundish("up", *files)
+    assert (code, "Stop it first with tundish down" in err) == (1, True), err
+    assert fresh_desk.tundish("down") == (0, "guard  | stopped\nbench  | stopped\n", "")
+    assert [one.wait(10) for one in left] == [0, 0]
+    for one in left:
+        one.communicate()
+    code, out, _ = fresh_desk.tundish("down")
+    assert (code, out) == (0, f"Nothing runs in {fresh_desk.folder / 'run'}.\n")
+    with fresh_desk.up():
+        assert fresh_desk.tundish("status")[0] == 0
+        assert fresh_desk.tundish("down")[0] == 0
+    assert not processes_of(fresh_desk)
