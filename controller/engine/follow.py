@@ -155,6 +155,8 @@ class Follow:
         """Take in what the guard says."""
         if isinstance(event, Report | Admitted | Ended) and event.journal is not None:
             self._ledger.note_told(event.journal)
+        if self.report is not None:  # else the first report, which has it, is on its way
+            self.report = _after(self.report, event)
         match event:
             case Report():
                 self._on_report(event)
@@ -164,20 +166,12 @@ class Follow:
                 self._on_ended(event)
             case Admitted() | Edge() | Changed():
                 self._on_progress(event)
-            case LineChanged(report=line):
-                lines = tuple(line if one.line == line.line else one for one in self._known().lines)
-                self.report = msgspec.structs.replace(self._known(), lines=lines)
-            case InputsChanged(inputs=inputs):
-                self.report = msgspec.structs.replace(self._known(), inputs=inputs)
-                self._resume_if_glass_is_back()
             case FaultLatchedEvent(cause=cause, text=text):
                 log.error("fault", cause=cause, text=text)
-                self.report = msgspec.structs.replace(self._known(), fault=cause)
-
-    def _known(self) -> Report:
-        if self.report is None:
-            raise Refused(rule="protocol", reason="the guard told of a change before its first report.")
-        return self.report
+            case InputsChanged():
+                self._resume_if_glass_is_back()
+            case _:
+                pass
 
     def _on_report(self, report: Report) -> None:
         self.report = report
@@ -233,15 +227,6 @@ class Follow:
 
     def _on_progress(self, event: Admitted | Edge | Changed) -> None:
         current = self.current
-        if isinstance(event, Changed):
-            is_aborted = event.state in (MachineState.ABORTING, MachineState.ABORTED)
-            self.report = msgspec.structs.replace(
-                self._known(),
-                state=event.state,
-                operation=event.operation,
-                waiting_for=event.waiting_for,
-                fault=self._known().fault if is_aborted else None,
-            )
         if current is None or current.asked.operation != event.operation:
             return
         if isinstance(event, Admitted):
@@ -273,3 +258,22 @@ class Follow:
         else:
             runs = current.runs_left(now_s)
         self._send(Unhold(operation=current.asked.operation, runs=runs))
+
+
+def _after(report: Report, event: Event) -> Report:
+    """The guard's report with what this event changes in it."""
+    match event:
+        case Changed(state=state, operation=operation, waiting_for=waiting_for):
+            is_aborted = state in (MachineState.ABORTING, MachineState.ABORTED)
+            fault = report.fault if is_aborted else None
+            return msgspec.structs.replace(
+                report, state=state, operation=operation, waiting_for=waiting_for, fault=fault
+            )
+        case LineChanged(report=line):
+            lines = tuple(line if one.line == line.line else one for one in report.lines)
+            return msgspec.structs.replace(report, lines=lines)
+        case InputsChanged(inputs=inputs):
+            return msgspec.structs.replace(report, inputs=inputs)
+        case FaultLatchedEvent(cause=cause):
+            return msgspec.structs.replace(report, fault=cause)
+    return report

@@ -64,29 +64,45 @@ class Machine:
             self._to_engine: deque[Event] = deque()
             self._heard = 0  # events that the engine has taken in
             self._listen = listen
-            self.guard = Guard(
-                profile=profile,
-                book=book,
-                board=GpioBoard(profile, BenchFactory(DirectLink(self.plant, GUARD))),
-                journal=MemoryJournal() if journal is None else journal,
-                clock=self.clock,
-                publish=lambda _client, event: self._to_engine.append(event),
-                poll_under_way_s=poll_under_way_s,
-                boot=boot,
-            )
-            opened.callback(self.guard.close)
-            numbers = count(1)
-            self.engine = Engine(
-                profile=profile,
-                book=book,
-                ledger=self.ledger,
-                clock=self.clock,
-                send=self._to_guard.append,
-                new_id=lambda: f"{next(numbers):06d}",
-            )
-            self._to_guard.append(self.engine.hello())
-            self.run_until(lambda: self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED), 5.0)
+            self._journal = MemoryJournal() if journal is None else journal
+            self._profile, self._poll_under_way_s, self._boot = profile, poll_under_way_s, boot
+            self._numbers = count(1)
+            self._start(book)
+            opened.callback(self._close_guard)
             self._opened = opened.pop_all()
+
+    def restart(self, book: Book, *, journal: Journal | None = None) -> None:
+        """Guard and engine start anew with this book on the same bench; journal: in place of the one before."""
+        self.guard.close()
+        self._journal = journal or self._journal
+        self._to_guard.clear()
+        self._to_engine.clear()
+        self._start(book)
+
+    def _close_guard(self) -> None:
+        self.guard.close()  # the one that there is by then
+
+    def _start(self, book: Book) -> None:
+        self.guard = Guard(
+            profile=self._profile,
+            book=book,
+            board=GpioBoard(self._profile, BenchFactory(DirectLink(self.plant, GUARD))),
+            journal=self._journal,
+            clock=self.clock,
+            publish=lambda _client, event: self._to_engine.append(event),
+            poll_under_way_s=self._poll_under_way_s,
+            boot=self._boot,
+        )
+        self.engine = Engine(
+            profile=self._profile,
+            book=book,
+            ledger=self.ledger,
+            clock=self.clock,
+            send=self._to_guard.append,
+            new_id=lambda: f"{next(self._numbers):06d}",
+        )
+        self._to_guard.append(self.engine.hello())
+        self.run_until(lambda: self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED), 5.0)
 
     def close(self) -> None:
         """Everything off, files closed."""

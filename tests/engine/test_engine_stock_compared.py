@@ -7,8 +7,8 @@ from played_guard import BOOK, PROFILE, Desk, report
 from controller.engine.menu import Menu, Shelf
 from controller.errors import Refused
 from controller.ledger.records import Container
-from controller.model.messages import Assign, Hung
-from controller.model.states import Contents
+from controller.model.messages import Assign, Changed, FaultLatchedEvent, Hung
+from controller.model.states import Contents, MachineState
 from controller.model.views import PourRequest
 
 SPRITZ, CORDIAL, JUICE = "Blackcurrant Spritz", "blackcurrant cordial", "apple juice"
@@ -84,3 +84,11 @@ def test_where_nobody_disputes_there_is_nothing_to_confirm():
     with pytest.raises(Refused, match="guard and stock agree on line 2"):
         desk.engine.stock.confirm(2)
     assert desk.of(Assign) == []
+
+
+def test_a_fault_that_is_latched_at_hello_comes_before_the_first_report_and_is_in_it():
+    desk = Desk()
+    desk.engine.on_event(FaultLatchedEvent(cause="stock differs", text="line 2 ..."))
+    desk.engine.on_event(Changed(state=MachineState.ABORTING, reason="line 2 ..."))
+    desk.engine.on_event(report(fault="stock differs", state=MachineState.ABORTING))
+    assert (desk.engine.status().fault, desk.engine.status().state) == ("stock differs", MachineState.ABORTING)
