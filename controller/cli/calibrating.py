@@ -1,26 +1,21 @@
-"""`tundish calibrate`: timed runs, weighed, until the fit is good enough."""
+"""`tundish calibrate`: timed runs, weighed, until the fit is good enough; wrong ones are struck."""
 
-import csv
-import math
 import sys
 from pathlib import Path
 from typing import Literal
 
 import click
+import msgspec
 
-from controller.cli.client import Engine, address
+from controller.cli.client import Engine, RefusedByRules, address
 from controller.cli.completion import LINE
 from controller.cli.facts import draw_fit
 from controller.cli.options import existing_file, facts_options, show
 from controller.cli.scales import Scale, scale_of, weigh_run
-from controller.errors import FileProblems, Problem, Refused, TundishError
-from controller.model.views import (
-    CalibrationRequest,
-    FitView,
-    TrialsRequest,
-    WeighedTrial,
-    WeighingRequest,
-)
+from controller.cli.trials_file import read_trials
+from controller.errors import Refused, TundishError
+from controller.model.views import CalibrationRequest, FitView, TrialsRequest, WeighingRequest
+from controller.model.weighing import StrikeRequest
 
 
 @click.command()
@@ -36,8 +31,13 @@ from controller.model.views import (
     "--trials",
     "trials_path",
     type=existing_file,
-    help="A .csv file with columns on_s,grams of runs weighed earlier; no pump runs.",
+    help="A .csv file with columns on_s,grams of runs weighed earlier: a calibration of its own; no pump runs.",
 )
+@click.option("--sure", is_flag=True, help="Accept a file also when it differs by more than 15 % from what was known.")
+@click.option("--strike", type=click.IntRange(1), help="Let the open trial of this number not count; no pump runs.")
+@click.option("--restore", type=click.IntRange(1), help="Let it count again; no pump runs.")
+@click.option("--start-over", is_flag=True, help="Strike all open trials; no pump runs.")
+@click.option("--restore-all", is_flag=True, help="Let all open trials count again; no pump runs.")
 @click.option("--by", default="", help="Who calibrates, for the record.")
 @click.option("--temperature", type=click.FloatRange(0, 40), help="Of liquid and room in C, for the record.")
 @facts_options
@@ -46,6 +46,11 @@ def calibrate(
     line: int,
     scale: Literal["by-hand", "bench"],
     trials_path: Path | None,
+    sure: bool,
+    strike: int | None,
+    restore: int | None,
+    start_over: bool,
+    restore_all: bool,
     by: str,
     temperature: float | None,
     run_dir: Path | None,
@@ -53,20 +58,74 @@ def calibrate(
 ) -> None:
     """Calibrate LINE: run its pump for known times, weigh what came out, accept the fit.
 
-    Runs of several lengths tell flow and lag apart; the command says which run would help most next.
+    Runs of several lengths tell flow and lag apart; the command says which run would help most next. A trial that was
+    weighed wrongly is struck by its number, and restored likewise.
     """
     engine = Engine(run_dir)
+    changes = _changes(line, strike=strike, restore=restore, start_over=start_over, restore_all=restore_all)
+    if changes:
+        for change in changes:
+            fit = engine.post(address("calibrations", line, "trials", "strike"), FitView, change)
+        show(fit, lambda: draw_fit(fit), as_json=as_json)
+        return
     if trials_path is not None:
-        request = TrialsRequest(line=line, trials=_read_trials(trials_path))
-        fit = engine.post(address("calibrations", line, "trials"), FitView, request)
+        rows = read_trials(trials_path)
+        request = TrialsRequest(line=line, trials=rows, accept=True, sure=sure, by=by, temperature_c=temperature)
+        fit = _from_file(engine, request, as_json=as_json)
     else:
         with scale_of(scale, run_dir) as jar:
             run = _run_all if scale == "bench" else _guided
             fit = run(engine, line, jar, as_json=as_json)
-    if scale == "by-hand" and trials_path is None and not click.confirm("Accept this calibration?", default=True):
-        raise TundishError(f"not accepted; the trials are kept. Go on with: tundish calibrate {line}")
-    engine.post(address("calibrations", line), FitView, CalibrationRequest(line=line, by=by, temperature_c=temperature))
+        is_sure = _sure_of_bench(fit) if scale == "bench" else _sure(fit)
+        accepting = CalibrationRequest(line=line, by=by, temperature_c=temperature, sure=is_sure)
+        engine.post(address("calibrations", line), FitView, accepting)
     show(fit, lambda: f"{draw_fit(fit)}\nAccepted: line {line} is calibrated.", as_json=as_json)
+
+
+def _changes(
+    line: int, *, strike: int | None, restore: int | None, start_over: bool, restore_all: bool
+) -> list[StrikeRequest]:
+    changes = []
+    if start_over or restore_all:
+        if start_over and restore_all:
+            raise click.UsageError("--start-over and --restore-all undo each other: give one of them.")
+        changes.append(StrikeRequest(line=line, struck=start_over))
+    if strike is not None:
+        changes.append(StrikeRequest(line=line, trial=strike))
+    if restore is not None:
+        changes.append(StrikeRequest(line=line, trial=restore, struck=False))
+    return changes
+
+
+def _from_file(engine: Engine, request: TrialsRequest, *, as_json: bool) -> FitView:
+    """A calibration from a file; a second yes is asked for where there is somebody to ask."""
+    target = address("calibrations", request.line, "trials")
+    try:
+        return engine.post(target, FitView, request)
+    except RefusedByRules as refused:
+        if as_json or not sys.stdin.isatty() or any(one.rule != "doubt" for one in refused.refusals):
+            raise
+        click.echo(f"careful: {refused}")
+        if not click.confirm("Put it in force all the same?", default=False):
+            raise TundishError("not accepted; nothing of the file is kept.") from None
+    return engine.post(target, FitView, msgspec.structs.replace(request, sure=True))
+
+
+def _sure_of_bench(fit: FitView) -> bool:
+    """The simulated scale is read, not typed: that a pump differs from its data is no surprise there."""
+    return all(one.about == "change" for one in fit.doubts)
+
+
+def _sure(fit: FitView) -> bool:
+    """Ask whether to accept, and a second time for what is in doubt. Raises when the person does not accept."""
+    kept = f"not accepted; the trials are kept. Go on with: tundish calibrate {fit.line}"
+    if not click.confirm("Accept this calibration?", default=False):
+        raise TundishError(kept)
+    for doubt in fit.doubts:
+        click.echo(f"careful: {doubt.text}")
+    if fit.doubts and not click.confirm("Put it in force all the same?", default=False):
+        raise TundishError(kept)
+    return bool(fit.doubts)
 
 
 def _guided(engine: Engine, line: int, scale: Scale, *, as_json: bool) -> FitView:
@@ -102,41 +161,6 @@ def _one_trial(engine: Engine, fit: FitView, scale: Scale, *, as_json: bool) -> 
     on_s = fit.next_on_s
     if on_s is None:
         raise TundishError(f"line {fit.line} needs no further trial.")
-    operation, grams = weigh_run(engine, (fit.line,), on_s, scale, as_json=as_json)
+    operation, grams = weigh_run(engine, (fit.line,), on_s, scale, as_json=as_json, expected_g=fit.next_grams)
     request = WeighingRequest(operation=operation, line=fit.line, grams=grams, u_grams=scale.u_grams)
     return engine.post("weighings", FitView, request)
-
-
-def _read_trials(path: Path) -> tuple[WeighedTrial, ...]:
-    """The rows of a .csv file with the columns on_s and grams. Raises FileProblems with every problem."""
-    problems: list[Problem] = []
-
-    def note(line: int, text: str) -> None:
-        problems.append(Problem(file=str(path), line=line, column=1, text=text))
-
-    found: list[WeighedTrial] = []
-    with path.open(newline="", encoding="utf-8-sig") as file:
-        rows = csv.DictReader(file, skipinitialspace=True)
-        if rows.fieldnames is None or set(rows.fieldnames) != {"on_s", "grams"}:
-            note(1, 'the first row must be "on_s,grams".')
-            raise FileProblems(problems)
-        for row in rows:
-            on_s, grams = _number(row["on_s"]), _number(row["grams"])
-            if on_s is None or grams is None or len(row) > 2:
-                note(rows.line_num, 'not two numbers, seconds and grams, such as "8,18.42".')
-            else:
-                found.append(WeighedTrial(on_s=on_s, grams=grams))
-    if not found and not problems:
-        note(1, "there are no trials in it.")
-    if problems:
-        raise FileProblems(problems)
-    return tuple(found)
-
-
-def _number(text: str | None) -> float | None:
-    """A finite number from 0 on; None for anything else."""
-    try:
-        value = float(text or "")
-    except ValueError:
-        return None
-    return value if math.isfinite(value) and value >= 0 else None

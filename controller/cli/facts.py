@@ -43,15 +43,21 @@ def status(run_dir: Path | None, follow: bool, as_json: bool) -> int:
     type=click.Path(path_type=Path, dir_okay=False, writable=True),
     help="Also draw residuals and error against dose into this .svg or .png file.",
 )
+@click.option("--budget", is_flag=True, help="Show where the uncertainty of a dose comes from instead.")
 @click.option("--past", is_flag=True, help="Show every calibration the line ever had instead.")
 @facts_options
-def calibration(run_dir: Path | None, line: int, picture: Path | None, past: bool, as_json: bool) -> None:
+def calibration(
+    *, run_dir: Path | None, line: int, picture: Path | None, budget: bool, past: bool, as_json: bool
+) -> None:
     """Show the calibration of LINE and the error to expect of its doses."""
     if past:
         all_of_it = Engine(run_dir).get(address("calibrations", line, "history"), tuple[Calibration, ...])
         show(all_of_it, lambda: draw_calibrations(all_of_it), as_json=as_json)
         return
     fit = Engine(run_dir).get(address("calibrations", line), FitView)
+    if budget:
+        show(fit.budget, lambda: draw_budget(fit), as_json=as_json)
+        return
     show(fit, lambda: draw_fit(fit), as_json=as_json)
     if picture is not None:
         from controller.cli.pictures import draw_calibration
@@ -111,18 +117,41 @@ def draw_fit(fit: FitView) -> str:
                 f"{one.grams:.2f} g",
                 f"{one.volume_ml:.2f} mL",
                 "" if one.residual_ml is None else f"{one.residual_ml:+z.2f} mL",
+                "" if one.state == "counts" else one.state,
             )
             for number, one in enumerate(fit.trials or fit.behind, 1)
         ]
-        parts.append(table(("trial", "ran", "weighed", "volume", "off the fit"), rows))
+        parts.append(table(("trial", "ran", "weighed", "volume", "off the fit", ""), rows))
     if fit.calibration is None:
         parts.append("Not calibrated yet.")
     else:
         parts.extend(_calibration_lines(fit))
-    parts.extend(f"careful: {text}" for text in fit.warnings)
+    parts.extend(f"careful: {text}" for text in (*fit.warnings, *(one.text for one in fit.doubts)))
     if fit.next_on_s is not None and not fit.behind:
         parts.append(f"A run of {fit.next_on_s:.1f} s would help most next.")
     return "\n".join(parts)
+
+
+def draw_budget(fit: FitView) -> str:
+    """The uncertainty of one dose, contribution by contribution, as the GUM has it."""
+    budget = fit.budget
+    if budget is None:
+        return f"Line {fit.line} has no trials behind it, so there is nothing to take apart. Calibrate it first."
+    rows = [
+        (one.source, one.evaluation, f"{one.u_ml:.3f} mL", f"{100 * one.u_ml**2 / budget.u_ml**2:.0f} %")
+        for one in budget.lines
+    ]
+    expanded_ml = budget.k * budget.u_ml
+    freedom = f"{budget.degrees_of_freedom:.0f}" if budget.degrees_of_freedom < 1000 else "many"
+    return "\n".join(
+        (
+            click.style(f"line {fit.line}, {fit.liquid}: uncertainty of a dose of {budget.dose_ml:g} mL", bold=True),
+            f"weighed on: {fit.scale}",
+            table(("source", "type", "u", "of the variance"), rows),
+            f"combined standard uncertainty u = {budget.u_ml:.3f} mL, {freedom} effective degrees of freedom",
+            f"expanded uncertainty U = k u = {budget.k:.2f} x {budget.u_ml:.3f} mL = {expanded_ml:.2f} mL (95 %)",
+        )
+    )
 
 
 def one_line(view: OperationView) -> str:

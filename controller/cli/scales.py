@@ -25,39 +25,49 @@ STEADY_G = 0.05  # means this close together are a steady reading
 READINGS, READING_S = 5, 0.1
 LONGEST_S = 15.0
 JAR_ML = 2000.0
+FAR = 0.15  # a typed weight so far from what is expected is asked for again
+MOST_G = 10_000.0
 
 
 class Scale(Protocol):
     """Weighs what one run puts into the jar."""
 
-    u_grams: float  # standard uncertainty of what `after` returns
+    @property
+    def u_grams(self) -> float | None:
+        """Standard uncertainty of what `after` returns, g; None: that of the profile's weighing scale."""
 
     def before(self, on_s: float) -> None:
         """Get ready for a run."""
 
-    def after(self) -> float:
-        """Grams that the run put into the jar."""
+    def after(self, expected_g: float | None) -> float:
+        """Grams that the run put into the jar; a person is asked again when they are far from what is expected."""
 
 
 class ByHand:
-    """A person with a kitchen scale."""
+    """A person with a scale."""
 
-    u_grams = 0.06  # a display of 0.1 g steps, read twice: 0.1 / sqrt(12) * sqrt(2), and the last drop
+    u_grams: float | None = None
 
     def before(self, on_s: float) -> None:
         """Have the jar tared and placed."""
         click.echo("\nSet the empty jar on the scale, press tare, and put it under the funnel.")
         click.prompt(f"Enter runs it for {on_s:g} s", default="", show_default=False, prompt_suffix=" ")
 
-    def after(self) -> float:
-        """Ask for the weight."""
-        return float(click.prompt("Weigh the jar. Grams", type=click.FloatRange(0, 10_000)))
+    def after(self, expected_g: float | None) -> float:
+        """Ask for the weight, and once more when it is much more or less than expected."""
+        while True:
+            grams = click.prompt("Weigh the jar. Grams", value_proc=_grams)
+            if not expected_g or abs(grams / expected_g - 1.0) <= FAR:
+                return float(grams)
+            click.echo(f"{grams:g} g is far from the {expected_g:.1f} g that such a run should give.")
+            if click.confirm("Is it right?", default=False):
+                return float(grams)
 
 
 class OfTheBench:
     """The scale under the simulated outlet, with a jar that is set there fresh for each run."""
 
-    u_grams = 0.03  # two means of READINGS readings with 0.03 g noise each, and the display's step
+    u_grams: float | None = 0.03  # two means of READINGS readings with 0.03 g noise each, and the display's step
 
     def __init__(self, client: "BenchClient") -> None:
         self._client = client
@@ -79,7 +89,7 @@ class OfTheBench:
         self._client.place_glass(brim_ml=JAR_ML)
         self._empty_g = self._steady_g()
 
-    def after(self) -> float:
+    def after(self, expected_g: float | None) -> float:
         """Weigh once the last drops have fallen, and lift the jar."""
         time.sleep(DRAIN_S)
         grams = self._steady_g() - self._empty_g
@@ -102,6 +112,17 @@ class OfTheBench:
             yield self._client.scale_g()
 
 
+def _grams(text: str) -> float:
+    """A weight as typed, with a point or a comma; UsageError, which asks again, for anything else."""
+    try:
+        grams = float(text.strip().removesuffix("g").strip().replace(",", "."))
+    except ValueError:
+        raise click.UsageError(f'"{text}" is no weight. Type grams, such as 49.6.') from None
+    if not 0.0 <= grams <= MOST_G:
+        raise click.UsageError(f"{grams:g} g cannot be: 0 to {MOST_G:g} g.")
+    return grams
+
+
 @contextmanager
 def scale_of(name: str, run_dir: Path | None) -> Iterator[Scale]:
     """The scale of this name: "bench", else a person's."""
@@ -118,10 +139,18 @@ def scale_of(name: str, run_dir: Path | None) -> Iterator[Scale]:
             scale.clear()
 
 
-def weigh_run(engine: Engine, lines: Sequence[int], on_s: float, scale: Scale, *, as_json: bool) -> tuple[str, float]:
-    """Run lines for on_s into the jar: the operation, and the grams that came."""
+def weigh_run(
+    engine: Engine,
+    lines: Sequence[int],
+    on_s: float,
+    scale: Scale,
+    *,
+    as_json: bool,
+    expected_g: float | None = None,
+) -> tuple[str, float]:
+    """Run lines for on_s into the jar: the operation, and the grams that came (expected_g: what should come)."""
     scale.before(on_s)
     view = begin(engine, "trials", TrialRequest(lines=tuple(lines), on_s=on_s, jug=True), as_json=as_json)
     if view.outcome != Outcome.DONE:
         raise TundishError(f"the trial ended as {view.outcome} ({view.reason}): it cannot be weighed. Run it again.")
-    return view.operation, scale.after()
+    return view.operation, scale.after(expected_g)

@@ -1,14 +1,15 @@
 """`tundish spot-check`: one weighed run, to see whether a calibration still holds."""
 
 from pathlib import Path
+from types import NoneType
 
 import click
 
-from controller.cli.client import Engine
+from controller.cli.client import Engine, address
 from controller.cli.completion import LINE
 from controller.cli.options import facts_options, show
 from controller.cli.scales import scale_of, weigh_run
-from controller.model.views import SpotCheckRequest, SpotCheckView
+from controller.model.views import FitView, SpotCheckRequest, SpotCheckView
 
 RUN_S = 8.0
 
@@ -23,20 +24,34 @@ RUN_S = 8.0
     show_default=True,
     help="Type the weight, or read it from the simulated scale.",
 )
+@click.option("--strike", is_flag=True, help="Let the line's last spot check not count; no pump runs.")
 @click.option("--adopt", is_flag=True, help="Carry a calibration with another liquid over to the one on the line.")
 @facts_options
-def spot_check(*, line: int, on_s: float, scale: str, adopt: bool, run_dir: Path | None, as_json: bool) -> int:
+def spot_check(
+    *, line: int, on_s: float, scale: str, strike: bool, adopt: bool, run_dir: Path | None, as_json: bool
+) -> int:
     """Run LINE once into a jar, weigh it, and hold it against the line's calibration.
 
     Ends with 1 when the line is blocked for small doses.
     """
     engine = Engine(run_dir)
+    if strike:
+        engine.post(address("spot-checks", line, "strike"), NoneType)
+        click.echo(f"The last spot check of line {line} does not count any more.")
+        return 0
+    fit = engine.get(address("calibrations", line), FitView)
     with scale_of(scale, run_dir) as jar:
-        operation, grams = weigh_run(engine, (line,), on_s, jar, as_json=as_json)
+        operation, grams = weigh_run(engine, (line,), on_s, jar, as_json=as_json, expected_g=_expected_g(fit, on_s))
     request = SpotCheckRequest(operation=operation, line=line, grams=grams, u_grams=jar.u_grams, adopt=adopt)
     view = engine.post("spot-checks", SpotCheckView, request)
     show(view, lambda: draw_spot_check(view), as_json=as_json)
     return 1 if view.status.startswith("blocked") else 0
+
+
+def _expected_g(fit: FitView, on_s: float) -> float | None:
+    """What such a run should weigh by the line's calibration, roughly; None without one."""
+    known = fit.calibration
+    return None if known is None else known.flow_ml_s * (on_s - known.lag_s) * fit.density_kg_m3 / 1000.0
 
 
 def draw_spot_check(view: SpotCheckView) -> str:

@@ -19,6 +19,7 @@ from controller.engine.sequences import Sequences
 from controller.engine.spot_checks import SpotChecks
 from controller.engine.starts import Starts
 from controller.engine.stock import Stock
+from controller.engine.together import Together
 from controller.engine.weighing import Weighings
 from controller.errors import Refused
 from controller.ledger.records import Wanted
@@ -68,6 +69,7 @@ from controller.model.views import (
     TrialsRequest,
     WeighingRequest,
 )
+from controller.model.weighing import StrikeRequest
 from controller.sequencing.line_runs import timed_runs, wetting_runs
 
 log = structlog.get_logger()
@@ -119,6 +121,7 @@ class Engine:
         self.book = book
         self._strict = strict = self._stricter(book)
         self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock)
+        self._together = Together(profile=profile, book=book, ledger=ledger, clock=clock)
         self._spot_checks = SpotChecks(
             profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings
         )
@@ -302,9 +305,29 @@ class Engine:
         return self.fit(request.line)
 
     def weigh_rows(self, request: TrialsRequest) -> FitView:
-        """Add trials that were weighed earlier; the fit as it then stands."""
-        self._weighings.add_rows(request, self._starts.liquids((request.line,))[request.line])
+        """Add trials that were weighed earlier, or put a calibration from them in force; nothing is kept if refused."""
+        liquid = self._starts.liquids((request.line,))[request.line]
+        rows = self._weighings.rows(request, liquid)
+        if not request.accept:
+            self._weighings.add_rows(rows)
+            return self.fit(request.line)
+        self._follow.require_guard()
+        view = self._weighings.view_of(request.line, liquid, rows, self._follow.calibrations())
+        new = self._weighings.calibration(view, request)
+        self._weighings.settle(self.fit(request.line), accepted=False)
+        self._weighings.add_rows(rows)
+        self._put_in_force((new,))
+        self._weighings.settle(view, accepted=True)
+        return view
+
+    def strike_trial(self, request: StrikeRequest) -> FitView:
+        """Strike or restore an open trial, or all; the fit as it then stands."""
+        self._weighings.strike(request, self._starts.liquids((request.line,))[request.line])
         return self.fit(request.line)
+
+    def strike_spot_check(self, line: int) -> None:
+        """Strike the line's last spot check."""
+        self._spot_checks.strike_last(line, self._starts.liquids((line,))[line])
 
     def spot_check(self, request: SpotCheckRequest) -> SpotCheckView:
         """Hold a weighed run against the line's calibration."""
@@ -319,7 +342,7 @@ class Engine:
     def weigh_together(self, request: TogetherRequest) -> SagView:
         """Learn the sag from a jar filled by several lines; it goes into their calibrations at once."""
         self._follow.require_guard()
-        view, renewed = self._weighings.together(request, self._follow.calibrations())
+        view, renewed = self._together.weigh(request, self._follow.calibrations())
         self._put_in_force(renewed)
         return view
 
@@ -329,7 +352,7 @@ class Engine:
         if request.accept:
             self._follow.require_guard()
             self._put_in_force((self._weighings.calibration(view, request),))
-        self._weighings.settle(request.line, accepted=request.accept)
+        self._weighings.settle(view, accepted=request.accept)
         return view
 
     # --- driven by the process around it

@@ -45,6 +45,7 @@ from controller.model.views import (
     TrialsRequest,
     WeighingRequest,
 )
+from controller.model.weighing import StrikeRequest
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -148,9 +149,22 @@ class Api(EveningApi):
 
     async def weigh_rows(self, request: Request) -> Response:
         """POST calibrations/LINE/trials: trials that were run and weighed earlier."""
+        asked = await body_of(request, TrialsRequest, line=request.path_params["line"])
+        if not asked.accept:
+            return json_answer(self._engine.weigh_rows(asked))
         return json_answer(
-            self._engine.weigh_rows(await body_of(request, TrialsRequest, line=request.path_params["line"]))
+            await self._asking.command("take_calibration", lambda: self._engine.weigh_rows(asked), self._took)
         )
+
+    async def strike_trial(self, request: Request) -> Response:
+        """POST calibrations/LINE/trials/strike."""
+        asked = await body_of(request, StrikeRequest, line=request.path_params["line"])
+        return json_answer(self._engine.strike_trial(asked))
+
+    async def strike_spot_check(self, request: Request) -> Response:
+        """POST spot-checks/LINE/strike."""
+        self._engine.strike_spot_check(request.path_params["line"])
+        return done()
 
     async def weigh_together(self, request: Request) -> Response:
         """POST weighings/together: several lines' one jar, which teaches the sag."""

@@ -47,6 +47,7 @@ from controller.model.views import (
     TrialsRequest,
     WeighingRequest,
 )
+from controller.model.weighing import StrikeRequest
 
 Moment = Annotated[float, Meta(ge=0, le=1e11)]  # Unix seconds
 
@@ -275,6 +276,23 @@ ADDRESSES: tuple[Address, ...] = (
         "Trials of a line that were run and weighed earlier.",
         TrialsRequest,
         FitView,
+        asks_guard=True,
+    ),
+    _post(
+        "/v1/calibrations/{line}/trials/strike",
+        "strike_trial",
+        "Strike one open trial of a line or all of them, or restore them.",
+        StrikeRequest,
+        FitView,
+        asks_guard=True,
+    ),
+    _post(
+        "/v1/spot-checks/{line}/strike",
+        "strike_spot_check",
+        "Strike a line's last spot check, when its weight was wrong.",
+        None,
+        None,
+        status=204,
         asks_guard=True,
     ),
     _post(

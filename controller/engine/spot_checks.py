@@ -3,12 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import msgspec
+
 from controller.clock import Clock
 from controller.engine.weighing import Weighings
 from controller.errors import Refused
 from controller.ledger.store import Ledger, Weighing
 from controller.metering.calibration import law_of
-from controller.metering.drift import Age, AgeLimits, DriftVerdict, chart, judge
+from controller.metering.drift import Age, AgeLimits, Chart, DriftVerdict, chart, judge
 from controller.metering.liquid_factor import LiquidFactor, expected_factor, measured_factor, with_factor
 from controller.model.book import Book
 from controller.model.calibration import Calibration
@@ -45,26 +47,42 @@ class SpotChecks:
                 reason=f"line {request.line} has no calibration that could be checked.",
                 way_out=f"Calibrate it: tundish calibrate {request.line}",
             )
-        weighed = Weighing(
-            operation=request.operation,
-            line=request.line,
-            on_s=self._weighings.on_s(request.operation, request.line),
-            grams=request.grams,
-            u_grams=request.u_grams,
-            wall_s=self._clock.wall_s(),
-            liquid=liquid,
-            purpose="spot check",
-        )
-        self._ledger.weigh(weighed)
+        if held.liquid not in {one.liquid for one in self._book.liquids}:
+            raise Refused(
+                rule="calibration",
+                reason=f"line {request.line} was calibrated with {held.liquid}, which the book does not know any more.",
+                way_out=f"Calibrate it: tundish calibrate {request.line}",
+            )
+        on_s = self._weighings.on_s(request.operation, request.line)
+        if law_of(held).delivered_ml(on_s) <= 0.0:
+            raise Refused(
+                rule="run time",
+                reason=f"a run of {on_s:g} s ends within the lag of {held.lag_s:.2f} s.",
+                way_out="Run longer.",
+            )
+        weighed = msgspec.structs.replace(self._weighings.weighed(request, on_s, liquid), purpose="spot check")
+        self._ledger.weigh([weighed])
         if held.liquid != liquid:
             return self._another_liquid(request, weighed, held)
         return Checked(view=self._of_same_liquid(weighed, held), carried_over=None)
 
     def verdict(self, held: Calibration) -> DriftVerdict:
         """The worse of the line's chart and the calibration's age."""
-        checks = self._ledger.open_weighings(held.line, "spot check")
-        trials = [self._weighings.trial(one) for one in checks if one.liquid == held.liquid]
-        return judge(chart(law_of(held), trials), self._age(held), self._limits())
+        return judge(self._chart(held), self._age(held), self._limits())
+
+    def strike_last(self, line: int, liquid: str) -> None:
+        """Strike the line's last spot check, when its weight was wrong; Refused when there is none."""
+        checks = self._ledger.open_weighings(line, "spot check", liquid=liquid)
+        if not checks:
+            raise Refused(rule="trials", reason=f"line {line} has no spot check that could be struck.")
+        self._ledger.strike([checks[-1].seq], struck=True)
+
+    def _chart(self, held: Calibration) -> Chart:
+        """The checks that count; one that ended within the lag says nothing of the flow."""
+        law = law_of(held)
+        checks = self._ledger.open_weighings(held.line, "spot check", liquid=held.liquid)
+        counted = [one for one in checks if not one.is_struck and law.delivered_ml(one.on_s) > 0.0]
+        return chart(law, [self._weighings.trial(one) for one in counted])
 
     def require_small_doses_allowed(self, doses_ml: Mapping[int, float], in_force: Mapping[int, Calibration]) -> None:
         """Refused when a dose below the profile's small dose is asked of a line whose calibration has drifted."""
@@ -88,9 +106,7 @@ class SpotChecks:
         return expected_factor(line, self._book.liquid(held.liquid), self._book.liquid(liquid))
 
     def _of_same_liquid(self, weighed: Weighing, held: Calibration) -> SpotCheckView:
-        checks = self._ledger.open_weighings(held.line, "spot check")
-        trials = [self._weighings.trial(one) for one in checks if one.liquid == held.liquid]
-        drawn = chart(law_of(held), trials)
+        drawn = self._chart(held)
         verdict = judge(drawn, self._age(held), self._limits())
         last = drawn.points[-1]
         return SpotCheckView(
@@ -106,8 +122,8 @@ class SpotChecks:
         )
 
     def _another_liquid(self, request: SpotCheckRequest, weighed: Weighing, held: Calibration) -> Checked:
-        checks = self._ledger.open_weighings(held.line, "spot check")
-        trials = [self._weighings.trial(one) for one in checks if one.liquid == weighed.liquid]
+        checks = self._ledger.open_weighings(held.line, "spot check", liquid=weighed.liquid)
+        trials = [self._weighings.trial(one) for one in checks if not one.is_struck]
         expected = self.expected(held, weighed.liquid)
         found = measured_factor(held, weighed.liquid, trials, expected)
         calibrated_ml = law_of(held).delivered_ml(weighed.on_s)

@@ -1,38 +1,43 @@
 """From grams on a scale to a calibration."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Literal
 
 import msgspec
 
 from controller.clock import Clock
-from controller.errors import OutOfRange, Refused
-from controller.ledger.store import Entry, Ledger, Weighing
+from controller.engine.doubts import doubts, require_possible
+from controller.engine.together import require_trial
+from controller.errors import OutOfRange, Refused, TundishError
+from controller.ledger.store import Ledger, Weighing
+from controller.metering.budget import dose_budget
 from controller.metering.calibration import DEFAULT_PRIOR, Fit, Prior, Trial, fit, law_of, to_calibration
 from controller.metering.density import liquid_kg_m3
 from controller.metering.design import design_trials, next_run_time_s
 from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
 from controller.metering.flow_law import FlowLaw
-from controller.metering.gravimetry import liquid_volume_ml
+from controller.metering.gravimetry import EVAPORATION_G, U_HOLD_UP_ML, Volume, liquid_volume_ml
 from controller.metering.pool import pooled_prior
-from controller.metering.together import Sag, Share, sag_together
+from controller.metering.residuals import mean_ml
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
-from controller.model.states import OperationKind, Outcome
 from controller.model.views import (
     CalibrationRequest,
     DoseError,
     FitView,
-    SagView,
-    TogetherRequest,
+    SpotCheckRequest,
     TrialsRequest,
     TrialView,
+    WeighedTrial,
     WeighingRequest,
 )
+from controller.model.weighing import Budget, StrikeRequest
 
 MOST_TRIALS = 12
 LONGEST_TRIAL_ML = 60.0  # a pump scatters in proportion to what it moves: more runs tell more than longer ones
 FEW_TRIALS = 5
+BUDGET_ML = 50.0  # the dose whose uncertainty is taken apart
 FIRST_S = 8.0  # of the first trial, before anything is known of the pump
 DOSES_ML = (5.0, 10.0, 15.0, 25.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0)
 
@@ -45,36 +50,56 @@ class Weighings:
 
     def add(self, request: WeighingRequest, liquid: str) -> None:
         """Add what an ended trial of one line weighed."""
-        self._ledger.weigh(
-            Weighing(
-                operation=request.operation,
-                line=request.line,
-                on_s=self.on_s(request.operation, request.line),
-                grams=request.grams,
-                u_grams=request.u_grams,
-                wall_s=self._clock.wall_s(),
-                liquid=liquid,
-            )
+        on_s = self.on_s(request.operation, request.line)
+        self._ledger.weigh([self.weighed(request, on_s, liquid)])
+
+    def weighed(self, request: WeighingRequest | SpotCheckRequest, on_s: float, liquid: str) -> Weighing:
+        """A run with what the scale said, and how well that scale knows it."""
+        read = self._read(WeighedTrial(on_s=on_s, grams=request.grams, u_grams=request.u_grams), request.line, liquid)
+        return msgspec.structs.replace(read, operation=request.operation)
+
+    def _read(self, run: WeighedTrial, line: int, liquid: str) -> Weighing:
+        plain = Weighing(
+            operation=None,
+            line=line,
+            on_s=run.on_s,
+            grams=run.grams,
+            u_grams=run.u_grams or 0.0,
+            wall_s=self._clock.wall_s(),
+            liquid=liquid,
+        )
+        if run.u_grams is not None:
+            return plain
+        scale = self._profile.weighing
+        return msgspec.structs.replace(
+            plain, u_grams=scale.u_net_g, step_g=scale.step_g, factor=scale.factor, u_factor=scale.u_factor
         )
 
-    def add_rows(self, request: TrialsRequest, liquid: str) -> None:
-        """Add trials that were run and weighed earlier."""
-        for one in request.trials:
-            self._ledger.weigh(
-                Weighing(
-                    operation=None,
-                    line=request.line,
-                    on_s=one.on_s,
-                    grams=one.grams,
-                    u_grams=one.u_grams,
-                    wall_s=self._clock.wall_s(),
-                    liquid=liquid,
-                )
+    def rows(self, request: TrialsRequest, liquid: str) -> tuple[Weighing, ...]:
+        """Trials that were run and weighed earlier; nothing is on record yet."""
+        return tuple(self._read(one, request.line, liquid) for one in request.trials)
+
+    def add_rows(self, rows: Sequence[Weighing]) -> None:
+        """Put such trials on record, all or none."""
+        self._ledger.weigh(rows)
+
+    def strike(self, request: StrikeRequest, liquid: str) -> None:
+        """Strike or restore one of the open trials, or all; Refused when there is none of that number."""
+        rows = self._ledger.open_weighings(request.line, liquid=liquid)
+        if request.trial is not None and request.trial > len(rows):
+            raise Refused(
+                rule="trials",
+                reason=f"line {request.line} has no open trial {request.trial}.",
+                asked=str(request.trial),
+                allowed=f"1 to {len(rows)}" if rows else "none",
+                way_out=f"List them: tundish calibration {request.line}",
             )
+        wanted = rows if request.trial is None else rows[request.trial - 1 : request.trial]
+        self._ledger.strike([one.seq for one in wanted], struck=request.struck)
 
     def on_s(self, operation: str, line: int) -> float:
         """How long an ended trial ran this line alone, s; Refused when it did not."""
-        on_s = {one.line: one.on_s for one in self._require_trial(operation).deliveries}
+        on_s = {one.line: one.on_s for one in require_trial(self._ledger, operation).deliveries}
         if set(on_s) != {line}:
             ran = ", ".join(map(str, sorted(on_s)))
             raise Refused(
@@ -84,131 +109,119 @@ class Weighings:
             )
         return on_s[line]
 
-    def settle(self, line: int, *, accepted: bool) -> None:
-        """The line's weighings are used or thrown away; a new calibration makes its spot checks history too."""
-        self._ledger.settle_weighings(line, accepted=accepted)
+    def settle(self, view: FitView, *, accepted: bool) -> None:
+        """The line's trials stand behind its calibration or are thrown away; those that did not count always are."""
+        if accepted:
+            rows = self._ledger.open_weighings(view.line, liquid=view.liquid)
+            lost = [one.seq for one, shown in zip(rows, view.trials, strict=True) if shown.state != "counts"]
+            self._ledger.strike(lost, struck=True)
+        self._ledger.settle_weighings(view.line, view.liquid, accepted=accepted)
 
     def view(self, line: int, liquid: str, in_force: Mapping[int, Calibration]) -> FitView:
-        """The line's fit from its open weighings, or the calibration in force when there are none."""
-        weighed = self._ledger.open_weighings(line)
-        if not weighed:
-            known = in_force.get(line)
-            outlook = self._outlook(line, liquid, None if known is None else law_of(known))
-            return msgspec.structs.replace(
-                outlook,
-                calibration=known,
-                behind=() if known is None else self._behind(known),
-                next_on_s=self._next_on_s(line, None),
-                design=self._design(line),
-            )
-        trials = [self.trial(one) for one in weighed]
-        fitted = fit(trials, self._prior(line, len(trials), in_force))
-        rows = tuple(map(_row, weighed, trials, fitted.residuals_ml))
+        """The line's fit from its open trials, or the calibration in force when there are none. Never fails on them."""
+        rows = self._ledger.open_weighings(line, liquid=liquid)
+        if rows:
+            try:
+                return self.view_of(line, liquid, rows, in_force)
+            except TundishError as error:
+                return self._without_fit(line, liquid, rows, str(error))
+        known = in_force.get(line)
+        law = None if known is None else law_of(known)
+        behind = () if known is None else self._ledger.weighings_behind(known.line, known.liquid)
+        return msgspec.structs.replace(
+            self._outlook(line, liquid, law),
+            calibration=known,
+            behind=() if law is None else tuple(_row(one, self._volume(one), law) for one in behind),
+            design=self._design(line),
+            budget=None if law is None else _budget(law, [self._volume(one) for one in behind]),
+        )
+
+    def view_of(self, line: int, liquid: str, rows: Sequence[Weighing], in_force: Mapping[int, Calibration]) -> FitView:
+        """The fit of these trials; Refused or OutOfRange when there is none."""
+        counted = [index for index, one in enumerate(rows) if not one.is_struck]
+        volumes = [self._volume(one) for one in rows]
+        trials = [_trial(rows[index], volumes[index], index + 1) for index in counted]
+        u_common = max((volumes[index].u_common for index in counted), default=0.0)
+        fitted = fit(trials, self._prior(line, len(trials), in_force), u_common=u_common)
+        left_out = {counted[index] for index in fitted.left_out}
+        shown = [
+            _row(one, volume, fitted.law, "struck" if one.is_struck else "left out" if k in left_out else "counts")
+            for k, (one, volume) in enumerate(zip(rows, volumes, strict=True))
+        ]
+        new = self._with_known_sag(to_calibration(fitted, line, liquid), in_force.get(line))
+        next_on_s = self._next_on_s(fitted)
+        next_ml = None if next_on_s is None else mean_ml(fitted.law, next_on_s, 0.0)
         return msgspec.structs.replace(
             self._outlook(line, liquid, fitted.law),
-            trials=rows,
-            calibration=self._with_known_sag(to_calibration(fitted, line, liquid), in_force.get(line)),
+            trials=tuple(shown),
+            calibration=new,
             warnings=fitted.warnings,
-            next_on_s=self._next_on_s(line, fitted),
+            next_on_s=next_on_s,
+            next_grams=None if next_ml is None else next_ml * self._density_kg_m3(liquid) / 1000.0,
+            doubts=doubts(self._profile, self._book, fitted, new, self._last(line, liquid)),
+            budget=_budget(fitted.law, [volumes[index] for index in counted if index not in left_out]),
         )
 
-    def _behind(self, known: Calibration) -> tuple[TrialView, ...]:
-        """The weighings that a calibration was accepted from, against its law."""
-        law, weighed = law_of(known), self._ledger.weighings_behind(known.line, known.liquid)
-        trials = [self.trial(one) for one in weighed]
-        return tuple(
-            _row(one, trial, trial.volume_ml - law.delivered_ml(trial.on_s))
-            for one, trial in zip(weighed, trials, strict=True)
+    def _without_fit(self, line: int, liquid: str, rows: Sequence[Weighing], why: str) -> FitView:
+        """Trials that no fit comes out of: listed all the same, so that the wrong ones can be struck."""
+        struck = all(one.is_struck for one in rows)
+        return msgspec.structs.replace(
+            self._outlook(line, liquid, None),
+            trials=tuple(_row(one, self._volume(one), None, "struck" if one.is_struck else "counts") for one in rows),
+            warnings=() if struck else (why,),
         )
 
-    def calibration(self, view: FitView, request: CalibrationRequest) -> Calibration:
-        """The calibration to put in force; Refused when the view has none from weighings."""
-        if view.calibration is None or not view.trials:
+    def _last(self, line: int, liquid: str) -> Calibration | None:
+        """The line's last calibration with this liquid."""
+        with_it = [one for one in self._ledger.calibrations(line) if one.liquid == liquid]
+        return with_it[-1] if with_it else None
+
+    def calibration(self, view: FitView, request: CalibrationRequest | TrialsRequest) -> Calibration:
+        """The calibration to put in force; Refused when there is none, when it cannot be, or while it is in doubt."""
+        counted = sum(one.state == "counts" for one in view.trials)
+        if view.calibration is None or not counted:
             raise Refused(
                 rule="calibration",
-                reason=f"line {view.line} has no open weighings to calibrate from.",
+                reason=" ".join((f"line {view.line} has no open trials to calibrate from.", *view.warnings)),
                 way_out=f"Run and weigh trials first: tundish calibrate {view.line}",
+            )
+        require_possible(self._profile, view.calibration)
+        waived = isinstance(request, CalibrationRequest)
+        open_doubts = [one for one in view.doubts if not (request.sure and (waived or one.about == "change"))]
+        if open_doubts:
+            raise Refused(
+                rule="doubt",
+                reason=" ".join(one.text for one in open_doubts),
+                way_out="Look at the trials and strike what is wrong."
+                + (
+                    " If the pump really is so, say --sure." if {one.about for one in open_doubts} == {"change"} else ""
+                ),
             )
         return msgspec.structs.replace(
             view.calibration,
             taken_by=request.by,
             taken_wall_s=self._clock.wall_s(),
             temperature_c=request.temperature_c,
-            note=f"{len(view.trials)} weighed trials",
+            note=f"{counted} weighed trials",
         )
-
-    def together(
-        self, request: TogetherRequest, in_force: Mapping[int, Calibration]
-    ) -> tuple[SagView, tuple[Calibration, ...]]:
-        """What a jar filled by several lines says about sag, and all lines' calibrations with it."""
-        entry = self._require_trial(request.operation)
-        lacking = [one.line for one in entry.deliveries if one.line not in in_force]
-        if lacking:
-            raise Refused(
-                rule="calibration",
-                reason=f"line {', '.join(map(str, lacking))} has no calibration of its own yet.",
-                way_out=f"Calibrate it alone first: tundish calibrate {lacking[0]}",
-            )
-        sag = sag_together(self._shares(entry, in_force), request.grams, request.u_grams)
-        lines = tuple(one.line for one in entry.deliveries)
-        now_s = self._clock.wall_s()
-        # One supply, one sag: it holds for the lines that stood by as well.
-        renewed = tuple(
-            _with_sag(known, sag, taken_wall_s=now_s, by=request.by or known.taken_by) for known in in_force.values()
-        )
-        weighed_in = msgspec.structs.replace(sag, sag_per_a=renewed[0].sag_per_a, u_sag_per_a=renewed[0].u_sag_per_a)
-        return self._sag_view(lines, request.grams, weighed_in), renewed
-
-    def _shares(self, entry: Entry, in_force: Mapping[int, Calibration]) -> list[Share]:
-        shares = []
-        for one in entry.deliveries:
-            others = [other for other in entry.deliveries if other.line != one.line]
-            others_a = sum(
-                self._profile.line(other.line).pump.run_a * min(1.0, other.on_s / one.on_s) for other in others
-            )
-            shares.append(
-                Share(
-                    calibration=in_force[one.line],
-                    on_s=one.on_s,
-                    others_a=others_a,
-                    density_kg_m3=self._density_kg_m3(one.liquid),
-                )
-            )
-        return shares
-
-    def _sag_view(self, lines: tuple[int, ...], grams: float, sag: Sag) -> SagView:
-        warnings = []
-        if sag.sag_per_a < 0.0:
-            warnings.append(
-                "The lines gave more together than alone: a weighing or a calibration is off; repeat the trial."
-            )
-        return SagView(
-            lines=lines,
-            grams=grams,
-            expected_grams=sag.expected_g,
-            sag_per_a=sag.sag_per_a,
-            u_sag_per_a=sag.u_sag_per_a,
-            warnings=tuple(warnings),
-        )
-
-    def _require_trial(self, operation: str) -> Entry:
-        entry = self._ledger.entry(operation)
-        if entry is None or entry.kind != OperationKind.TRIAL or entry.outcome != Outcome.DONE:
-            raise Refused(
-                rule="weighing",
-                reason=f"operation {operation} is no trial that ran to its end.",
-                way_out="Run a trial, let it end, and weigh what it gave.",
-            )
-        return entry
 
     def _density_kg_m3(self, liquid: str) -> float:
         """Volumes are meant at 20 C, the reference temperature of serving measures (OIML R 138:2007)."""
         return liquid_kg_m3(self._book.liquid(liquid), 20.0)[0]
 
     def trial(self, weighed: Weighing) -> Trial:
-        """The weighed volume with its uncertainty."""
-        measured = liquid_volume_ml(weighed.grams, self._book.liquid(weighed.liquid), u_mass_g=weighed.u_grams)
-        return Trial(on_s=weighed.on_s, volume_ml=measured.volume_ml, u_volume_ml=measured.u_volume_ml)
+        """The weighed volume with its own uncertainty."""
+        return _trial(weighed, self._volume(weighed))
+
+    def _volume(self, weighed: Weighing) -> Volume:
+        return liquid_volume_ml(
+            weighed.grams * weighed.factor,
+            self._book.liquid(weighed.liquid),
+            u_mass_g=weighed.u_grams * weighed.factor,
+            u_factor=weighed.u_factor,
+            evaporation_g=EVAPORATION_G if weighed.grams > 0.0 else 0.0,
+            u_hold_up_ml=U_HOLD_UP_ML,
+        )
 
     def _prior(self, line: int, trials: int, in_force: Mapping[int, Calibration]) -> Prior | None:
         """While trials are few, what the other lines of this machine have taught."""
@@ -226,17 +239,22 @@ class Weighings:
 
     def _outlook(self, line: int, liquid: str, law: FlowLaw | None) -> FitView:
         """What a law promises, before trials and calibration are filled in."""
+        first_s = self._first_s(line)
+        density_kg_m3 = self._density_kg_m3(liquid)
+        flow_ml_s = self._profile.line(line).pump.nominal_flow_ml_s if law is None else law.flow_ml_s
         return FitView(
             line=line,
             liquid=liquid,
-            density_kg_m3=self._density_kg_m3(liquid),
+            density_kg_m3=density_kg_m3,
             trials=(),
             calibration=None,
             scatter_ml=None if law is None else law.scatter.at_ml(50.0),
             smallest_dose_ml=None if law is None else smallest_dose_ml(law),
             doses=() if law is None else tuple(_dose_errors(law)),
             warnings=(),
-            next_on_s=None,
+            next_on_s=first_s,
+            next_grams=flow_ml_s * first_s * density_kg_m3 / 1000.0,
+            scale=self._profile.weighing.name,
         )
 
     def _design(self, line: int) -> str:
@@ -247,36 +265,43 @@ class Weighings:
         except Refused as refusal:
             return refusal.reason
 
-    def _next_on_s(self, line: int, fitted: Fit | None) -> float | None:
-        most_ml = min(LONGEST_TRIAL_ML, 0.8 * self._profile.caps.line_volume_ml)
-        if fitted is None:
-            return min(FIRST_S, most_ml / self._profile.line(line).pump.nominal_flow_ml_s)
-        if len(fitted.trials) >= MOST_TRIALS:
+    def _most_ml(self) -> float:
+        return min(LONGEST_TRIAL_ML, 0.8 * self._profile.caps.line_volume_ml)
+
+    def _first_s(self, line: int) -> float:
+        return min(FIRST_S, self._most_ml() / self._profile.line(line).pump.nominal_flow_ml_s)
+
+    def _next_on_s(self, fitted: Fit) -> float | None:
+        if len(fitted.trials) - len(fitted.left_out) >= MOST_TRIALS:
             return None
-        return next_run_time_s(fitted, tolerance=aim_ml, most_ml=most_ml)
+        return next_run_time_s(fitted, tolerance=aim_ml, most_ml=self._most_ml())
 
 
-def _row(weighed: Weighing, trial: Trial, residual_ml: float | None) -> TrialView:
+def _budget(law: FlowLaw, volumes: Sequence[Volume]) -> Budget | None:
+    try:
+        return dose_budget(law, volumes, BUDGET_ML) if volumes else None
+    except OutOfRange:  # a line that cannot meter such a dose
+        return None
+
+
+def _trial(weighed: Weighing, volume: Volume, number: int = 0) -> Trial:
+    step_ml = weighed.step_g * volume.volume_ml / weighed.grams if weighed.grams > 0.0 else weighed.step_g
+    return Trial(
+        on_s=weighed.on_s, volume_ml=volume.volume_ml, u_volume_ml=volume.u_own_ml, step_ml=step_ml, number=number
+    )
+
+
+def _row(
+    weighed: Weighing, volume: Volume, law: FlowLaw | None, state: Literal["counts", "left out", "struck"] = "counts"
+) -> TrialView:
     return TrialView(
         operation=weighed.operation or "from a file",
         on_s=weighed.on_s,
         grams=weighed.grams,
-        volume_ml=trial.volume_ml,
+        volume_ml=volume.volume_ml,
         others_a=0.0,
-        residual_ml=residual_ml,
-    )
-
-
-def _with_sag(known: Calibration, sag: Sag, *, taken_wall_s: float, by: str) -> Calibration:
-    """What was known of the sag and the new jar, each with the weight of its variance (GUM, JCGM 100:2008)."""
-    of_known = 1.0 / known.u_sag_per_a**2 if known.u_sag_per_a > 0.0 else 0.0
-    of_jar = 1.0 / sag.u_sag_per_a**2
-    return msgspec.structs.replace(
-        known,
-        sag_per_a=(known.sag_per_a * of_known + sag.sag_per_a * of_jar) / (of_known + of_jar),
-        u_sag_per_a=(of_known + of_jar) ** -0.5,
-        taken_wall_s=taken_wall_s,
-        taken_by=by,
+        residual_ml=None if law is None else volume.volume_ml - mean_ml(law, weighed.on_s, 0.0),
+        state=state,
     )
 
 

@@ -4,7 +4,7 @@ import sqlite3
 from collections.abc import Callable
 
 from controller.ledger.records import evening_of
-from controller.ledger.schema import MARK, SCHEMA, SCHEMA_VERSION, VERSION_2
+from controller.ledger.schema import MARK, SCALES, SCHEMA, SCHEMA_VERSION, VERSION_2
 
 # Version 1 had no stock beyond what was left, no evenings, and named operations by their ids throughout.
 _TABLES_OF_1 = ("operation", "delivery", "refusal", "container", "calibration", "jog_answer", "weighing")
@@ -42,7 +42,11 @@ def _from_1(db: sqlite3.Connection) -> None:
 
 
 # Version -> what brings a ledger of it to the next one. Foreign keys are off meanwhile.
-MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {1: _from_1, 2: lambda db: _run(db, MARK)}
+MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {
+    1: _from_1,
+    2: lambda db: _run(db, MARK),
+    3: lambda db: _run(db, SCALES),
+}
 
 
 def bring_up(db: sqlite3.Connection, version: int) -> None:

@@ -82,7 +82,11 @@ class Container(Value, frozen=True, kw_only=True):
 
 
 class Weighing(Value, frozen=True, kw_only=True):
-    """One weighed trial of a line; operation is None when it came from a file."""
+    """One weighed trial of a line; operation is None when it came from a file.
+
+    grams: as read. The scale as it was then: u_grams of one reading, step of its display, mass per mass shown and how
+    well that is known (relative). seq: its number on record; 0 before. is_struck: it does not count.
+    """
 
     operation: str | None
     line: int
@@ -92,6 +96,11 @@ class Weighing(Value, frozen=True, kw_only=True):
     wall_s: float
     liquid: str
     purpose: Literal["calibration", "spot check"] = "calibration"
+    step_g: float = 0.0
+    factor: float = 1.0
+    u_factor: float = 0.0
+    seq: int = 0
+    is_struck: bool = False
 
 
 class JogAnswer(Value, frozen=True, kw_only=True):

@@ -7,7 +7,7 @@ weighing.settled: 0 while open, 2 behind the calibration that was accepted last 
 or when thrown away.
 """
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 VERSION_2 = """
 CREATE TABLE operation (
@@ -77,4 +77,12 @@ CREATE TABLE mark (changes INTEGER NOT NULL, journal_number INTEGER NOT NULL, jo
 INSERT INTO mark VALUES (0, 0, '');
 """
 
-SCHEMA = VERSION_2 + MARK
+# The scale as it was when it was read, and whether the weighing was struck since.
+SCALES = """
+ALTER TABLE weighing ADD COLUMN step_g REAL NOT NULL DEFAULT 0;
+ALTER TABLE weighing ADD COLUMN factor REAL NOT NULL DEFAULT 1;
+ALTER TABLE weighing ADD COLUMN u_factor REAL NOT NULL DEFAULT 0;
+ALTER TABLE weighing ADD COLUMN struck INTEGER NOT NULL DEFAULT 0;
+"""
+
+SCHEMA = VERSION_2 + MARK + SCALES

@@ -199,45 +199,60 @@ class Ledger:
         rows = self._database.all("SELECT body FROM calibration WHERE line = ? ORDER BY seq", (line,))
         return tuple(msgspec.json.decode(row[0], type=Calibration) for row in rows)
 
-    def weigh(self, weighing: Weighing) -> None:
-        """Record a weighing; a second one of the same operation replaces the first."""
+    def weigh(self, weighings: Sequence[Weighing]) -> None:
+        """Record weighings, all or none; a second one of the same operation replaces the first."""
         with self._database.transaction() as db:
-            db.execute(
-                "INSERT OR REPLACE INTO weighing (operation, line, on_s, grams, u_grams, wall_s, purpose, liquid)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    weighing.operation,
-                    weighing.line,
-                    weighing.on_s,
-                    weighing.grams,
-                    weighing.u_grams,
-                    weighing.wall_s,
-                    weighing.purpose,
-                    weighing.liquid,
-                ),
+            db.executemany(
+                "INSERT OR REPLACE INTO weighing (operation, line, on_s, grams, u_grams, wall_s, purpose, liquid,"
+                " step_g, factor, u_factor, struck) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                [
+                    (
+                        one.operation,
+                        one.line,
+                        one.on_s,
+                        one.grams,
+                        one.u_grams,
+                        one.wall_s,
+                        one.purpose,
+                        one.liquid,
+                        one.step_g,
+                        one.factor,
+                        one.u_factor,
+                        one.is_struck,
+                    )
+                    for one in weighings
+                ],
             )
 
-    def settle_weighings(self, line: int, *, accepted: bool) -> None:
-        """The line's open weighings are thrown away, or stand behind its calibration from now on; all stay on record.
+    def strike(self, seqs: Sequence[int], *, struck: bool) -> None:
+        """Strike or restore the weighings of these numbers; they stay on record either way."""
+        with self._database.transaction() as db:
+            db.executemany("UPDATE weighing SET struck = ? WHERE seq = ?", [(struck, seq) for seq in seqs])
 
-        Accepted ones take the place of those of the same liquid before them, and make the line's spot checks history.
+    def settle_weighings(self, line: int, liquid: str, *, accepted: bool) -> None:
+        """The line's open trials are thrown away, or stand behind its calibration from now on; all stay on record.
+
+        Accepted: those of this liquid that are not struck take the place of the ones behind its last calibration, and
+        the line's spot checks are history.
         """
         with self._database.transaction() as db:
             if accepted:
                 db.execute("UPDATE weighing SET settled = 1 WHERE line = ? AND purpose = 'spot check'", (line,))
                 db.execute(
-                    "UPDATE weighing SET settled = 1 WHERE line = ? AND settled = 2 AND liquid IN"
-                    " (SELECT liquid FROM weighing WHERE line = ? AND purpose = 'calibration' AND settled = 0)",
-                    (line, line),
+                    "UPDATE weighing SET settled = 1 WHERE line = ? AND settled = 2 AND liquid = ?", (line, liquid)
+                )
+                db.execute(
+                    "UPDATE weighing SET settled = 2 WHERE line = ? AND purpose = 'calibration' AND settled = 0"
+                    " AND struck = 0 AND liquid = ?",
+                    (line, liquid),
                 )
             db.execute(
-                "UPDATE weighing SET settled = ? WHERE line = ? AND purpose = 'calibration' AND settled = 0",
-                (2 if accepted else 1, line),
+                "UPDATE weighing SET settled = 1 WHERE line = ? AND purpose = 'calibration' AND settled = 0", (line,)
             )
 
-    def open_weighings(self, line: int, purpose: str = "calibration") -> tuple[Weighing, ...]:
-        """Weighings of a line for this purpose that no later calibration has settled, oldest first."""
-        return self._weighings("line = ? AND purpose = ? AND settled = 0", line, purpose)
+    def open_weighings(self, line: int, purpose: str = "calibration", *, liquid: str) -> tuple[Weighing, ...]:
+        """Weighings of a line with this liquid that no later calibration has settled, oldest first, struck ones too."""
+        return self._weighings("line = ? AND purpose = ? AND liquid = ? AND settled = 0", line, purpose, liquid)
 
     def weighings_behind(self, line: int, liquid: str) -> tuple[Weighing, ...]:
         """The weighings that this line's calibration for this liquid was accepted from, oldest first."""
@@ -245,8 +260,8 @@ class Ledger:
 
     def _weighings(self, where: str, *values: object) -> tuple[Weighing, ...]:
         rows = self._database.all(
-            f"SELECT operation, line, on_s, grams, u_grams, wall_s, liquid, purpose FROM weighing WHERE {where}"
-            " ORDER BY seq",
+            "SELECT operation, line, on_s, grams, u_grams, wall_s, liquid, purpose, step_g, factor, u_factor, seq,"
+            f" struck FROM weighing WHERE {where} ORDER BY seq",
             values,
         )
         return tuple(
@@ -259,6 +274,11 @@ class Ledger:
                 wall_s=row[5],
                 liquid=row[6],
                 purpose=row[7],
+                step_g=row[8],
+                factor=row[9],
+                u_factor=row[10],
+                seq=row[11],
+                is_struck=bool(row[12]),
             )
             for row in rows
         )

@@ -12,7 +12,7 @@ from controller.metering.flow_law import FlowLaw, Scatter, delivered_ml_of, run_
 from controller.metering.regression import estimate, leans_on_lag, leans_on_sag, wants_sag
 from controller.metering.residuals import Sifted, curvature, exchanged, mean_ml, sift
 from controller.metering.scatter import law_under, weighing_share
-from controller.metering.trials import DEFAULT_PRIOR, Prior, Trial, with_shared_rounding
+from controller.metering.trials import DEFAULT_PRIOR, Prior, Trial, number_of, with_shared_rounding
 from controller.model.calibration import Calibration
 
 __all__ = [
@@ -98,7 +98,8 @@ def _named(refused: Refused, trials: Sequence[Trial], prior: Prior) -> Refused:
     return Refused(
         rule=refused.rule,
         reason=refused.reason,
-        way_out=f"The masses of trials {pair[0] + 1} and {pair[1] + 1} look exchanged: correct or repeat them.",
+        way_out=f"The masses of trials {number_of(trials, pair[0])} and {number_of(trials, pair[1])} look exchanged: "
+        "correct or repeat them.",
     )
 
 

@@ -2,7 +2,7 @@
 
 from controller.metering.fitted import Fit
 from controller.metering.residuals import Outlier
-from controller.metering.trials import Prior
+from controller.metering.trials import Prior, number_of
 
 # Lags further out than this many prior standard deviations are pointed out; 3 as is customary.
 _FAR = 3.0
@@ -25,18 +25,19 @@ def findings(fitted: Fit, prior: Prior) -> tuple[str, ...]:
 def _exchange(fitted: Fit) -> list[str]:
     if fitted.exchanged is None:
         return []
-    first, second = fitted.exchanged
+    first, second = (number_of(fitted.trials, index) for index in fitted.exchanged)
+    what_now = "Both are left out." if fitted.exchanged[0] in fitted.left_out else "Correct or repeat both."
     return [
-        f"The masses of trials {first + 1} and {second + 1} look exchanged: with them the other way round all trials "
-        "agree." + (" Both are left out." if first in fitted.left_out else " Correct or repeat both.")
+        f"The masses of trials {first} and {second} look exchanged: with them the other way round all trials agree. "
+        f"{what_now}"
     ]
 
 
 def _outlier(fitted: Fit, one: Outlier) -> str:
     trial = fitted.trials[one.index]
     said = (
-        f"Trial {one.index + 1} ({trial.on_s:g} s) does not fit: {trial.volume_ml:.2f} mL, where the others lead to "
-        f"{one.expected_ml:.2f} mL (Bonferroni p = {one.probability:.2g})."
+        f"Trial {number_of(fitted.trials, one.index)} ({trial.on_s:g} s) does not fit: {trial.volume_ml:.2f} mL, where "
+        f"the others lead to {one.expected_ml:.2f} mL (Bonferroni p = {one.probability:.2g})."
     )
     if one.index in fitted.left_out:
         return f"{said} It is left out. {one.suggestion}".rstrip()
@@ -108,7 +109,7 @@ def _odd_sag(fitted: Fit, prior: Prior) -> list[str]:
 
 def _dry(fitted: Fit) -> list[str]:
     return [
-        f"Trial {number} ({trial.on_s:g} s) delivered nothing: prime the line and repeat it."
-        for number, trial in enumerate(fitted.trials, start=1)
+        f"Trial {number_of(fitted.trials, index)} ({trial.on_s:g} s) delivered nothing: prime the line and repeat it."
+        for index, trial in enumerate(fitted.trials)
         if trial.volume_ml == 0.0
     ]

@@ -11,6 +11,10 @@ from controller.model.fields import Value
 WEIGHTS_KG_M3 = 8000.0  # conventional density of the weights a scale is adjusted with (OIML D 28)
 STANDARD_KPA = 101.325
 
+# A run's last drops and a jar that stands open for a minute. Common practice, no source.
+U_HOLD_UP_ML = 0.03
+EVAPORATION_G = 0.01
+
 AirFormula = Literal["iso", "cipm"]
 
 
@@ -84,10 +88,14 @@ def displayed_g_per_ml(density_kg_m3: float, room_c: float = 20.0, pressure_kpa:
 
 
 class Contribution(Value, frozen=True, kw_only=True):
-    """One line of an uncertainty budget: what, and the standard uncertainty that it gives the volume, mL."""
+    """One line of an uncertainty budget: what, and the standard uncertainty that it gives the volume, mL.
+
+    is_common: the same error in every weighing of this liquid on this scale, in proportion to the volume.
+    """
 
     source: str
     u_ml: float
+    is_common: bool = False
 
 
 class Volume(Value, frozen=True, kw_only=True):
@@ -99,6 +107,17 @@ class Volume(Value, frozen=True, kw_only=True):
 
     def __float__(self) -> float:
         return self.volume_ml
+
+    @property
+    def u_own_ml(self) -> float:
+        """Standard uncertainty from what changes from one weighing to the next, mL."""
+        return math.hypot(*(one.u_ml for one in self.budget if not one.is_common))
+
+    @property
+    def u_common(self) -> float:
+        """Relative standard uncertainty from what all weighings share; 0 for no volume."""
+        shared = math.hypot(*(one.u_ml for one in self.budget if one.is_common))
+        return shared / self.volume_ml if self.volume_ml > 0.0 else 0.0
 
 
 class Room(Value, frozen=True, kw_only=True):
@@ -112,16 +131,6 @@ class Room(Value, frozen=True, kw_only=True):
     u_humidity_percent: float = 15.0
 
 
-def net_u_g(resolution_g: float, repeatability_g: float = 0.0) -> float:
-    """Standard uncertainty of a mass read as jar less tare, g: two readings, each rounded to resolution_g (> 0).
-
-    repeatability_g (>= 0): the scale's own standard deviation of one reading. Source: GUM (JCGM 100:2008) 4.3.7.
-    """
-    require_positive("resolution_g", resolution_g, "g")
-    require_in_range("repeatability_g", repeatability_g, 0.0, math.inf, "g")
-    return math.sqrt(2.0 * (resolution_g**2 / 12.0 + repeatability_g**2))
-
-
 def volume_ml(
     mass_g: float,
     *,
@@ -129,7 +138,9 @@ def volume_ml(
     u_density_kg_m3: float | None = None,
     expansion_per_k: float = 3e-4,
     u_mass_g: float = 0.05,
+    u_factor: float = 0.0,
     evaporation_g: float = 0.0,
+    u_hold_up_ml: float = 0.0,
     temperature_c: float = 20.0,
     pressure_kpa: float = STANDARD_KPA,
     room: Room | None = None,
@@ -138,8 +149,10 @@ def volume_ml(
 
     V = (mass + evaporation) Z, Z for the liquid's density in air (ISO 8655-6, ISO/TR 20461). density_kg_m3: at
     temperature_c; water when left out. u_density_kg_m3: 0.001 for water, else 0.5 when left out. expansion_per_k: how
-    fast the density falls with temperature (1/K; worked out for water). u_mass_g: of the net mass, see `net_u_g`.
-    evaporation_g: what is taken to have left between running and reading; half of it counts as its uncertainty.
+    fast the density falls with temperature (1/K; worked out for water). u_mass_g: of the net mass as one reading shows
+    it, u_factor: of the scale factor, relative; see `model.scales.WeighingScale`. evaporation_g: what is taken to have
+    left between running and reading; half of it counts as its uncertainty. u_hold_up_ml: how differently much stays in
+    the funnel.
     room: stands in for temperature_c and pressure_kpa and adds their uncertainties. OutOfRange by name.
     """
     place = room or Room(temperature_c=temperature_c, pressure_kpa=pressure_kpa)
@@ -152,13 +165,18 @@ def volume_ml(
     volume = (mass_g + evaporation_g) * ml_per_g
     budget = (
         Contribution(source="scale", u_ml=u_mass_g * ml_per_g),
-        Contribution(source="density", u_ml=volume * u_density / (density - air)),
-        Contribution(source="temperature", u_ml=volume * slope * place.u_temperature_c / (density - air)),
+        Contribution(source="calibration of the scale", u_ml=volume * u_factor, is_common=True),
+        Contribution(source="density", u_ml=volume * u_density / (density - air), is_common=True),
+        Contribution(
+            source="temperature", u_ml=volume * slope * place.u_temperature_c / (density - air), is_common=True
+        ),
         Contribution(
             source="buoyancy",
             u_ml=volume * _u_air_kg_m3(place) * abs(1.0 / (density - air) - 1.0 / (WEIGHTS_KG_M3 - air)),
+            is_common=True,
         ),
         Contribution(source="evaporation", u_ml=0.5 * evaporation_g * ml_per_g),
+        Contribution(source="hold-up in the funnel", u_ml=u_hold_up_ml),
     )
     return Volume(volume_ml=volume, u_volume_ml=math.hypot(*(one.u_ml for one in budget)), budget=budget)
 
@@ -192,7 +210,14 @@ def _u_air_kg_m3(place: Room) -> float:
 
 
 def liquid_volume_ml(
-    mass_g: float, liquid: Liquid, *, u_mass_g: float = 0.05, evaporation_g: float = 0.0, room: Room | None = None
+    mass_g: float,
+    liquid: Liquid,
+    *,
+    u_mass_g: float = 0.05,
+    u_factor: float = 0.0,
+    evaporation_g: float = 0.0,
+    u_hold_up_ml: float = 0.0,
+    room: Room | None = None,
 ) -> Volume:
     """Volume of a displayed net mass of a liquid of the book, at the room's temperature; see `volume_ml`."""
     place = room or Room()
@@ -205,6 +230,8 @@ def liquid_volume_ml(
         u_density_kg_m3=u_density,
         expansion_per_k=abs(change) / density,
         u_mass_g=u_mass_g,
+        u_factor=u_factor,
         evaporation_g=evaporation_g,
+        u_hold_up_ml=u_hold_up_ml,
         room=place,
     )

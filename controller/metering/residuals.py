@@ -11,7 +11,7 @@ from controller.metering.flow_law import FlowLaw, gradient_of
 from controller.metering.least_squares import solve
 from controller.metering.regression import estimate, wants_sag
 from controller.metering.scatter import Assumed, assume_each, law_under, surprises
-from controller.metering.trials import DEFAULT_PRIOR, Prior, Trial
+from controller.metering.trials import DEFAULT_PRIOR, Prior, Trial, number_of
 from controller.model.fields import Value
 
 # Error probabilities: a bend is reported at 1 %, as is customary. A trial is wild at 2 % after Bonferroni's correction:
@@ -118,7 +118,7 @@ def sift(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> Sifted:
         if not is_enough:
             return Sifted(kept=tuple(kept), assumed=assumed, outliers=tuple(found), exchanged=pair)
         if len(found) > len(trials) // 4:
-            named = ", ".join(str(one.index + 1) for one in found)
+            named = ", ".join(str(number_of(trials, one.index)) for one in found)
             raise Refused(
                 rule="trials",
                 reason=f"the trials contradict each other: trials {named} do not fit the others.",
@@ -155,9 +155,10 @@ def _suggestion(trials: Sequence[Trial], index: int, expected_ml: float, law: Fl
     others = [(k, other) for k, other in enumerate(trials) if abs(other.on_s - trial.on_s) > 1e-6]
     near = min(others, key=lambda pair: abs(trial.volume_ml - pair[1].volume_ml), default=None)
     if near is not None and fits(mean_ml(law, near[1].on_s, trial.others_a)):
-        return f"It looks like the mass of trial {near[0] + 1} ({near[1].on_s:g} s)."
+        return f"It looks like the mass of trial {number_of(trials, near[0])} ({near[1].on_s:g} s)."
     if index > 0 and fits(expected_ml + trials[index - 1].volume_ml):
-        return f"It looks as if the jar still held trial {index}: empty and tare it before each run."
+        before = number_of(trials, index - 1)
+        return f"It looks as if the jar still held trial {before}: empty and tare it before each run."
     if fits(10.0 * expected_ml) or fits(0.1 * expected_ml):
         return "It looks like a slipped decimal point."
     return ""

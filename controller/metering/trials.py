@@ -15,7 +15,7 @@ class Trial(Value, frozen=True):
     on_s: relay on-time (s, > 0). volume_ml: what came (mL, >= 0). u_volume_ml: standard uncertainty of that volume as a
     measurement (mL, > 0), as far as it is this trial's own: what all trials share is no part of it, nor is the pump's
     scatter, which the fit finds. others_a: current of the other pumps that ran all the while (A, >= 0). step_ml: the
-    scale's step (mL, >= 0). OutOfRange by name.
+    scale's step (mL, >= 0). number: what people call it; 0: its place, from 1. OutOfRange by name.
     """
 
     on_s: float
@@ -23,6 +23,7 @@ class Trial(Value, frozen=True):
     u_volume_ml: float
     others_a: float = 0.0
     step_ml: float = 0.0
+    number: int = 0
 
     def __post_init__(self) -> None:
         require_positive("on_s", self.on_s, "s")
@@ -30,6 +31,11 @@ class Trial(Value, frozen=True):
         require_positive("u_volume_ml", self.u_volume_ml, "mL")
         require_in_range("others_a", self.others_a, 0.0, 100.0, "A")
         require_in_range("step_ml", self.step_ml, 0.0, 1000.0, "mL")
+
+
+def number_of(trials: "Sequence[Trial]", index: int) -> int:
+    """What people call the trial at this place."""
+    return trials[index].number or index + 1
 
 
 class Prior(Value, frozen=True, kw_only=True):

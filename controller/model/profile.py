@@ -68,6 +68,7 @@ from controller.model.ranges import (
     TeaInterval,
     TrayDebounce,
 )
+from controller.model.scales import WeighingScale
 from controller.model.standard_drinks import StandardDrink
 
 LEAST_FLOW_ML_S = 0.01  # a pump that may move less than this cannot be planned with
@@ -309,6 +310,7 @@ class Profile(Value, frozen=True, kw_only=True):
     standard_drink: StandardDrink | None = None  # the country whose standard drink the menu counts in
     calibration: CalibrationBand = CalibrationBand()
     ageing: Ageing = Ageing()
+    weighing: WeighingScale = WeighingScale()  # what a person weighs with
     main_relay: MainRelay | None = None
 
     def line(self, number: int) -> Line:

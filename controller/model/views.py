@@ -10,6 +10,7 @@ from controller.model.labels import GlassSize
 from controller.model.messages import InputReport, Refusal
 from controller.model.plan import Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from controller.model.weighing import Budget, Doubt, UncertainGrams
 
 Times = Annotated[float, Meta(gt=0, le=20)]
 Key = Annotated[str, Meta(min_length=1, max_length=80)]
@@ -262,7 +263,7 @@ class WeighingRequest(Value, frozen=True, kw_only=True):
     operation: str
     line: int
     grams: Annotated[float, Meta(ge=0, le=10_000)]
-    u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05  # the scale's standard uncertainty
+    u_grams: UncertainGrams = None
 
 
 class WeighedTrial(Value, frozen=True, kw_only=True):
@@ -270,14 +271,22 @@ class WeighedTrial(Value, frozen=True, kw_only=True):
 
     on_s: Annotated[float, Meta(gt=0, le=120)]
     grams: Annotated[float, Meta(ge=0, le=10_000)]
-    u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05
+    u_grams: UncertainGrams = None
 
 
 class TrialsRequest(Value, frozen=True, kw_only=True):
-    """Weighed trials of one line that were run earlier."""
+    """Weighed trials of one line that were run earlier; refused as a whole, or taken as a whole.
+
+    accept: they are a calibration of their own, put in force at once; open trials are thrown away then. sure: also when
+    it differs much from the last one; no other doubt is waived for trials that nobody saw.
+    """
 
     line: int
     trials: tuple[WeighedTrial, ...]
+    accept: bool = False
+    sure: bool = False
+    by: Annotated[str, Meta(max_length=60)] = ""
+    temperature_c: Annotated[float, Meta(ge=0, le=40)] | None = None
 
 
 class TogetherRequest(Value, frozen=True, kw_only=True):
@@ -285,7 +294,7 @@ class TogetherRequest(Value, frozen=True, kw_only=True):
 
     operation: str
     grams: Annotated[float, Meta(ge=0, le=10_000)]
-    u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05
+    u_grams: UncertainGrams = None
     by: Annotated[str, Meta(max_length=60)] = ""
 
 
@@ -301,10 +310,11 @@ class SagView(Value, frozen=True, kw_only=True):
 
 
 class CalibrationRequest(Value, frozen=True, kw_only=True):
-    """Accept the present fit of this line (False: throw the weighings away)."""
+    """Accept the present fit of this line (False: throw the weighings away); sure: in spite of its doubts."""
 
     line: int
     accept: bool = True
+    sure: bool = False
     by: Annotated[str, Meta(max_length=60)] = ""
     temperature_c: Annotated[float, Meta(ge=0, le=40)] | None = None
 
@@ -318,7 +328,7 @@ class SpotCheckRequest(Value, frozen=True, kw_only=True):
     operation: str
     line: int
     grams: Annotated[float, Meta(ge=0, le=10_000)]
-    u_grams: Annotated[float, Meta(gt=0, le=100)] = 0.05
+    u_grams: UncertainGrams = None
     adopt: bool = False
 
 
@@ -354,6 +364,7 @@ class TrialView(Value, frozen=True, kw_only=True):
     volume_ml: float
     others_a: float
     residual_ml: float | None
+    state: Literal["counts", "left out", "struck"] = "counts"  # left out: the others do not bear it out
 
 
 class DoseError(Value, frozen=True, kw_only=True):
@@ -380,6 +391,10 @@ class FitView(Value, frozen=True, kw_only=True):
     next_on_s: float | None  # the run time that would help most; None when enough is known
     design: str = ""  # before the first trial: which runs reach the legal tolerance with the least liquid, and why
     behind: tuple[TrialView, ...] = ()  # while no new trial is open: those that the calibration was accepted from
+    doubts: tuple[Doubt, ...] = ()  # reasons that ask for a second yes
+    budget: Budget | None = None  # None without trials behind the calibration
+    next_grams: float | None = None  # what that run should weigh, roughly
+    scale: str = ""  # what a person weighs with, as the profile has it
 
 
 class AssignRequest(Value, frozen=True, kw_only=True):

@@ -38,7 +38,7 @@ def calibrate(machine: Machine, line: int, *, by: str, on_trial: Callable[[FitVi
         fit = machine.engine.weigh(request)
         if on_trial is not None:
             on_trial(fit)
-    machine.engine.settle_calibration(CalibrationRequest(line=line, by=by))
+    machine.engine.settle_calibration(CalibrationRequest(line=line, by=by, sure=True))
     machine.pass_time(READING_S)
     return fit
 

@@ -103,7 +103,7 @@ def commission(machine: Machine, folder: Path) -> None:
     table.write_text("on_s,grams\n" + "".join(f"{on_s},{grams}\n" for on_s, grams in runs))
     for line in LINES:
         tundish(machine.run_dir, "prime", str(line), "--jug")
-        tundish(machine.run_dir, "calibrate", str(line), "--trials", str(table), "--by", "footprint")
+        tundish(machine.run_dir, "calibrate", str(line), "--trials", str(table), "--sure", "--by", "footprint")
 
 
 def idle_percent(machine: Machine, seconds: float) -> list[float]:

@@ -306,12 +306,10 @@ def test_calibrate_from_a_file_sends_its_rows_and_accepts(tundish, engine, tmp_p
         "scatter_ml": None, "smallest_dose_ml": None, "doses": [], "warnings": [], "next_on_s": None,
     }  # fmt: skip
     engine.answers["POST", "calibrations/3/trials"] = 200, fit
-    engine.answers["POST", "calibrations/3"] = 200, fit
     assert tundish("calibrate", "3", "--trials", str(file), "--by", "Ann").exit_code == 0
     (sent,) = engine.bodies("calibrations/3/trials")
     assert [(one["on_s"], one["grams"]) for one in sent["trials"]] == [(4.0, 9.31), (16.0, 38.02)]
-    (accepted,) = engine.bodies("calibrations/3")
-    assert (accepted["line"], accepted["accept"], accepted["by"]) == (3, True, "Ann")
+    assert (sent["line"], sent["accept"], sent["sure"], sent["by"]) == (3, True, False, "Ann")
 
 
 def test_every_bad_row_of_a_trial_file_is_named(tundish, engine, tmp_path):

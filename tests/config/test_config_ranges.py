@@ -69,7 +69,7 @@ def test_a_figure_outside_its_range_is_refused_with_the_reason(tmp_path, path, k
 def test_a_figure_outside_what_is_usual_is_warned_of(path, key: Key):
     low, high = key.shape.usual
     assert key.shape.low <= low < high < key.shape.high
-    if not key.required:
+    if not key.required and key.default is not None:
         assert low <= key.default <= high, "the default must be usual"
     for value, is_odd in ((high * 1.001, True), (high * 0.999, False)):
         notes = Notes(file="profile.yaml")  # what the parts say of each other is left out: it would need other parts

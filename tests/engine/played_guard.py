@@ -48,13 +48,13 @@ def report(*, calibrated=True, contents=Contents.LIQUID, fault=None, state=Machi
 class Desk:
     """An engine on a virtual clock, and the commands it has sent."""
 
-    def __init__(self, first=None):
+    def __init__(self, first=None, profile=PROFILE):
         self.clock = VirtualClock()
         self.sent = []
         self.ledger = Ledger(":memory:")
         numbers = count(1)
         self.engine = Engine(
-            profile=PROFILE,
+            profile=profile,
             book=BOOK,
             ledger=self.ledger,
             clock=self.clock,

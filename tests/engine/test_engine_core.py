@@ -285,7 +285,7 @@ def test_weighed_trials_become_a_calibration_for_guard_and_ledger(desk):
             )
         )
         grams = 4.8 * (on_s - 0.1) * density / 1000.0 * (1 - 0.00106)  # air buoyancy, about 0.106 % for water
-        desk.engine.weigh(WeighingRequest(operation=operation, line=1, grams=grams))
+        desk.engine.weigh(WeighingRequest(operation=operation, line=1, grams=grams, u_grams=0.05))
     desk.engine.settle_calibration(CalibrationRequest(line=1, by="a tester"))
     (taken,) = desk.of(TakeCalibration)
     assert taken.calibration.flow_ml_s == pytest.approx(4.8, rel=1e-3)
@@ -297,7 +297,7 @@ def test_weighed_trials_become_a_calibration_for_guard_and_ledger(desk):
     behind = desk.engine.fit(1).behind
     assert [one.on_s for one in behind] == [4.0, 16.0, 8.0, 16.0]
     assert [one.residual_ml for one in behind] == pytest.approx([0.0] * 4, abs=0.01)
-    with pytest.raises(Refused, match="no open weighings"):
+    with pytest.raises(Refused, match="no open trials"):
         desk.engine.settle_calibration(CalibrationRequest(line=1))
 
 

@@ -5,6 +5,7 @@ import sqlite3
 from contextlib import closing
 from functools import partial
 
+import msgspec
 import pytest
 
 from controller.errors import RecordError
@@ -160,40 +161,69 @@ def test_a_file_that_is_no_ledger_is_a_record_error(path):
         Ledger(path)
 
 
+def grams_of(weighings):
+    return [one.grams for one in weighings]
+
+
 def test_weighings_stay_open_until_settled_and_a_corrected_one_replaces_the_first(ledger):
     begin(ledger, "t1")
     first = Weighing(operation="t1", line=1, on_s=10.0, grams=48.0, u_grams=0.05, wall_s=1.0, liquid="soda")
-    corrected = Weighing(operation="t1", line=1, on_s=10.0, grams=49.0, u_grams=0.05, wall_s=2.0, liquid="soda")
-    from_file = Weighing(operation=None, line=1, on_s=5.0, grams=24.0, u_grams=0.05, wall_s=3.0, liquid="soda")
-    other_line = Weighing(operation=None, line=2, on_s=5.0, grams=24.0, u_grams=0.05, wall_s=3.0, liquid="soda")
-    for weighing in (first, corrected, from_file, other_line):
-        ledger.weigh(weighing)
-    assert ledger.open_weighings(1) == (corrected, from_file)
-    ledger.settle_weighings(1, accepted=True)
-    assert ledger.open_weighings(1) == ()
-    assert ledger.open_weighings(2) == (other_line,)
+    corrected = msgspec.structs.replace(first, grams=49.0, wall_s=2.0)
+    from_file = Weighing(
+        operation=None, line=1, on_s=5.0, grams=24.0, u_grams=0.3, wall_s=3.0, liquid="soda",
+        step_g=1.0, factor=1.002, u_factor=0.005,
+    )  # fmt: skip
+    other_line = msgspec.structs.replace(from_file, line=2)
+    other_liquid = msgspec.structs.replace(from_file, liquid="apple juice")
+    ledger.weigh([first])
+    ledger.weigh([corrected, from_file, other_line, other_liquid])
+    kept = ledger.open_weighings(1, liquid="soda")
+    assert [msgspec.structs.replace(one, seq=0) for one in kept] == [corrected, from_file]
+    ledger.settle_weighings(1, "soda", accepted=True)
+    assert ledger.open_weighings(1, liquid="soda") == ()
+    assert ledger.open_weighings(1, liquid="apple juice") == ()
+    assert len(ledger.open_weighings(2, liquid="soda")) == 1
+
+
+def test_a_struck_weighing_stays_on_record_and_is_restored(ledger):
+    rows = [
+        Weighing(operation=None, line=1, on_s=5.0, grams=grams, u_grams=0.05, wall_s=1.0, liquid="soda")
+        for grams in (24.0, 496.0, 25.0)
+    ]
+    ledger.weigh(rows)
+    wrong = ledger.open_weighings(1, liquid="soda")[1]
+    ledger.strike([wrong.seq], struck=True)
+    assert [one.is_struck for one in ledger.open_weighings(1, liquid="soda")] == [False, True, False]
+    ledger.strike([wrong.seq], struck=False)
+    assert not any(one.is_struck for one in ledger.open_weighings(1, liquid="soda"))
+    ledger.strike([wrong.seq], struck=True)
+    ledger.settle_weighings(1, "soda", accepted=True)
+    assert grams_of(ledger.weighings_behind(1, "soda")) == [24.0, 25.0]
 
 
 def test_what_a_calibration_was_accepted_from_is_kept_with_it(ledger):
     def weigh(liquid, grams, purpose="calibration"):
-        weighing = Weighing(
-            operation=None, line=1, on_s=5.0, grams=grams, u_grams=0.05, wall_s=1.0, liquid=liquid, purpose=purpose
-        )
-        ledger.weigh(weighing)
-        return weighing
+        ledger.weigh(
+            [
+                Weighing(
+                    operation=None, line=1, on_s=5.0, grams=grams, u_grams=0.05, wall_s=1.0, liquid=liquid,
+                    purpose=purpose,
+                )
+            ]
+        )  # fmt: skip
 
-    behind_soda = weigh("soda", 24.0)
-    ledger.settle_weighings(1, accepted=True)
-    check = weigh("soda", 24.5, "spot check")
+    weigh("soda", 24.0)
+    ledger.settle_weighings(1, "soda", accepted=True)
+    weigh("soda", 24.5, "spot check")
     weigh("soda", 31.0)
-    ledger.settle_weighings(1, accepted=False)  # thrown away: nothing else changes
-    assert ledger.weighings_behind(1, "soda") == (behind_soda,)
-    assert ledger.open_weighings(1, "spot check") == (check,)
-    behind_juice = weigh("apple juice", 25.0)
-    ledger.settle_weighings(1, accepted=True)
-    assert ledger.open_weighings(1, "spot check") == ()
-    newer = weigh("soda", 23.0)
-    ledger.settle_weighings(1, accepted=True)
-    assert ledger.weighings_behind(1, "soda") == (newer,)
-    assert ledger.weighings_behind(1, "apple juice") == (behind_juice,)
+    ledger.settle_weighings(1, "soda", accepted=False)  # thrown away: nothing else changes
+    assert grams_of(ledger.weighings_behind(1, "soda")) == [24.0]
+    assert grams_of(ledger.open_weighings(1, "spot check", liquid="soda")) == [24.5]
+    weigh("apple juice", 25.0)
+    ledger.settle_weighings(1, "apple juice", accepted=True)
+    assert ledger.open_weighings(1, "spot check", liquid="soda") == ()
+    weigh("soda", 23.0)
+    ledger.settle_weighings(1, "soda", accepted=True)
+    assert grams_of(ledger.weighings_behind(1, "soda")) == [23.0]
+    assert grams_of(ledger.weighings_behind(1, "apple juice")) == [25.0]
     assert ledger.weighings_behind(2, "soda") == ()

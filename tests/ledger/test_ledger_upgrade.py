@@ -74,14 +74,22 @@ def test_a_ledger_of_every_version_keeps_all_that_was_on_record(tmp_path, versio
         left = {one.line: (one.liquid, one.container_ml, one.remaining_ml) for one in ledger.containers().values()}
         assert left == {1: (JUICE, 3000.0, 2810.4), 2: (CORDIAL, 700.0, pytest.approx(672.7))}
         assert [(one.flow_ml_s, one.taken_by) for one in ledger.calibrations(1)] == [(4.91, "a maker")]
-        assert [one.grams for one in ledger.open_weighings(1)] == [40.87]
-        assert [one.grams for one in ledger.open_weighings(2, "spot check")] == [22.3]
+        counted = [one for one in ledger.open_weighings(1, liquid=JUICE) if not one.is_struck]
+        assert [(one.grams, one.u_grams, one.factor, one.u_factor) for one in counted] == [(40.87, 0.05, 1.0, 0.0)]
+        assert [one.grams for one in ledger.open_weighings(2, "spot check", liquid=CORDIAL)] == [22.3]
         assert [(one.line, one.is_right, one.remark) for one in ledger.jog_answers()] == [
             (2, True, "turns the right way")
         ]
         poured = {one.liquid: (one.doses, one.poured_ml, pytest.approx(one.other_ml)) for one in ledger.past.usage()}
         assert poured == {JUICE: (1, 90.4, 15 + 39.2 + 40.4), CORDIAL: (1, 24.9, 2.4)}
         ledger.close()
+
+
+def test_a_struck_weighing_and_the_scale_it_was_read_on_are_kept(tmp_path):
+    ledger = Ledger(rebuilt("ledger_v4", tmp_path))
+    (struck,) = [one for one in ledger.open_weighings(1, liquid=JUICE) if one.is_struck]
+    assert (struck.grams, struck.step_g, struck.u_factor) == (0.0, 1.0, 0.0058)
+    ledger.close()
 
 
 @ledgers

@@ -1,0 +1,47 @@
+"""What is said of weighings and of the fit that follows from them, beside the views."""
+
+from typing import Annotated, Literal
+
+from msgspec import Meta
+
+from controller.model.fields import Value
+
+# Standard uncertainty of the net mass, for a scale that reads itself; left out for the profile's weighing scale.
+UncertainGrams = Annotated[float, Meta(gt=0, le=100)] | None
+
+
+class StrikeRequest(Value, frozen=True, kw_only=True):
+    """Strike an open trial, so that it does not count, or restore it; trial: as numbered from 1, None for all."""
+
+    line: int
+    trial: Annotated[int, Meta(ge=1)] | None = None
+    struck: bool = True
+
+
+class Doubt(Value, frozen=True, kw_only=True):
+    """A reason not to put a fit in force without a second yes.
+
+    about: "change" when it differs much from the last calibration or the pump's data, "dose" when no dose of the book
+    would stay inside its tolerance, "trial" when a wild trial counts.
+    """
+
+    about: Literal["change", "dose", "trial"]
+    text: str
+
+
+class BudgetLine(Value, frozen=True, kw_only=True):
+    """One contribution to the uncertainty of a dose (GUM: evaluated as type A or B), standard uncertainty in mL."""
+
+    source: str
+    evaluation: Literal["A", "B"]
+    u_ml: float
+
+
+class Budget(Value, frozen=True, kw_only=True):
+    """How the uncertainty of a single dose comes about; U = k u, 95 %."""
+
+    dose_ml: float
+    lines: tuple[BudgetLine, ...]
+    u_ml: float
+    degrees_of_freedom: float
+    k: float

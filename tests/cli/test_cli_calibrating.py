@@ -1,0 +1,144 @@
+"""`tundish calibrate` and `spot-check`: what is asked twice, struck, restored, and never sent."""
+
+import click
+import msgspec
+import pytest
+from click.testing import CliRunner
+
+from controller.cli import scales
+from controller.cli.calibrating import _sure
+from controller.errors import TundishError
+from controller.model.views import FitView
+from controller.model.weighing import Doubt
+
+FIT = FitView(
+    line=3, liquid="ginger syrup", density_kg_m3=1230.0, trials=(), calibration=None, scatter_ml=None,
+    smallest_dose_ml=None, doses=(), warnings=(), next_on_s=8.0, next_grams=48.2,
+)  # fmt: skip
+CANNED = {
+    "line": 3, "liquid": "ginger syrup", "density_kg_m3": 1230.0, "calibration": None, "scatter_ml": None,
+    "smallest_dose_ml": None, "doses": [], "warnings": [], "next_on_s": 8.0,
+    "trials": [
+        {"operation": "from a file", "on_s": 8.0, "grams": 496.0, "volume_ml": 403.0, "others_a": 0.0,
+         "residual_ml": None, "state": "struck"},
+    ],
+}  # fmt: skip
+CHANGED = Doubt(about="change", text="20 % less than by the pump's data.")
+STRIKE = "calibrations/3/trials/strike"
+
+
+def answered(question, *lines):
+    """What a question to a person comes to, when they type these lines; its value and what was shown."""
+    found = []
+
+    @click.command()
+    def ask():
+        found.append(question())
+
+    shown = CliRunner().invoke(ask, input="".join(f"{line}\n" for line in lines), catch_exceptions=False)
+    return found, shown.output
+
+
+def test_a_weight_far_from_what_is_expected_is_asked_for_again():
+    """35.8 for 59.8: no is what Enter says."""
+    grams, shown = answered(lambda: scales.ByHand().after(59.5), "35.8", "", "59.8")
+    assert grams == [59.8]
+    assert "35.8 g is far from the 59.5 g" in shown
+    assert "[y/N]" in shown
+    assert answered(lambda: scales.ByHand().after(59.5), "35.8", "y")[0] == [35.8]
+    assert answered(lambda: scales.ByHand().after(None), "35.8")[0] == [35.8]
+
+
+@pytest.mark.parametrize(
+    ("typed", "grams"), [("49,6", 49.6), (" 49.6 g", 49.6), ("50", 50.0)], ids=["comma", "unit", "whole"]
+)
+def test_weights_are_understood_as_people_type_them(typed, grams):
+    assert answered(lambda: scales.ByHand().after(50.0), typed)[0] == [grams]
+
+
+@pytest.mark.parametrize("typed", ["", "heavy", "-3", "49.6.1", "nan", "20000"])
+def test_what_is_no_weight_is_asked_for_again_in_plain_words(typed):
+    grams, shown = answered(lambda: scales.ByHand().after(50.0), *[typed] if typed else [], "49.6")
+    assert grams == [49.6]
+    if typed:
+        assert "grams" in shown.lower() or "cannot be" in shown
+
+
+@pytest.mark.parametrize(
+    ("doubts", "typed", "is_sure"),
+    [((), ("y",), False), ((CHANGED,), ("y", "y"), True), ((), ("",), None), ((CHANGED,), ("y", ""), None)],
+    ids=["accepted", "accepted twice", "Enter is no", "Enter is no the second time"],
+)
+def test_accepting_defaults_to_no_and_a_doubt_asks_a_second_time(doubts, typed, is_sure):
+    fit = msgspec.structs.replace(FIT, doubts=doubts)
+    if is_sure is None:
+        with pytest.raises(TundishError, match="not accepted; the trials are kept"):
+            answered(lambda: _sure(fit), *typed)
+    else:
+        assert answered(lambda: _sure(fit), *typed)[0] == [is_sure]
+
+
+@pytest.mark.parametrize(
+    ("words", "sent"),
+    [
+        (("--strike", "2"), [{"line": 3, "trial": 2, "struck": True}]),
+        (("--restore", "2"), [{"line": 3, "trial": 2, "struck": False}]),
+        (("--start-over",), [{"line": 3, "trial": None, "struck": True}]),
+        (("--restore-all",), [{"line": 3, "trial": None, "struck": False}]),
+    ],
+)
+def test_trials_are_struck_and_restored_without_a_run(tundish, engine, words, sent):
+    engine.answers["POST", STRIKE] = 200, CANNED
+    shown = tundish("calibrate", "3", *words)
+    assert shown.exit_code == 0
+    assert "struck" in shown.output
+    assert engine.bodies(STRIKE) == sent
+    assert len(engine.asked) == 1
+
+
+def test_start_over_and_restore_all_exclude_each_other(tundish, engine):
+    assert tundish("calibrate", "3", "--start-over", "--restore-all").exit_code == 2
+    assert engine.asked == []
+
+
+def test_a_file_in_doubt_is_refused_where_nobody_can_be_asked(tundish, engine, tmp_path):
+    file = tmp_path / "trials.csv"
+    file.write_text("on_s,grams\n4,9.31\n16,38.02\n")
+    refusal = {
+        "request": "", "rule": "doubt", "reason": CHANGED.text, "asked": "", "allowed": "", "way_out": "say --sure.",
+    }  # fmt: skip
+    problem = {"type": "/v1/problems/refused", "title": "refused", "detail": CHANGED.text, "refusals": [refusal]}
+    engine.answers["POST", "calibrations/3/trials"] = 409, problem
+    shown = tundish("calibrate", "3", "--trials", str(file))
+    assert shown.exit_code == 1
+    assert "20 % less than by the pump's data" in shown.stderr
+    assert [one["sure"] for one in engine.bodies("calibrations/3/trials")] == [False]
+
+
+def test_a_spot_check_is_struck(tundish, engine):
+    engine.answers["POST", "spot-checks/3/strike"] = 204, None
+    assert tundish("spot-check", "3", "--strike").exit_code == 0
+    assert len(engine.asked) == 1
+
+
+def test_the_budget_is_printed_by_its_names(tundish, engine):
+    budget = {
+        "dose_ml": 50.0, "u_ml": 0.5, "degrees_of_freedom": 8.0, "k": 2.31,
+        "lines": [
+            {"source": "scale", "evaluation": "B", "u_ml": 0.3},
+            {"source": "repeatability of the dose", "evaluation": "A", "u_ml": 0.4},
+        ],
+    }  # fmt: skip
+    engine.answers["GET", "calibrations/3"] = 200, {**CANNED, "budget": budget, "scale": "kitchen scale, 1 g steps"}
+    shown = tundish("calibration", "3", "--budget").output
+    for fact in (
+        "kitchen scale, 1 g steps",
+        "scale",
+        "36 %",
+        "64 %",
+        "2.31 x 0.500 mL = 1.16 mL (95 %)",
+        "8 effective",
+    ):
+        assert fact in shown
+    engine.answers["GET", "calibrations/3"] = 200, CANNED
+    assert "nothing to take apart" in tundish("calibration", "3", "--budget").output
