@@ -21,7 +21,7 @@ from controller.model.messages import (
 )
 from controller.model.states import Contents, MachineState, Outcome
 from controller.safety.memory import replay
-from controller.safety.records import CapChanged, Lost, Memory, Stamped
+from controller.safety.records import AdmittedRecord, CapChanged, Lost, Memory, Stamped, UnheldRecord
 
 JUICE, GIN, TEA = "apple juice", "sloe gin", "cold tea"
 
@@ -241,6 +241,33 @@ def test_a_full_disk_refuses_and_pumps_stay_off():
     assert rig.say(AskReport())[-1].state is MachineState.IDLE
     rig.journal.full = False
     assert admitted(rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))) == ["s1"]
+
+
+def test_what_was_refused_by_a_full_disk_is_never_written_later():
+    """Or a restart would book a drink that nobody got, and its lines would count as having moved."""
+    rig = Rig(profile(glass=GLASS))
+    rig.board.contacts["glass"] = True
+    rig.primed(1)
+    rig.journal.full = True
+    assert rules(rig, "s1", run_of(1, JUICE, 0, 5)) == ["journal"]
+    rig.journal.full = False
+    rig.run(3)
+    assert rules(rig, "s2", run_of(1, JUICE, 0, 5)) == []
+    rig.run(2)
+    rig.board.contacts["glass"] = False
+    rig.run(1)
+    rig.board.contacts["glass"] = True
+    rig.run(1)
+    rig.journal.full = True
+    rig.say(Unhold(operation="s2", runs=(run_of(1, JUICE, 0, 3),)))
+    rig.run(1)
+    rig.journal.full = False
+    rig.say(Acknowledge(cause="journal"))
+    rig.run(3)
+    written = [one.record for one in decoded(rig)]
+    assert [one.operation.operation for one in written if isinstance(one, AdmittedRecord)] == ["prime-1", "s2"]
+    assert [one for one in written if isinstance(one, UnheldRecord)] == []
+    assert len(replayed(rig).servings) == 1
 
 
 def test_an_end_that_cannot_be_written_is_a_fault_and_is_written_later():
