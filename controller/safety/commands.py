@@ -144,7 +144,10 @@ class Desk:
                 forget(self._machine, damage)
             compare_stock(self._machine, command.stock)
         self._clients.add(client)
-        self._machine.say(self._machine.report(self._inputs))
+        led_to = self._machine.take_events()
+        self._machine.say(self._machine.report(self._inputs))  # first, so that what follows is about something known
+        for event in led_to:
+            self._machine.say(event)
         if command.role == "engine" and self._machine.memory.last_ended is not None:
             # The engine may have been away when it ended; by its id it can tell whether it knows already.
             self._machine.say(self._machine.memory.last_ended)

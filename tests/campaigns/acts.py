@@ -38,7 +38,7 @@ class Acts:
             "disk full": lambda one: self._for_a_while(house.disk, "full", one),
             "disk slow": lambda one: self._for_a_while(house.disk, "slow_s", one, value=one.amount),
             "journal unreadable": lambda one: self._for_a_while(house.disk, "unreadable", one),
-            "journal entry spoilt": lambda _: self._spoil(),
+            "guard's folder damaged": self._damage_guards_folder,
             "wall clock set": lambda one: house.set_wall(one.amount),
             "main relay stuck": self._stick_main_relay,
             "input flapping": self._flap,
@@ -125,12 +125,10 @@ class Acts:
         setattr(owner, name, value)
         self._house.later(trouble.lasts_s, lambda: setattr(owner, name, type(before)()))
 
-    def _spoil(self) -> None:
-        disk = self._house.disk
-        entry = self._house.draw.choice(disk.entries)
-        disk.spoilt.add(entry.number)
-        for lost in disk.entries[max(entry.number - 1, disk.checkpoint) :]:
-            self._house.watch.spoilt(lost)
+    def _damage_guards_folder(self, trouble: Trouble) -> None:
+        """One file of it, found out about by the next guard."""
+        self._kill_guard()
+        self._house.tell(self._house.disk.damage(trouble.choice))
 
     def _lift(self, trouble: Trouble) -> None:
         self._person.lift_glass()

@@ -58,6 +58,7 @@ class EngineProcess(Process):
         house = self.house
         house.tell(f"engine gone: {why}")
         self.engine, self.is_frozen, self.wake_s, self.connect_s = None, False, math.inf, math.inf
+        house.ledger.forget_what_was_not_written()
         self.lives += 1
         if self.connection is not None:
             self.connection.to_guard.end(house.now_s)

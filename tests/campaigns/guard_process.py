@@ -55,7 +55,7 @@ class GuardProcess(Process):
                 house.plot.profile,
                 house.plot.book,
                 board,
-                house.disk,
+                house.disk.open(),
                 house.boot_clock,
                 self._publish,
                 boot=house.boot,
@@ -63,6 +63,7 @@ class GuardProcess(Process):
                 is_watched=house.sentinel.answers,
                 poll_under_way_s=house.plot.poll_s,
             )
+            house.watch.guard_began(guard._core)
             guard.hinder(LOST, "the sentinel is not watching yet")
         except RecordError:
             board.close()
@@ -91,6 +92,7 @@ class GuardProcess(Process):
         house = self.house
         house.tell(f"guard gone: {why}")
         house.watch.guard_gone()
+        house.disk.release()
         self.guard, self.is_frozen, self.wake_s = None, False, math.inf
         self.lives += 1
         for connection in self.connections.values():

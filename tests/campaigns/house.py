@@ -20,7 +20,6 @@ from campaigns.wire import Connection, Manners
 from controller.bench.plant import Plant
 from controller.clock import VirtualClock
 from controller.engine.engine import Engine
-from controller.ledger.journal_segment import Entry
 from controller.model.messages import Command
 
 MOST_AT_ONCE = 400  # things that happen in one instant; more would be a loop without end
@@ -48,8 +47,7 @@ class House:
         self.plant = Plant(
             plot.profile, plot.book, clock=self.clock, persist=plot.persist, truth=plot.truth, memory=plot.bench
         )
-        self.disk = Disk(self.clock, self._wrote, self._lost_journal)
-        self.disk.entries.append(plot.journal())
+        self.disk = Disk(self.clock, self.draw, lambda: self.watch, plot.journal().body)
         self.ledger = DiskLedger(self.disk)
         self.guard_process, self.engine_process = GuardProcess(self), EngineProcess(self)
         self.sentinel = SentinelProcess(self)
@@ -62,6 +60,7 @@ class House:
         """Release the ledger."""
         self.ledger.close()
         self.plant.close()
+        self.disk.close()
 
     @property
     def now_s(self) -> float:
@@ -134,6 +133,7 @@ class House:
             self.engine_process.die("power cut")
         self.boot = f"boot {self.guard_process.lives}"
         cut_power(self.plot.profile, self.plant)
+        self.disk.lose_power()
         self.later(lasts_s, lambda: self._power_returns(wall_by_s))
 
     def _power_returns(self, wall_by_s: float) -> None:
@@ -183,9 +183,3 @@ class House:
             if engine.connection is not None:
                 stops.append(engine.connection.to_engine.due_s)
         return min(stops)
-
-    def _wrote(self, entry: Entry) -> None:
-        self.watch.wrote(entry)
-
-    def _lost_journal(self) -> None:
-        self.watch.lost_journal()

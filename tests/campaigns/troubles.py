@@ -41,7 +41,7 @@ KINDS: dict[str, int] = {
     "disk full": 6,
     "disk slow": 3,
     "journal unreadable": 1,
-    "journal entry spoilt": 2,
+    "guard's folder damaged": 5,
     "wall clock set": 5,
     "relay stuck on": 2,
     "relay stuck off": 2,
@@ -82,7 +82,7 @@ def _contact(profile: Profile, rng: Random) -> dict[str, object]:
 
 
 def _crash(_profile: Profile, rng: Random) -> dict[str, object]:
-    return {"choice": rng.choices(("before", "after", "set aside"), (5, 5, 1))[0]}
+    return {"choice": rng.choice(("before", "after", "torn"))}
 
 
 DETAILS: dict[str, Detail] = {
@@ -93,13 +93,14 @@ DETAILS: dict[str, Detail] = {
     "another liquid": _line,
     "main relay stuck": lambda _, rng: {"choice": rng.choice(("on", "off"))},
     "guard killed in writing": _crash,
+    "guard's folder damaged": lambda _, rng: {"choice": rng.choice(("flipped", "flipped", "cut", "deleted", "older"))},
     # Now and then the sentinel goes with it.
     "guard killed in switching": lambda _, rng: {
         "amount": rng.randint(1, 6),
         "choice": rng.choice(("alone", "with sentinel")),
     },
     "relay slow": lambda profile, rng: {**_line(profile, rng), "amount": rng.uniform(0.01, 0.5)},
-    "disk slow": lambda _, rng: {"amount": rng.choice((0.05, 0.3, 0.6))},
+    "disk slow": lambda _, rng: {"amount": rng.choice((0.05, 0.3, 0.6, 2.0))},
     "wall clock set": lambda _, rng: {"amount": rng.choice((-86_400.0, -30.0, -1.5, 0.4, 2.0, 3_700.0, 1e6))},
     "power cut": lambda _, rng: {"amount": rng.choice((0.0, 0.0, -5.0, -3600.0))},
     "engine in doubt": lambda _, rng: {

@@ -16,7 +16,6 @@ from msgspec.structs import replace
 
 from controller.bench.trace import LevelEntry
 from controller.guard.sentinel_link import FRESH_S
-from controller.ledger.journal_segment import Entry
 from controller.model.messages import (
     SILENCE_S,
     Admitted,
@@ -41,6 +40,8 @@ from controller.safety.records import (
     Stamped,
     UnheldRecord,
 )
+from controller.safety.startup import JOURNAL_DAMAGED
+from controller.safety.supervisor import Supervisor
 
 if TYPE_CHECKING:
     from campaigns.house import House
@@ -104,6 +105,7 @@ class Watch:
         self._held_s: float | None = None
         self._allowed_s = 0.0  # when something was allowed to begin or to go on
         self._unsafe_s: dict[str, float | None] = {}
+        self._must_own_up = False  # part of the journal is lost
         self._in_motion: set[int] = set()  # lines of which a new guard must know nothing
         self.admitted: dict[str, AdmittedRecord] = {}  # on disk
         self.ended: dict[str, EndedRecord] = {}
@@ -111,10 +113,14 @@ class Watch:
 
     # --- what happens
 
-    def wrote(self, entry: Entry) -> None:
+    def waited(self, for_s: float) -> None:
+        """The guard stood still while the disk was written, with every channel off: nobody was silent meanwhile."""
+        self._heard_s += for_s
+
+    def wrote(self, body: bytes) -> None:
         """An entry has reached the disk."""
         self._scan()
-        for stamped in _stamped.decode(entry.body):
+        for stamped in _stamped.decode(body):
             self._wrote(stamped.record)
 
     def _wrote(self, record: Record) -> None:
@@ -160,18 +166,9 @@ class Watch:
             self.licence.may_switch = self._could_switch = True
             self._allowed_s = self._house.now_s
 
-    def spoilt(self, entry: Entry) -> None:
-        """An entry cannot be read any more: what it said counts no longer as on disk."""
-        for stamped in _stamped.decode(entry.body):
-            match stamped.record:
-                case AdmittedRecord(operation=operation):
-                    self.admitted.pop(operation.operation, None)
-                case EndedRecord(ended=ended):
-                    self.admitted.pop(ended.operation, None)
-                    self.ended.pop(ended.operation, None)
-
     def lost_journal(self) -> None:
-        """The journal was set aside: what was on it is gone, and nobody can be held to it."""
+        """Part of the journal is gone, and nobody can be held to what was on it."""
+        self._must_own_up = True
         self.admitted.clear()
         self.ended.clear()
         self.licence = None
@@ -205,6 +202,14 @@ class Watch:
                 self._check_unknown(event)
             case Ended():
                 self.amounts.tell(event)
+
+    def guard_began(self, core: Supervisor) -> None:
+        """A new guard has read its journal: what it has lost it must say."""
+        memory = core.memory
+        must, self._must_own_up = self._must_own_up, False
+        is_certain = any(state.contents is not Contents.UNKNOWN or state.assigned is not None for state in memory.lines)
+        if must and (is_certain or memory.fault is None or memory.fault.cause != JOURNAL_DAMAGED):
+            raise Violation(f"part of the journal is lost, and the guard says {memory.fault}, {memory.lines}")
 
     def guard_begins(self) -> None:
         """A new guard opens the board."""
