@@ -34,12 +34,13 @@ def assign(run_dir: Path | None, line: int, liquid: str, container_ml: float, as
 @click.option(
     "--for", "on_s", metavar="TIME", default="0.5 s", show_default=True, callback=quantity("s"), help="How long."
 )
+@click.option("--jug", is_flag=True, help="An empty jug stands under the outlet; without one it counts as a drink.")
 @facts_options
-def jog(run_dir: Path | None, line: int, on_s: float, as_json: bool) -> int:
+def jog(run_dir: Path | None, line: int, on_s: float, jug: bool, as_json: bool) -> int:
     """Run the pump of LINE briefly, and ask whether the right one moved the right way."""
     engine = Engine(run_dir)
     rotation = {one.line: one.rotation for one in engine.get("jogs", tuple[JogView, ...])}.get(line, "forwards")
-    view = begin(engine, "jogs", JogRequest(line=line, on_s=on_s), as_json=as_json)
+    view = begin(engine, "jogs", JogRequest(line=line, on_s=on_s, jug=jug), as_json=as_json)
     answer: bool | None = None
     if not as_json:
         click.echo(draw_end(view))
@@ -83,7 +84,7 @@ def _wetting(kind: Kind, text: str, vessel: str) -> click.Command:
 
     @click.command(name=kind, help=text)
     @click.argument("lines", metavar="LINE...", type=LINE, nargs=-1, required=True)
-    @click.option("--jug", is_flag=True, help="A jug stands under the outlet: do not ask.")
+    @click.option("--jug", is_flag=True, help="An empty jug stands under the outlet: do not ask.")
     @click.option("--in-air", is_flag=True, hidden=kind != "purge", help="The suction tubes hang in air.")
     @facts_options
     def command(run_dir: Path | None, lines: tuple[int, ...], jug: bool, in_air: bool, as_json: bool) -> int:

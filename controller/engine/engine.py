@@ -230,7 +230,7 @@ class Engine:
         """Run one line briefly."""
         self._follow.require_ready()
         runs = timed_runs(self._profile, {}, self._starts.liquids((request.line,)), request.on_s)
-        return self._starts.runs(OperationKind.JOG, runs, jug=False)
+        return self._starts.runs(OperationKind.JOG, runs, jug=request.jug)
 
     def answer_jog(self, request: JogAnswerRequest) -> tuple[JogView, ...]:
         """Record what a person saw of a jog; Refused when it was none that ran."""

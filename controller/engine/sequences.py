@@ -1,6 +1,6 @@
 """Guided sequences: the change of a liquid, and the end of an evening. What is under way stands in the ledger."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
 
 import msgspec
@@ -22,10 +22,10 @@ from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import Asked, AssignRequest
-from controller.sequencing.line_runs import longest_s
+from controller.sequencing.line_runs import longest_s, most_ml
 
 ALL_LINES = 0  # the line of a sequence that is about the whole machine
-JUG_FILLED = 0.9  # of its volume, at most
+JUG_FILLED = 0.95  # the guard adds what a calibration does not know for certain
 HANGS = {"purge": "in air", "clean": "in cleaner", "rinse": "in clean water"}  # where the suction tubes are
 Runs = Callable[[OperationKind, tuple[int, ...]], tuple[PlannedRun, ...]]
 
@@ -94,6 +94,7 @@ class Sequences:
         self._follow.require_guard()
         known = self._open("close", ALL_LINES)
         if known is None:
+            self._require_jug(request.jug_ml)
             body = Close(
                 jug_ml=self._profile.hygiene.jug_ml if request.jug_ml is None else request.jug_ml,
                 dry=request.dry,
@@ -122,7 +123,9 @@ class Sequences:
             known = self._hang(known)
             # The guard hears of the new container first; its report, from which the runs are made, comes later.
             runs = tuple(msgspec.structs.replace(run, liquid=view.liquid) for run in runs)
-        asked = self._starts.runs(kind_of_run, runs, jug=True, in_air=view.step.kind == "purge")
+        asked = self._starts.runs(
+            kind_of_run, runs, jug=True, jug_ml=self._jug_ml(known), in_air=view.step.kind == "purge"
+        )
         self._keep(known, msgspec.structs.replace(_body(known), operation=asked.operation))
         return asked
 
@@ -194,21 +197,36 @@ class Sequences:
         )
 
     def _step_of(self, known: OpenSequence, kind: Kind, candidates: list[int]) -> StepView:
-        jug_ml = _close(known).jug_ml if known.kind == "close" else self._profile.hygiene.jug_ml
         wanted = self._runs(OperationKind(kind), tuple(candidates))
-        lines = within_jug([(run.line, run.volume_ml) for run in wanted], JUG_FILLED * jug_ml)
+        lines = within_jug([(run.line, self._most_ml([run])) for run in wanted], JUG_FILLED * self._jug_ml(known))
         runs = self._runs(OperationKind(kind), lines)
-        volume_ml = sum(run.volume_ml for run in runs)
+        volume_ml = self._most_ml(runs)
         return StepView(
             kind=kind,
             lines=lines,
             asks=(
                 self._ask_of(known, kind, lines),
-                f"Put an empty jug under the outlet: {volume_ml:.0f} mL will come.",
+                f"Put an empty jug under the outlet: up to {volume_ml:.0f} mL will come.",
             ),
             volume_ml=volume_ml,
             seconds=longest_s(runs),
         )
+
+    def _require_jug(self, jug_ml: float | None) -> None:
+        largest_ml = self._profile.hygiene.jug_ml
+        if jug_ml is not None and jug_ml > largest_ml:
+            raise Refused(
+                rule="jug",
+                reason=f"the profile's jug takes {largest_ml:g} mL, not {jug_ml:g} mL.",
+                way_out="Close in more steps with less at a time, or state the larger jug in the profile.",
+            )
+
+    def _jug_ml(self, known: OpenSequence) -> float:
+        return _close(known).jug_ml if known.kind == "close" else self._profile.hygiene.jug_ml
+
+    def _most_ml(self, runs: Sequence[PlannedRun]) -> float:
+        """What the guard counts into the jug, mL."""
+        return most_ml(self._profile, self._follow.calibrations(), runs)
 
     def _ask_of(self, known: OpenSequence, kind: Kind, lines: tuple[int, ...]) -> str:
         if kind == "prime":

@@ -12,7 +12,7 @@ from controller.engine.tracking import Tracking
 from controller.errors import Refused
 from controller.ledger.records import Intent
 from controller.ledger.store import Ledger
-from controller.model.messages import Refusal
+from controller.model.messages import ConfirmJug, Refusal
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import OperationKind
@@ -39,10 +39,24 @@ class Starts:
         self._profile, self._ledger, self._clock = profile, ledger, clock
         self._follow, self._commissioning, self._new_id = follow, commissioning, new_id
 
-    def runs(self, kind: OperationKind, runs: Sequence[PlannedRun], *, jug: bool, in_air: bool = False) -> Asked:
-        """Begin an operation of one segment that is no serving; Refused for a line that is out of service."""
+    def runs(
+        self,
+        kind: OperationKind,
+        runs: Sequence[PlannedRun],
+        *,
+        jug: bool,
+        jug_ml: float | None = None,
+        in_air: bool = False,
+    ) -> Asked:
+        """Begin an operation of one segment that is no serving; Refused for a line that is out of service.
+
+        jug: a person says that an empty one stands there, which takes jug_ml (mL), by default what the profile says.
+        """
         if kind is not OperationKind.JOG:
             self._commissioning.require_in_service(run.line for run in runs)
+        if jug:
+            confirmed = ConfirmJug(volume_ml=self._profile.hygiene.jug_ml if jug_ml is None else jug_ml)
+            self._follow.ask(confirmed, "confirm_jug")
         segments = (Segment(runs=tuple(runs)),)
         asked = Operation(operation=self._new_id(), kind=kind, segments=segments, jug=jug, in_air=in_air)
         return self._begin(asked, Intent(operation=asked.operation, kind=kind, wall_s=self._clock.wall_s()), None)

@@ -77,6 +77,15 @@ class Unhold(Value, frozen=True, kw_only=True, tag="unhold"):
     runs: tuple[PlannedRun, ...]
 
 
+class ConfirmJug(Value, frozen=True, kw_only=True, tag="confirm_jug"):
+    """A person has put an empty jug under the outlet; answered by Report or Refusal.
+
+    Good for volume_ml, until a glass is poured into, the vessel is lifted off the glass contact, or the guard restarts.
+    """
+
+    volume_ml: float
+
+
 class Stop(Value, frozen=True, kw_only=True, tag="stop"):
     """Everything off, the operation ends as stopped. Accepted from anyone, always."""
 
@@ -117,7 +126,18 @@ class AskReport(Value, frozen=True, kw_only=True, tag="ask_report"):
 
 
 Command = (
-    Hello | Heartbeat | Start | Confirm | Unhold | Stop | Acknowledge | TakeCalibration | Assign | TakeBook | AskReport
+    Hello
+    | Heartbeat
+    | Start
+    | Confirm
+    | Unhold
+    | ConfirmJug
+    | Stop
+    | Acknowledge
+    | TakeCalibration
+    | Assign
+    | TakeBook
+    | AskReport
 )
 
 

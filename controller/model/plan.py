@@ -26,9 +26,9 @@ class Segment(Value, frozen=True, kw_only=True):
 class Operation(Value, frozen=True, kw_only=True):
     """What the engine asks the guard to do.
 
-    `glass` and `recipe` are set for a serving. `jug` says that a person has confirmed a jug under the outlet, which
-    prime, purge, clean and rinse require. `in_air`: and that the suction tubes of a purge hang in air; without it a
-    purge counts as drawing from the containers.
+    `glass` and `recipe` are set for a serving. `jug`: pour into the jug that a person has confirmed (ConfirmJug), which
+    prime, purge, clean and rinse require; without it everything counts as poured into a glass. `in_air`: the suction
+    tubes of a purge hang in air; without it a purge counts as drawing from the containers.
     """
 
     operation: str

@@ -235,6 +235,7 @@ class JogRequest(Value, frozen=True, kw_only=True):
 
     line: int
     on_s: Annotated[float, Meta(gt=0, le=10)] = 0.5
+    jug: bool = False  # without one it counts as poured into a glass
 
 
 class JogAnswerRequest(Value, frozen=True, kw_only=True):

@@ -16,6 +16,7 @@ from controller.safety.contents import ALLOWED, NEXT_STEP
 from controller.safety.figures import Figures
 from controller.safety.memory import credited_s
 from controller.safety.records import LineState, Memory, Moment
+from controller.safety.vessel import Vessel, before, counts
 
 MAX_RUNS = 256  # per operation; keeps the work for one message bounded
 MAX_ID = 80
@@ -34,6 +35,8 @@ class Situation:
     inputs: InputReport
     now_s: float
     wall_s: float
+    jug_ml: float = 0.0  # room in the confirmed jug
+    is_fresh: bool = False  # whether what stood under the outlet is gone
 
     @property
     def credited_s(self) -> float:
@@ -52,6 +55,17 @@ class Situation:
     def state(self, line: int) -> LineState:
         """What is remembered of this line."""
         return self.memory.line(line)
+
+    def strength(self, line: int) -> float:
+        """Alcohol by volume, as a fraction, of the strongest that a line may pour, whatever a plan calls it.
+
+        What hangs there and what stands in the tube count; one that the book does not know counts as pure.
+        """
+        state = next((one for one in self.memory.lines if one.line == line), None)
+        if state is None:
+            return 1.0
+        known = {liquid.liquid: liquid.abv_percent / 100 for liquid in self.book.liquids}
+        return max((known.get(name, 1.0) for name in (state.assigned, state.holds) if name is not None), default=0.0)
 
 
 def calibrations(memory: Memory) -> Mapping[int, Calibration]:
@@ -79,17 +93,23 @@ def case_of(operation: Operation, now: Situation) -> Case:
     asked = Asked(
         operation=operation,
         runs=timeline(operation),
-        liquids=_liquids(operation),
+        strengths={line: now.strength(line) for line in _lines_of(operation)},
         now_s=now.credited_s,
         takes_ml=sum(segment.takes_ml for segment in operation.segments),
     )
     memory = now.memory
-    history = History(servings=memory.servings, on_times=memory.on_times, last_serving_s=memory.last_serving_s)
+    history = History(
+        servings=memory.servings,
+        on_times=memory.on_times,
+        last_serving_s=memory.last_serving_s,
+        in_glass=before(Vessel() if now.is_fresh else memory.vessel, operation),
+        jug_ml=now.jug_ml,
+    )
     return Case(asked=asked, figures=now.figures(), book=now.book, history=history)
 
 
-def _liquids(operation: Operation) -> dict[int, str]:
-    return {run.line: run.liquid for segment in operation.segments for run in segment.runs}
+def _lines_of(operation: Operation) -> set[int]:
+    return {run.line for segment in operation.segments for run in segment.runs}
 
 
 def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
@@ -157,12 +177,12 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
             f"{kind} needs a person to confirm that a jug stands under the outlet.",
             way_out="Put a jug there and confirm it.",
         )
+    elif counts(operation) and now.memory.funnel_chemical:
+        reason = "cleaner has run through the funnel, and no rinse has followed it."
+        yield refuse(request, "funnel", reason, way_out="Rinse a line that was cleaned, to its end.")
     if kind is not OperationKind.SERVE:
         return
     yield from vessel(request, now.inputs)
-    if now.memory.funnel_chemical:
-        reason = "cleaner has run through the funnel, and no rinse has followed it."
-        yield refuse(request, "funnel", reason, way_out="Rinse a line that was cleaned, to its end.")
 
 
 def vessel(request: str, inputs: InputReport) -> Iterator[Refusal]:
@@ -174,7 +194,7 @@ def vessel(request: str, inputs: InputReport) -> Iterator[Refusal]:
 
 
 def _lines(operation: Operation, now: Situation) -> Iterator[Refusal]:
-    for line in sorted(_liquids(operation)):
+    for line in sorted(_lines_of(operation)):
         runs = [run for segment in operation.segments for run in segment.runs if run.line == line]
         yield from _line(operation, now.state(line), runs, now)
 

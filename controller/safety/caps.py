@@ -10,7 +10,9 @@ from controller.model.states import OperationKind
 from controller.safety.case import Case, exceeds
 from controller.safety.figures import tube_ml
 from controller.safety.memory import HOUR_S
+from controller.safety.records import Serving
 from controller.safety.sweeps import PUMP_CHECKS
+from controller.safety.vessel import counts
 
 # The guard and a planner may treat the few milliseconds of a pump's lag differently; a recipe that fills the glass
 # exactly must not be refused for it. The upper bound is held against the brim besides.
@@ -18,16 +20,23 @@ GLASS_SLACK = 0.005
 
 
 def _total_volume(case: Case) -> Iterator[Refusal]:
-    cap_ml = case.figures.profile.caps.serving_volume_ml
-    total_ml = sum(case.upper_ml.values())
-    if exceeds(total_ml, cap_ml):
+    cap_ml, there_ml = case.figures.profile.caps.serving_volume_ml, case.history.in_glass.volume_ml
+    own_ml = case.poured.volume_ml
+    if exceeds(there_ml + own_ml, cap_ml):
+        there = f" with {there_ml:.1f} mL that may be there already" if there_ml > 0 else ""
         yield case.refusal(
             "serving_volume",
-            f"this serving may come to {total_ml:.1f} mL, the cap is {cap_ml:.1f} mL.",
-            f"{total_ml:.1f} mL",
+            f"the glass may come to {there_ml + own_ml:.1f} mL{there}, the cap is {cap_ml:.1f} mL.",
+            f"{there_ml + own_ml:.1f} mL",
             f"{cap_ml:.1f} mL",
-            f"Pour at most {cap_ml / total_ml:.2f} of it.",
+            _less(cap_ml - there_ml, own_ml),
         )
+
+
+def _less(left: float, asked: float) -> str:
+    if left <= 0:
+        return "Take the glass away, or confirm a jug."
+    return f"Pour at most {left / asked:.2f} of it."
 
 
 def _glass(case: Case) -> Iterator[Refusal]:
@@ -37,8 +46,9 @@ def _glass(case: Case) -> Iterator[Refusal]:
         known = ", ".join(one.glass for one in case.book.glasses)
         yield case.refusal("glass", f"the book has no glass {name!r}.", str(name), known, "Name one of these glasses.")
         return
-    filled_ml = sum(case.figures.by_line_ml(case.asked.all_runs).values()) + case.asked.takes_ml
-    worst_ml = sum(case.upper_ml.values()) + case.asked.takes_ml
+    there_ml = case.history.in_glass.volume_ml + case.asked.takes_ml
+    filled_ml = there_ml + sum(case.figures.by_line_ml(case.asked.all_runs).values())
+    worst_ml = there_ml + case.poured.volume_ml
     if exceeds(filled_ml, glass.usable_ml * (1 + GLASS_SLACK)) or exceeds(worst_ml, glass.brim_ml):
         yield case.refusal(
             "glass",
@@ -47,6 +57,34 @@ def _glass(case: Case) -> Iterator[Refusal]:
             f"{filled_ml:.1f} mL",
             f"{glass.usable_ml:.1f} mL",
             "Take a larger glass or pour less.",
+        )
+
+
+def _any_glass(case: Case) -> Iterator[Refusal]:
+    """Nobody has said which glass stands there: it may be the smallest."""
+    glass = min(case.book.glasses, key=lambda one: one.brim_ml, default=None)
+    worst_ml = case.history.in_glass.volume_ml + case.poured.volume_ml
+    if glass is not None and exceeds(worst_ml, glass.brim_ml):
+        yield case.refusal(
+            "glass",
+            f"without a jug it counts as poured into a glass, which may then hold {worst_ml:.1f} mL; the {glass.glass} "
+            f"takes {glass.brim_ml:.1f} mL to the brim.",
+            f"{worst_ml:.1f} mL",
+            f"{glass.brim_ml:.1f} mL",
+            "Put a jug under the outlet and confirm it.",
+        )
+
+
+def _jug(case: Case) -> Iterator[Refusal]:
+    room_ml, own_ml = case.history.jug_ml, case.poured.volume_ml
+    if exceeds(own_ml, room_ml):
+        what = f"the confirmed jug has room for {room_ml:.1f} mL" if room_ml > 0 else "no jug is confirmed"
+        yield case.refusal(
+            "jug",
+            f"{what}, this {case.asked.operation.kind} may bring {own_ml:.1f} mL.",
+            f"{own_ml:.1f} mL",
+            f"{room_ml:.1f} mL",
+            "Put an empty jug under the outlet and confirm it.",
         )
 
 
@@ -68,40 +106,51 @@ def _time(case: Case) -> Iterator[Refusal]:
 
 
 def _serving_ethanol(case: Case) -> Iterator[Refusal]:
-    cap_g = case.figures.profile.caps.serving_ethanol_g
-    if exceeds(case.ethanol_g, cap_g):
+    cap_g, there_g = case.figures.profile.caps.serving_ethanol_g, case.history.in_glass.ethanol_g
+    own_g = case.poured.ethanol_g
+    if own_g > 0 and exceeds(there_g + own_g, cap_g):
+        there = f" with {there_g:.1f} g that may be there already" if there_g > 0 else ""
         yield case.refusal(
             "serving_ethanol",
-            f"this serving may hold {case.ethanol_g:.1f} g of ethanol, the cap is {cap_g:.1f} g.",
-            f"{case.ethanol_g:.1f} g",
+            f"the glass may hold {there_g + own_g:.1f} g of ethanol{there}, the cap is {cap_g:.1f} g.",
+            f"{there_g + own_g:.1f} g",
             f"{cap_g:.1f} g",
-            f"Pour at most {cap_g / case.ethanol_g:.2f} of it.",
+            _less(cap_g - there_g, own_g),
         )
 
 
-def _hour(case: Case) -> Iterator[Refusal]:
-    caps, now_s = case.figures.profile.caps, case.asked.now_s
+def _recent(case: Case) -> tuple[list[Serving], str]:
+    """The rolling hour, and when the oldest of it leaves."""
+    now_s = case.asked.now_s
     recent = [one for one in case.history.servings if now_s - one.at_s < HOUR_S]
-    total_g = sum(one.ethanol_g for one in recent) + case.ethanol_g
-    later = "Pour less of it."
-    if recent:
-        wait_s = min(one.at_s + HOUR_S - now_s for one in recent)
-        later = f"The oldest serving leaves the hour in {wait_s / 60:.0f} min."
-    if case.ethanol_g > 0 and exceeds(total_g, caps.hour_ethanol_g):
+    if not recent:
+        return recent, "Pour less of it."
+    wait_s = min(one.at_s + HOUR_S - now_s for one in recent)
+    return recent, f"The oldest serving leaves the hour in {wait_s / 60:.0f} min."
+
+
+def _hour_ethanol(case: Case) -> Iterator[Refusal]:
+    cap_g, (recent, later) = case.figures.profile.caps.hour_ethanol_g, _recent(case)
+    total_g = sum(one.ethanol_g for one in recent) + case.poured.ethanol_g
+    if case.poured.ethanol_g > 0 and exceeds(total_g, cap_g):
         yield case.refusal(
             "hour_ethanol",
-            f"with this serving the rolling hour may hold {total_g:.1f} g of ethanol, the cap is "
-            f"{caps.hour_ethanol_g:.1f} g.",
+            f"with this the rolling hour may hold {total_g:.1f} g of ethanol, the cap is {cap_g:.1f} g.",
             f"{total_g:.1f} g",
-            f"{caps.hour_ethanol_g:.1f} g",
+            f"{cap_g:.1f} g",
             later,
         )
-    if len(recent) + 1 > caps.hour_servings:
+
+
+def _hour_servings(case: Case) -> Iterator[Refusal]:
+    cap, (recent, later) = case.figures.profile.caps.hour_servings, _recent(case)
+    number = sum(one.is_serving for one in recent) + 1
+    if number > cap:
         yield case.refusal(
             "hour_servings",
-            f"this would be serving {len(recent) + 1} in the rolling hour, the cap is {caps.hour_servings}.",
-            f"{len(recent) + 1}",
-            f"{caps.hour_servings}",
+            f"this would be serving {number} in the rolling hour, the cap is {cap}.",
+            f"{number}",
+            f"{cap}",
             later,
         )
 
@@ -150,7 +199,8 @@ def _jog(case: Case) -> Iterator[Refusal]:
         )
 
 
-SERVING_CHECKS = (_total_volume, _glass, _serving_ethanol, _hour, _pause)
+GLASS_CHECKS = (_total_volume, _serving_ethanol, _hour_ethanol)  # of whatever is not poured into a confirmed jug
+SERVING_CHECKS = (*GLASS_CHECKS, _glass, _hour_servings, _pause)
 
 
 def violations(case: Case) -> list[Refusal]:
@@ -159,8 +209,7 @@ def violations(case: Case) -> list[Refusal]:
     checks = [_time, *PUMP_CHECKS]
     if kind is OperationKind.SERVE:
         checks += SERVING_CHECKS
-    elif kind is OperationKind.JOG:
-        checks += [_jog]
     else:
-        checks += [_line_volume]
+        checks += [_jog] if kind is OperationKind.JOG else [_line_volume]
+        checks += [*GLASS_CHECKS, _any_glass] if counts(case.asked.operation) else [_jug]
     return [refusal for check in checks for refusal in check(case)]

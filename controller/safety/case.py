@@ -8,6 +8,7 @@ from controller.model.messages import Refusal
 from controller.model.plan import Operation
 from controller.safety.figures import ETHANOL_G_ML, Figures, Interval
 from controller.safety.records import OnTime, Serving
+from controller.safety.vessel import NOTHING, Poured, counts
 
 TOLERANCE = 1e-6  # relative; sums of binary fractions
 
@@ -18,7 +19,7 @@ class Asked:
 
     operation: Operation
     runs: tuple[Interval, ...]
-    liquids: Mapping[int, str]  # of each line
+    strengths: Mapping[int, float]  # of each line: alcohol by volume, as a fraction, of the strongest it may pour
     now_s: float  # credited clock
     before: tuple[Interval, ...] = ()
     spent_s: float = 0.0  # pumps' time already used
@@ -42,6 +43,8 @@ class History:
     servings: tuple[Serving, ...] = ()
     on_times: tuple[OnTime, ...] = ()
     last_serving_s: float | None = None
+    in_glass: Poured = NOTHING  # what is there already and counts with it
+    jug_ml: float = 0.0  # room in the confirmed jug
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,17 +64,18 @@ class Case:
     @property
     def ethanol_g(self) -> float:
         """Ethanol of the whole operation by the upper bound (g)."""
-        return sum(ml * self.abv(line) * ETHANOL_G_ML for line, ml in self.upper_ml.items())
+        return sum(ml * self.asked.strengths[line] * ETHANOL_G_ML for line, ml in self.upper_ml.items())
+
+    @property
+    def poured(self) -> Poured:
+        """The most that the operation itself pours; into a jug no ethanol that anybody drinks."""
+        ethanol_g = self.ethanol_g if counts(self.asked.operation) else 0.0
+        return Poured(volume_ml=sum(self.upper_ml.values()), ethanol_g=ethanol_g)
 
     @property
     def upper_ml(self) -> dict[int, float]:
         """The most that each line can deliver in the whole operation (mL)."""
         return self.figures.upper_by_line_ml(self.asked.all_runs)
-
-    def abv(self, line: int) -> float:
-        """Alcohol by volume of what the line pours, as a fraction; 0 when the liquid is not in the book."""
-        by_name = {liquid.liquid: liquid.abv_percent for liquid in self.book.liquids}
-        return by_name.get(self.asked.liquids[line], 0.0) / 100
 
 
 def exceeds(value: float, limit: float) -> bool:

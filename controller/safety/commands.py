@@ -11,6 +11,7 @@ from controller.model.messages import (
     Assign,
     Command,
     Confirm,
+    ConfirmJug,
     Hello,
     InputReport,
     LineChanged,
@@ -23,7 +24,7 @@ from controller.model.messages import (
 )
 from controller.model.plan import PlannedRun
 from controller.model.states import MachineState as S
-from controller.model.states import OperationKind, Outcome
+from controller.model.states import Outcome
 from controller.safety import admission, requests
 from controller.safety.contents import assigned
 from controller.safety.machine import Machine
@@ -103,6 +104,8 @@ class Desk:
                 self._confirm(command)
             case Unhold():
                 self._unhold(command)
+            case ConfirmJug():
+                self._confirm_jug(command)
             case Acknowledge():
                 self._acknowledge(command)
             case TakeCalibration():
@@ -161,10 +164,13 @@ class Desk:
         now = machine.situation(self._inputs)
         if self._refuse_all(request, admission.start(operation, now)):
             return
-        serving = operation.kind is OperationKind.SERVE
-        ethanol_g = admission.case_of(operation, now).ethanol_g if serving else 0.0
+        most = admission.case_of(operation, now).poured
         machine.progress = Progress(operation)
-        machine.propose(AdmittedRecord(operation=operation, ethanol_g=ethanol_g))
+        machine.propose(
+            AdmittedRecord(
+                operation=operation, ethanol_g=most.ethanol_g, volume_ml=most.volume_ml, fresh=machine.is_fresh
+            )
+        )
         machine.go(Trigger.START)
 
     def _wrong_state(self, request: str, what: str) -> Refusal:
@@ -222,11 +228,14 @@ class Desk:
         now = machine.situation(self._inputs)
         if self._refuse_all(command.operation, requests.unhold(command, progress, now)):
             return
-        serving = progress.is_serving
-        ethanol_g = requests.case_of_rest(command, progress, now).ethanol_g if serving else 0.0
+        most = requests.case_of_rest(command, progress, now).poured
         self.resumed_runs = command.runs
         machine.waiting_for = None
-        machine.propose(UnheldRecord(operation=command.operation, runs=command.runs, ethanol_g=ethanol_g))
+        machine.propose(
+            UnheldRecord(
+                operation=command.operation, runs=command.runs, ethanol_g=most.ethanol_g, volume_ml=most.volume_ml
+            )
+        )
         machine.go(Trigger.UNHOLD)
 
     def _acknowledge(self, command: Acknowledge) -> None:
@@ -243,6 +252,17 @@ class Desk:
         else:
             machine.record(AcknowledgedRecord(cause=fault.cause))
             machine.go(Trigger.CLEAR, f"{fault.cause} acknowledged")
+
+    def _confirm_jug(self, command: ConfirmJug) -> None:
+        machine = self._machine
+        if not self._at_rest("confirm_jug"):
+            return
+        if self._refuse_all("confirm_jug", requests.confirm_jug(command, machine.situation(self._inputs))):
+            return
+        machine.jug_ml = command.volume_ml
+        # Where no contact tells when a glass is lifted: it cannot stand there any more.
+        machine.is_fresh = machine.is_fresh or machine.profile.inputs.glass is None
+        machine.say(machine.report(self._inputs))
 
     def _take_calibration(self, command: TakeCalibration) -> None:
         machine = self._machine

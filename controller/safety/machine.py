@@ -16,7 +16,7 @@ from controller.model.profile import Profile
 from controller.model.states import Contents, MachineState, Outcome
 from controller.safety import outcome
 from controller.safety.admission import Situation, calibrations
-from controller.safety.memory import apply, credited_s
+from controller.safety.memory import apply, booked, credited_s
 from controller.safety.progress import Progress, Switched
 from controller.safety.records import (
     AdmittedRecord,
@@ -32,6 +32,7 @@ from controller.safety.records import (
     UnheldRecord,
 )
 from controller.safety.states import Trigger, after
+from controller.safety.vessel import counts
 
 WALL_STEP_S = 1.0  # a wall clock that moves by more than this against the monotonic clock was set
 
@@ -49,6 +50,8 @@ class Machine:
         self.ending: tuple[Outcome, str] = (Outcome.DONE, "")
         self.now_s = now_s
         self.lead_s = 0.0  # from now to the first start of runs that begin now: what the main relay takes
+        self.jug_ml = 0.0  # room in the jug that a person has confirmed under the outlet
+        self.is_fresh = False  # whether what stood there when something was last poured is gone
         self._wall_offset_s = wall_s - now_s
         self._before: Memory | None = None
         self._events: list[Event] = []
@@ -88,6 +91,8 @@ class Machine:
             book=self.strict_book,
             memory=self.memory,
             inputs=inputs,
+            jug_ml=self.jug_ml,
+            is_fresh=self.is_fresh,
             now_s=self.now_s,
             wall_s=self.wall_s,
         )
@@ -115,9 +120,14 @@ class Machine:
         return records
 
     def propose(self, record: AdmittedRecord | UnheldRecord) -> None:
-        """Record what may begin only once it is on disk."""
+        """Record what may begin only once it is on disk. A jug gets no room back: it may be taken away meanwhile."""
+        more_ml = record.volume_ml - (booked(self.memory).volume_ml if isinstance(record, UnheldRecord) else 0.0)
         self._before = self.memory
         self.record(record)
+        under_way = self.memory.unfinished
+        into_jug = under_way is not None and not counts(under_way.operation)
+        self.jug_ml = max(0.0, self.jug_ml - max(0.0, more_ml)) if into_jug else 0.0
+        self.is_fresh = False
 
     def settle(self) -> None:
         """The last proposal is on disk: there is no way back from it."""

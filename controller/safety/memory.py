@@ -9,6 +9,7 @@ from msgspec.structs import replace
 from controller.model.calibration import Calibration
 from controller.model.plan import PlannedRun
 from controller.model.states import OperationKind
+from controller.safety import vessel
 from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
@@ -32,6 +33,7 @@ from controller.safety.records import (
     Started,
     UnheldRecord,
 )
+from controller.safety.vessel import Poured, Vessel
 
 HOUR_S = 3600.0
 Numbered = TypeVar("Numbered", Calibration, OnTime, PlannedRun)
@@ -73,12 +75,8 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:  # noqa: PLR0912 - one br
         case CalibrationDropped(line=line, liquid=liquid):
             kept = (one for one in memory.calibrations if (one.line, one.liquid) != (line, liquid))
             return replace(memory, calibrations=tuple(kept))
-        case FaultRecord(fault=fault):
-            return replace(memory, fault=memory.fault or fault)
-        case AcknowledgedRecord():
-            # Whatever the first cause was, a channel may not have obeyed and may have poured until now.
-            last_s = None if memory.last_serving_s is None else memory.credited_s
-            return replace(memory, fault=None, last_serving_s=last_s)
+        case FaultRecord() | AcknowledgedRecord():
+            return _fault(memory, record)
         case Lost(lines=lines, servings=servings, funnel_chemical=chemical):
             servings = (*memory.servings, *servings)
             lines = _with(memory.lines, lines)
@@ -134,22 +132,47 @@ def _with(lines: tuple[LineState, ...], changed: tuple[LineState, ...]) -> tuple
 
 def _admitted(memory: Memory, record: AdmittedRecord) -> Memory:
     servings = memory.servings
-    if record.operation.kind is OperationKind.SERVE:
-        servings = (*_within_hour(memory), Serving(at_s=memory.credited_s, ethanol_g=record.ethanol_g))
+    if counts_in_hour(record):
+        is_serving = record.operation.kind is OperationKind.SERVE
+        new = Serving(at_s=memory.credited_s, ethanol_g=record.ethanol_g, is_serving=is_serving)
+        servings = (*_within_hour(memory), new)
     seen = (*memory.seen, record.operation.operation)[-SEEN:]
-    return replace(memory, unfinished=record, resumed=(), servings=servings, seen=seen)
+    under_outlet = vessel.admitted(Vessel() if record.fresh else memory.vessel, record.operation, _poured(record))
+    return replace(memory, unfinished=record, resumed=(), servings=servings, seen=seen, vessel=under_outlet)
+
+
+def _fault(memory: Memory, record: FaultRecord | AcknowledgedRecord) -> Memory:
+    if isinstance(record, FaultRecord):
+        return replace(memory, fault=memory.fault or record.fault)
+    # Whatever the first cause was, a channel may not have obeyed and may have poured until now.
+    last_s = None if memory.last_serving_s is None else memory.credited_s
+    return replace(memory, fault=None, last_serving_s=last_s)
+
+
+def counts_in_hour(record: AdmittedRecord) -> bool:
+    """Whether it stands in the rolling hour: every serving, and whatever else brings ethanol into a glass."""
+    is_serving = record.operation.kind is OperationKind.SERVE
+    return is_serving or (vessel.counts(record.operation) and record.ethanol_g > 0)
+
+
+def booked(memory: Memory) -> Poured:
+    """What is booked for the operation under way."""
+    latest = memory.resumed[-1] if memory.resumed else memory.unfinished
+    return Poured() if latest is None else _poured(latest)
+
+
+def _poured(record: AdmittedRecord | UnheldRecord | EndedRecord) -> Poured:
+    return Poured(volume_ml=record.volume_ml, ethanol_g=record.ethanol_g)
 
 
 def _unheld(memory: Memory, record: UnheldRecord) -> Memory:
-    is_serving = memory.unfinished is not None and memory.unfinished.operation.kind is OperationKind.SERVE
-    servings = _rebooked(memory, record.ethanol_g) if is_serving else memory.servings
-    return replace(memory, resumed=(*memory.resumed, record), servings=servings)
+    memory = _rebooked(memory, _poured(record))
+    return replace(memory, resumed=(*memory.resumed, record))
 
 
 def _ended(memory: Memory, record: EndedRecord) -> Memory:
-    servings, last = memory.servings, memory.last_serving_s
-    if record.ended.kind is OperationKind.SERVE:
-        servings, last = _rebooked(memory, record.ethanol_g), memory.credited_s
+    memory = _rebooked(memory, _poured(record))
+    last = memory.credited_s if record.ended.kind is OperationKind.SERVE else memory.last_serving_s
     window_s = (memory.caps or {}).get("duty_window_s")
     oldest_s = memory.credited_s - (window_s if isinstance(window_s, float | int) else HOUR_S)
     on_times = tuple(one for one in (*memory.on_times, *_on_times(record)) if one.end_s > oldest_s)
@@ -157,7 +180,6 @@ def _ended(memory: Memory, record: EndedRecord) -> Memory:
         memory,
         unfinished=None,
         resumed=(),
-        servings=servings,
         last_serving_s=last,
         on_times=on_times,
         lines=_with(memory.lines, record.lines),
@@ -182,8 +204,13 @@ def _within_hour(memory: Memory) -> tuple[Serving, ...]:
     return tuple(one for one in memory.servings if one.at_s > memory.credited_s - HOUR_S)
 
 
-def _rebooked(memory: Memory, ethanol_g: float) -> tuple[Serving, ...]:
-    """The rolling hour with the ethanol of its latest serving set anew; it counts from now."""
-    if not memory.servings:
-        return memory.servings
-    return (*memory.servings[:-1], Serving(at_s=memory.credited_s, ethanol_g=ethanol_g))
+def _rebooked(memory: Memory, poured: Poured) -> Memory:
+    """With what the operation under way pours set anew: under the outlet, and in the hour, where it counts from now."""
+    under_way = memory.unfinished
+    if under_way is None:
+        return memory
+    servings = memory.servings
+    if counts_in_hour(under_way) and servings:
+        servings = (*servings[:-1], replace(servings[-1], at_s=memory.credited_s, ethanol_g=poured.ethanol_g))
+    under_outlet = vessel.rebooked(memory.vessel, under_way.operation, booked(memory), poured)
+    return replace(memory, servings=servings, vessel=under_outlet)

@@ -12,6 +12,7 @@ from controller.safety.contents import crashed, moved
 from controller.safety.figures import ETHANOL_G_ML, Interval, tube_ml
 from controller.safety.progress import Progress
 from controller.safety.records import AdmittedRecord, EndedRecord, LineState, Memory, UnheldRecord
+from controller.safety.vessel import counts
 
 # After a crash the channels may have stayed on until the sentinel or the boot service drove them off.
 OVERRUN_S = 1.0
@@ -30,7 +31,8 @@ def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> 
     lines = _lines_after(progress, now)
     return EndedRecord(
         ended=ended_event,
-        ethanol_g=_ethanol_g(deliveries, now),
+        ethanol_g=_ethanol_g(operation, deliveries, now),
+        volume_ml=sum(one.worst_ml for one in deliveries),
         began_s=now.credited_s - (now.now_s - first_s),
         edges=tuple((edge.line, edge.is_on, round(edge.at_s - first_s, 6)) for edge in progress.switched),
         lines=lines,
@@ -67,7 +69,8 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
             reason="guard restarted",
             deliveries=deliveries,
         ),
-        ethanol_g=_ethanol_g(deliveries, now),
+        ethanol_g=_ethanol_g(operation, deliveries, now),
+        volume_ml=sum(one.worst_ml for one in deliveries),
         began_s=now.credited_s - longest_s,
         edges=tuple(edge for one in deliveries for edge in ((one.line, True, 0.0), (one.line, False, one.on_s))),
         lines=lines,
@@ -110,10 +113,11 @@ def _deliveries(
     )
 
 
-def _ethanol_g(deliveries: tuple[Delivery, ...], now: Situation) -> float:
-    """Ethanol by the upper bound of every delivery (g); what has left the book since counts as pure."""
-    abv = {liquid.liquid: liquid.abv_percent / 100 for liquid in now.book.liquids}
-    return sum(one.worst_ml * abv.get(one.liquid, 1.0) * ETHANOL_G_ML for one in deliveries)
+def _ethanol_g(operation: Operation, deliveries: tuple[Delivery, ...], now: Situation) -> float:
+    """Ethanol that goes into a glass by the upper bound of every delivery (g)."""
+    if not counts(operation):
+        return 0.0
+    return sum(one.worst_ml * now.strength(one.line) * ETHANOL_G_ML for one in deliveries)
 
 
 def _left_in_funnel(before: Iterable[LineState], changed: tuple[LineState, ...]) -> bool | None:

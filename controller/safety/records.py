@@ -11,6 +11,7 @@ from controller.model.labels import GlassSize, Label
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
 from controller.model.states import Contents, OperationKind
+from controller.safety.vessel import Vessel
 
 CapFigure = float | str | bool | None
 
@@ -60,6 +61,7 @@ class Serving(Value, frozen=True, kw_only=True):
 
     at_s: float  # credited clock
     ethanol_g: float
+    is_serving: bool = True  # a trial or a jog into a glass counts its ethanol only
 
 
 class OnTime(Value, frozen=True, kw_only=True):
@@ -123,6 +125,8 @@ class AdmittedRecord(Value, frozen=True, kw_only=True, tag="admitted"):
 
     operation: Operation
     ethanol_g: float
+    volume_ml: float = 0.0  # the most that it may pour
+    fresh: bool = False  # what stood under the outlet before is gone: lifted off its contact, or in a jug's place
 
 
 class UnheldRecord(Value, frozen=True, kw_only=True, tag="unheld"):
@@ -130,7 +134,8 @@ class UnheldRecord(Value, frozen=True, kw_only=True, tag="unheld"):
 
     operation: str
     runs: tuple[PlannedRun, ...]
-    ethanol_g: float  # of the whole serving, as booked from now on
+    ethanol_g: float  # of the whole operation, as booked from now on
+    volume_ml: float = 0.0  # the same, by the upper bound
 
 
 class RefusedRecord(Value, frozen=True, kw_only=True, tag="refused"):
@@ -146,6 +151,7 @@ class EndedRecord(Value, frozen=True, kw_only=True, tag="ended"):
 
     ended: Ended
     ethanol_g: float  # what is booked for it
+    volume_ml: float = 0.0  # the same, by the upper bound
     began_s: float = 0.0  # first start, credited clock
     edges: tuple[tuple[int, bool, float], ...] = ()  # line, on, s after the first start
     lines: tuple[LineState, ...] = ()  # those that changed
@@ -237,6 +243,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     last_ended: Ended | None = None
     seen: tuple[str, ...] = ()  # ids of the latest operations, oldest first
     caps: dict[str, CapFigure] | None = None  # by name, as at the last start
+    vessel: Vessel = Vessel()
 
     def line(self, number: int) -> LineState:
         """The state of this line; KeyError when there is none."""

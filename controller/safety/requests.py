@@ -7,7 +7,7 @@ from msgspec.structs import replace
 
 from controller.model.book import Book
 from controller.model.calibration import Calibration
-from controller.model.messages import Assign, Refusal, TakeCalibration, Unhold
+from controller.model.messages import Assign, ConfirmJug, Refusal, TakeCalibration, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.profile import Line
 from controller.model.states import Contents
@@ -15,6 +15,7 @@ from controller.safety.admission import Situation, case_of, refuse, runs_shape, 
 from controller.safety.caps import violations
 from controller.safety.case import Case, History, timeline
 from controller.safety.figures import Interval
+from controller.safety.memory import booked, counts_in_hour
 from controller.safety.progress import Progress
 
 # What any figure of a calibration must lie within for its squares to mean something; the bands of pump and profile are
@@ -62,10 +63,27 @@ def case_of_rest(command: Unhold, progress: Progress, now: Situation) -> Case:
     )
     runs = timeline(remaining(command, progress))
     asked = dataclasses.replace(case.asked, runs=runs, before=before, spent_s=progress.spent_s)
-    # Its own booking is the last one in the hour; it must not count twice.
-    servings = now.memory.servings[:-1] if progress.is_serving else now.memory.servings
-    history = History(servings=servings, on_times=now.memory.on_times, last_serving_s=None)
+    # What is booked for it must not count twice.
+    memory, own = now.memory, booked(now.memory)
+    is_in_hour = memory.unfinished is not None and counts_in_hour(memory.unfinished)
+    history = History(
+        servings=memory.servings[:-1] if is_in_hour else memory.servings,
+        on_times=memory.on_times,
+        last_serving_s=None,
+        in_glass=memory.vessel.in_glass.less(own),
+        jug_ml=now.jug_ml + own.volume_ml,
+    )
     return dataclasses.replace(case, asked=asked, history=history)
+
+
+def confirm_jug(command: ConfirmJug, now: Situation) -> list[Refusal]:
+    """Everything that speaks against pouring into a jug of this volume."""
+    most_ml = now.profile.hygiene.jug_ml
+    if 0 < command.volume_ml <= most_ml:  # false for NaN, too
+        return []
+    reason = f"a jug of {command.volume_ml:.0f} mL: the profile's jug takes {most_ml:.0f} mL."
+    way_out = "Pour in several steps, or state the larger jug in the profile and restart the guard."
+    return [refuse("confirm_jug", "jug", reason, allowed=f"up to {most_ml:.0f} mL", way_out=way_out)]
 
 
 def take_calibration(command: TakeCalibration, now: Situation) -> list[Refusal]:

@@ -34,6 +34,7 @@ from controller.safety.states import SWITCHING_OFF, Trigger
 # A channel switched off later than this is a fault: the loop was not running when it had to. Starts that come later
 # than this, taken together, end the operation.
 LATE_S = 0.1
+LIFT_S = 1.0  # a glass that is pushed leaves its contact for less; common practice, no source
 STOP_PRESSED, INPUTS, LATE = "stop pressed", "inputs", "late"  # causes of faults
 BOARD, JOURNAL = "board", "journal"  # those that the loop reports
 PASSING = frozenset({S.COMPLETE, S.RESETTING})  # left by themselves
@@ -65,6 +66,7 @@ class Supervisor:
         self._troubles: dict[str, str] = {}  # what the loop has reported and not yet taken back
         self._hindrances: dict[str, str] = {}  # what is missing for any operation; not a fault
         self._held_s = 0.0
+        self._absent_s: float | None = None  # since when there is no glass
         self._shown_off = False
         self.due_s: tuple[float, ...] = ()  # when the edges of the last `advance` should have been
         wake(self._machine, self._inputs, boot=boot, damage=damage, snapshot=snapshot)
@@ -241,6 +243,7 @@ class Supervisor:
             self._feedback.read(machine.now_s, self._contacts.current_flows)
         self.due_s = ()
         self._tell_inputs()
+        self._note_lift()
         self._watch()
         self._settle()
         self._run()
@@ -282,6 +285,17 @@ class Supervisor:
         if inputs != self._inputs:
             self._inputs = inputs
             self._machine.say(InputsChanged(inputs=inputs))
+
+    def _note_lift(self) -> None:
+        """A vessel that is gone for LIFT_S between operations was taken away, not pushed."""
+        machine = self._machine
+        if self._inputs.glass_present is not False or not self._contacts.settled:
+            self._absent_s = None
+            return
+        if self._absent_s is None:
+            self._absent_s = machine.now_s
+        if machine.progress is None and machine.now_s >= self._absent_s + LIFT_S:
+            machine.is_fresh, machine.jug_ml = True, 0.0
 
     def _watch(self) -> None:
         machine, progress = self._machine, self._machine.progress

@@ -12,7 +12,17 @@ from controller.guard.guard import Guard
 from controller.hal.board import Board
 from controller.ledger.journal import MemoryJournal
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Phase, Recipe
-from controller.model.messages import Admitted, AskReport, Command, Event, Heartbeat, Hello, Start, TakeBook
+from controller.model.messages import (
+    Admitted,
+    AskReport,
+    Command,
+    ConfirmJug,
+    Event,
+    Heartbeat,
+    Hello,
+    Start,
+    TakeBook,
+)
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import (
     BoardSpec,
@@ -201,7 +211,9 @@ class Rig:
         self.events.append((client, event))
 
     def say(self, command: Command, client: str = "engine") -> list[Event]:
-        """Send one command; the events that it caused."""
+        """Send one command; the events that it caused. Who pours into a jug confirms it first."""
+        if isinstance(command, Start) and command.operation.jug:
+            self.guard.handle(client, ConfirmJug(volume_ml=self.machine.hygiene.jug_ml))
         before = len(self.events)
         self.guard.handle(client, command)
         return [event for _, event in self.events[before:]]

@@ -41,7 +41,7 @@ def situation(
     calibrations: tuple[Calibration, ...] = EXACT,
     **memory: object,
 ) -> Situation:
-    """The machine at rest, every line filled; the credited clock shows NOW_S.
+    """The machine at rest, every line filled, a jug of 2 L confirmed; the credited clock shows NOW_S.
 
     Every line is calibrated at 2 mL/s and moves exactly that. Without calibrations its pumps are as bought.
     """
@@ -58,6 +58,7 @@ def situation(
             **memory,
         ),
         inputs=inputs or InputReport(stop_pressed=False),
+        jug_ml=2000.0,
         now_s=0.0,
         wall_s=WALL_S,
     )
