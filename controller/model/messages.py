@@ -78,7 +78,7 @@ class Unhold(Value, frozen=True, kw_only=True, tag="unhold"):
 
 
 class ConfirmJug(Value, frozen=True, kw_only=True, tag="confirm_jug"):
-    """A person has put an empty jug under the outlet; answered by Report or Refusal.
+    """A person has put an empty jug under the outlet; answered only by a Refusal.
 
     Good for volume_ml, until a glass is poured into, the vessel is lifted off the glass contact, or the guard restarts.
     """

@@ -262,7 +262,6 @@ class Desk:
         machine.jug_ml = command.volume_ml
         # Where no contact tells when a glass is lifted: it cannot stand there any more.
         machine.is_fresh = machine.is_fresh or machine.profile.inputs.glass is None
-        machine.say(machine.report(self._inputs))
 
     def _take_calibration(self, command: TakeCalibration) -> None:
         machine = self._machine

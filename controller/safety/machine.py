@@ -54,6 +54,7 @@ class Machine:
         self.is_fresh = False  # whether what stood there when something was last poured is gone
         self._wall_offset_s = wall_s - now_s
         self._before: Memory | None = None
+        self._was_fresh = False
         self._events: list[Event] = []
         self._records: list[Stamped] = []
 
@@ -122,7 +123,7 @@ class Machine:
     def propose(self, record: AdmittedRecord | UnheldRecord) -> None:
         """Record what may begin only once it is on disk. A jug gets no room back: it may be taken away meanwhile."""
         more_ml = record.volume_ml - (booked(self.memory).volume_ml if isinstance(record, UnheldRecord) else 0.0)
-        self._before = self.memory
+        self._before, self._was_fresh = self.memory, self.is_fresh
         self.record(record)
         under_way = self.memory.unfinished
         into_jug = under_way is not None and not counts(under_way.operation)
@@ -137,6 +138,7 @@ class Machine:
         """The last proposal could not be written: forget it."""
         if self._before is not None:
             self.memory, self._before = self._before, None
+            self.is_fresh = self._was_fresh
 
     # --- state
 

@@ -67,6 +67,7 @@ class Supervisor:
         self._hindrances: dict[str, str] = {}  # what is missing for any operation; not a fault
         self._held_s = 0.0
         self._absent_s: float | None = None  # since when there is no glass
+        self._is_lifted = False  # whether that has been for long enough
         self._shown_off = False
         self.due_s: tuple[float, ...] = ()  # when the edges of the last `advance` should have been
         wake(self._machine, self._inputs, boot=boot, damage=damage, snapshot=snapshot)
@@ -287,15 +288,15 @@ class Supervisor:
             self._machine.say(InputsChanged(inputs=inputs))
 
     def _note_lift(self) -> None:
-        """A vessel that is gone for LIFT_S between operations was taken away, not pushed."""
+        """A vessel that is gone for LIFT_S between operations was taken away, not pushed: said once."""
         machine = self._machine
         if self._inputs.glass_present is not False or not self._contacts.settled:
-            self._absent_s = None
+            self._absent_s, self._is_lifted = None, False
             return
         if self._absent_s is None:
             self._absent_s = machine.now_s
-        if machine.progress is None and machine.now_s >= self._absent_s + LIFT_S:
-            machine.is_fresh, machine.jug_ml = True, 0.0
+        if machine.progress is None and not self._is_lifted and machine.now_s >= self._absent_s + LIFT_S:
+            machine.is_fresh, machine.jug_ml, self._is_lifted = True, 0.0, True
 
     def _watch(self) -> None:
         machine, progress = self._machine, self._machine.progress

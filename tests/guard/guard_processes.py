@@ -16,7 +16,7 @@ from controller.bench.client import BenchClient
 from controller.bench.trace import LevelEntry
 from controller.cli.places import GUARD
 from controller.config import load_apart
-from controller.model.messages import AskReport, Command, Event, Heartbeat, Hello, Report, Start
+from controller.model.messages import AskReport, Command, ConfirmJug, Event, Heartbeat, Hello, Report, Start
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import MachineState, OperationKind
 
@@ -50,6 +50,8 @@ class Voice:
         self._beats.start()
 
     def send(self, command: Command) -> None:
+        if isinstance(command, Start) and command.operation.jug:
+            self.send(ConfirmJug(volume_ml=2000.0))
         self._spoke_s = time.monotonic()
         self.socket.sendall(msgspec.json.encode(command) + b"\n")
 

@@ -23,6 +23,7 @@ from controller.model.messages import (
     MAX_BYTES,
     AskReport,
     Command,
+    ConfirmJug,
     Ended,
     Event,
     Heartbeat,
@@ -84,6 +85,8 @@ class Client:
         self._rest = b""
 
     def send(self, command: Command) -> None:
+        if isinstance(command, Start) and command.operation.jug:
+            self.send(ConfirmJug(volume_ml=2000.0))
         self.socket.sendall(msgspec.json.encode(command) + b"\n")
 
     def next(self, *kinds: type) -> Event:

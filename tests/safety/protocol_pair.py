@@ -18,6 +18,7 @@ from controller.model.messages import (
     Acknowledge,
     Admitted,
     Command,
+    ConfirmJug,
     Ended,
     Event,
     Heartbeat,
@@ -247,7 +248,13 @@ class Pair:
         if command is None:
             self._run(lambda guard: guard.client_gone(self.name))
         else:
-            self._run(lambda guard: guard.handle(self.name, command))
+            self._run(lambda guard: self._hear(guard, command))
+
+    def _hear(self, guard: Guard, command: Command) -> None:
+        """A jug stands there all the time; the model knows nothing of it."""
+        if isinstance(command, Start):
+            guard.handle(self.name, ConfirmJug(volume_ml=self.machine.hygiene.jug_ml))
+        guard.handle(self.name, command)
 
     def _publish(self, _client: str | None, event: Event) -> None:
         if not self.is_broken:
@@ -284,7 +291,7 @@ class Pair:
         self.is_broken = True
 
     def _send(self, command: Command) -> None:
-        if not self.is_broken:
+        if not self.is_broken and not isinstance(command, ConfirmJug):
             self.to_guard.append(command)
 
     def _pour(self, operation: str) -> None:

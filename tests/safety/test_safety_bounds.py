@@ -85,7 +85,7 @@ def test_what_is_not_in_the_book_is_not_drawn():
     now = situation(lines=filled(assigned="cider", holds="cider", residues=("cider",)), calibrations=())
     found = start(serve(run_of(1, "cider", 0, 5)), now)
     assert [(one.rule, "its strength is not known" in one.reason) for one in found] == [("liquid", True)]
-    assert case_of(serve(run_of(1, "cider", 0, 5)), now).abv(1) == 0.0
+    assert case_of(serve(run_of(1, "cider", 0, 5)), now).asked.strengths == {1: 1.0}  # it counts as pure
 
 
 def test_liquid_keeps_to_the_very_end_of_its_time():

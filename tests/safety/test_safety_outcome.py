@@ -77,7 +77,8 @@ def test_a_line_that_has_left_the_profile_delivered_nothing_that_could_be_reckon
 
 
 def test_what_has_left_the_book_counts_as_pure():
-    record = interrupted(serve(run_of(1, "last year's perry", 0, 9)))
+    perry = filled(assigned="last year's perry", holds="last year's perry")
+    record = interrupted(serve(run_of(1, "last year's perry", 0, 9)), lines=perry)
     assert record.ethanol_g == pytest.approx(20.0 * 0.78924)  # g/mL at 20 C, as in the caps
     known = interrupted(serve(run_of(4, GIN, 0, 9)))
     assert known.ethanol_g == pytest.approx(20.0 * 0.26 * 0.78924)

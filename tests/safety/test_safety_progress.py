@@ -13,7 +13,7 @@ from controller.model.states import Contents
 from controller.safety import requests
 from controller.safety.case import timeline
 from controller.safety.progress import Progress
-from controller.safety.records import Memory, Moment, Serving
+from controller.safety.records import AdmittedRecord, Memory, Moment, Serving
 
 JUICE, SYRUP, GIN = "apple juice", "ginger syrup", "sloe gin"
 MOST_LATE_S = 0.25
@@ -82,7 +82,8 @@ def test_a_held_serving_does_not_count_twice_in_the_hour():
     progress.off(20.0)
     *earlier, own = (Serving(at_s=at_s, ethanol_g=8.2) for at_s in (48_000.0, 49_000.0, 50_000.0))
     rest = Unhold(operation="s1", runs=(run_of(4, GIN, 0, 10),))
-    case = requests.case_of_rest(rest, progress, situation(servings=(*earlier, own)))
+    admitted = AdmittedRecord(operation=progress.operation, ethanol_g=8.2)
+    case = requests.case_of_rest(rest, progress, situation(servings=(*earlier, own), unfinished=admitted))
     assert case.history.servings == tuple(earlier)
     # 10 s of before and 10 s to come, 2 mL/s of 26 %
     assert case.ethanol_g == pytest.approx(40 * 0.26 * 0.78924)
