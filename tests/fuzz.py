@@ -40,6 +40,7 @@ from controller.model.messages import (
     Changed,
     Command,
     Confirm,
+    ConfirmJug,
     Delivery,
     Edge,
     Ended,
@@ -178,6 +179,7 @@ class GoodEngine:
             number = next(self._numbers)
             segment = Segment(runs=(run_of(1 + number % 4, "air", 0.0, RUN_S),))
             asked = Operation(operation=f"good{number}", kind=OperationKind.PURGE, segments=(segment,), jug=True)
+            self._say(ConfirmJug(volume_ml=2000.0))
             self._say(Start(operation=asked))
             self._state = MachineState.STARTING
         elif self._state == MachineState.ABORTED:

@@ -9,7 +9,7 @@ from campaigns.troubles import Trouble
 
 from controller.bench.faults import Fault
 from controller.errors import Unreachable
-from controller.model.messages import Acknowledge, Command, Confirm, Hello, Start, Stop, Unhold
+from controller.model.messages import Acknowledge, Command, Confirm, ConfirmJug, Hello, Start, Stop, Unhold
 from controller.model.states import OperationKind
 
 FLAP_S = 0.013  # between two changes of a loose contact
@@ -212,6 +212,8 @@ class Acts:
             under_way = operation if licence is None else licence.operation
             runs = altered_runs(under_way.segments[0].runs, house.plot, house.draw)
             command = Unhold(operation=under_way.operation, runs=runs)
+        elif operation.jug and house.draw.random() < 0.9:
+            self._say(ConfirmJug(volume_ml=house.draw.uniform(50, 2000)))
         self._say(command)
 
     def _repeat(self) -> None:

@@ -10,6 +10,7 @@ from controller.model.messages import (
     Acknowledge,
     Assign,
     Confirm,
+    ConfirmJug,
     Ended,
     Heartbeat,
     Hello,
@@ -144,6 +145,8 @@ class Walk(RuleBasedStateMachine):
     def start(self, kind: OperationKind, some: list[Segment], jug: bool, fails: bool) -> None:
         self.count += 1
         asked = Operation(operation=f"op{self.count}", kind=kind, segments=tuple(some), glass="tumbler", jug=jug)
+        if jug and self.count % 4:
+            self.say(ConfirmJug(volume_ml=500.0))
         before = self.core.state
         events = self.say(Start(operation=asked))
         refused = [event for event in events if isinstance(event, Refusal)]
