@@ -50,7 +50,7 @@ def replay(stamped: Iterable[Stamped], memory: Memory | None = None) -> Memory:
     return reduce(apply, stamped, memory or Memory())
 
 
-def apply(memory: Memory, stamped: Stamped) -> Memory:  # noqa: PLR0912 - one branch for each kind of record
+def apply(memory: Memory, stamped: Stamped) -> Memory:
     """The memory after one more record."""
     record = stamped.record
     if isinstance(record, Memory):
