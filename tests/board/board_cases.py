@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from board_install import REMOVE, run
-from board_machine import GPIOS, RECORDS, Machine
+from board_machine import GPIOS, RECORDS, SERVICES, Machine
 from board_pins import off_after_s
 
 SLOWNESS = 5.0
@@ -223,6 +223,30 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
     return _judge(machine, finding, must_be_driven_off=True)
 
 
+def upgraded(machine: Machine) -> Finding:
+    """An upgrade keeps a backup and everything known; put back, the backup is trusted about nothing that flows."""
+    finding = Finding("upgrade and restore")
+    machine.begin()
+    known = [(line["line"], line["contents"]) for line in machine.status()["lines"]]
+    machine.run("tundish upgrade --apply", timeout=600)
+    after = [(line["line"], line["contents"]) for line in machine.wait_until_ready()["lines"]]
+    if after != known:
+        finding.complaints.append(f"before the upgrade the lines held {known}, after it {after}")
+    (archive,) = machine.run(f"ls {RECORDS}/backups/before-upgrade-*").split()
+    if machine.run(f"stat -c %a {archive}").strip() != "600":
+        finding.complaints.append("others may read the backup")
+    machine.run(f"systemctl stop {SERVICES} && tundish restore {archive} --apply", timeout=300)
+    machine.run(f"systemctl start {SERVICES}")
+    status = machine.wait_until_ready(limit_s=20)
+    unknown = [line["line"] for line in status["lines"] if line["contents"] == "unknown"]
+    if len(unknown) != len(status["lines"]):
+        finding.complaints.append(f"after a restore every line should be unknown, and only {unknown} are")
+    finding.facts = [f"lines unknown after the restore: {unknown}", f"fault: {status.get('fault')}"]
+    _judge(machine, finding, must_be_driven_off=True)
+    machine.restore()
+    return _judge(machine, finding, must_be_driven_off=True)
+
+
 def removed(machine: Machine) -> Finding:
     """Taken off the board: no relay moves, the services are gone, profile, book and records are still there."""
     finding = Finding("uninstall")
@@ -299,6 +323,7 @@ def cases(overlay, card, *, quick: bool, idle_s: float) -> list[Case]:
         *([] if quick else [Case(name="reset in mid-pour", look=reset)]),
         serve,
         serve,
+        Case(name="upgrade and restore", look=upgraded),
         Case(name="plug pulled in mid-pour", look=partial(unplugged, overlay=overlay, card=card)),
         Case(name="uninstall", look=removed),
     ]

@@ -45,22 +45,13 @@ class Machine:
         """Boot, and wait for systemd; its times (s) and state."""
         # ramfs: the default file system of an initial root may only fill half of the memory, and that is too little.
         self.board.power_on(persist=self.persist, overlay=overlay, sd=card, append="rootfstype=ramfs")
-        times = self._wait()
+        times = booted(self.rig, self.board)
         self.trace = self.rig.Trace(self.board.dir)
         return times
 
     def reset(self) -> dict:
         self.board.reset()
-        return self._wait()
-
-    def _wait(self) -> dict:
-        """Until systemd is through. While it is busy starting, the rig's agent may not answer in the rig's time."""
-        for _ in range(BOOT_PATIENCE):
-            try:
-                return self.board.wait()
-            except self.rig.RigError as error:
-                refused = error
-        raise RuntimeError(f"the board does not come up: {refused}")
+        return booted(self.rig, self.board)
 
     # --- pins
 
@@ -162,6 +153,16 @@ class Machine:
         if marked_s is None:
             raise RuntimeError("the mark is not in the trace")
         return report, marked_s
+
+
+def booted(rig, board) -> dict:
+    """Wait until systemd is through. While it is busy starting, the rig's agent may not answer in the rig's time."""
+    for _ in range(BOOT_PATIENCE):
+        try:
+            return board.wait()
+        except rig.RigError as error:
+            refused = error
+    raise RuntimeError(f"the board does not come up: {refused}")
 
 
 def machines(rig, active: tuple[str, ...], persist: tuple[bool, ...]):

@@ -14,6 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import msgspec
+from board_machine import booted
 
 from controller.config import load_profile
 from controller.model.profile import Profile
@@ -58,7 +59,7 @@ def observe(rig, profile: Profile, *, persist: bool) -> dict[int, list[str]]:
         board.power_cut()
         board.power_on(persist=persist, overlay=folder)
     try:
-        board.wait()
+        booted(rig, board)
         trace = rig.Trace(board.dir)
         trace.changes()
         for deed in DEEDS:
@@ -75,7 +76,9 @@ def main(argv: list[str]) -> int:
     """0 when every pin did exactly what it should."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rig", type=Path, required=True, help="folder of the board rig (holds rig.py)")
-    rig_folder = parser.parse_args(argv).rig
+    parser.add_argument("--active", choices=list(PROFILES), action="append", help="only this relay board")
+    words = parser.parse_args(argv)
+    rig_folder = words.rig
     if not (rig_folder / "rig.py").is_file():
         print(f"not run: there is no rig.py in {rig_folder}. The driver's edges were not looked at on a board")
         return 1
@@ -84,6 +87,8 @@ def main(argv: list[str]) -> int:
 
     bad = 0
     for active, name in PROFILES.items():
+        if active not in (words.active or PROFILES):
+            continue
         profile, _ = load_profile(ROOT / "hardware_profiles" / f"{name}.yaml")
         for persist in (True, False):
             seen = observe(rig, profile, persist=persist)
