@@ -53,7 +53,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "guard": ("processes", "Run the process that owns the pins."),
     "engine": ("processes", "Run the process that plans and answers."),
     "all-off": ("processes", "Drive every line off, without guard or engine."),
+    "backup": ("backup", "Keep files and records of the machine in one archive."),
+    "restore": ("backup", "Put back what a backup has kept."),
     "install": ("install", "Install guard and engine as services that start at boot."),
+    "upgrade": ("install", "Take over files and records after pip has brought a new version."),
     "uninstall": ("install", "Remove the services."),
 }
 

@@ -1,11 +1,13 @@
 """`tundish install` and `tundish uninstall`: print every step, and do them only when told to."""
 
 import os
+from datetime import datetime
 from pathlib import Path
 
 import click
 
 from controller.cli import install_facts, install_plan
+from controller.cli.backup import refuse_operation
 from controller.cli.examples import ExampleOrFile, book_type, profile_type, shared_folder
 from controller.cli.install_steps import KeepFile, Step, below, carry_out
 from controller.cli.options import json_option, show
@@ -71,6 +73,35 @@ def install(
         root=root,
     )
     _finish(steps, root, warnings, is_applied=is_applied, as_json=as_json)
+
+
+@click.command()
+@apply_option
+@json_option
+def upgrade(*, is_applied: bool, as_json: bool) -> None:
+    """Take over everything of the version before, after pip has brought this one.
+
+    Files are checked first; then the services are stopped, all that the machine knows is kept as a backup and held
+    against this version, and the services of this version are installed and started. Where any of it fails nothing of
+    the machine was changed; `tundish restore` of the backup puts back what was there, in the version before too.
+    """
+    machine = install_facts.look_at(Path("/"), install_plan.paths())
+    if install_plan.PROFILE not in machine.texts or install_plan.BOOK not in machine.texts:
+        raise Refused(
+            rule="upgrade_nothing",
+            reason=f"there is no {install_plan.PROFILE} with its book: nothing is installed here.",
+            way_out="Use tundish install.",
+        )
+    _, _, warnings = load(install_plan.PROFILE, install_plan.BOOK)
+    refuse_operation(None)
+    steps = install_plan.plan_upgrade(
+        machine=machine,
+        shipped=install_facts.read_shipped(shared_folder()),
+        program=install_facts.program(),
+        has_records=(install_plan.STATE / "guard").is_dir(),
+        stamp=f"{datetime.now():%Y%m%d-%H%M%S}",
+    )
+    _finish(steps, Path("/"), warnings, is_applied=is_applied, as_json=as_json)
 
 
 @click.command()

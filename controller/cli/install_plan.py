@@ -84,6 +84,30 @@ def plan_install(
     return (*steps, *(Step(act=Run(words=words), why=why) for words, why in _commands(root)))
 
 
+def plan_upgrade(
+    *, machine: Machine, shipped: Shipped, program: Path, has_records: bool, stamp: str
+) -> tuple[Step, ...]:
+    """The steps of an upgrade: stop, keep a backup that this program can take over, then as an installation."""
+    install = plan_install(
+        machine=machine,
+        shipped=shipped,
+        program=program,
+        profile=machine.texts[PROFILE],
+        book=machine.texts[BOOK],
+        root=Path("/"),
+    )
+    if not has_records:
+        return install
+    archive = STATE / "backups" / f"before-upgrade-{stamp}.tar.gz"
+    stop = Run(words=("systemctl", "stop", *reversed(SERVICES)))
+    keep = Run(words=(str(program), "backup", str(archive)))
+    return (
+        Step(act=stop, why="nothing moves while records are taken over"),
+        Step(act=keep, why="all can be put back with tundish restore; records that this version cannot take stop here"),
+        *install,
+    )
+
+
 def plan_uninstall(*, machine: Machine, root: Path, purge: bool) -> tuple[Step, ...]:
     """The steps of a removal, in order: profile, book and records stay unless `purge`."""
     steps = []

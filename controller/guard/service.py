@@ -108,7 +108,7 @@ class _Process:
                 journal,
                 self._clock,
                 self._server.publish,
-                boot=_boot_id(),
+                boot=boot_id(),
                 arm=self._arm,
                 is_watched=lambda: self._sentinel.is_watching(self._clock.now_s()),
                 read_book=self._read_book,
@@ -228,7 +228,7 @@ def _engine_user() -> int | None:
         return None
 
 
-def _boot_id() -> str:
+def boot_id() -> str:
     """The kernel's boot id; a random one when it cannot be read, so that no two starts count as one boot."""
     try:
         return BOOT_ID.read_text().strip()

@@ -99,7 +99,7 @@ class Machine:
             ledger=self.ledger,
             clock=self.clock,
             send=self._to_guard.append,
-            new_id=lambda: f"{next(self._numbers):06d}",
+            new_id=lambda: f"{self._boot}{next(self._numbers):06d}",
         )
         self._to_guard.append(self.engine.hello())
         self.run_until(lambda: self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED), 5.0)

@@ -58,12 +58,12 @@ def compare_stock(machine: Machine, stock: Iterable[Hung]) -> None:
         machine.trip(STOCK_DIFFERS, f"{'; '.join(found)}: somebody has to look and say what hangs there")
 
 
-def forget(machine: Machine, damage: str) -> None:
+def forget(machine: Machine, damage: str, *, cause: str = JOURNAL_DAMAGED) -> None:
     """Part of the past is lost: nothing is certain about any line, not even what hangs on it; the hour is used up."""
     caps, memory = machine.profile.caps, machine.memory
     share_g = caps.hour_ethanol_g / caps.hour_servings
     spent = (Serving(at_s=memory.credited_s, ethanol_g=share_g),) * caps.hour_servings
     lines = tuple(unsaid(lost(state)) for state in memory.lines)
     machine.record(Lost(damage=damage, lines=lines, servings=spent))
-    machine.trip(JOURNAL_DAMAGED, damage if memory.fault is None else f"{damage}; before that: {memory.fault.text}")
+    machine.trip(cause, damage if memory.fault is None else f"{damage}; before that: {memory.fault.text}")
     machine.record(machine.memory)

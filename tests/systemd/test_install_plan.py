@@ -125,6 +125,18 @@ def test_refused_from_a_home_that_the_sandbox_hides(shipped, home):
     assert home in refusal.value.reason
 
 
+def test_an_upgrade_stops_keeps_a_backup_and_then_installs(shipped):
+    before = msgspec.structs.replace(FRESH, texts={install_plan.PROFILE: "P", install_plan.BOOK: "B"})
+    given = {"machine": before, "shipped": shipped, "program": PROGRAM, "stamp": "20260101-120000"}
+    steps = install_plan.plan_upgrade(**given, has_records=True)
+    archive = "/var/lib/tundish/backups/before-upgrade-20260101-120000.tar.gz"
+    assert [step.what for step in steps[:2]] == [
+        "run systemctl stop tundish-engine.service tundish-guard.service",
+        f"run {PROGRAM} backup {archive}",
+    ]
+    assert steps[2:] == install_plan.plan_upgrade(**given, has_records=False) == plan(shipped, before)
+
+
 def test_removal_stops_first_and_keeps_the_data(shipped):
     steps = install_plan.plan_uninstall(machine=after(plan(shipped)), root=ROOT, purge=False)
     assert commands(steps)[0] == "systemctl disable --now tundish-engine.service tundish-guard.service"

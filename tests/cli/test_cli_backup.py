@@ -1,0 +1,301 @@
+"""A machine is backed up, goes on, and comes back from the backup: what is trusted then, and what is not."""
+
+import fcntl
+import json
+import shutil
+import sqlite3
+import stat
+import tarfile
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from controller.cli import main
+from controller.clock import VirtualClock
+from controller.config import load
+from controller.ledger.journal import FileJournal
+from controller.model.states import Contents
+from controller.model.views import (
+    AcknowledgeRequest,
+    AssignRequest,
+    CalibrationRequest,
+    LineRequest,
+    PourRequest,
+    TrialsRequest,
+    WeighedTrial,
+)
+from controller.rehearsal.machine import Machine
+
+ROOT = Path(__file__).resolve().parents[2]
+VERSIONS = ROOT / "tests/ledger/versions"
+FILES = ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml"
+PROFILE, BOOK, _ = load(*FILES)
+JUICE, PERRY, VERMOUTH = 1, 4, 5  # lines
+
+
+class House:
+    """A machine's folders as the services have them; `started` is one life of it."""
+
+    def __init__(self, folder: Path, run_dir: Path) -> None:
+        self.config, self.state, self.run_dir = folder / "etc", folder / "state", run_dir
+        self.config.mkdir()
+        shutil.copy(FILES[0], self.config / "profile.yaml")
+        shutil.copy(FILES[1], self.config / "book.yaml")
+        for name in ("guard", "engine"):
+            (self.state / name).mkdir(parents=True)
+        self.wall_s = 1_700_000_000.0
+        self.boots = 0
+
+    def started(self, *, after_s: float = 60.0) -> Machine:
+        self.boots, self.wall_s = self.boots + 1, self.wall_s + after_s
+        journal = FileJournal(self.state / "guard")
+        clock = VirtualClock(now_s=5.0, wall_s=self.wall_s)
+        ledger = self.state / "engine/ledger.db"
+        return Machine(PROFILE, BOOK, seed=3, ledger_path=ledger, journal=journal, clock=clock, boot=str(self.boots))
+
+    def stopped(self, machine: Machine) -> None:
+        self.wall_s = machine.clock.wall_s()
+        machine.close()
+
+    def run(self, *words: object) -> tuple[int, str]:
+        places = ["--config-dir", self.config, "--state-dir", self.state, "--run-dir", self.run_dir]
+        result = CliRunner().invoke(main, [str(word) for word in (*words, *places)], catch_exceptions=False)
+        return result.exit_code, result.output
+
+    def files(self) -> dict[str, bytes]:
+        folders = (self.config, self.state)
+        return {str(path): path.read_bytes() for one in folders for path in one.rglob("*") if path.is_file()}
+
+
+@pytest.fixture
+def house(tmp_path, run_dir):
+    return House(tmp_path, run_dir)
+
+
+@pytest.fixture
+def archive(house, tmp_path):
+    """Of a machine with three liquids in its tubes, two calibrations, and one serving on record."""
+    machine = house.started()
+    prime(machine, JUICE, PERRY, VERMOUTH)
+    for line in (PERRY, VERMOUTH):
+        trials = tuple(WeighedTrial(on_s=on_s, grams=5.0 * (on_s - 0.1)) for on_s in (2.0, 4.0, 8.0, 12.0, 16.0))
+        machine.engine.weigh_rows(TrialsRequest(line=line, trials=trials))
+        machine.engine.settle_calibration(CalibrationRequest(line=line, by="a maker"))
+        machine.pass_time(1.0)
+    machine.plant.place_glass("tumbler")
+    machine.pass_time(5.0)
+    machine.finish(machine.engine.pour(PourRequest(recipe="Perry Spritz")).operation)
+    house.stopped(machine)
+    assert house.run("backup", tmp_path / "kept.tar.gz") == (
+        0,
+        f"{tmp_path}/kept.tar.gz: 5 files of six-line bench, readable by their owner only.\n",
+    )
+    return tmp_path / "kept.tar.gz"
+
+
+def prime(machine: Machine, *lines: int) -> None:
+    machine.plant.place_glass(brim_ml=2000.0)
+    machine.pass_time(2.0)
+    for line in lines:
+        machine.finish(machine.engine.run_lines(LineRequest(kind="prime", lines=(line,), jug=True)).operation)
+    machine.plant.lift_glass()
+
+
+def test_only_the_owner_may_read_a_backup_and_it_holds_files_and_records(archive):
+    assert stat.S_IMODE(archive.stat().st_mode) == 0o600
+    with tarfile.open(archive) as packed:
+        names = packed.getnames()
+    assert names[0] == "contents.json"
+    assert {"files/profile.yaml", "files/book.yaml", "records/engine/ledger.db", "records/guard/journal.head"} < {
+        *names
+    }
+
+
+def test_a_restore_that_is_not_applied_changes_nothing(house, archive):
+    before = house.files()
+    code, said = house.run("restore", archive)
+    assert (code, said.split(":")[0], "Nothing was changed" in said) == (0, "Sound", True)
+    assert house.files() == before
+
+
+def test_after_a_restore_nothing_is_certain_and_the_hour_is_used_up(house, archive):
+    assert house.run("restore", archive, "--apply")[0] == 0
+    machine = house.started(after_s=0.0)
+    memory = machine.guard._core.memory
+    assert {state.contents for state in memory.lines} == {Contents.UNKNOWN}
+    assert len(memory.servings) >= PROFILE.caps.hour_servings
+    assert sum(one.ethanol_g for one in memory.servings) >= PROFILE.caps.hour_ethanol_g - 1e-9
+    assert memory.fault.text.startswith("everything comes from the backup made at ")
+    machine.engine.acknowledge(AcknowledgeRequest(cause=memory.fault.cause))
+    machine.pass_time(2.0)
+    assert machine.engine.status().state == "idle"
+    assert [view.recipe for view in machine.engine.history(10) if view.kind == "serve"] == ["Perry Spritz"]
+    machine.close()
+
+
+def test_tubes_keep_the_traces_of_both(house, archive):
+    """Juice's line carried perry after the backup: its sulphites stay although the backup knows only of juice."""
+    machine = house.started()
+    machine.engine.assign(AssignRequest(line=JUICE, liquid="perry", container_ml=3000.0))
+    machine.plant.hang(JUICE, "perry", 3000.0)
+    machine.plant.place_glass(brim_ml=2000.0)
+    machine.pass_time(2.0)
+    for kind in ("purge", "rinse"):
+        machine.finish(machine.engine.run_lines(LineRequest(kind=kind, lines=(JUICE,), jug=True)).operation)
+    machine.finish(machine.engine.run_lines(LineRequest(kind="prime", lines=(JUICE,), jug=True)).operation)
+    house.stopped(machine)
+    assert house.run("restore", archive, "--apply")[0] == 0
+    machine = house.started()
+    state = machine.guard._core.memory.line(JUICE)
+    machine.close()
+    assert ("sulphites" in state.traces, {"apple juice", "perry"} <= {*state.drawn}) == (True, True)
+
+
+def test_what_was_there_before_is_kept_and_can_be_put_back(house, archive):
+    machine = house.started()
+    prime(machine, 6)
+    operations = len(machine.engine.history(100))
+    house.stopped(machine)
+    code, said = house.run("restore", archive, "--apply", "--json")
+    kept = json.loads(said)["kept"]
+    assert (code, Path(kept).parent) == (0, house.state / "backups")
+    machine = house.started()
+    assert len(machine.engine.history(100)) == operations - 1
+    house.stopped(machine)
+    assert house.run("restore", kept, "--apply")[0] == 0
+    machine = house.started()
+    assert len(machine.engine.history(100)) == operations
+    machine.close()
+
+
+def test_a_power_cut_between_journal_and_ledger_is_found_at_the_next_start(house, archive, monkeypatch):
+    machine = house.started()
+    prime(machine, 6)
+    house.stopped(machine)
+    rename = Path.rename
+
+    def cut(path: Path, target: Path) -> Path:
+        if path == house.state / "engine":
+            raise OSError("power cut")
+        return rename(path, target)
+
+    monkeypatch.setattr(Path, "rename", cut)
+    assert house.run("restore", archive, "--apply")[0] == 1
+    monkeypatch.undo()
+    machine = house.started()
+    memory = machine.guard._core.memory
+    assert "the engine was told of journal entry" in memory.fault.text
+    assert {state.contents for state in memory.lines} == {Contents.UNKNOWN}
+    machine.close()
+
+
+def test_onto_a_new_card_it_comes_back_with_its_files(house, archive, tmp_path, run_dir):
+    for folder in (house.config, house.state):
+        shutil.rmtree(folder)
+    assert house.run("restore", archive, "--apply")[0] == 0
+    assert (house.config / "book.yaml").read_bytes() == FILES[1].read_bytes()
+    assert {path.name for path in house.state.iterdir()} == {"guard", "engine"}
+    machine = house.started()
+    assert {state.contents for state in machine.guard._core.memory.lines} == {Contents.UNKNOWN}
+    machine.close()
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_records_of_every_earlier_version_go_in(house, tmp_path, version):
+    for name, kind in (("ledger", "engine"), ("journal", "guard")):
+        file = f"{name}_v{version if name == 'ledger' else 1}.sql"
+        with closing(sqlite3.connect(house.state / kind / f"{name}.db")) as db:
+            db.executescript((VERSIONS / file).read_text())
+    archive = tmp_path / "old.tar.gz"
+    before = house.files()
+    assert house.run("backup", archive)[0] == 0
+    assert house.files() == before
+    assert house.run("restore", archive, "--apply")[0] == 0
+    machine = house.started()
+    assert [view.recipe for view in machine.engine.history(10) if view.outcome == "done" and view.recipe] == [
+        "Blackcurrant Spritz"
+    ]
+    assert {state.contents for state in machine.guard._core.memory.lines} == {Contents.UNKNOWN}
+    machine.close()
+
+
+# --- refusals
+
+
+def test_neither_while_an_operation_runs_nor_a_restore_while_the_guard_does(house, archive, tmp_path, engine):
+    before = house.files()
+    for state, code in (("execute", 1), ("held", 1), ("idle", 0)):
+        engine.answers["GET", "status"] = 200, status(state)
+        found, said = house.run("backup", tmp_path / f"{state}.tar.gz")
+        assert (found, "an operation is under way" in said) == (code, code == 1)
+    code, said = house.run("restore", archive, "--apply")
+    assert (code, "engine must not run while their records are replaced" in said) == (1, True)
+    assert house.files() == before
+
+
+def status(state: str) -> dict[str, object]:
+    facts = {"fault": None, "operation": None, "inputs": None, "lines": []}
+    return {"machine": "m", "book": "b", "state": state, "guard_connected": True, **facts}
+
+
+def test_the_lock_of_a_guard_that_does_not_answer_counts_too(house, archive):
+    with (house.state / "guard/journal.head").open() as head:
+        fcntl.flock(head, fcntl.LOCK_EX)
+        assert "guard must not run" in house.run("restore", archive, "--apply")[1]
+
+
+def test_a_backup_overwrites_nothing(house, archive):
+    before = archive.read_bytes()
+    code, said = house.run("backup", archive)
+    assert (code, "is there already and is not overwritten" in said) == (1, True)
+    assert archive.read_bytes() == before
+
+
+def test_the_wrong_folder_has_no_records(house, tmp_path):
+    code, said = house.run("backup", tmp_path / "none.tar.gz")
+    assert (code, "there are no records of a machine in" in said) == (1, True)
+    assert not (tmp_path / "none.tar.gz").exists()
+
+
+def test_a_damaged_backup_is_refused_and_nothing_is_changed(house, archive, tmp_path):
+    before = house.files()
+    data = archive.read_bytes()
+    for name, content in {
+        "cut": data[: len(data) // 2],
+        "flipped": data[:-200] + bytes([data[-200] ^ 1]) + data[-199:],
+        "another file": b"orchard fete\n" * 40,
+    }.items():
+        path = tmp_path / f"{name}.tar.gz"
+        path.write_bytes(content)
+        code, said = house.run("restore", path, "--apply")
+        assert (code, "cannot be read as a backup" in said or "is damaged" in said) == (1, True), name
+    assert house.files() == before
+
+
+@pytest.mark.parametrize("name", ["../outside", "/etc/passwd", "records/guard/more"])
+def test_what_does_not_belong_into_a_backup_is_refused(house, archive, tmp_path, name):
+    """A path that leads out of it, or a file that its own list does not have."""
+    altered = tmp_path / "altered.tar.gz"
+    with tarfile.open(archive) as old, tarfile.open(altered, "w:gz") as new:
+        for member in old:
+            new.addfile(member, old.extractfile(member))
+        new.addfile(tarfile.TarInfo(name))
+    before = house.files()
+    code, said = house.run("restore", altered, "--apply")
+    assert (code, name in said) == (1, True)
+    assert house.files() == before
+
+
+def test_a_damaged_ledger_is_kept_and_said(house, archive, tmp_path):
+    ledger = house.state / "engine/ledger.db"
+    data = bytearray(ledger.read_bytes())
+    data[2048:6144] = bytes(4096)
+    ledger.write_bytes(data)
+    code, said = house.run("backup", tmp_path / "bad.tar.gz")
+    assert (code, "problem: " in said, "ledger.db" in said) == (1, True, True)
+    assert (tmp_path / "bad.tar.gz").exists()
+    before = house.files()
+    assert house.run("restore", tmp_path / "bad.tar.gz", "--apply")[0] == 1
+    assert house.files() == before
