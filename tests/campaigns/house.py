@@ -53,6 +53,9 @@ class House:
         self.sentinel = SentinelProcess(self)
         self.watch = Watch(self)
         self.tell(f"{plot.manners}, poll {plot.poll_s} s, late {plot.jitter_s} s, rogue {plot.rogue}")
+
+    def start(self) -> None:
+        """Guard and engine start."""
         self.guard_process.start()
         self.engine_process.start()
 

@@ -56,6 +56,7 @@ def play(seed: int) -> Finding:
 
 
 def _play(house: House) -> None:
+    house.start()
     person = Person(house, house.plot.orders)
     acts = Acts(house, person)
     for trouble in house.plot.troubles:
