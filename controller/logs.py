@@ -23,6 +23,11 @@ EVENTS: dict[str, tuple[str, str]] = {
         "7e2fe5dd1b7ae12a01a2c6e17f027c1f",
         "Stricter figures of earlier books hold for what is on it.",
     ),
+    "worker_lost": (
+        "077e300b02245a24fc89cc712ee177bd",
+        "The worker process ended or hung over a question; another is started.",
+    ),
+    "work_failed": ("a918e21e8f5beedc239bf428e41ff3a3", "What nobody waits for could not be worked out."),
     "lan_listens": ("fe1c737c6a684ccda0dcaf99252dfdb0", "The engine listens on the local network."),
     "lan_turned_away": ("7daf9b10f22847ad8ecfbf7713fe3986", "A request from the local network was turned away."),
     "not_accepted": ("e2b88704ede6c6f95c4f011ffb493636", "The system had no descriptor for one more connection."),

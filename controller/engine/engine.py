@@ -10,6 +10,7 @@ import structlog
 
 from controller.clock import Clock
 from controller.engine import views
+from controller.engine.beside import AtOnce, Work
 from controller.engine.commissioning import Commissioning
 from controller.engine.follow import Follow
 from controller.engine.history import History
@@ -85,6 +86,8 @@ class Engine:
     Attributes:
         book: the book in force. What guests are told and lines are judged by is the stricter of it and of the books by
             which bottles were hung and tubes filled.
+        work: what does the work that takes its time. In the service, methods raise NotYet before they change anything
+            while its answers are missing.
     """
 
     def __init__(
@@ -96,10 +99,12 @@ class Engine:
         clock: Clock,
         send: Callable[[Command], None],
         new_id: Callable[[], str],
+        work: Work | None = None,
     ) -> None:
         self._profile, self._ledger, self._clock = profile, ledger, clock
         self._send = send
-        self._follow = Follow(profile=profile, ledger=ledger, clock=clock, send=send)
+        self.work = AtOnce() if work is None else work
+        self._follow = Follow(profile=profile, ledger=ledger, clock=clock, send=send, work=self.work)
         self._commissioning = Commissioning(profile=profile, ledger=ledger, clock=clock)
         self._starts = Starts(
             profile=profile,
@@ -120,7 +125,7 @@ class Engine:
         profile, ledger, clock = self._profile, self._ledger, self._clock
         self.book = book
         self._strict = strict = self._stricter(book)
-        self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock)
+        self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock, work=self.work)
         self._together = Together(profile=profile, book=book, ledger=ledger, clock=clock)
         self._spot_checks = SpotChecks(
             profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings
@@ -148,6 +153,7 @@ class Engine:
             hygiene=self.hygiene,
             commissioning=self._commissioning,
             spot_checks=self._spot_checks,
+            work=self.work,
         )
 
     def _stricter(self, book: Book) -> Book:
@@ -301,16 +307,20 @@ class Engine:
 
     def weigh(self, request: WeighingRequest) -> FitView:
         """Add a trial's weight; the fit as it then stands."""
-        self._weighings.add(request, self._starts.liquids((request.line,))[request.line])
+        self.record_weight(request)
         return self.fit(request.line)
+
+    def record_weight(self, request: WeighingRequest) -> None:
+        """Add a trial's weight."""
+        self._weighings.add(request, self._starts.liquids((request.line,))[request.line])
 
     def weigh_rows(self, request: TrialsRequest) -> FitView:
         """Add trials that were weighed earlier, or put a calibration from them in force; nothing is kept if refused."""
+        if not request.accept:
+            self.record_weights(request)
+            return self.fit(request.line)
         liquid = self._starts.liquids((request.line,))[request.line]
         rows = self._weighings.rows(request, liquid)
-        if not request.accept:
-            self._weighings.add_rows(rows)
-            return self.fit(request.line)
         self._follow.require_guard()
         view = self._weighings.view_of(request.line, liquid, rows, self._follow.calibrations())
         new = self._weighings.calibration(view, request)
@@ -319,6 +329,10 @@ class Engine:
         self._put_in_force((new,))
         self._weighings.settle(view, accepted=True)
         return view
+
+    def record_weights(self, request: TrialsRequest) -> None:
+        """Add trials that were weighed earlier; nothing is kept if one is refused."""
+        self._weighings.add_rows(self._weighings.rows(request, self._starts.liquids((request.line,))[request.line]))
 
     def strike_trial(self, request: StrikeRequest) -> FitView:
         """Strike or restore an open trial, or all; the fit as it then stands."""
@@ -419,4 +433,4 @@ class Engine:
     def _wetting(self, kind: OperationKind, lines: Sequence[int]) -> tuple[PlannedRun, ...]:
         """The runs that prime, purge, clean or rinse these lines, as many together as the machine allows."""
         liquids = {line: DRAWS.get(kind, liquid) for line, liquid in self._starts.liquids(lines).items()}
-        return wetting_runs(self._profile, self._follow.calibrations(), kind, liquids)
+        return self.work(wetting_runs, self._profile, self._follow.calibrations(), kind, liquids)

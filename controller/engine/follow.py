@@ -10,6 +10,7 @@ import structlog
 
 from controller.clock import Clock
 from controller.engine import menu
+from controller.engine.beside import Work
 from controller.engine.levels import spreads
 from controller.engine.tracking import Tracking
 from controller.errors import FaultLatched, Refused
@@ -47,8 +48,10 @@ log = structlog.get_logger()
 class Follow:
     """Follows one guard. `current` is the operation under way or the last one; None before the first."""
 
-    def __init__(self, *, profile: Profile, ledger: Ledger, clock: Clock, send: Callable[[Command], None]) -> None:
-        self._profile, self._ledger, self._clock, self._send = profile, ledger, clock, send
+    def __init__(
+        self, *, profile: Profile, ledger: Ledger, clock: Clock, send: Callable[[Command], None], work: Work
+    ) -> None:
+        self._profile, self._ledger, self._clock, self._send, self._work = profile, ledger, clock, send, work
         self._beat_at_s = 0.0
         self.report: Report | None = None  # None while the guard cannot be reached
         self.current: Tracking | None = None
@@ -169,7 +172,7 @@ class Follow:
             case FaultLatchedEvent(cause=cause, text=text):
                 log.error("fault", cause=cause, text=text)
             case InputsChanged():
-                self._resume_if_glass_is_back()
+                self._work.later(self._resume_if_glass_is_back)
             case _:
                 pass
 
@@ -184,7 +187,7 @@ class Follow:
         else:
             self._settle(self._unsettled)
             self._unsettled = frozenset()
-        self._resume_if_glass_is_back()
+        self._work.later(self._resume_if_glass_is_back)
 
     def _settle(self, unsettled: frozenset[str]) -> None:
         """What was open and has not ended by now never reached the guard, or the guard has lost its journal."""
@@ -237,7 +240,7 @@ class Follow:
             current.on_edge(event, self._clock.now_s())
         elif event.state in (MachineState.HOLDING, MachineState.HELD):
             current.wait_for(event.waiting_for)
-            self._resume_if_glass_is_back()
+            self._work.later(self._resume_if_glass_is_back)
         else:
             current.waiting_for = None
 
@@ -254,7 +257,7 @@ class Follow:
         """Ask for what the held operation still owes."""
         now_s = self._clock.now_s()
         if current.asked.kind is OperationKind.SERVE:
-            _, runs = timed(self._profile, self.calibrations(), current.owed(now_s))
+            _, runs = self._work(timed, self._profile, self.calibrations(), current.owed(now_s))
         else:
             runs = current.runs_left(now_s)
         self._send(Unhold(operation=current.asked.operation, runs=runs))

@@ -91,7 +91,7 @@ class Api(EveningApi):
 
     async def menu(self, _request: Request) -> Response:
         """GET menu."""
-        return json_answer(self._engine.menu())
+        return json_answer(await self._asking.beside(self._engine.menu))
 
     async def names(self, _request: Request) -> Response:
         """GET names."""
@@ -100,7 +100,9 @@ class Api(EveningApi):
     async def plan(self, request: Request) -> Response:
         """GET plan?recipe=NAME&times=N."""
         query = query_of(request, PlanQuery)
-        return json_answer(self._engine.plan(PourRequest(recipe=query.recipe, times=query.times)))
+        return json_answer(
+            await self._asking.beside(lambda: self._engine.plan(PourRequest(recipe=query.recipe, times=query.times)))
+        )
 
     async def pour(self, request: Request) -> Response:
         """POST pours; the header Idempotency-Key stands for `key`."""
@@ -110,12 +112,12 @@ class Api(EveningApi):
             raise Problem("invalid", "the header Idempotency-Key and the member key differ: send one of them")
         asked = msgspec.convert(msgspec.structs.asdict(asked) | {"key": key or asked.key}, PourRequest)
         if request.scope.get("role") == "guest":
-            self._require_on_offer(asked)
+            await self._require_on_offer(asked)
         return await self._asking.begin(lambda: self._engine.pour(asked))
 
-    def _require_on_offer(self, asked: PourRequest) -> None:
+    async def _require_on_offer(self, asked: PourRequest) -> None:
         """A guest may ask for what the menu offers at this moment, as it is."""
-        offered = {one.recipe for one in self._engine.menu() if not one.missing}
+        offered = {one.recipe for one in await self._asking.beside(self._engine.menu) if not one.missing}
         as_it_is = PourRequest(recipe=asked.recipe, key=asked.key, times=asked.times)
         if asked.recipe not in offered or asked.times not in (None, 1.0) or asked != as_it_is:
             raise Problem("not-for-guests", "a guest may ask for what the menu offers now, in its own size")
@@ -145,13 +147,16 @@ class Api(EveningApi):
 
     async def weigh(self, request: Request) -> Response:
         """POST weighings."""
-        return json_answer(self._engine.weigh(await body_of(request, WeighingRequest)))
+        asked = await body_of(request, WeighingRequest)
+        self._engine.record_weight(asked)
+        return json_answer(await self._asking.beside(lambda: self._engine.fit(asked.line)))
 
     async def weigh_rows(self, request: Request) -> Response:
         """POST calibrations/LINE/trials: trials that were run and weighed earlier."""
         asked = await body_of(request, TrialsRequest, line=request.path_params["line"])
         if not asked.accept:
-            return json_answer(self._engine.weigh_rows(asked))
+            self._engine.record_weights(asked)
+            return json_answer(await self._asking.beside(lambda: self._engine.fit(asked.line)))
         return json_answer(
             await self._asking.command("take_calibration", lambda: self._engine.weigh_rows(asked), self._took)
         )
@@ -159,7 +164,7 @@ class Api(EveningApi):
     async def strike_trial(self, request: Request) -> Response:
         """POST calibrations/LINE/trials/strike."""
         asked = await body_of(request, StrikeRequest, line=request.path_params["line"])
-        return json_answer(self._engine.strike_trial(asked))
+        return json_answer(await self._asking.beside(lambda: self._engine.strike_trial(asked)))
 
     async def strike_spot_check(self, request: Request) -> Response:
         """POST spot-checks/LINE/strike."""
@@ -188,13 +193,13 @@ class Api(EveningApi):
 
     async def fit(self, request: Request) -> Response:
         """GET calibrations/LINE."""
-        return json_answer(self._engine.fit(request.path_params["line"]))
+        return json_answer(await self._asking.beside(lambda: self._engine.fit(request.path_params["line"])))
 
     async def settle_calibration(self, request: Request) -> Response:
         """POST calibrations/LINE: accept or throw away the present fit."""
         asked = await body_of(request, CalibrationRequest, line=request.path_params["line"])
         if not asked.accept:
-            return json_answer(self._engine.settle_calibration(asked))
+            return json_answer(await self._asking.beside(lambda: self._engine.settle_calibration(asked)))
         return json_answer(
             await self._asking.command("take_calibration", lambda: self._engine.settle_calibration(asked), self._took)
         )
@@ -226,7 +231,7 @@ class Api(EveningApi):
         waits = (current.waiting_for if current is not None else None) or ""
         if request.scope.get("role") == "guest" and waits.startswith(CONTAINER):
             raise Problem("not-for-guests", "a guest may confirm a hand step, not a change of container")
-        self._engine.confirm(operation)
+        await self._asking.beside(lambda: self._engine.confirm(operation))
         self._nudge()
         return done()
 

@@ -31,6 +31,10 @@ class Asking:
     def __init__(self, engine: Engine, nudge: Callable[[], None]) -> None:
         self._engine, self._nudge = engine, nudge
 
+    async def beside(self, ask: Callable[[], Result]) -> Result:
+        """Ask for something that may take its time: what takes long of it is worked out beside the loop."""
+        return await self._engine.work.ask(ask)
+
     async def begin(self, ask: Callable[[], Asked]) -> Response:
         """Ask, wait for the guard's word, and answer with the operation or the refusals."""
 
@@ -64,7 +68,7 @@ class Asking:
         news = asyncio.Event()
         unsubscribe = self._engine.subscribe(lambda _view: news.set())
         try:
-            result = ask()
+            result = await self._engine.work.ask(ask)
             self._nudge()
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(SETTLE_S if within_s is None else within_s):

@@ -24,7 +24,8 @@ class EveningApi:
 
     async def plan_of(self, request: Request) -> Response:
         """POST plans: the plan of a drink, scaled and changed as a pour may be."""
-        return json_answer(self._engine.plan(await body_of(request, PourRequest)))
+        asked = await body_of(request, PourRequest)
+        return json_answer(await self._asking.beside(lambda: self._engine.plan(asked)))
 
     # --- stock
 
@@ -69,11 +70,12 @@ class EveningApi:
 
     async def sequences(self, _request: Request) -> Response:
         """GET sequences: those under way."""
-        return json_answer(self._engine.sequences.views())
+        return json_answer(await self._asking.beside(self._engine.sequences.views))
 
     async def close(self, request: Request) -> Response:
         """POST sequences/close: begin the evening's end, or take it up."""
-        return json_answer(self._engine.sequences.close(await body_of(request, CloseRequest)))
+        asked = await body_of(request, CloseRequest)
+        return json_answer(await self._asking.beside(lambda: self._engine.sequences.close(asked)))
 
     async def close_next(self, _request: Request) -> Response:
         """POST sequences/close/next: what the step asks of a person is done."""
@@ -87,7 +89,7 @@ class EveningApi:
     async def change(self, request: Request) -> Response:
         """POST lines/LINE/change: begin a change of liquid, or take it up."""
         asked = await body_of(request, ChangeRequest, line=request.path_params["line"])
-        return json_answer(self._engine.sequences.change(asked))
+        return json_answer(await self._asking.beside(lambda: self._engine.sequences.change(asked)))
 
     async def change_next(self, request: Request) -> Response:
         """POST lines/LINE/change/next: what the step asks of a person is done."""

@@ -3,8 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from controller.engine.beside import NotYet, Work
 from controller.engine.levels import SURE, sure_ml
 from controller.engine.scaling import Serving, serving
+from controller.engine.worker import Call
 from controller.errors import Refused
 from controller.ledger.records import Container
 from controller.model.book import Book, Recipe
@@ -114,15 +116,23 @@ def _hindrances(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[
 class Menu:
     """Entries of all recipes. Plans are kept for as long as lines and calibrations stay the same."""
 
-    def __init__(self, profile: Profile, book: Book) -> None:
-        self._profile, self._book = profile, book
+    def __init__(self, profile: Profile, book: Book, work: Work) -> None:
+        self._profile, self._book, self._work = profile, book, work
         self._singles = {one.recipe: _single(one, book) for one in book.recipes}
         self._mixtures = {name: single.mixture(book) for name, single in self._singles.items()}
         self._seconds: dict[str, tuple[object, float | None]] = {}
 
     def entries(self, shelf: Shelf) -> tuple[MenuEntry, ...]:
         """Every recipe of the book, and why it cannot be poured where it cannot."""
-        return tuple(self._entry(recipe, shelf) for recipe in self._book.recipes)
+        found, missing_calls = list[MenuEntry](), list[Call]()
+        for recipe in self._book.recipes:
+            try:
+                found.append(self._entry(recipe, shelf))
+            except NotYet as missing:
+                missing_calls += missing.calls
+        if missing_calls:
+            raise NotYet(*missing_calls)
+        return tuple(found)
 
     def _entry(self, recipe: Recipe, shelf: Shelf) -> MenuEntry:
         single, mixture = self._singles[recipe.recipe], self._mixtures[recipe.recipe]
@@ -163,7 +173,8 @@ class Menu:
         kept = self._seconds.get(single.recipe)
         if kept is None or kept[0] != facts:
             try:
-                seconds: float | None = plan_serving(self._profile, known, lines, single.phases).makespan_s
+                planned = self._work(plan_serving, self._profile, known, lines, single.phases)
+                seconds: float | None = planned.makespan_s
             except Refused:
                 seconds = None
             kept = self._seconds[single.recipe] = (facts, seconds)

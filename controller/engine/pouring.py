@@ -7,6 +7,7 @@ import msgspec
 from msgspec.structs import replace
 
 from controller.engine import views
+from controller.engine.beside import Work
 from controller.engine.commissioning import Commissioning
 from controller.engine.follow import Follow
 from controller.engine.hygiene import Hygiene
@@ -47,11 +48,12 @@ class Pouring:
         hygiene: Hygiene,
         commissioning: Commissioning,
         spot_checks: SpotChecks,
+        work: Work,
     ) -> None:
         self._profile, self._book, self._ledger, self._follow = profile, book, ledger, follow
         self._starts, self._stock, self._hygiene, self._spot_checks = starts, stock, hygiene, spot_checks
-        self._commissioning = commissioning
-        self._menu = Menu(profile, book)
+        self._commissioning, self._work = commissioning, work
+        self._menu = Menu(profile, book, work)
 
     def menu(self) -> tuple[MenuEntry, ...]:
         """Every recipe, and why it cannot be poured where it cannot."""
@@ -66,8 +68,8 @@ class Pouring:
         """The plan of a serving, whether or not the machine could pour it this minute."""
         served, planned, _ = self._planned(request)
         calibrations = self._follow.calibrations()
-        binding = binding_limit(self._profile, calibrations, planned)
-        slow = too_slow(self._profile, calibrations, planned)
+        binding = self._work(binding_limit, self._profile, calibrations, planned)
+        slow = self._work(too_slow, self._profile, calibrations, planned)
         return views.plan(self._profile, served, planned, served.mixture(self._book), binding=binding, too_slow=slow)
 
     def pour(self, request: PourRequest) -> Asked:
@@ -123,7 +125,8 @@ class Pouring:
         shelf = self._shelf(request)
         # A liquid on no line has no calibration either; the planner names all that lack something.
         lines = lines_by_liquid(shelf.reports) | lines_for(served.needed_ml, shelf)
-        return served, plan_serving(self._profile, calibrations(shelf.reports), lines, served.phases), lines
+        known = calibrations(shelf.reports)
+        return served, self._work(plan_serving, self._profile, known, lines, served.phases), lines
 
     def _serving(self, request: PourRequest) -> Serving:
         known, lines = self._follow.calibrations(), lines_by_liquid(self._follow.lines())

@@ -13,6 +13,7 @@ import structlog
 from controller import logs
 from controller.clock import Clock, RealClock
 from controller.config import load_apart
+from controller.engine.beside import Beside
 from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
 from controller.engine.http import application
@@ -57,7 +58,13 @@ def run(
         ledger = stack.enter_context(contextlib.closing(Ledger(state_dir / LEDGER)))
         link, clock = GuardLink(guard_socket), RealClock()
         engine = Engine(
-            profile=profile, book=book, ledger=ledger, clock=clock, send=link.send, new_id=lambda: secrets.token_hex(6)
+            profile=profile,
+            book=book,
+            ledger=ledger,
+            clock=clock,
+            send=link.send,
+            new_id=lambda: secrets.token_hex(6),
+            work=Beside(),
         )
 
         async def serve() -> BaseException | None:
@@ -110,6 +117,7 @@ class _Process:
         await asyncio.wait(webs)
         guard.cancel()
         await asyncio.wait([guard])
+        self._engine.work.close()
         self._ticker.close()
         structlog.get_logger().info("engine_stopped")
         return self._failures[0] if self._failures else None

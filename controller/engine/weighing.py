@@ -6,6 +6,7 @@ from typing import Literal
 import msgspec
 
 from controller.clock import Clock
+from controller.engine.beside import Work
 from controller.engine.doubts import doubts, require_possible
 from controller.engine.together import require_trial
 from controller.errors import OutOfRange, Refused, TundishError
@@ -45,8 +46,8 @@ DOSES_ML = (5.0, 10.0, 15.0, 25.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0)
 class Weighings:
     """The weighed trials of every line that no calibration has settled yet; they live in the ledger."""
 
-    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock) -> None:
-        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
+    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, work: Work) -> None:
+        self._profile, self._book, self._ledger, self._clock, self._work = profile, book, ledger, clock, work
 
     def add(self, request: WeighingRequest, liquid: str) -> None:
         """Add what an ended trial of one line weighed."""
@@ -142,7 +143,7 @@ class Weighings:
         volumes = [self._volume(one) for one in rows]
         trials = [_trial(rows[index], volumes[index], index + 1) for index in counted]
         u_common = max((volumes[index].u_common for index in counted), default=0.0)
-        fitted = fit(trials, self._prior(line, len(trials), in_force), u_common=u_common)
+        fitted = self._work(fit, trials, self._prior(line, len(trials), in_force), u_common=u_common)
         left_out = {counted[index] for index in fitted.left_out}
         shown = [
             _row(one, volume, fitted.law, "struck" if one.is_struck else "left out" if k in left_out else "counts")

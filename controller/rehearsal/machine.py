@@ -14,6 +14,7 @@ from controller.bench.link import DirectLink
 from controller.bench.pins import BenchFactory
 from controller.bench.plant import Plant
 from controller.clock import VirtualClock
+from controller.engine.beside import Work
 from controller.engine.engine import Engine
 from controller.errors import Refused
 from controller.guard.guard import POLL_UNDER_WAY_S, Guard
@@ -36,7 +37,8 @@ class Machine:
     seed: of the bench's true parameters. ledger_path, journal: kept in memory when not given. poll_under_way_s: how
     often the guard reads the contacts while an operation is under way (s, under its limit of 0.25 s); less often is
     faster. listen: told every event that the guard publishes, after the engine. clock, boot: as this start of the
-    computer finds them; a clock of its own when not given.
+    computer finds them; a clock of its own when not given. work: what does the engine's long work;
+    done where it is asked for, when not given.
     """
 
     def __init__(
@@ -51,6 +53,7 @@ class Machine:
         listen: Callable[[Event], None] | None = None,
         clock: VirtualClock | None = None,
         boot: str = "",
+        work: Work | None = None,
     ) -> None:
         self.clock = clock or VirtualClock()
         with ExitStack() as opened:  # what was opened is closed again when anything fails on the way
@@ -66,7 +69,7 @@ class Machine:
             self._listen = listen
             self._journal = MemoryJournal() if journal is None else journal
             self._profile, self._poll_under_way_s, self._boot = profile, poll_under_way_s, boot
-            self._numbers = count(1)
+            self._numbers, self._work = count(1), work
             self._start(book)
             opened.callback(self._close_guard)
             self._opened = opened.pop_all()
@@ -99,6 +102,7 @@ class Machine:
             ledger=self.ledger,
             clock=self.clock,
             send=self._to_guard.append,
+            work=self._work,
             new_id=lambda: f"{self._boot}{next(self._numbers):06d}",
         )
         self._to_guard.append(self.engine.hello())

@@ -10,6 +10,7 @@ from lan_parts import GUEST, OPERATOR
 from msgspec.structs import replace
 
 from controller.clock import VirtualClock
+from controller.engine.beside import AtOnce
 from controller.engine.http import application
 from controller.engine.http_access import (
     AT_ONCE,
@@ -69,6 +70,7 @@ class Engine:
 
     def __init__(self):
         self.poured, self.confirmed, self.stopped, self.waits_for = [], [], 0, None
+        self.work = AtOnce()
 
     def status(self):
         return replace(STATUS, operation=replace(VIEW, waiting_for=self.waits_for))

@@ -7,6 +7,7 @@ from urllib.parse import urlencode
 import msgspec
 import pytest
 
+from controller.engine.beside import AtOnce
 from controller.engine.http import application
 from controller.engine.http_asking import BODY_BYTES
 from controller.engine.http_events import EventRing
@@ -57,6 +58,7 @@ class FakeEngine:
         self.callbacks = []
         self.answers = {}
         self.present = STATUS
+        self.work = AtOnce()
 
     def status(self):
         return self.present
@@ -92,7 +94,7 @@ class FakeEngine:
         self.after_ask()
         return Asked(operation="op1")
 
-    pour = run_lines = trial = jog = weigh = plan = fit = settle_calibration = _note
+    pour = run_lines = trial = jog = record_weight = plan = fit = settle_calibration = _note
     assign = confirm = acknowledge = stop = _note
 
 
