@@ -47,7 +47,8 @@ class Bars:
 
 def _cells(one: LineProgress) -> tuple[str, str, ProgressBar, Text, str]:
     bar = ProgressBar(total=max(one.asked_ml, 1e-9), completed=min(one.delivered_ml, one.asked_ml), width=40)
-    volume = Text(f"{one.delivered_ml:7.1f} / {one.asked_ml:.1f} mL", justify="right")
+    at_most = "at most " if one.at_most else ""
+    volume = Text(f"{at_most}{one.delivered_ml:7.1f} / {one.asked_ml:.1f} mL", justify="right")
     state = "pumping" if one.is_on else "done" if one.delivered_ml >= 0.99 * one.asked_ml else "waits"
     return f"line {one.line}", one.liquid, bar, volume, state
 

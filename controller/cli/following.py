@@ -17,8 +17,8 @@ from controller.cli.client import Engine, address
 from controller.cli.options import show, table
 from controller.errors import TundishError, Unreachable
 from controller.model.messages import CONTAINER, GLASS
-from controller.model.states import Outcome
-from controller.model.views import OperationView
+from controller.model.states import OperationKind, Outcome
+from controller.model.views import LineProgress, OperationView
 
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
 
@@ -61,12 +61,20 @@ def begin(engine: Engine, target: str, request: object, *, as_json: bool) -> Ope
 
 def draw_end(view: OperationView) -> str:
     """How an operation ended and what each line delivered."""
-    rows = [(str(one.line), one.liquid, f"{one.asked_ml:.1f} mL", f"{one.delivered_ml:.1f} mL") for one in view.lines]
+    rows = [(str(one.line), one.liquid, f"{one.asked_ml:.1f} mL", poured(one)) for one in view.lines]
     what = f"{view.kind} {view.recipe or ''}".strip()
     end = f"{what}: {view.outcome or 'not over'}" + (f" ({view.reason})" if view.reason else "")
     parts = [table(("line", "liquid", "asked", "poured"), rows)] if rows else []
+    can_go_on = view.outcome not in (None, Outcome.DONE) and view.kind is OperationKind.SERVE
+    if can_go_on and any(one.delivered_ml > 0 for one in view.lines) and not any(one.at_most for one in view.lines):
+        parts.append(f"To pour what it still owes: tundish pour --rest {view.operation}")
     steps = [f"now by hand: {step}" for step in view.afterwards if view.outcome == Outcome.DONE]
     return "\n".join([*parts, *view.changes, click.style(end, bold=True), *steps])
+
+
+def poured(one: LineProgress) -> str:
+    """What a line gave, as far as it is known."""
+    return f"at most {one.delivered_ml:.1f} mL" if one.at_most else f"{one.delivered_ml:.1f} mL"
 
 
 class _Following:

@@ -10,6 +10,7 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.completion import LINE, RECIPE
+from controller.cli.following import poured
 from controller.cli.options import facts_options, show, table
 from controller.model.evening import RuleCount, Usage
 from controller.model.states import OperationKind
@@ -65,7 +66,7 @@ def pages(engine: Engine, query: dict[str, Any]) -> Iterator[OperationView]:
 def write_operations(operations: Iterator[OperationView], path: Path) -> int:
     """One row for each line of each operation, one for an operation without lines; how many operations they are."""
     header = ("when", "operation", "kind", "recipe", "times", "ended", "rule", "reason", "line", "liquid", "asked_ml",
-              "poured_ml", "changes")  # fmt: skip
+              "poured_ml", "certainty", "changes")  # fmt: skip
     count = 0
     with path.open("w", newline="", encoding="utf-8") as file:
         rows = csv.writer(file)
@@ -77,11 +78,10 @@ def write_operations(operations: Iterator[OperationView], path: Path) -> int:
             first = (when, one.operation, one.kind, one.recipe or "", f"{one.times:g}", _ended(one), rule, _reason(one))
             changes = " ".join(one.changes)
             for line in one.lines:
-                rows.writerow(
-                    (*first, line.line, line.liquid, f"{line.asked_ml:.2f}", f"{line.delivered_ml:.2f}", changes)
-                )
+                volumes = (f"{line.asked_ml:.2f}", f"{line.delivered_ml:.2f}", "at most" if line.at_most else "")
+                rows.writerow((*first, line.line, line.liquid, *volumes, changes))
             if not one.lines:
-                rows.writerow((*first, "", "", "", "", changes))
+                rows.writerow((*first, "", "", "", "", "", changes))
     return count
 
 
@@ -151,14 +151,14 @@ def _wanted(words: dict[str, Any]) -> dict[str, Any]:
 def _cells(one: OperationView) -> tuple[str, ...]:
     what = f"{one.kind} {one.recipe or ''}".strip() + (f" x {one.times:.3g}" if one.times != 1 else "")
     what += ", the rest" if one.rest_of is not None else ""
-    poured = ", ".join(f"{line.delivered_ml:.1f} mL {line.liquid}" for line in one.lines)
+    given = ", ".join(f"{poured(line)} {line.liquid}" for line in one.lines)
     when = "" if one.asked_wall_s is None else datetime.fromtimestamp(one.asked_wall_s).strftime("%Y-%m-%d %H:%M")
     return (
         when,
         one.operation,
         what,
         _ended(one),
-        poured,
+        given,
         " ".join([*([_reason(one)] if _reason(one) else []), *one.changes]),
     )
 

@@ -11,6 +11,7 @@ from controller.cli.guided import drop, guide
 from controller.cli.options import facts_options, quantity, show, table
 from controller.model.evening import (
     ChangeRequest,
+    EmptyRequest,
     RefillRequest,
     SequenceView,
     StockChange,
@@ -37,12 +38,19 @@ def stock(ctx: click.Context, run_dir: Path | None, as_json: bool) -> None:
 @click.argument("line", type=LINE)
 @click.argument("container_ml", metavar="[VOLUME]", required=False, callback=quantity("mL"))
 @opened_option
+@click.option("--tube-full/--tube-dry", default=None, help="Whether air got into the tube; else by the books.")
 @facts_options
 def refill(
-    run_dir: Path | None, line: int, container_ml: float | None, opened_ago_s: float | None, as_json: bool
+    *,
+    run_dir: Path | None,
+    line: int,
+    container_ml: float | None,
+    opened_ago_s: float | None,
+    tube_full: bool | None,
+    as_json: bool,
 ) -> None:
     """Say that a fresh container of the same liquid hangs on LINE, of the same size unless VOLUME is given."""
-    request = RefillRequest(line=line, container_ml=container_ml, opened_ago_s=opened_ago_s or 0.0)
+    request = RefillRequest(line=line, container_ml=container_ml, opened_ago_s=opened_ago_s or 0.0, tube_full=tube_full)
     _tell(Engine(run_dir).post(address("stock", line, "refill"), StockChange, request), as_json=as_json)
 
 
@@ -63,10 +71,12 @@ def weigh(
 
 @stock.command()
 @click.argument("line", type=LINE)
+@click.option("--tube-full", is_flag=True, help="The tube holds no air: nothing was drawn since it ran low.")
 @facts_options
-def empty(run_dir: Path | None, line: int, as_json: bool) -> None:
-    """Say that the container on LINE is empty now."""
-    _tell(Engine(run_dir).post(address("stock", line, "empty"), StockChange), as_json=as_json)
+def empty(run_dir: Path | None, line: int, tube_full: bool, as_json: bool) -> None:
+    """Say that the container on LINE is empty now: a pour from it is held, and the line wants priming."""
+    request = EmptyRequest(line=line, tube_full=tube_full)
+    _tell(Engine(run_dir).post(address("stock", line, "empty"), StockChange, request), as_json=as_json)
 
 
 @stock.command()

@@ -33,6 +33,7 @@ from controller.model.messages import (
     JournalHead,
     LineChanged,
     LineReport,
+    RanDry,
     Refusal,
     Report,
     Start,
@@ -137,6 +138,13 @@ class Follow:
             )
         self._go_on(current)
         return line
+
+    def ran_dry(self, line: int, *, tube_full: bool) -> None:
+        """A person says that the container on this line is empty: the guard holds what draws from it."""
+        self.require_guard()
+        if self.current is not None and self.is_under_way() and not tube_full:
+            self.current.drained.add(line)
+        self.ask(RanDry(line=line, tube_full=tube_full), "ran_dry")
 
     def tick(self) -> float | None:
         """Beat while an operation is under way; when to call again (monotonic s), None when nothing is due."""

@@ -9,6 +9,7 @@ from controller.engine.http_routes import PastQuery, UsageQuery
 from controller.model.evening import (
     ChangeRequest,
     CloseRequest,
+    EmptyRequest,
     RefillRequest,
     StockView,
     StockWeighingRequest,
@@ -45,7 +46,8 @@ class EveningApi:
 
     async def empty_container(self, request: Request) -> Response:
         """POST stock/LINE/empty."""
-        return json_answer(self._engine.stock.empty(request.path_params["line"]))
+        asked = await body_of(request, EmptyRequest, line=request.path_params["line"])
+        return json_answer(self._engine.stock.empty(asked))
 
     async def confirm_container(self, request: Request) -> Response:
         """POST stock/LINE/confirm."""

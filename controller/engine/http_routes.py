@@ -9,6 +9,7 @@ from controller.model.calibration import Calibration
 from controller.model.evening import (
     ChangeRequest,
     CloseRequest,
+    EmptyRequest,
     HygieneLine,
     HygieneRecord,
     RefillRequest,
@@ -169,8 +170,8 @@ EVENING: tuple[Address, ...] = (
     _post(
         "/v1/stock/{line}/empty",
         "empty_container",
-        "The container on this line is empty.",
-        None,
+        "The container on this line is empty; a pour from it is held.",
+        EmptyRequest,
         StockChange,
         asks_guard=True,
     ),

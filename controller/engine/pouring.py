@@ -173,8 +173,8 @@ class Pouring:
             reason = f"operation {entry.operation} did not end early: {entry.outcome or 'it is under way'}."
         elif self._ledger.past.is_rest_poured(entry.operation):
             reason = f"the rest of operation {entry.operation} was already poured."
-        elif any(one.on_s > 0 and one.delivered_ml >= one.worst_ml for one in entry.deliveries):
-            reason = f"how far operation {entry.operation} came is not known: it was interrupted by a crash."
+        elif any(one.is_at_most for one in entry.deliveries):
+            reason = f"how far operation {entry.operation} came is not known: a crash or a container that ran empty."
         elif not any(one.delivered_ml > 0 for one in entry.deliveries):
             reason = f"operation {entry.operation} poured nothing."
         else:

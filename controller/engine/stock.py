@@ -11,7 +11,7 @@ from controller.ledger.records import LineNote, NoteEvent
 from controller.ledger.store import Container, Ledger
 from controller.metering.gravimetry import liquid_volume_ml
 from controller.model.book import Book
-from controller.model.evening import RefillRequest, StockChange, StockView, StockWeighingRequest
+from controller.model.evening import EmptyRequest, RefillRequest, StockChange, StockView, StockWeighingRequest
 from controller.model.messages import Assign, Hung
 from controller.model.states import MachineState
 from controller.model.views import AssignRequest
@@ -99,6 +99,9 @@ class Stock:
     def refill(self, request: RefillRequest) -> StockChange:
         """A fresh container of the same liquid hangs on this line, of the same size unless another is given."""
         before = self._require(request.line)
+        is_full = sure_ml(before) > 0 if request.tube_full is None else request.tube_full
+        if not is_full and not self._follow.is_under_way():
+            self._follow.ran_dry(request.line, tube_full=False)
         size_ml = before.container_ml if request.container_ml is None else request.container_ml
         asked = AssignRequest(
             line=request.line, liquid=before.liquid, container_ml=size_ml, opened_ago_s=request.opened_ago_s
@@ -132,9 +135,11 @@ class Stock:
         self._ledger.stock.correct(request.line, measured.volume_ml, measured.u_volume_ml, request.tare_g, note)
         return StockChange(now=self.view(request.line), booked_ml=before.remaining_ml)
 
-    def empty(self, line: int) -> StockChange:
-        """The container on this line is empty now, whatever the books say."""
+    def empty(self, request: EmptyRequest) -> StockChange:
+        """The container on this line is empty now, whatever the books say; a pour from it is held."""
+        line = request.line
         before = self._require(line)
+        self._follow.ran_dry(line, tube_full=request.tube_full)
         note = self._note(line, "stock", f"empty; {before.remaining_ml:.0f} mL by the books")
         self._ledger.stock.correct(line, 0.0, 0.0, None, note)
         return StockChange(now=self.view(line), booked_ml=before.remaining_ml)

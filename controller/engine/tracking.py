@@ -43,6 +43,7 @@ class Tracking:
     waiting_for: str | None = None
     outcome: Outcome | None = None
     reason: str = ""
+    drained: set[int] = field(default_factory=set)  # lines whose containers ran empty meanwhile
     segment: int = 0  # which of the asked segments is under way
     intervals: list[Interval] = field(default_factory=list)
     _stepped: bool = field(default=False, init=False)  # whether a hand step has been waited for
@@ -137,6 +138,7 @@ class Tracking:
                     asked_ml=volume_ml,
                     delivered_ml=delivered.get(line, 0.0),
                     is_on=line in on,
+                    at_most=line in self.drained,
                 )
                 for line, volume_ml in asked.items()
             ),

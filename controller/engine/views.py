@@ -120,6 +120,7 @@ def booked(entry: Entry) -> OperationView:
                 asked_ml=one.asked_ml,
                 delivered_ml=one.delivered_ml,
                 is_on=False,
+                at_most=one.is_at_most,
             )
             for one in entry.deliveries
         ),

@@ -37,11 +37,23 @@ class StockView(Value, frozen=True, kw_only=True):
 
 
 class RefillRequest(Value, frozen=True, kw_only=True):
-    """A fresh container of the same liquid hangs on this line; of the same size unless one is given."""
+    """A fresh container of the same liquid hangs on this line; of the same size unless one is given.
+
+    tube_full: whether the tube was kept full of liquid; unless that is said, it counts as full while the books are
+    sure that something was left. A tube that was not must be primed.
+    """
 
     line: int
     container_ml: Volume | None = None
     opened_ago_s: Ago = 0.0
+    tube_full: bool | None = None
+
+
+class EmptyRequest(Value, frozen=True, kw_only=True):
+    """The container on this line is empty; tube_full: but its tube holds no air."""
+
+    line: int
+    tube_full: bool = False
 
 
 class StockWeighingRequest(Value, frozen=True, kw_only=True):

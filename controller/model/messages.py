@@ -110,6 +110,13 @@ class Assign(Value, frozen=True, kw_only=True, tag="assign"):
     opened_ago_s: float = 0.0  # how long ago the container was opened
 
 
+class RanDry(Value, frozen=True, kw_only=True, tag="ran_dry"):
+    """An operator says that the container on this line is empty; tube_full: and that its tube holds no air."""
+
+    line: int
+    tube_full: bool = False
+
+
 class TakeBook(Value, frozen=True, kw_only=True, tag="take_book"):
     """An operator has changed the book: read its file again, as at the start; answered by Report or Refusal.
 
@@ -136,6 +143,7 @@ Command = (
     | Acknowledge
     | TakeCalibration
     | Assign
+    | RanDry
     | TakeBook
     | AskReport
 )
@@ -236,6 +244,11 @@ class Delivery(Value, frozen=True, kw_only=True):
     delivered_ml: float
     worst_ml: float
     on_s: float
+
+    @property
+    def is_at_most(self) -> bool:
+        """Whether how far it came is not known: the guard crashed, or the container ran empty meanwhile."""
+        return self.on_s > 0 and self.delivered_ml >= self.worst_ml
 
 
 class Ended(Value, frozen=True, kw_only=True, tag="ended"):

@@ -85,6 +85,7 @@ class LineProgress(Value, frozen=True, kw_only=True):
     asked_ml: float
     delivered_ml: float
     is_on: bool
+    at_most: bool = False  # delivered_ml is the most it can have been; how much it was nobody knows
 
 
 class OperationView(Value, frozen=True, kw_only=True):

@@ -15,6 +15,7 @@ from controller.model.messages import (
     Hello,
     InputReport,
     LineChanged,
+    RanDry,
     Refusal,
     Start,
     Stop,
@@ -26,7 +27,7 @@ from controller.model.plan import PlannedRun
 from controller.model.states import MachineState as S
 from controller.model.states import Outcome
 from controller.safety import admission, requests
-from controller.safety.contents import assigned
+from controller.safety.contents import assigned, drained
 from controller.safety.machine import Machine
 from controller.safety.progress import Progress
 from controller.safety.reading import reading
@@ -112,6 +113,8 @@ class Desk:
                 self._take_calibration(command)
             case Assign():
                 self._assign(command)
+            case RanDry():
+                self._ran_dry(command)
             case TakeBook():
                 self.wanted_book = command if self._at_rest("take_book") else None
             case _:
@@ -283,6 +286,22 @@ class Desk:
         state = assigned(machine.memory.line(command.line), label, opened)
         machine.record(LineRecord(state=state))
         self._tell_line(command.line)
+
+    def _ran_dry(self, command: RanDry) -> None:
+        """Also while pumps run: a run from that container is held."""
+        machine, progress = self._machine, self._machine.progress
+        if command.line not in {line.line for line in machine.profile.lines}:
+            self._refuse("ran_dry", "line", f"the profile has no line {command.line}.")
+            return
+        if progress is not None:
+            progress.ran_out.add(command.line)
+        before = machine.memory.line(command.line)
+        after = before if command.tube_full else drained(before)
+        if after != before:
+            if progress is not None:
+                progress.drained.add(command.line)
+            machine.record(LineRecord(state=after))
+            self._tell_line(command.line)
 
     def take_book(self, book: Book | None, problem: str, inputs: InputReport) -> None:
         """The book's file has been read again; `problem` says why it cannot be used, when it cannot."""

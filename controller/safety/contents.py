@@ -147,8 +147,22 @@ def nothing_certain(state: LineState) -> LineState:
 
 
 def crashed(state: LineState, kind: OperationKind, label: Label | None, *, in_air: bool = False) -> LineState:
-    """The line after the guard was interrupted while it may have been moving."""
-    return nothing_certain(_wetted(state, kind, label, draws=draws_liquid(kind, in_air=in_air)))
+    """The line after the guard was interrupted while it may have been moving.
+
+    A tube that was full of the liquid which its container holds is so still, however far the operation came.
+    """
+    wetted = _wetted(state, kind, label, draws=draws_liquid(kind, in_air=in_air))
+    holds_own = state.contents is LIQUID and state.assigned == state.holds
+    if holds_own and EFFECT.get((kind, LIQUID)) == (LIQUID, LIQUID):
+        return replace(wetted, tube=both(wetted.tube, label))
+    return nothing_certain(wetted)
+
+
+def drained(state: LineState) -> LineState:
+    """The line when its container ran empty: air may be in the tube, so that it must be primed before it serves."""
+    if state.contents is not LIQUID:
+        return state
+    return replace(state, contents=EMPTY, holds=None, tube=None, filled=None, moved_ml=0.0, moved_by=None)
 
 
 def lost(state: LineState) -> LineState:

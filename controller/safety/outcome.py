@@ -23,7 +23,10 @@ def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> 
     """The record of an operation whose channels are all off."""
     figures, operation = now.figures(), progress.operation
     worst = figures.upper_by_line_ml(progress.done)
-    deliveries = _deliveries(operation, figures.by_line_ml(progress.done), worst, _on_s(progress.done))
+    # What a line gave whose container ran empty meanwhile is not known: at most the worst.
+    drained = {line: worst_ml for line, worst_ml in worst.items() if line in progress.drained}
+    delivered = dict(figures.by_line_ml(progress.done)) | drained
+    deliveries = _deliveries(operation, delivered, worst, _on_s(progress.done))
     first_s = now.now_s if progress.first_s is None else progress.first_s
     ended_event = Ended(
         operation=operation.operation, kind=operation.kind, outcome=outcome, reason=reason, deliveries=deliveries
@@ -136,6 +139,8 @@ def _lines_after(progress: Progress, now: Situation) -> tuple[LineState, ...]:
     volumes = {OperationKind.RINSE: now.profile.hygiene.rinse_line_volumes}.get(kind, 1)
     changed = []
     for line, least_ml in now.figures().lower_by_line_ml(progress.done).items():
+        if line in progress.drained:
+            continue  # it is on record as empty since somebody said so
         before = now.state(line)
         after = moved(
             before,

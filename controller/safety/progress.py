@@ -45,6 +45,8 @@ class Progress:
         self._due: list[Due] = []
         self.late_s = 0.0  # by how much late starts have moved what came after them, in all
         self.is_begun = False  # whether the present segment's runs have been taken up
+        self.ran_out: set[int] = set()  # lines whose containers a person has said to be empty, until it goes on
+        self.drained: set[int] = set()  # those of them whose tubes may hold air
         self._began_s = 0.0
         self._spent_s = 0.0
         self._on: dict[int, tuple[float, Due]] = {}  # line -> since when, and until when
@@ -53,6 +55,7 @@ class Progress:
         """Take up runs whose start times count from now_s."""
         self._spent_s, self._began_s = self.spent_s, now_s
         self.is_begun = True
+        self.ran_out.clear()
         dues = [
             Due(line=run.line, start_s=now_s + run.start_s, end_s=now_s + run.start_s + run.duration_s) for run in runs
         ]

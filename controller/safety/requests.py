@@ -43,6 +43,9 @@ def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]
         reason = f"{named}: no part of the segment that is held."
         return [refuse(request, "plan", reason, way_out="Ask only for what is left of it.")]
     refusals = [*vessel(request, now.inputs)] if progress.is_serving else []
+    for line in sorted({run.line for run in command.runs} & progress.drained):
+        way_out = "Stop, hang a full container, prime the line, then pour anew."
+        refusals.append(refuse(request, "contents", f"the tube of line {line} may hold air.", way_out=way_out))
     for line in sorted({run.line for run in command.runs} & set(now.inputs.low_lines)):
         way_out = "Hang a full container on it."
         refusals.append(refuse(request, "level", f"the container on line {line} is low.", way_out=way_out))

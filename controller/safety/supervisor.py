@@ -319,9 +319,10 @@ class Supervisor:
         if progress.is_serving and self._inputs.glass_present is False:
             self._hold(GLASS, "the glass was lifted")
         elif progress.operation.kind in DRAWS_FROM_CONTAINER:
-            low = sorted(progress.waiting & set(self._inputs.low_lines))
+            low = sorted(progress.waiting & (progress.ran_out | set(self._inputs.low_lines)))
             if low:
-                self._hold(f"{CONTAINER}{low[0]}", f"the container on line {low[0]} is low")
+                what = "empty" if low[0] in progress.ran_out else "low"
+                self._hold(f"{CONTAINER}{low[0]}", f"the container on line {low[0]} is {what}")
 
     def _held_until_s(self, progress: Progress) -> float:
         """When a hold ends the operation: a hand step may have a time of its own."""

@@ -214,10 +214,11 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
         f"serving {name} was reported as {_record(told[name])}, kept is {_record(kept.get(name))}" for name in lost
     ]
     unknown = sorted(line["line"] for line in status["lines"] if line["contents"] == "unknown")
+    at_most = {line["line"] for view in kept.values() for line in view["lines"] if line["at_most"]}
     open_ones = [view["operation"] for view in kept.values() if view["outcome"] is None and not view["refused"]]
     finding.facts = [f"servings reported done: {len(told)}, lost: {len(lost)}", f"lines unknown: {unknown}"]
-    if unknown != [1, 4]:
-        finding.complaints.append(f"lines 1 and 4 were in motion, but unknown are {unknown}")
+    if unknown or not at_most >= {1, 4}:
+        finding.complaints.append(f"lines 1 and 4 served their own liquid: unknown are {unknown}, in doubt {at_most}")
     if open_ones:
         finding.complaints.append(f"left open in the ledger: {open_ones}")
     return _judge(machine, finding, must_be_driven_off=True)

@@ -29,6 +29,7 @@ from controller.model.messages import (
 )
 from controller.model.plan import Operation, PlannedRun
 from controller.model.states import Contents, MachineState, OperationKind
+from controller.safety.contents import DRAWS_LIQUID
 from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
@@ -106,7 +107,7 @@ class Watch:
         self._allowed_s = 0.0  # when something was allowed to begin or to go on
         self._unsafe_s: dict[str, float | None] = {}
         self._must_own_up = False  # part of the journal is lost
-        self._in_motion: set[int] = set()  # lines of which a new guard must know nothing
+        self._in_motion: dict[int, OperationKind] = {}  # lines that moved when the guard ended, and in what
         self.admitted: dict[str, AdmittedRecord] = {}  # on disk
         self.ended: dict[str, EndedRecord] = {}
         self.amounts = Amounts(house)
@@ -223,7 +224,7 @@ class Watch:
         self.amounts.disturb()
         licence = self.licence
         if licence is not None:
-            self._in_motion |= set(licence.on_s) | set(self.on)
+            self._in_motion |= dict.fromkeys([*licence.on_s, *self.on], licence.operation.kind)
             licence.may_switch = False
 
     def froze(self) -> None:
@@ -384,7 +385,10 @@ class Watch:
 
     def _check_unknown(self, report: Report) -> None:
         for state in report.lines:
-            if state.line in self._in_motion and state.contents is not Contents.UNKNOWN:
+            kind = self._in_motion.get(state.line)
+            # A tube that was full of its own liquid, and drew more of it, still is; nothing else is certain.
+            allowed = {Contents.UNKNOWN, Contents.LIQUID} if kind in DRAWS_LIQUID else {Contents.UNKNOWN}
+            if kind is not None and state.contents not in allowed:
                 raise Violation(f"line {state.line} was in motion when the guard ended, and counts as {state.contents}")
         self._in_motion.clear()
 

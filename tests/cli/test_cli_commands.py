@@ -25,6 +25,7 @@ IDLE = {
         }
     ],
     "inputs": {"stop_pressed": False, "glass_present": True, "tray_full": None, "low_lines": []},
+    "next_step": "",
 }
 
 
@@ -41,7 +42,14 @@ def operation(**changes):
         "outcome": None,
         "reason": "",
         "lines": [
-            {"line": number, "liquid": liquid, "asked_ml": asked, "delivered_ml": delivered, "is_on": on}
+            {
+                "line": number,
+                "liquid": liquid,
+                "asked_ml": asked,
+                "delivered_ml": delivered,
+                "is_on": on,
+                "at_most": False,
+            }
             for number, (liquid, asked, delivered, on) in enumerate(lines, 1)
         ],
         "elapsed_s": 0.0,
@@ -187,6 +195,17 @@ def test_a_pour_prints_one_json_document(tundish, engine):
     assert json.loads(tundish("pour", "Orchard Fizz", "--json").stdout).items() >= DONE.items()
 
 
+def test_a_pour_that_ended_early_says_how_to_pour_what_it_still_owes(tundish, engine):
+    answers_to_a_pour(engine, operation(outcome="stopped", lines=[("apple juice", 90.0, 40.2, False)]))
+    assert "To pour what it still owes: tundish pour --rest op1" in tundish("pour", "Orchard Fizz").output
+    doubtful = operation(outcome="aborted", lines=[("apple juice", 90.0, 112.5, False)])
+    doubtful["lines"][0]["at_most"] = True
+    answers_to_a_pour(engine, doubtful)
+    shown = tundish("pour", "Orchard Fizz").output
+    assert "at most 112.5 mL" in shown
+    assert "--rest" not in shown, "nobody knows what it owes"
+
+
 @pytest.mark.parametrize(("outcome", "code"), [("stopped", 1), ("aborted", 1), ("faulted", 4)])
 def test_a_pour_that_did_not_end_well_says_so_by_its_exit_code(tundish, engine, outcome, code):
     answers_to_a_pour(engine, operation(outcome=outcome, reason="stop pressed"))
@@ -285,7 +304,7 @@ def test_prime_with_a_jug_runs_each_line_once(tundish, engine):
     engine.answers["POST", "line-operations"] = 202, operation()
     engine.answers["GET", "operations/op1"] = 200, DONE
     assert tundish("prime", "2", "1", "2", "--jug").exit_code == 0
-    assert engine.bodies("line-operations") == [{"kind": "prime", "lines": [2, 1], "jug": True}]
+    assert engine.bodies("line-operations") == [{"kind": "prime", "lines": [2, 1], "jug": True, "in_air": False}]
 
 
 def test_assign_reads_a_volume_with_its_unit(tundish, engine):

@@ -78,11 +78,14 @@ def test_what_people_say_about_containers_goes_out_with_its_units(tundish, engin
     change = {"now": STOCK, "booked_ml": 500.0}
     for what in ("refill", "weighing", "empty"):
         engine.answers["POST", f"stock/3/{what}"] = 200, change
-    assert tundish("stock", "refill", "3", "1.5 L", "--opened", "2 days").exit_code == 0
+    assert tundish("stock", "refill", "3", "1.5 L", "--opened", "2 days", "--tube-dry").exit_code == 0
     assert tundish("stock", "weigh", "3", "810", "--tare", "60").exit_code == 0
     shown = tundish("stock", "empty", "3")
     assert "Line 3: 412 mL of ginger syrup (give or take 12 mL); by the books it was 500 mL." in shown.output
-    assert engine.bodies("stock/3/refill") == [{"line": 3, "container_ml": 1500.0, "opened_ago_s": 172_800.0}]
+    assert engine.bodies("stock/3/refill") == [
+        {"line": 3, "container_ml": 1500.0, "opened_ago_s": 172_800.0, "tube_full": False}
+    ]
+    assert engine.bodies("stock/3/empty") == [{"line": 3, "tube_full": False}]
     assert engine.bodies("stock/3/weighing") == [{"line": 3, "grams": 810.0, "tare_g": 60.0, "u_grams": 1.0}]
     assert tundish("stock", "refill", "3", "750").exit_code == 2  # a bare number has no unit
 

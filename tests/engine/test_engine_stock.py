@@ -7,8 +7,8 @@ from played_guard import LIQUIDS, Desk, report
 from controller.engine.levels import spreads, tolerable_error_ml
 from controller.errors import Refused
 from controller.model.calibration import Calibration
-from controller.model.evening import RefillRequest, StockWeighingRequest
-from controller.model.messages import Assign, Changed, Delivery, Ended, LineChanged
+from controller.model.evening import EmptyRequest, RefillRequest, StockWeighingRequest
+from controller.model.messages import Assign, Changed, Delivery, Ended, LineChanged, RanDry
 from controller.model.states import MachineState, OperationKind, Outcome
 from controller.model.views import AssignRequest, PourRequest
 
@@ -105,7 +105,8 @@ def test_a_weight_that_cannot_be_is_refused_and_changes_nothing(desk, grams):
 
 
 def test_empty_is_empty_whatever_the_books_say(desk):
-    assert desk.engine.stock.empty(SYRUP).booked_ml == 700.0
+    assert desk.engine.stock.empty(EmptyRequest(line=SYRUP)).booked_ml == 700.0
+    assert desk.of(RanDry) == [RanDry(line=SYRUP)]
     assert desk.engine.stock.view(SYRUP).sure_ml == 0.0
     with pytest.raises(Refused, match="ginger syrup: 15 mL short, 0 mL left"):
         desk.engine.pour(PourRequest(recipe=DRINK))

@@ -163,7 +163,7 @@ def _moved(machine: Machine, heard: list[Event]) -> list[str]:
 
 
 def _lines(machine: Machine, told: Known) -> list[str]:
-    """Contents, liquids, calibrations and the fault: as told, and unknown where it was in motion."""
+    """Contents, liquids, calibrations and the fault: as told; in motion a tube keeps nothing but its own liquid."""
     complaints = []
     status, before = told_of(machine.engine.status()), told.told or {}
     if status["fault"] != before["fault"] and "fault" not in told.pending:
@@ -171,7 +171,8 @@ def _lines(machine: Machine, told: Known) -> list[str]:
     is_cut = _outcome(machine, told.under_way) == Outcome.ABORTED
     for line, was in before["lines"].items():
         now = status["lines"][line]
-        if line in told.on and is_cut and now["contents"] != Contents.UNKNOWN:
+        keeps = was["contents"] == now["contents"] == Contents.LIQUID and was["holds"] == was["liquid"]
+        if line in told.on and is_cut and now["contents"] != Contents.UNKNOWN and not keeps:
             complaints.append(f"line {line} was in motion and counts as {now['contents']}")
         if line in told.pending:
             continue

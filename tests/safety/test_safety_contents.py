@@ -5,7 +5,7 @@ from msgspec.structs import replace
 
 from controller.model.labels import Label
 from controller.model.states import Contents, OperationKind
-from controller.safety.contents import ALLOWED, EFFECT, NEXT_STEP, assigned, crashed, lost, moved
+from controller.safety.contents import ALLOWED, EFFECT, NEXT_STEP, assigned, crashed, drained, lost, moved
 from controller.safety.records import LineState, Moment
 
 C, K = Contents, OperationKind
@@ -99,10 +99,28 @@ def test_a_tube_half_filled_with_cleaner_is_rinsed_but_not_clean():
     assert (rinsed.contents, rinsed.traces, rinsed.chemical) == (C.RINSE_WATER, ("milk",), False)
 
 
-def test_a_crash_makes_the_line_unknown_and_keeps_what_may_be_in_it():
-    line = crashed(state(C.LIQUID, residues=("apple juice",)), K.SERVE, MILKY)
-    assert (line.contents, line.holds, line.traces) == (C.UNKNOWN, None, ("milk",))
-    assert after(line, K.PURGE, 10).contents is C.EMPTY
+@pytest.mark.parametrize("kind", [K.SERVE, K.PRIME, K.TRIAL, K.JOG])
+def test_a_tube_that_drew_its_own_liquid_holds_it_after_a_crash_however_far_that_came(kind):
+    own = state(C.LIQUID)
+    line = crashed(own, kind, MILKY)
+    assert (line.contents, line.holds, line.traces) == (C.LIQUID, "apple juice", ("milk",))
+    assert crashed(replace(own, assigned="cold tea"), kind, MILKY).contents is C.UNKNOWN
+
+
+@pytest.mark.parametrize("kind", [K.PURGE, K.RINSE])
+def test_a_crash_makes_the_line_unknown_where_the_contents_were_changing(kind):
+    assert crashed(state(C.LIQUID), kind, MILKY).contents is C.UNKNOWN
+    assert crashed(state(C.EMPTY), K.PRIME, APPLE).contents is C.UNKNOWN
+
+
+def test_a_container_that_ran_empty_leaves_air_in_the_tube_and_what_wetted_it():
+    line = drained(state(C.LIQUID, residues=("apple juice",), traces=("milk",)))
+    assert (line.contents, line.holds, line.filled) == (C.EMPTY, None, None)
+    assert (line.residues, line.traces) == (("apple juice",), ("milk",))
+    assert drained(state(C.CLEANER, chemical=True)) == state(C.CLEANER, chemical=True)
+
+
+def test_a_crash_in_cleaning_leaves_what_may_be_in_it():
     in_cleaning = crashed(state(C.EMPTY), K.CLEAN, APPLE)
     assert after(in_cleaning, K.PURGE, 10).contents is C.CLEANER  # a film of cleaner: rinse before anything else
 

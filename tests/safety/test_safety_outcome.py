@@ -87,9 +87,8 @@ def test_what_has_left_the_book_counts_as_pure():
 def test_a_crash_leaves_the_allergens_of_the_liquid_that_was_drawn():
     record = interrupted(serve(run_of(1, JUICE, 0, 5), run_of(3, TEA, 0, 5)), lines=filled(traces=("nuts",)))
     juice, tea = record.lines
-    assert (juice.contents, juice.traces) == (Contents.UNKNOWN, ("nuts",))
-    assert (tea.contents, tea.traces) == (Contents.UNKNOWN, ("milk",))
-    assert (tea.holds, tea.filled, tea.moved_ml) == (None, None, 0.0)
+    assert (juice.contents, juice.holds, juice.traces) == (Contents.LIQUID, JUICE, ("nuts",))
+    assert (tea.contents, tea.holds, tea.traces) == (Contents.LIQUID, TEA, ("milk",))
 
 
 def test_one_line_that_still_holds_cleaner_is_enough_for_the_funnel():

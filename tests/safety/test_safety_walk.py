@@ -21,6 +21,7 @@ from controller.model.messages import (
 )
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import Contents, MachineState, OperationKind
+from controller.safety.contents import DRAWS_LIQUID
 from controller.safety.memory import replay
 from controller.safety.records import LineState, Memory
 from controller.safety.supervisor import BOARD, Supervisor
@@ -249,7 +250,7 @@ class Walk(RuleBasedStateMachine):
     @precondition(lambda self: self.operation is not None or self.count % 5 == 0)
     @rule()
     def the_guard_crashes(self) -> None:
-        moving = self.core.memory.unfinished
+        moving, before = self.core.memory.unfinished, {state.line: state for state in self.core.memory.lines}
         self.core = Supervisor(
             MACHINE, BOOK, replay(self.records, self.start_memory), now_s=self.now_s, wall_s=1e9, boot="b"
         )
@@ -259,7 +260,9 @@ class Walk(RuleBasedStateMachine):
         if moving is not None:
             for segment in moving.operation.segments:
                 for run in segment.runs:
-                    assert self.core.memory.line(run.line).contents is Contents.UNKNOWN
+                    was, kind = before[run.line], moving.operation.kind
+                    keeps = was.contents is Contents.LIQUID and was.holds == was.assigned and kind in DRAWS_LIQUID
+                    assert self.core.memory.line(run.line).contents is (was.contents if keeps else Contents.UNKNOWN)
         self.pass_time(0.3)
         self.say(Hello(version=1, role="engine"))
 

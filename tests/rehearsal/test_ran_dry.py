@@ -1,0 +1,94 @@
+"""A container that runs empty in mid-pour: the pour is held, nothing unknown is told as known, the tube is primed."""
+
+import pytest
+from test_virtual_machine import BY_HAND, LINES, is_any_on, machine, pour
+
+from controller.errors import Refused
+from controller.model.evening import EmptyRequest, RefillRequest
+from controller.model.states import Contents, MachineState, Outcome
+from controller.model.views import LineRequest, PourRequest
+
+JUICE = 1
+__all__ = ["BY_HAND", "machine"]
+
+
+def view_of(machine, line=JUICE):
+    return next(one for one in machine.engine.status().lines if one.line == line)
+
+
+def ran_dry_in_mid_pour(machine):
+    """The juice's bottle is unhung after 4 s, and somebody says so 3 s later."""
+    operation = pour(machine)
+    machine.pass_time(4.0)
+    machine.plant.unhang(JUICE)
+    machine.pass_time(3.0)
+    machine.engine.stock.empty(EmptyRequest(line=JUICE))
+    machine.pass_time(0.2)
+    return operation
+
+
+def test_the_pour_is_held_at_once_and_cannot_go_on_with_air_in_the_tube(machine):
+    operation = ran_dry_in_mid_pour(machine)
+    assert not is_any_on(machine)
+    assert machine.engine.status().state == MachineState.HELD
+    assert machine.engine.operation(operation).waiting_for == "container on line 1"
+    machine.plant.hang(JUICE, "apple juice", 3000.0)
+    machine.engine.confirm(operation)
+    machine.pass_time(0.5)
+    assert not is_any_on(machine)
+    assert machine.engine.answer(operation).rule == "contents"
+
+
+def test_what_it_gave_is_told_as_at_most_and_no_rest_is_worked_out_from_it(machine):
+    operation = ran_dry_in_mid_pour(machine)
+    live = {one.line: one for one in machine.engine.operation(operation).lines}
+    assert live[JUICE].at_most
+    machine.engine.stop()
+    view = machine.finish(operation)
+    assert view.outcome == Outcome.STOPPED
+    machine.pass_time(2.0)
+    poured = {one.line: one for one in machine.engine.history(1)[0].lines}
+    assert poured[JUICE].at_most
+    assert machine.plant.glass_contents_ml()["apple juice"] <= poured[JUICE].delivered_ml
+    assert not any(one.at_most for line, one in poured.items() if line != JUICE)
+    with pytest.raises(Refused, match="ran empty"):
+        machine.engine.pour(PourRequest(recipe=view.recipe, rest_of=operation))
+
+
+def test_after_a_refill_the_line_is_primed_before_it_serves(machine):
+    operation = ran_dry_in_mid_pour(machine)
+    machine.engine.stop()
+    machine.finish(operation)
+    machine.plant.hang(JUICE, "apple juice", 3000.0)
+    machine.engine.stock.refill(RefillRequest(line=JUICE, container_ml=3000.0))
+    machine.pass_time(0.5)
+    assert (view_of(machine).contents, view_of(machine).note) == (Contents.EMPTY, "prime it")
+    with pytest.raises(Refused, match="not primed"):
+        pour(machine)
+    machine.finish(machine.engine.run_lines(LineRequest(kind="prime", lines=(JUICE,), jug=True)).operation)
+    assert view_of(machine).contents == Contents.LIQUID
+
+
+@pytest.mark.parametrize(("left_ml", "tube_full", "contents"), [
+    (None, None, Contents.LIQUID),  # the books are sure that something was left
+    (0.0, None, Contents.EMPTY),
+    (0.0, True, Contents.LIQUID),
+    (None, False, Contents.EMPTY),
+])  # fmt: skip
+def test_a_refill_asks_for_priming_unless_the_tube_was_kept_full(machine, left_ml, tube_full, contents):
+    if left_ml is not None:
+        machine.engine.stock.empty(EmptyRequest(line=JUICE, tube_full=True))
+        machine.pass_time(0.5)
+        assert view_of(machine).contents == Contents.LIQUID
+    machine.engine.stock.refill(RefillRequest(line=JUICE, container_ml=3000.0, tube_full=tube_full))
+    machine.pass_time(0.5)
+    assert view_of(machine).contents == contents
+
+
+def test_other_lines_are_not_held_by_an_empty_container_that_they_do_not_draw_from(machine):
+    operation = pour(machine)
+    machine.pass_time(4.0)
+    idle = next(line for line in LINES if line not in {one.line for one in machine.engine.operation(operation).lines})
+    machine.engine.stock.empty(EmptyRequest(line=idle))
+    assert machine.finish(operation).outcome == Outcome.DONE
+    assert view_of(machine, idle).contents == Contents.EMPTY
