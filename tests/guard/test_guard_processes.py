@@ -49,7 +49,7 @@ def test_a_killed_guard_is_followed_by_its_sentinel(machine, voice):
     until(lambda: machine.driven() == set())
     assert machine.off_at_s() - killed_s < KILLED_S
     report = machine.voice().report()
-    assert all(line.contents is Contents.LIQUID for line in report.lines if line.line in {1, 2, 3})
+    assert {line.line for line in report.lines if line.contents is Contents.UNKNOWN} >= {1, 2, 3}
     assert report.state is MachineState.IDLE
 
 
