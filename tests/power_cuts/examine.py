@@ -194,6 +194,9 @@ def _booked(machine: Machine, told: Known) -> list[str]:
         left = lines[line]["left"]
         if line in told.pending or was["left"] is None:
             continue
+        if left is None:
+            complaints.append(f"line {line}: nobody knows what is left")
+            continue
         booked_ml = was["left"] - left
         on_s = told.planned_s.get(line, 0.0) if told.under_way else 0.0
         flow_ml_s = MOST_OF_NOMINAL * PROFILE.line(int(line)).pump.nominal_flow_ml_s
