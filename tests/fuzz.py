@@ -1,6 +1,6 @@
-"""Fuzzing of all that reads what others write: the guard's socket, the engine's ear, profile, book and event files.
+"""Fuzzing of all that reads what others write: sockets of guard, engine and bench, the engine's ear, and the files.
 
-python3 tests fuzz [--seed S] [--runs N]     N conversations with the guard, N with the engine, N of each file
+python3 tests fuzz [--seed S] [--runs N]     N conversations with each of them, N of each file
 
 Bounded and repeatable: the sockets are real, the clock is not. While clients say whatever they like, a good engine has
 lines run over and over; each must be switched off on time. Ends with 1, the seed and the run at the first failure.
@@ -18,6 +18,7 @@ from pathlib import Path
 
 import msgspec
 import structlog
+from fuzz_network import fuzz_bench, fuzz_http, hostile_json
 from mutations import EXAMPLES, campaign, mutate
 
 sys.path.insert(0, str(Path(__file__).parent / "guard"))
@@ -31,6 +32,7 @@ from controller.guard.server import Server
 from controller.ledger.journal import MemoryJournal
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
+from controller.model.decoding import decode
 from controller.model.messages import (
     MAX_BYTES,
     Acknowledge,
@@ -63,6 +65,7 @@ from controller.model.plan import Operation, Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from controller.model.views import LineRequest
 
+EVENT: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)
 TURN_S = 0.01  # of virtual time
 RUN_S = 0.5  # of each line that the good engine has run
 MOST_SAID = 25  # chunks in one conversation
@@ -108,7 +111,7 @@ EVENTS: tuple[Event, ...] = (
 def bytes_of(rng: random.Random) -> bytes:
     """Something to say to the guard: a command, changed or not, several at once, or no command at all."""
     line = msgspec.json.encode(rng.choice(COMMANDS))
-    match rng.randrange(12):
+    match rng.randrange(14):
         case 0:
             return line + b"\n"
         case 1:
@@ -119,6 +122,10 @@ def bytes_of(rng: random.Random) -> bytes:
             return line[: rng.randrange(len(line))]  # and no end of line
         case 4:
             return b"[" * rng.randrange(1, 3 * MAX_BYTES)
+        case 8:
+            return with_hostile_member(line, rng) + b"\n"
+        case 9:
+            return b'{"colour":' + hostile_json(rng) + b"," + line[1:] + b"\n"
         case 5:
             return b'{"type":"assign","line":' + b"9" * rng.randrange(1, 5000) + b',"liquid":"x"}\n'
         case 6:
@@ -150,6 +157,11 @@ def conversation(path: str, rng: random.Random) -> Iterator[None]:
         if rng.random() < 0.5:
             client.shutdown(socket.SHUT_WR)
             yield
+
+
+def with_hostile_member(line: bytes, rng: random.Random) -> bytes:
+    """The same, and a member that it should not have."""
+    return line[:-1] + b',"colour":' + hostile_json(rng) + b"}"
 
 
 def heard(data: bytes) -> None:
@@ -291,9 +303,9 @@ def hear_out(engine: Engine, rng: random.Random) -> Iterator[bool]:
     for _ in range(rng.randrange(1, MOST_SAID)):
         line = msgspec.json.encode(rng.choice(EVENTS))
         if rng.random() < 0.7:
-            line = mutate(line, rng)
+            line = rng.choice((mutate, mutate, mutate, with_hostile_member))(line, rng)
         try:
-            engine.on_event(msgspec.json.decode(line, type=Event))
+            engine.on_event(decode(EVENT, line))
             engine.tick()
             yield True
         except (TundishError, msgspec.DecodeError, ValueError):
@@ -318,6 +330,8 @@ def main(argv: list[str]) -> int:
         parts: list[tuple[str, Callable[[], object]]] = [
             ("guard's socket", lambda: fuzz_guard(asked.seed, asked.runs, Path(name))),
             ("engine's ear", lambda: fuzz_engine(asked.seed, asked.runs)),
+            ("engine's HTTP interface", lambda: fuzz_http(asked.seed, asked.runs, Path(name))),
+            ("bench's socket", lambda: fuzz_bench(asked.seed, asked.runs, Path(name))),
         ]
         parts += [
             (path.name, lambda path=path: campaign(path, asked.seed, asked.runs, Path(name))) for path in EXAMPLES

@@ -11,12 +11,13 @@ from ipaddress import IPv6Address, ip_address, ip_network
 from typing import Literal, Protocol
 
 from controller.clock import Clock
+from controller.engine.http_events import STREAMS
 
 Holder = Literal["local", "operator", "guest"]  # local: whoever may open the Unix socket
 
 STRANGERS = 32  # connections without a known token, of all addresses together
 OF_ONE_ADDRESS = 6  # of them; browsers open six at once (common practice, no source)
-SHARES: dict[Holder, int] = {"local": 64, "operator": 32, "guest": 160}
+SHARES: dict[Holder, int] = {"local": STREAMS + 32, "operator": STREAMS + 16, "guest": 160}  # streams stay open
 ARRIVALS_PER_S, ARRIVALS_AT_ONCE = 10.0, 40.0  # new connections of one address
 PARTY_PER_S, PARTY_AT_ONCE = 250.0, 250.0  # the same, of one from which a known token has come
 CLIENTS_KEPT = 256

@@ -6,6 +6,7 @@ from itertools import pairwise
 import pytest
 
 from controller.clock import VirtualClock
+from controller.engine.http_events import STREAMS
 from controller.engine.http_shares import (
     ARRIVALS_AT_ONCE,
     CLIENTS_KEPT,
@@ -77,6 +78,11 @@ def test_in_a_full_share_the_longest_idle_goes_and_requests_under_way_stay(place
     assert places.know(Held("192.0.2.1", waits=False), "operator")
     assert not places.know(Held("192.0.2.1"), "operator")
     assert places.know(Held("192.0.2.1"), "guest")
+
+
+@pytest.mark.parametrize("holder", ["local", "operator"])
+def test_streams_alone_never_fill_a_share(places, holder):
+    assert all(places.know(Held("192.0.2.1", waits=False), holder) for _ in range(STREAMS + 1))
 
 
 def test_who_has_left_holds_no_place(places):

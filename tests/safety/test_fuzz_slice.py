@@ -1,9 +1,13 @@
-"""A short slice of the fuzzing of both sockets; `python3 tests fuzz` runs the long one."""
+"""A short slice of the fuzzing of all sockets; `python3 tests fuzz` runs the long one."""
+
+import sys
 
 import pytest
-from fuzz import fuzz_engine, fuzz_guard, main
+from fuzz import fuzz_bench, fuzz_engine, fuzz_guard, fuzz_http, main
 
+from controller.errors import TundishError
 from controller.guard.guard import Guard
+from controller.model import decoding
 from controller.safety.supervisor import Supervisor
 
 
@@ -13,6 +17,22 @@ def test_whatever_clients_say_lines_are_switched_off_on_time(tmp_path):
 
 def test_whatever_a_guard_says_the_engine_can_still_say_how_things_stand():
     assert fuzz_engine(21, 40).endswith("refused")
+
+
+def test_whatever_is_asked_over_http_nobody_is_told_of_an_error_and_the_good_client_is_answered(tmp_path):
+    assert fuzz_http(21, 150, tmp_path).startswith("150 conversations")
+
+
+def test_whatever_is_asked_of_the_bench_it_lives_on(tmp_path):
+    assert fuzz_bench(21, 150, tmp_path) == "150 conversations"
+
+
+@pytest.mark.parametrize("fuzz", [fuzz_guard, fuzz_bench])
+def test_nesting_without_a_bound_is_found(tmp_path, monkeypatch, fuzz):
+    """Sabotage: what others write may be nested as deeply as they like."""
+    monkeypatch.setattr(decoding, "MOST_DEPTH", sys.maxsize)
+    with pytest.raises((RecursionError, AssertionError, TundishError), match=r"recursion|does not answer|no bench"):
+        fuzz(21, 600, tmp_path)
 
 
 def test_a_guard_that_is_late_because_of_what_clients_say_is_found(tmp_path, monkeypatch):
