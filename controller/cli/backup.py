@@ -131,7 +131,13 @@ def _restore(archive: Path, config_dir: Path, state: Path, folder: Path, *, is_a
     take_ledger(new)
     if not has_records(new):
         raise RecordError(f"{archive} holds no journal. Nothing was changed.")
-    collect(config_dir, state, old, leave_out=folder.name)
+    collect(config_dir, state, old)
+    if has_records(old) and guard_folder(old).name != guard_folder(new).name:
+        raise Refused(
+            rule="restore_layout",
+            reason=f"guard and engine keep their records in folders of their own, either in {state} or in the backup.",
+            way_out="A backup of the services goes back to the services, one of tundish up to --state-dir of that.",
+        )
     kept = None
     if is_applied and any(path.is_file() for path in old.rglob("*")):
         kept = free_name(state / COPIES, "before-restore")

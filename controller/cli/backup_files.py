@@ -27,12 +27,21 @@ JOURNALS = ("journal.db", "journal-*.log")
 USERS = {"guard": "tundish-guard", "engine": "tundish-engine"}
 
 
-def collect(config_dir: Path, state: Path, copy: Path, *, leave_out: str = "") -> None:
+def collect(config_dir: Path, state: Path, copy: Path) -> None:
     """Copy all files and records into `copy`, each folder as it was at one instant. OSError."""
-    for folder, place in ((state, RECORDS), (config_dir, FILES)):
+    for folder, place, names in ((state, RECORDS, _records(state)), (config_dir, FILES, _files(config_dir))):
         (copy / place).mkdir(mode=0o700, parents=True)
-        if folder.is_dir():
-            copy_at_rest(folder, copy / place, leave_out=(COPIES, BENCH_MEMORY, leave_out))
+        copy_at_rest(folder, copy / place, names)
+
+
+def _records(state: Path) -> list[str]:
+    """The folders of guard and engine; where `tundish up` keeps all in one, its files. Nothing else there is ours."""
+    folders = [name for name in USERS if (state / name).is_dir()]
+    return folders or [name for name in _files(state) if name != BENCH_MEMORY]
+
+
+def _files(folder: Path) -> list[str]:
+    return [path.name for path in folder.iterdir() if path.is_file()] if folder.is_dir() else []
 
 
 def free_name(folder: Path, what: str) -> Path:
@@ -107,7 +116,7 @@ def put_in_place(copy: Path, state: Path, config_dir: Path, replaced: Path) -> N
     """
     replaced.mkdir()
     os.sync()
-    there = [path for path in state.iterdir() if path.name not in {COPIES, BENCH_MEMORY, replaced.parent.name}]
+    there = [state / name for name in _records(state)]
     owners = {path.name: (path.stat().st_uid, path.stat().st_gid) for path in there}
     names = {path.name for path in (*there, *(copy / RECORDS).iterdir())}
     for name in sorted(names, key=lambda name: (name != "guard", name)):

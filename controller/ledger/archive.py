@@ -32,18 +32,16 @@ class Listed(Value, frozen=True, kw_only=True):
     sha256: dict[str, str]  # by path in the archive
 
 
-def copy_at_rest(source: Path, target: Path, *, leave_out: Iterable[str] = ()) -> None:
-    """Copy every file below `source`, all as they were at one instant; OSError when they never rest.
-
-    leave_out: names in `source` itself that are not wanted.
-    """
+def copy_at_rest(source: Path, target: Path, names: Iterable[str]) -> None:
+    """Copy these files and folders of `source`, all as they were at one instant; OSError when they never rest."""
+    names = tuple(names)
     for _ in range(MOST_TRIES):
-        before = _marks(source, leave_out)
+        before = _marks(source, names)
         for name in before:
             place = target / name
             place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             place.write_bytes((source / name).read_bytes())
-        if _marks(source, leave_out) == before:
+        if _marks(source, names) == before:
             return
         for path in [*target.rglob("*")]:
             if path.is_file():
@@ -51,19 +49,19 @@ def copy_at_rest(source: Path, target: Path, *, leave_out: Iterable[str] = ()) -
     raise OSError(f"{source} is being written all the time. Try again in a moment.")
 
 
-def _marks(folder: Path, leave_out: Iterable[str]) -> dict[str, tuple[int, int]]:
+def _marks(folder: Path, names: Iterable[str]) -> dict[str, tuple[int, int]]:
     found = {}
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder)
-        if name.parts[0] not in leave_out and path.is_file() and not path.is_symlink():
-            facts = path.stat()
-            found[str(name)] = (facts.st_size, facts.st_mtime_ns)
+    for name in names:
+        for path in sorted([folder / name, *(folder / name).rglob("*")]):
+            if path.is_file() and not path.is_symlink():
+                facts = path.stat()
+                found[str(path.relative_to(folder))] = (facts.st_size, facts.st_mtime_ns)
     return found
 
 
 def pack(folder: Path, archive: Path, *, program: str, machine: str) -> Listed:
     """Write all of `folder` to `archive`, which must not be there yet; on disk when it returns. OSError."""
-    names = sorted(_marks(folder, ()))
+    names = sorted(_marks(folder, (path.name for path in folder.iterdir())))
     contents = {name: (folder / name).read_bytes() for name in names}
     listed = Listed(
         format=FORMAT,

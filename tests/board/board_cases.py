@@ -238,7 +238,7 @@ def upgraded(machine: Machine) -> Finding:
         finding.complaints.append("others may read the backup")
     machine.run(f"systemctl stop {SERVICES} && tundish restore {archive} --apply", timeout=300)
     machine.run(f"systemctl start {SERVICES}")
-    status = machine.wait_until_ready(limit_s=20)
+    status = machine.wait_until_ready(limit_s=60)
     unknown = [line["line"] for line in status["lines"] if line["contents"] == "unknown"]
     if len(unknown) != len(status["lines"]):
         finding.complaints.append(f"after a restore every line should be unknown, and only {unknown} are")

@@ -191,6 +191,33 @@ def test_a_power_cut_between_journal_and_ledger_is_found_at_the_next_start(house
     machine.close()
 
 
+def test_what_else_lies_beside_the_records_is_left_alone(house, archive):
+    (house.state / "lost+found").mkdir()
+    (house.state / "notes.txt").write_text("orchard fete")
+    assert house.run("restore", archive, "--apply")[0] == 0
+    names = {path.name for path in house.state.iterdir()}
+    assert names == {"guard", "engine", "backups", "lost+found", "notes.txt"}
+
+
+def test_records_in_one_folder_come_back_as_they_lay(house, archive, tmp_path):
+    """As `tundish up` keeps them, beside what the simulated tubes really hold."""
+    for name in ("guard", "engine"):
+        for path in (house.state / name).iterdir():
+            path.rename(house.state / path.name)
+        (house.state / name).rmdir()
+    (house.state / "bench.json").write_text("{}")
+    flat = tmp_path / "flat.tar.gz"
+    assert house.run("backup", flat)[0] == 0
+    (house.state / "bench.json").write_text("other")
+    (house.state / "journal-0000009999.log").write_text("of the time since")
+    assert house.run("restore", flat, "--apply")[0] == 0
+    assert (house.state / "bench.json").read_text() == "other"
+    assert not (house.state / "journal-0000009999.log").exists()
+    with closing(FileJournal(house.state)) as journal:
+        assert journal.read().damage == ()
+    assert "refused by restore_layout" in house.run("restore", archive, "--apply")[1]
+
+
 def test_onto_a_new_card_it_comes_back_with_its_files(house, archive, tmp_path, run_dir):
     for folder in (house.config, house.state):
         shutil.rmtree(folder)
