@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 from difflib import get_close_matches
 
 from controller.config.found import Found, Notes
@@ -11,6 +12,8 @@ from controller.errors import OutOfRange, Refused
 from controller.metering.density import liquid_kg_m3
 from controller.model.book import Glass, Liquid
 from controller.quantities import format_volume, quote, reserved_words
+
+MUCH = 0.01  # of the density: from here on what is not known of it costs more than all the rest
 
 LISTED = 5  # recipes that a warning names; the rest are counted
 
@@ -25,6 +28,7 @@ def check_book(book: Found, machine: Machine, notes: Notes, *, lines_are_free: b
     _check_measures(book, notes)
     for liquid in book.under("liquids"):
         _check_liquid(liquid, notes)
+    _warn_of_density(book, notes)
     _warn_of_keeping(book, notes)
     for glass in book.under("glasses"):
         _check_glass(glass, notes)
@@ -74,8 +78,14 @@ def _check_liquid(found: Found, notes: Notes) -> None:
     if liquid is None:
         return
     subject = f"liquid {liquid.liquid}"
-    if liquid.density_kg_m3 is not None and liquid.brix is not None:
-        notes.add(found.fields["brix"], subject, "density and brix are both given. Keep the one that was measured.")
+    ways = [
+        field
+        for field in ("density_kg_m3", "hydrometer_kg_m3", "weighed_100_ml_g", "brix")
+        if getattr(liquid, field) is not None
+    ]
+    if len(ways) > 1:
+        names = " and ".join(field.removesuffix("_kg_m3").removesuffix("_g") for field in ways)
+        notes.add(found.fields[ways[-1]], subject, f"{names} are both given. Keep the one that was measured.")
     try:
         for temperature_c in (20.0, liquid.served_at_c):
             liquid_kg_m3(liquid, temperature_c)
@@ -84,6 +94,24 @@ def _check_liquid(found: Found, notes: Notes) -> None:
         notes.add(found.at(field), subject, f"{error}.")
     except Refused as error:
         notes.add(found.at("abv_percent"), subject, f"{error.reason} {error.way_out}")
+
+
+def _warn_of_density(book: Found, notes: Notes) -> None:
+    """One warning for all liquids whose density is a guess, with the figure that it costs."""
+    sound = [liquid for one in book.under("liquids") if (liquid := one.sound(Liquid))]
+    costs = []
+    for liquid in sound:
+        with suppress(OutOfRange, Refused):  # reported with the liquid
+            density, u_density = liquid_kg_m3(liquid, 20.0)
+            if u_density > MUCH * density:
+                costs.append(f"{liquid.liquid} {2.0 * 50.0 * u_density / density:.1f} mL")
+    if costs:
+        text = (
+            f"the density of these is not known; a calibrated dose of 50 mL may be off by so much: {', '.join(costs)}. "
+            "Write what a hydrometer shows (hydrometer: 1046 kg/m3), what 100 mL weigh (weighed_100_ml: 104.2 g), or, "
+            "of what has no alcohol, what a refractometer shows (brix: 11 %)."
+        )
+        notes.warn(book.fields["liquids"], "liquids", text)
 
 
 def _warn_of_keeping(book: Found, notes: Notes) -> None:

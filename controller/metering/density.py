@@ -21,6 +21,16 @@ U_WATER_KG_M3 = 0.001
 U_BRIX_PERCENT = 0.25
 U_ABV_PERCENT = 0.3
 U_GIVEN_KG_M3 = 0.5
+# Ways in. Hydrometer: one division of 1 kg/m3, common practice, no source. 100 mL in a cylinder of class B: 1 mL
+# either way (ISO 4788, from memory), taken as uniform; the scale's part is small beside it.
+U_HYDROMETER_KG_M3 = 1.0
+U_CYLINDER = 0.01 / math.sqrt(3.0)
+# Of a liquid that nobody has measured. Juices lie 4 % above water, syrups up to 30 %: two standard uncertainties hold
+# all but the thickest. Alcohol without a word on sugar: a dry wine has none, a vermouth or liqueur lies up to 6 % or
+# 12 % above the spirit; what is as strong as gin (37.5 % vol, Regulation (EU) 2019/787) is mostly dry. Common practice,
+# no source.
+U_UNKNOWN_KG_M3 = 60.0
+U_SWEETNESS_KG_M3, U_SPIRIT_KG_M3, SPIRIT_ABV = 30.0, 15.0, 37.5
 
 
 def _polynomial(coefficients: tuple[float, ...], x: float) -> float:
@@ -155,25 +165,51 @@ def _specific_volumes(ethanol: float, sugar: float, temperature_c: float) -> tup
 def liquid_kg_m3(liquid: Liquid, temperature_c: float) -> tuple[float, float]:
     """Density of a liquid of the book at 0 to 40 C and its standard uncertainty, kg/m3.
 
-    A given density (at 20 C) counts; it is carried to the temperature as the formula for its Brix and ABV (or water)
-    has it. Else Brix and ABV together, Brix, ABV, or water, with what a label is worth in the uncertainty.
+    What was measured counts; it is carried to the temperature as the formula for its Brix and ABV (or water) has it.
+    Else Brix and ABV together, Brix, ABV, or water, with what a label is worth, or what is not known at all, in the
+    uncertainty.
     """
     require_in_range("temperature_c", temperature_c, 0.0, 40.0, "degC")
+    formula, u_formula = liqueur_kg_m3(liquid.abv_percent, liquid.brix or 0.0, temperature_c)
+    measured = _measured_kg_m3(liquid)
+    if measured is None:
+        return formula, math.hypot(u_formula, _u_label_kg_m3(liquid, temperature_c), _u_unsaid_kg_m3(liquid))
+    density, u_density, at_c = measured
+    change = formula / liqueur_kg_m3(liquid.abv_percent, liquid.brix or 0.0, at_c)[0]
+    return density * change, math.hypot(u_density, 0.2 * density * abs(change - 1.0))
+
+
+def _measured_kg_m3(liquid: Liquid) -> tuple[float, float, float] | None:
+    """A measured density, its standard uncertainty (kg/m3) and the temperature (C) it holds at; None without one."""
+    stated = liquid.density_uncertainty_kg_m3
+    if liquid.density_kg_m3 is not None:
+        return liquid.density_kg_m3, stated or U_GIVEN_KG_M3, 20.0
+    if liquid.hydrometer_kg_m3 is not None:
+        return liquid.hydrometer_kg_m3, stated or U_HYDROMETER_KG_M3, liquid.hydrometer_at_c
+    if liquid.weighed_100_ml_g is not None:
+        # In air a scale shows 0.105 % less than the mass of water (ISO 8655-6, Z factor less specific volume).
+        density = 10.0 * liquid.weighed_100_ml_g * 1.00105
+        return density, stated or density * U_CYLINDER, 20.0
+    return None
+
+
+def _u_unsaid_kg_m3(liquid: Liquid) -> float:
+    """Standard uncertainty from what the book does not say of a liquid that nobody has measured."""
+    if liquid.brix is not None:
+        return 0.0
+    if liquid.abv_percent == 0.0:
+        return U_UNKNOWN_KG_M3
+    return U_SPIRIT_KG_M3 if liquid.abv_percent >= SPIRIT_ABV else U_SWEETNESS_KG_M3
+
+
+def _u_label_kg_m3(liquid: Liquid, temperature_c: float) -> float:
+    """What the rounding of Brix and ABV on a label, or their stated uncertainty, is worth in density."""
     brix, abv_percent = liquid.brix or 0.0, liquid.abv_percent
-    if liquid.density_kg_m3 is None:
-        density, u_formula = liqueur_kg_m3(abv_percent, brix, temperature_c)
-        return density, math.hypot(u_formula, _u_label_kg_m3(abv_percent, brix, temperature_c))
-    at_20, _ = liqueur_kg_m3(abv_percent, brix, 20.0)
-    change = liqueur_kg_m3(abv_percent, brix, temperature_c)[0] / at_20
-    return liquid.density_kg_m3 * change, math.hypot(U_GIVEN_KG_M3, 0.2 * liquid.density_kg_m3 * abs(change - 1.0))
-
-
-def _u_label_kg_m3(abv_percent: float, brix: float, temperature_c: float) -> float:
-    """What the label's rounding of Brix and ABV is worth in density."""
     total = 0.0
     here, _ = liqueur_kg_m3(abv_percent, brix, temperature_c)
     if brix > 0.0:
-        total = math.hypot(total, here - liqueur_kg_m3(abv_percent, max(0.0, brix - U_BRIX_PERCENT), temperature_c)[0])
+        less = max(0.0, brix - (liquid.brix_uncertainty_percent or U_BRIX_PERCENT))
+        total = math.hypot(total, here - liqueur_kg_m3(abv_percent, less, temperature_c)[0])
     if abv_percent > 0.0:
         less = max(0.0, abv_percent - U_ABV_PERCENT)
         total = math.hypot(total, here - liqueur_kg_m3(less, brix, temperature_c)[0])

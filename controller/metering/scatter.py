@@ -23,7 +23,7 @@ _CROSSINGS = (0.1, 0.3, 1.0, 3.0, 10.0)
 _SIZES = tuple(0.2 * 40.0 ** (step / 8.0) for step in range(9))
 _MIDDLE_ML = 20.0  # where the sizes are compared: the geometric mean of the doses served, 5 to 80 mL
 # What the residuals lack in degrees of freedom comes from the prior, which keeps one in any case.
-ENOUGH_DOF, LEAST_PRIOR_DOF = 6.0, 1.0
+ENOUGH_DOF, LEAST_PRIOR_DOF = 7.0, 1.0
 
 
 @dataclass(frozen=True, kw_only=True)

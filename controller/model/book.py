@@ -18,6 +18,7 @@ from controller.model.fields import (
     Sentence,
     ShelfLife,
     Value,
+    ranged,
 )
 from controller.model.ranges import HandStepTime
 
@@ -27,16 +28,32 @@ Allergen = Literal[
     "sulphites", "lupin", "molluscs",
 ]  # fmt: skip
 
+# fmt: off
+DensityError = Annotated[float, ranged("kg/m3", "1 kg/m3", above=True, high=200.0)]
+BrixError = Annotated[float, ranged("%", "0.2 %", above=True, high=20.0)]
+Weighed100 = Annotated[float, ranged("g", "104.2 g", low=50.0, high=200.0)]
+# fmt: on
+
 Parts = Annotated[float, Meta(gt=0, le=1000)]
 Care = Literal["ordinary", "tea", "perishable"]
 
 
 class Liquid(Value, frozen=True, kw_only=True):
-    """What a container holds. Density is taken as given, else worked out from Brix and ABV."""
+    """What a container holds.
+
+    Its density is taken from what was measured: density itself, a hydrometer's reading or what 100 mL weigh. Else it is
+    worked out from Brix (a label, or a refractometer where there is no alcohol) and ABV. A liquid of which the book
+    says nothing counts as water, and as not known.
+    """
 
     liquid: Name
     density_kg_m3: KilogramsPerCubicMetre | None = None  # at 20 C
-    brix: Percent | None = None  # % sucrose by mass
+    density_uncertainty_kg_m3: DensityError | None = None  # standard uncertainty of density, or of the hydrometer
+    hydrometer_kg_m3: KilogramsPerCubicMetre | None = None  # what a hydrometer shows, in place of density
+    hydrometer_at_c: Celsius = 20.0  # the liquid's temperature then
+    weighed_100_ml_g: Weighed100 | None = None  # what 100 mL in a measuring cylinder weigh, in place of density
+    brix: Percent | None = None  # % sucrose by mass; 0 % for none
+    brix_uncertainty_percent: BrixError | None = None  # standard uncertainty of brix
     abv_percent: Percent = 0.0  # % vol at 20 C
     viscosity_mpa_s: MillipascalSeconds | None = None  # at 20 C
     allergens: tuple[Allergen, ...] = ()

@@ -271,3 +271,28 @@ def test_a_book_is_held_against_what_is_sound_in_a_broken_profile(tmp_path):
         load(profile, book)
     assert [one.file for one in error.value.problems] == [str(book), str(profile)]
     assert "no such line" in error.value.problems[0].text
+
+
+def density_warnings(tmp_path, text):
+    path = tmp_path / "book.yaml"
+    path.write_text(text, encoding="utf-8")
+    _, warnings = load_book(path, None)
+    return [one.text for one in warnings if "the density of these is not known" in one.text]
+
+
+def test_liquids_of_unknown_density_are_named_once_with_what_that_costs_and_the_ways_in(tmp_path):
+    assert density_warnings(tmp_path, TEXT) == []
+    silent = TEXT.replace("    brix: 11 %\n", "").replace("    brix: 50 %\n", "")
+    (text,) = density_warnings(tmp_path, silent)
+    for fact in ("apple juice 6.0 mL", "ginger syrup 6.0 mL", "50 mL", "hydrometer", "weighed_100_ml", "refractometer"):
+        assert fact in text
+    assert "soda" not in text
+
+
+@pytest.mark.parametrize("way", ["hydrometer: 1046 kg/m3\n    hydrometer_at: 15 degC", "weighed_100_ml: 104.2 g"])
+def test_a_hydrometer_and_a_weighed_100_ml_are_ways_in(tmp_path, way):
+    measured = TEXT.replace("    brix: 11 %\n", f"    {way}\n")
+    assert density_warnings(tmp_path, measured) == []
+    both = TEXT.replace("    brix: 11 %\n", f"    {way}\n    brix: 11 %\n")
+    (problem,) = book_problems(tmp_path, both)
+    assert "brix are both given. Keep the one that was measured." in problem.text

@@ -144,14 +144,45 @@ def test_a_given_density_counts_and_moves_with_temperature():
 
 
 def test_a_liquid_s_label_sets_its_uncertainty():
-    water, u_water = liquid_kg_m3(Liquid(liquid="cold tea"), 20.0)
+    water, u_water = liquid_kg_m3(Liquid(liquid="cold tea", brix=0.0), 20.0)
     juice, u_juice = liquid_kg_m3(Liquid(liquid="apple juice", brix=11.0), 20.0)
-    perry, u_perry = liquid_kg_m3(Liquid(liquid="perry", abv_percent=6.0), 20.0)
+    perry, u_perry = liquid_kg_m3(Liquid(liquid="perry", abv_percent=6.0, brix=0.0), 20.0)
     assert (water, juice, perry) == pytest.approx(
         (998.2, sucrose_kg_m3(11.0, 20.0), ethanol_water_kg_m3(6.0, 20.0)), abs=0.02
     )
     assert u_water < 0.3 < u_perry < u_juice  # a quarter of a Brix is 1 kg/m3, 0.3 % vol is 0.4 kg/m3
     assert u_juice == pytest.approx(0.25 * 4.2, rel=0.1)  # 4.2 kg/m3 per Brix at 11 Brix, CRC handbook
+    rough = Liquid(liquid="apple juice", brix=11.0, brix_uncertainty_percent=1.0)
+    assert liquid_kg_m3(rough, 20.0)[1] == pytest.approx(4.2, rel=0.1)
+
+
+def test_a_liquid_of_which_the_book_says_nothing_is_wide_enough_for_juice_and_syrup():
+    unknown, u_unknown = liquid_kg_m3(Liquid(liquid="elderflower cordial"), 20.0)
+    assert unknown == pytest.approx(998.2, abs=0.1)
+    assert sucrose_kg_m3(11.0, 20.0) < unknown + u_unknown
+    assert sucrose_kg_m3(28.0, 20.0) < unknown + 2.0 * u_unknown
+    # Alcohol says something, but not how sweet it is: vermouth (16 % vol, 12 Brix by our estimate) is held, too.
+    wine, u_wine = liquid_kg_m3(Liquid(liquid="vermouth", abv_percent=16.0), 20.0)
+    assert liqueur_kg_m3(16.0, 12.0, 20.0)[0] < wine + 2.0 * u_wine
+    assert liquid_kg_m3(Liquid(liquid="spirit", abv_percent=40.0), 20.0)[1] < u_wine < u_unknown
+
+
+@pytest.mark.parametrize(
+    ("way", "density", "u_density"),
+    [
+        ({"density_kg_m3": 1046.0}, 1046.0, 0.5),
+        ({"density_kg_m3": 1046.0, "density_uncertainty_kg_m3": 3.0}, 1046.0, 3.0),
+        ({"hydrometer_kg_m3": 1046.0}, 1046.0, 1.0),
+        # Water is 0.899 kg/m3 lighter at 20 C than at 15 C (Tanaka's table: 999.102 and 998.206).
+        ({"hydrometer_kg_m3": 1046.0, "hydrometer_at_c": 15.0}, 1046.0 * 998.206 / 999.102, 1.02),
+        # 100 mL of water in air at 20 C: 99.714 g on a scale (ISO 8655-6: Z = 1.00285 mL/g).
+        ({"weighed_100_ml_g": 100.0 / 1.002851}, 998.206, 998.206 * 0.01 / math.sqrt(3.0)),
+    ],
+    ids=["density", "density and its uncertainty", "hydrometer", "hydrometer in the cold", "100 mL weighed"],
+)
+def test_ways_in_to_a_density(way, density, u_density):
+    found = liquid_kg_m3(Liquid(liquid="apple juice", **way), 20.0)
+    assert found == (pytest.approx(density, abs=0.05), pytest.approx(u_density, rel=0.02))
 
 
 @pytest.mark.parametrize("bad", [-0.1, 40.1, math.nan, math.inf])
