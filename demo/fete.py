@@ -93,8 +93,9 @@ def in_virtual_time(folder: Path, tally: Tally) -> None:
 
 def pour_virtually(machine: Machine, recipe: str, times: float, tally: Tally) -> None:
     """Pour into a fresh tall glass and compare with what the bench says is in it."""
+    machine.pass_time(1.5)
     machine.plant.place_glass("tall glass")
-    machine.pass_time(3.0)
+    machine.pass_time(1.5)
     print(f"  {recipe}" + (f", {times:g} times" if times != 1 else ""), flush=True)
     view = machine.finish(machine.engine.pour(PourRequest(recipe=recipe, times=times)).operation)
     machine.pass_time(2.0)
@@ -196,7 +197,7 @@ def fresh_glass(folder: Path) -> None:
     with BenchClient(folder / "run" / "bench.sock") as bench:
         if bench.report().glass is not None:
             bench.lift_glass()
-        time.sleep(0.5)
+        time.sleep(1.3)  # a shorter absence is no other glass
         bench.place_glass("tall glass")
     time.sleep(0.5)
 

@@ -1,5 +1,6 @@
 """`tundish bench`: the simulated machine; run it, and do what an operator's hands would do at a real one."""
 
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -14,6 +15,8 @@ from controller.cli.places import BENCH, run_dir_to_fill, run_dir_to_use
 if TYPE_CHECKING:
     from controller.bench.client import BenchClient
     from controller.bench.report import BenchReport
+
+EXCHANGE_S = 1.3  # a shorter absence is no other glass to the guard
 
 # The kinds of controller.bench.faults, here so that the help needs no bench; a test holds the two equal.
 FAULTS = (
@@ -83,17 +86,27 @@ def show_(run_dir: Path | None, as_json: bool) -> None:
 
 
 @bench.command()
-@click.argument("action", type=click.Choice(["on", "off", "empty"]))
+@click.argument("action", type=click.Choice(["on", "off", "empty", "exchange"]))
 @click.argument("name", required=False)
 @facts_options
-def glass(run_dir: Path | None, action: Literal["on", "off", "empty"], name: str | None, as_json: bool) -> None:
-    """Put a glass under the outlet (on NAME: a fresh one of the book; on: the one lifted before), lift it, empty it."""
+def glass(
+    run_dir: Path | None, action: Literal["on", "off", "empty", "exchange"], name: str | None, as_json: bool
+) -> None:
+    """Put a glass under the outlet (on NAME: a fresh one of the book; on: the one lifted before), lift it, empty it.
+
+    exchange NAME: take what stands there and set a fresh one down, as the next drink wants it.
+    """
     with _client(run_dir) as client:
         held_ml: dict[str, float] = {}
         if action == "on":
             client.place_glass(name)
         elif action == "off":
             held_ml = client.lift_glass()
+        elif action == "exchange":
+            name = name or client.report().glass
+            held_ml = client.lift_glass()
+            time.sleep(EXCHANGE_S)
+            client.place_glass(name)
         else:
             held_ml = client.empty_glass()
     show({"glass": action, "held_ml": held_ml}, lambda: f"glass {action}{_contents(held_ml)}", as_json=as_json)

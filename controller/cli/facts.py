@@ -198,7 +198,8 @@ def _news(name: str, document: bytes) -> Iterator[str]:
 def _contacts(inputs: InputReport) -> list[str]:
     found = ["STOP PRESSED" if inputs.stop_pressed else "stop not pressed"]
     if inputs.glass_present is not None:
-        found.append("glass in place" if inputs.glass_present else "no glass")
+        used = ", to be taken" if inputs.fresh_glass is False else ""
+        found.append(f"glass in place{used}" if inputs.glass_present else "no glass")
     if inputs.tray_full is not None:
         found.append("DRIP TRAY FULL" if inputs.tray_full else "drip tray not full")
     found.extend(f"line {line} low" for line in inputs.low_lines)

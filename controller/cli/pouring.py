@@ -6,12 +6,14 @@ from types import NoneType
 from typing import Any
 
 import click
+from msgspec.structs import replace
 
-from controller.cli.client import Engine, address
+from controller.cli.client import Engine, RefusedByRules, address
 from controller.cli.completion import RECIPE
 from controller.cli.drinks import asked_for, drink_options
 from controller.cli.following import begin_and_follow
-from controller.cli.options import facts_options, show
+from controller.cli.glass import glass_is_seen, waited_for_glass
+from controller.cli.options import facts_options, quantity, show
 from controller.errors import TundishError
 from controller.model.views import AcknowledgeRequest, OperationView, Status
 
@@ -20,6 +22,16 @@ from controller.model.views import AcknowledgeRequest, OperationView, Status
 @click.argument("recipe", type=RECIPE, required=False)
 @drink_options
 @click.option("--rest", "rest_of", metavar="OPERATION", help="Pour what this serving, ended early, still owed.")
+@click.option("--empty-glass", is_flag=True, help="An empty glass stands under the outlet: do not ask.")
+@click.option(
+    "--wait",
+    "wait_s",
+    metavar="TIME",
+    default="60 s",
+    show_default=True,
+    callback=quantity("s"),
+    help="How long to wait until the glass before is taken and an empty one set down.",
+)
 @click.option("--key", default=None, help="A request repeated with the same key never pours twice.")
 @facts_options
 def pour(
@@ -27,6 +39,8 @@ def pour(
     run_dir: Path | None,
     recipe: str | None,
     rest_of: str | None,
+    empty_glass: bool,
+    wait_s: float,
     key: str | None,
     as_json: bool,
     **words: Any,
@@ -38,7 +52,14 @@ def pour(
     engine = Engine(run_dir)
     if rest_of is not None:
         recipe = engine.get(address("operations", rest_of), OperationView).recipe
-    request = asked_for(recipe, words, rest_of=rest_of, key=key or uuid.uuid4().hex)
+    request = asked_for(recipe, words, rest_of=rest_of, key=key or uuid.uuid4().hex, empty_glass=empty_glass)
+    if not (empty_glass or rest_of or as_json) and glass_is_seen(engine):
+        request = replace(request, empty_glass=True)
+    try:
+        return begin_and_follow(engine, "pours", request, as_json=as_json)
+    except RefusedByRules as no:
+        if not waited_for_glass(engine, no, wait_s):
+            raise
     return begin_and_follow(engine, "pours", request, as_json=as_json)
 
 

@@ -159,6 +159,12 @@ class Engine:
     def _stricter(self, book: Book) -> Book:
         return strictest(book, (label for line in self._follow.lines().values() for label in line.labels))
 
+    @property
+    def may_guests_vouch(self) -> bool:
+        """Whether a guest's word counts that an empty glass stands there; with a glass contact nobody's does."""
+        inputs = self._profile.inputs
+        return inputs.glass is not None or inputs.glass_vouched_by == "guest"
+
     # --- facts
 
     def status(self) -> Status:

@@ -118,7 +118,9 @@ class Api(EveningApi):
     async def _require_on_offer(self, asked: PourRequest) -> None:
         """A guest may ask for what the menu offers at this moment, as it is."""
         offered = {one.recipe for one in await self._asking.beside(self._engine.menu) if not one.missing}
-        as_it_is = PourRequest(recipe=asked.recipe, key=asked.key, times=asked.times)
+        as_it_is = PourRequest(recipe=asked.recipe, key=asked.key, times=asked.times, empty_glass=asked.empty_glass)
+        if asked.empty_glass and not self._engine.may_guests_vouch:
+            raise Problem("not-for-guests", "whether an empty glass stands under the outlet is for the operator to say")
         if asked.recipe not in offered or asked.times not in (None, 1.0) or asked != as_it_is:
             raise Problem("not-for-guests", "a guest may ask for what the menu offers now, in its own size")
 

@@ -57,7 +57,8 @@ TYPES: tuple[tuple[type[TundishError], str], ...] = (
 OF_THE_REQUEST = frozenset(
     {
         "assignment", "book", "book_file", "concurrent", "current", "flow", "jog", "line", "line_volume",
-        "operation_on", "run_on", "serving_ethanol", "serving_time", "serving_volume", "start_gap", "total_time",
+        "operation_on", "operation_time", "run_on", "serving_ethanol", "serving_time", "serving_volume",
+        "start_gap", "total_time",
     }
 )  # fmt: skip
 

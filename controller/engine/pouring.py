@@ -100,9 +100,28 @@ class Pouring:
                 reason="; ".join(lacks) + ".",
                 way_out="See tundish status for what each line needs, or pour something else from tundish menu.",
             )
+        self._require_glass(request)
         doses_ml = {lines[liquid]: volume_ml for liquid, volume_ml in served.needed_ml.items()}
         self._spot_checks.require_small_doses_allowed(doses_ml, self._follow.calibrations())
         return served, planned
+
+    def _require_glass(self, request: PourRequest) -> None:
+        """Refused unless an empty glass stands there, as far as anybody can tell; the guard has the last word."""
+        report = self._follow.report
+        if report is None or request.rest_of is not None:
+            return
+        if report.inputs.fresh_glass is False:
+            raise Refused(
+                rule="fresh_glass",
+                reason="the glass under the outlet has not been lifted since the last pour.",
+                way_out="Take the finished glass and set an empty one down.",
+            )
+        if report.inputs.glass_present is None and not request.empty_glass:
+            raise Refused(
+                rule="fresh_glass",
+                reason="nobody has said that an empty glass stands under the outlet, and no contact can tell.",
+                way_out="Look, set an empty glass there and say so: tundish pour --empty-glass.",
+            )
 
     # --- inside
 

@@ -69,6 +69,8 @@ class Starts:
             segments=plan.segments,
             recipe=served.recipe,
             glass=served.glass,
+            empty_glass=request.empty_glass,
+            rest_of=request.rest_of,
         )
         intent = Intent(
             operation=asked.operation,
@@ -144,6 +146,6 @@ def _members(request: PourRequest) -> str:
     said = {
         name: getattr(request, name)
         for name in request.__struct_fields__
-        if name not in ("key", "rest_of") and getattr(request, name) != getattr(plain, name)
+        if name not in ("key", "rest_of", "empty_glass") and getattr(request, name) != getattr(plain, name)
     }
     return msgspec.json.encode({"recipe": request.recipe} | said).decode() if said else ""

@@ -10,7 +10,7 @@ from controller.errors import RecordError
 from controller.ledger.journal import Journal
 from controller.model.messages import JournalHead
 from controller.safety.memory import replay
-from controller.safety.records import AdmittedRecord, Memory, Record, RefusedRecord, Stamped, UnheldRecord
+from controller.safety.records import AdmittedRecord, GlassRecord, Memory, Record, RefusedRecord, Stamped, UnheldRecord
 
 LAZY_S = 2.0  # a refusal alone is written after this long, with others that came meanwhile
 MOST_REFUSALS = 200  # waiting for the next write; beyond that it is a flood, and the newest are left out
@@ -81,7 +81,8 @@ class JournalWriter:
                     self.due_s = min(self.due_s, stamped.mono_s + LAZY_S)
             else:
                 self._waiting.append(stamped)
-                self.due_s = stamped.mono_s
+                # A glass that was set down is written with what it is for; after a power cut it is asked for again.
+                self.due_s = self.due_s if isinstance(stamped.record, GlassRecord) else stamped.mono_s
 
     def drop(self, operation: str) -> None:
         """This operation was not begun after all: its record is not wanted any more."""

@@ -175,10 +175,14 @@ class LineReport(Value, frozen=True, kw_only=True):
 
 
 class InputReport(Value, frozen=True, kw_only=True):
-    """The debounced inputs, None where the profile has none."""
+    """The debounced inputs, None where the profile has none.
+
+    fresh_glass: whether the glass that stands there was set down after the last pour.
+    """
 
     stop_pressed: bool
     glass_present: bool | None = None
+    fresh_glass: bool | None = None
     tray_full: bool | None = None
     low_lines: tuple[int, ...] = ()
 

@@ -28,7 +28,9 @@ class Operation(Value, frozen=True, kw_only=True):
 
     `glass` and `recipe` are set for a serving. `jug`: pour into the jug that a person has confirmed (ConfirmJug), which
     prime, purge, clean and rinse require; without it everything counts as poured into a glass. `in_air`: the suction
-    tubes of a purge hang in air; without it a purge counts as drawing from the containers.
+    tubes of a purge hang in air; without it a purge counts as drawing from the containers. `empty_glass`: a person has
+    seen an empty glass there, which a serving requires where there is no glass contact. `rest_of`: the serving, ended
+    early, of which this one is the rest, into the same glass.
     """
 
     operation: str
@@ -38,3 +40,5 @@ class Operation(Value, frozen=True, kw_only=True):
     glass: str | None = None
     jug: bool = False
     in_air: bool = False
+    empty_glass: bool = False
+    rest_of: str | None = None

@@ -222,6 +222,7 @@ class Inputs(Value, frozen=True, kw_only=True):
     drip_tray: TrayContact | None = None
     levels: tuple[LevelSwitch, ...] = ()
     current: CurrentContact | None = None
+    glass_vouched_by: Literal["operator", "guest"] = "operator"  # without a glass contact: who may say it is empty
 
 
 class Funnel(Value, frozen=True, kw_only=True):

@@ -196,6 +196,7 @@ class PourRequest(Value, frozen=True, kw_only=True):
 
     At most one of times and volume_ml says how much; with neither of them a glass is filled to its usable volume, and
     without a glass a single is poured. abv_percent changes the shares of what has alcohol and what has none.
+    empty_glass: whoever asks has seen an empty glass under the outlet; wanted where there is no glass contact.
     without, instead: what the recipe allows. rest_of: pour what an ended serving still owed, and nothing else.
     """
 
@@ -208,6 +209,7 @@ class PourRequest(Value, frozen=True, kw_only=True):
     without: tuple[str, ...] = ()
     instead: tuple[Swap, ...] = ()
     rest_of: str | None = None
+    empty_glass: bool = False
     doses: tuple[FreeDose, ...] = ()
 
 

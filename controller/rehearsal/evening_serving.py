@@ -22,6 +22,7 @@ RETRY_S = {
     "hour_servings": 30.0,
     "hour_ethanol": 30.0,
 }
+EXCHANGE_S = 1.5  # from taking a glass to setting the next one down, at least
 MOST_TRIES = 1000  # of one drink: more than an hour's cap can take
 MOST_GLASSES = 3  # poured for one drink before the guest is turned away
 VISIBLY_OFF = 0.2  # a dose that misses by this share of itself, and by more than its tolerance, is seen in the glass
@@ -85,8 +86,9 @@ class Turns:
     def _pour(self, recipe: str) -> OperationView | None:
         """The operation that was poured, well or not; None when the machine refuses for good."""
         host = self.host
+        host.pass_time(EXCHANGE_S)
         host.machine.plant.place_glass(self.book.recipe(recipe).glass)
-        host.pass_time(host.event.handling.order_s)
+        host.pass_time(max(RETRY_S["glass"], host.event.handling.order_s - EXCHANGE_S))
         was_mended = False
         for _ in range(MOST_TRIES):
             view, refused = self._ask(recipe)
@@ -97,6 +99,8 @@ class Turns:
                 host.pass_time(wait_s)
             elif any(one.rule == "drip_tray" for one in refused) and not host.is_troubled():
                 host.empty_tray()
+            elif any(one.rule == "fresh_glass" for one in refused) and not host.is_latched:
+                self._set_down_another(recipe)
             elif host.is_troubled() and not was_mended:
                 host.mend(f"refused by {refused[0].rule}")
                 was_mended = True
@@ -104,6 +108,14 @@ class Turns:
                 break
         host.machine.plant.lift_glass()
         return None
+
+    def _set_down_another(self, recipe: str) -> None:
+        """What stands there may have caught something while a fault was seen to."""
+        plant = self.host.machine.plant
+        plant.lift_glass()
+        self.host.pass_time(EXCHANGE_S)
+        plant.place_glass(self.book.recipe(recipe).glass)
+        self.host.pass_time(RETRY_S["glass"])
 
     def _ask(self, recipe: str) -> tuple[OperationView | None, Sequence[Refusal]]:
         """Ask once: the operation when it is over, or the refusals."""

@@ -14,6 +14,7 @@ from controller.safety.caps import violations
 from controller.safety.case import Asked, Case, History, timeline
 from controller.safety.contents import ALLOWED, NEXT_STEP
 from controller.safety.figures import Figures
+from controller.safety.glass import UNSEEN
 from controller.safety.memory import credited_s
 from controller.safety.records import LineState, Memory, Moment
 from controller.safety.vessel import Vessel, before, counts
@@ -102,7 +103,8 @@ def case_of(operation: Operation, now: Situation) -> Case:
         servings=memory.servings,
         on_times=memory.on_times,
         last_serving_s=memory.last_serving_s,
-        in_glass=before(Vessel() if now.is_fresh else memory.vessel, operation),
+        in_glass=before(Vessel() if now.is_fresh and operation.rest_of is None else memory.vessel, operation),
+        taken_ml=0.0 if operation.rest_of is None else (memory.glass or UNSEEN).takes_ml,
         jug_ml=now.jug_ml,
     )
     return Case(asked=asked, figures=now.figures(), book=now.book, history=history)
@@ -183,6 +185,25 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
     if kind is not OperationKind.SERVE:
         return
     yield from vessel(request, now.inputs)
+    yield from _fresh_glass(operation, now)
+
+
+def _fresh_glass(operation: Operation, now: Situation) -> Iterator[Refusal]:
+    """An empty glass must stand there, or for the rest of a serving the one that it was poured into."""
+    request, memory = operation.operation, now.memory
+    glass = memory.glass or UNSEEN
+    if operation.rest_of is not None and operation.rest_of != glass.serving:
+        reason = f"{operation.rest_of} is not the serving that was poured last."
+        yield refuse(request, "rest", reason, allowed=str(glass.serving), way_out="Pour the drink anew.")
+    if memory.last_ended is not None and memory.last_ended.operation == operation.rest_of:
+        return  # nothing else has run into it since
+    if now.profile.inputs.glass is None:
+        if operation.rest_of is None and not operation.empty_glass:
+            reason = "nobody has said that an empty glass stands under the outlet, and no contact can tell."
+            yield refuse(request, "fresh_glass", reason, way_out="Look, set an empty glass there and say so.")
+    elif not memory.is_glass_fresh:
+        reason = "the glass under the outlet has not been lifted since the last pour."
+        yield refuse(request, "fresh_glass", reason, way_out="Take the finished glass and set an empty one down.")
 
 
 def vessel(request: str, inputs: InputReport) -> Iterator[Refusal]:

@@ -44,6 +44,7 @@ class History:
     on_times: tuple[OnTime, ...] = ()
     last_serving_s: float | None = None
     in_glass: Poured = NOTHING  # what is there already and counts with it
+    taken_ml: float = 0.0  # by the hand steps of the serving that this one is the rest of
     jug_ml: float = 0.0  # room in the confirmed jug
 
 

@@ -10,6 +10,7 @@ from controller.model.calibration import Calibration
 from controller.model.plan import PlannedRun
 from controller.model.states import OperationKind
 from controller.safety import vessel
+from controller.safety.glass import UNSEEN, GlassState, after
 from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
@@ -20,6 +21,7 @@ from controller.safety.records import (
     ClockRecord,
     EndedRecord,
     FaultRecord,
+    GlassRecord,
     LineRecord,
     LineState,
     Lost,
@@ -61,12 +63,10 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
             return _started(memory, record)
         case BookRead(labels=labels, glasses=glasses, lines=lines):
             return replace(memory, labels=labels, glasses=glasses, lines=_with(memory.lines, lines))
-        case AdmittedRecord():
-            return _admitted(memory, record)
-        case UnheldRecord():
-            return _unheld(memory, record)
-        case EndedRecord():
-            return _ended(memory, record)
+        case AdmittedRecord() | UnheldRecord() | EndedRecord():
+            return _operated(memory, record)
+        case GlassRecord(set_down=source):
+            return replace(memory, glass=replace(memory.glass or UNSEEN, set_down=source))
         case LineRecord(state=state):
             return replace(memory, lines=_with(memory.lines, (state,)))
         case CalibrationRecord(calibration=new):
@@ -79,10 +79,20 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
             return _fault(memory, record)
         case Lost(lines=lines, servings=servings, funnel_chemical=chemical):
             servings = (*memory.servings, *servings)
-            lines = _with(memory.lines, lines)
-            return replace(memory, lines=lines, servings=servings, funnel_chemical=chemical, fault=None)
+            memory = replace(memory, lines=_with(memory.lines, lines), servings=servings, funnel_chemical=chemical)
+            return replace(memory, fault=None, glass=UNSEEN)
         case CapChanged() | RefusedRecord() | ClockRecord() | Note():
             return memory
+
+
+def _operated(memory: Memory, record: AdmittedRecord | UnheldRecord | EndedRecord) -> Memory:
+    match record:
+        case AdmittedRecord():
+            return _admitted(memory, record)
+        case UnheldRecord():
+            return _unheld(memory, record)
+        case EndedRecord():
+            return _ended(memory, record)
 
 
 def _advance(memory: Memory, stamped: Stamped) -> Memory:
@@ -137,7 +147,9 @@ def _admitted(memory: Memory, record: AdmittedRecord) -> Memory:
         new = Serving(at_s=memory.credited_s, ethanol_g=record.ethanol_g, is_serving=is_serving)
         servings = (*_within_hour(memory), new)
     seen = (*memory.seen, record.operation.operation)[-SEEN:]
-    under_outlet = vessel.admitted(Vessel() if record.fresh else memory.vessel, record.operation, _poured(record))
+    is_other = record.fresh and record.operation.rest_of is None  # the rest goes into the glass that was lifted
+    before = Vessel() if is_other else memory.vessel
+    under_outlet = vessel.admitted(before, record.operation, _poured(record))
     return replace(memory, unfinished=record, resumed=(), servings=servings, seen=seen, vessel=under_outlet)
 
 
@@ -146,7 +158,8 @@ def _fault(memory: Memory, record: FaultRecord | AcknowledgedRecord) -> Memory:
         return replace(memory, fault=memory.fault or record.fault)
     # Whatever the first cause was, a channel may not have obeyed and may have poured until now.
     last_s = None if memory.last_serving_s is None else memory.credited_s
-    return replace(memory, fault=None, last_serving_s=last_s)
+    glass = None if memory.glass is None else replace(memory.glass, set_down=None)
+    return replace(memory, fault=None, last_serving_s=last_s, glass=glass)
 
 
 def counts_in_hour(record: AdmittedRecord) -> bool:
@@ -185,7 +198,14 @@ def _ended(memory: Memory, record: EndedRecord) -> Memory:
         lines=_with(memory.lines, record.lines),
         funnel_chemical=memory.funnel_chemical if record.funnel_chemical is None else record.funnel_chemical,
         last_ended=record.ended,
+        glass=_glass(memory, record),
     )
+
+
+def _glass(memory: Memory, record: EndedRecord) -> GlassState | None:
+    operation = memory.unfinished.operation if memory.unfinished is not None else None
+    before = memory.glass or GlassState(set_down="contact" if memory.is_glass_fresh else None)
+    return after(before, operation, record.ended, takes_ml=record.takes_ml)
 
 
 def _on_times(record: EndedRecord) -> list[OnTime]:

@@ -39,6 +39,7 @@ def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> 
         began_s=now.credited_s - (now.now_s - first_s),
         edges=tuple((edge.line, edge.is_on, round(edge.at_s - first_s, 6)) for edge in progress.switched),
         lines=lines,
+        takes_ml=sum(segment.takes_ml for segment in operation.segments[: progress.segment + progress.is_begun]),
         funnel_chemical=_left_in_funnel(
             [now.state(line) for line in sorted({run.line for run in progress.done})], lines
         ),
@@ -77,6 +78,7 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
         began_s=now.credited_s - longest_s,
         edges=tuple(edge for one in deliveries for edge in ((one.line, True, 0.0), (one.line, False, one.on_s))),
         lines=lines,
+        takes_ml=sum(segment.takes_ml for segment in operation.segments),
         funnel_chemical=_left_in_funnel(before, lines),
     )
 

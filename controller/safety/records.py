@@ -11,6 +11,7 @@ from controller.model.labels import GlassSize, Label
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
 from controller.model.states import Contents, OperationKind
+from controller.safety.glass import GlassState, Source
 from controller.safety.vessel import Vessel
 
 CapFigure = float | str | bool | None
@@ -156,6 +157,13 @@ class EndedRecord(Value, frozen=True, kw_only=True, tag="ended"):
     edges: tuple[tuple[int, bool, float], ...] = ()  # line, on, s after the first start
     lines: tuple[LineState, ...] = ()  # those that changed
     funnel_chemical: bool | None = None  # whether it left cleaner in the funnel; None when it changed nothing there
+    takes_ml: float = 0.0  # by the hand steps that were done
+
+
+class GlassRecord(Value, frozen=True, kw_only=True, tag="glass"):
+    """Another glass was set down; by whose word."""
+
+    set_down: Source
 
 
 class LineRecord(Value, frozen=True, kw_only=True, tag="line"):
@@ -237,6 +245,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     servings: tuple[Serving, ...] = ()
     on_times: tuple[OnTime, ...] = ()
     last_serving_s: float | None = None  # end of the last serving, credited clock
+    glass: GlassState | None = None  # None until the first pour, and in memories of versions that did not follow it
     fault: Fault | None = None
     unfinished: AdmittedRecord | None = None
     resumed: tuple[UnheldRecord, ...] = ()  # how the unfinished operation went on after holds
@@ -244,6 +253,11 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     seen: tuple[str, ...] = ()  # ids of the latest operations, oldest first
     caps: dict[str, CapFigure] | None = None  # by name, as at the last start
     vessel: Vessel = Vessel()
+
+    @property
+    def is_glass_fresh(self) -> bool:
+        """Whether the glass that stands there, if any, was set down after the last pour."""
+        return self.last_serving_s is None if self.glass is None else self.glass.set_down is not None
 
     def line(self, number: int) -> LineState:
         """The state of this line; KeyError when there is none."""
@@ -255,7 +269,8 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
 
 Record = (
     Memory | Started | CapChanged | BookRead | AdmittedRecord | UnheldRecord | RefusedRecord | EndedRecord | LineRecord
-    | CalibrationRecord | CalibrationDropped | FaultRecord | AcknowledgedRecord | ClockRecord | Note | Lost
+    | GlassRecord | CalibrationRecord | CalibrationDropped | FaultRecord | AcknowledgedRecord | ClockRecord | Note
+    | Lost
 )  # fmt: skip
 
 

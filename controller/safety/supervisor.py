@@ -7,6 +7,8 @@ An operation begins only when the loop says that its record is on disk (`recorde
 import math
 from collections.abc import Mapping
 
+from msgspec.structs import replace
+
 from controller.model.book import Book
 from controller.model.messages import (
     CONTAINER,
@@ -27,7 +29,7 @@ from controller.safety.inputs import Contacts
 from controller.safety.machine import Machine
 from controller.safety.plausibility import Feedback
 from controller.safety.progress import Progress
-from controller.safety.records import Memory, Note, Stamped
+from controller.safety.records import GlassRecord, Memory, Note, Stamped
 from controller.safety.startup import wake
 from controller.safety.states import SWITCHING_OFF, Trigger
 
@@ -243,8 +245,8 @@ class Supervisor:
             self._contacts.read(machine.now_s, contacts)
             self._feedback.read(machine.now_s, self._contacts.current_flows)
         self.due_s = ()
-        self._tell_inputs()
         self._note_lift()
+        self._tell_inputs()
         self._watch()
         self._settle()
         self._run()
@@ -282,15 +284,19 @@ class Supervisor:
         return present | self._feedback.broken()
 
     def _tell_inputs(self) -> None:
-        inputs = self._contacts.report()
+        machine, inputs = self._machine, self._contacts.report()
+        if inputs.glass_present is not None:
+            inputs = replace(inputs, fresh_glass=machine.memory.is_glass_fresh)
         if inputs != self._inputs:
             self._inputs = inputs
-            self._machine.say(InputsChanged(inputs=inputs))
+            machine.say(InputsChanged(inputs=inputs))
 
     def _note_lift(self) -> None:
         """A vessel that is gone for LIFT_S between operations was taken away, not pushed: said once."""
         machine = self._machine
-        if self._inputs.glass_present is not False or not self._contacts.settled:
+        if self._contacts.report().glass_present is not False or not self._contacts.settled:
+            if self._is_lifted and machine.progress is None and not machine.memory.is_glass_fresh:
+                machine.record(GlassRecord(set_down="contact"))
             self._absent_s, self._is_lifted = None, False
             return
         if self._absent_s is None:

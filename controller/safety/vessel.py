@@ -44,9 +44,10 @@ def counts(operation: Operation) -> bool:
 def before(vessel: Vessel, operation: Operation) -> Poured:
     """What counts with an operation that is to begin: for a serving only what was poured for no guest.
 
-    That a serving gets a glass of its own is another rule's business.
+    That a serving gets a glass of its own is another rule's business; the rest of one has the glass of the first part.
     """
-    return vessel.loose if operation.kind is OperationKind.SERVE else vessel.in_glass
+    is_anew = operation.kind is OperationKind.SERVE and operation.rest_of is None
+    return vessel.loose if is_anew else vessel.in_glass
 
 
 def admitted(vessel: Vessel, operation: Operation, poured: Poured) -> Vessel:

@@ -6,6 +6,7 @@ from campaigns.doubt import altered_runs, invented
 from campaigns.house import House
 from campaigns.people import Person
 from campaigns.troubles import Trouble
+from msgspec.structs import replace
 
 from controller.bench.faults import Fault
 from controller.errors import Unreachable
@@ -152,6 +153,7 @@ class Acts:
     def _inject(self, trouble: Trouble) -> None:
         house = self._house
         if trouble.contact:
+            house.is_glass_in_doubt |= trouble.contact == "glass"
             fault = Fault(kind=trouble.what, contact=trouble.contact, closed=trouble.choice == "closed")
         else:
             fault = Fault(kind=trouble.what, line=trouble.line, amount=trouble.amount)
@@ -169,6 +171,7 @@ class Acts:
     def _flap(self, trouble: Trouble) -> None:
         """A loose contact: it opens and closes at random."""
         house, end_s = self._house, self._house.now_s + trouble.lasts_s
+        house.is_glass_in_doubt |= trouble.contact == "glass"
 
         def flip() -> None:
             if self.is_over or house.now_s >= end_s:
@@ -207,6 +210,8 @@ class Acts:
         licence = house.watch.licence
         kind = OperationKind.SERVE if trouble.choice == "unhold" else OperationKind(trouble.choice)
         operation = invented(kind, house.new_id(), house.plot, house.draw, besides=house.odd)
+        if kind is OperationKind.SERVE and house.watch.admitted and house.draw.random() < 0.3:
+            operation = replace(operation, rest_of=house.draw.choice(sorted(house.watch.admitted)))
         command: Command = Start(operation=operation)
         if trouble.choice == "unhold":
             under_way = operation if licence is None else licence.operation

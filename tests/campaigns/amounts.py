@@ -22,6 +22,7 @@ TINY = 1e-6
 SHARE, RUN_S = 0.04, 0.06
 NOMINAL_SHARE = 0.25  # without a calibration: figures.UNCALIBRATED
 OVERRUN_S = 1.0  # after the guard's end, or while it stands still
+DRIPS_ML = 3.0  # what still runs out of the funnel into a glass just set down
 FILM_ML = 0.02  # a tenth of what stays on the bench's funnel
 DROP_ML = 0.3  # a pump that coasts from the operation before, at most
 
@@ -33,6 +34,8 @@ class Account:
     operation: Operation
     held_ml: dict[int, float]
     left_ml: dict[int, dict[str, float]]
+    glass: str | None  # that stood there, and what was in it
+    in_glass_ml: float
     assigned: dict[int, str | None]
     is_disturbed: bool = False  # the guard was frozen or killed meanwhile: channels stay on until it is made up for
     excused: set[int] = field(default_factory=set)  # lines with a fault that no guard could have known of
@@ -67,8 +70,11 @@ class Amounts:
         cleaner_ml = bench.funnel_ml.get(CLEANER, 0.0)
         if operation.kind is OperationKind.SERVE and cleaner_ml > FILM_ML and not self._house.unsound:
             raise Violation(f"{operation.operation} is served with {cleaner_ml:.2f} mL of cleaner in the funnel")
+        glass = self._house.plant.report()
         self._account = Account(
             operation=operation,
+            glass=glass.glass,
+            in_glass_ml=sum(glass.glass_ml.values()),
             held_ml={one.line: one.remaining_ml for one in bench.lines},
             left_ml={one.line: dict(one.left_outlet_ml) for one in bench.lines},
             assigned=dict(self._house.assigned),
@@ -157,6 +163,8 @@ class Amounts:
         """An end is on disk."""
         if self._account is not None and self._account.operation.operation == record.ended.operation:
             self._account.end = record
+            if record.ended.kind is OperationKind.SERVE:
+                self._check_glass(self._account)
 
     # --- the account is closed
 
@@ -175,6 +183,18 @@ class Amounts:
                 account, {one.line: _since(account, one.line, one.left_outlet_ml) for one in bench.lines}
             )
         self._account = None
+
+    def _check_glass(self, account: Account) -> None:
+        """The glass that was asked for was empty at the begin, but for a rest, and did not overflow."""
+        house, operation = self._house, account.operation
+        is_glass = account.glass in {one.glass for one in house.plot.book.glasses}  # and no jug
+        if not is_glass or house.is_glass_in_doubt or house.unsound or account.is_disturbed:
+            return
+        if operation.rest_of is None and account.in_glass_ml > DRIPS_ML:
+            raise Violation(f"{operation.operation} was served into a glass with {account.in_glass_ml:.1f} mL in it")
+        now, brim_ml = house.plant.report(), house.plot.book.glass(operation.glass or "").brim_ml
+        if now.glass == operation.glass and sum(now.glass_ml.values()) > brim_ml - TINY:
+            raise Violation(f"{operation.operation} has filled the {now.glass} to its brim of {brim_ml:.0f} mL")
 
     def _flow_ml_s(self, account: Account, line: int) -> float:
         return self._house.plot.flow_ml_s(line, account.assigned[line])

@@ -39,7 +39,12 @@ def invented(kind: OperationKind, name: str, plot: Plot, rng: Random, *, besides
     if kind is OperationKind.JOG:
         runs = (replace(runs[0], duration_s=min(runs[0].duration_s, plot.profile.caps.jog_s)),)
     return Operation(
-        operation=name, kind=kind, segments=(Segment(runs=runs),), glass="tall glass", jug=rng.random() < 0.9
+        operation=name,
+        kind=kind,
+        segments=(Segment(runs=runs),),
+        glass="tall glass",
+        jug=rng.random() < 0.9,
+        empty_glass=rng.random() < 0.9,
     )
 
 

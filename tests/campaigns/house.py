@@ -39,6 +39,7 @@ class House:
         self.rogue = plot.rogue
         self.failures = Failures()
         self.unsound: set[int] = set()  # lines with a fault that the guard cannot know of
+        self.is_glass_in_doubt = plot.profile.inputs.glass is None  # no contact, or one that has lied
         self.odd: set[int] = set()  # lines on which not their own liquid hangs, but cleaner, water or nothing
         self.assigned = {state.line: state.assigned for state in plot.past.lines}
         self._deaf_until_s: dict[int, float] = {}

@@ -22,6 +22,9 @@ from controller.model.views import (
 
 JAR_ML = 2000.0
 FULL_ML = 3000.0
+EXCHANGE_S = (1.1, 2.0)  # to take a glass and set another down
+LEFT_S = (1.5, 4.0)  # until the next drink is asked for into a glass that is left where it is
+SEEN_S = (0.1, 1.0)  # until the drink is asked for: the guard sees the glass after 0.25 s at most
 PATIENCE_S = (0.15, 1.0)  # between two looks at the machine
 DRAWN = {OperationKind.CLEAN: CLEANER, OperationKind.RINSE: RINSE_WATER}
 
@@ -32,6 +35,7 @@ class Person:
     def __init__(self, house: House, orders: tuple[Order, ...]) -> None:
         self._house, self._orders = house, list(orders)
         self.is_helpful = False  # from `help_out` on
+        self._is_busy = False  # with glasses
         self._last_key: tuple[str, PourRequest] | None = None
         house.later(0.4, self._look)
 
@@ -59,9 +63,8 @@ class Person:
         operation = status.operation
         if operation is not None and operation.outcome is None and operation.waiting_for is not None:
             self._help(operation.operation, operation.waiting_for)
-        elif status.state == MachineState.IDLE and self._orders and not _is_under_way(status):
-            self._prepare(self._orders[0])
-            self._order()
+        elif status.state == MachineState.IDLE and self._orders and not _is_under_way(status) and not self._is_busy:
+            self._get_ready(self._orders[0])
 
     def _feels_like(self, chance: float) -> bool:
         return self.is_helpful or self._house.draw.random() < chance
@@ -78,23 +81,46 @@ class Person:
 
     # --- orders
 
-    def _prepare(self, order: Order) -> None:
-        """Vessel and containers as the order wants them."""
+    def _get_ready(self, order: Order) -> None:
+        """The vessel and the containers as the order wants them, then the order; a lazy person leaves the glass."""
+        house = self._house
+        self._is_busy, stands = True, house.plant.report().glass is not None
+        if stands and order.kind is OperationKind.SERVE and house.draw.random() < house.plot.lazy:
+            house.tell("the glass is left where it is")
+            house.later(house.draw.uniform(*LEFT_S), lambda: self._fetch_and_order(order, is_lazy=True))
+            return
+        with suppress(Refused):  # none was there
+            house.plant.lift_glass()
+        house.later(house.draw.uniform(*EXCHANGE_S), lambda: self._set_down_and_order(order))
+
+    def _set_down_and_order(self, order: Order) -> None:
         self._place_vessel(order)
+        self._house.later(self._house.draw.uniform(*SEEN_S), lambda: self._fetch_and_order(order, is_lazy=False))
+
+    def _fetch_and_order(self, order: Order, *, is_lazy: bool) -> None:
+        self._is_busy = False
+        if not self._orders or self._orders[0] is not order:
+            return  # somebody has asked for it meanwhile
+        self._hang_all(order)
+        self._order(is_lazy=is_lazy)
+
+    def _hang_all(self, order: Order) -> None:
         for line in sorted(self._house.odd - set(order.lines)):
             self.hang(line, None)
         for line in order.lines:
             self._hang_for(order.kind, line)
 
-    def _order(self) -> None:
+    def _order(self, *, is_lazy: bool = False) -> None:
         order, house = self._orders.pop(0), self._house
-        answer = house.engine_process.ask(lambda engine: self._ask(engine, order))
+        answer = house.engine_process.ask(lambda engine: self._ask(engine, order, empty_glass=not is_lazy))
         house.tell(f"ordered {order.kind} {order.recipe}{order.lines or ''}: {answer}")
 
-    def _ask(self, engine: Engine, order: Order) -> Asked:
+    def _ask(self, engine: Engine, order: Order, *, empty_glass: bool) -> Asked:
         match order.kind:
             case OperationKind.SERVE:
-                request = PourRequest(recipe=order.recipe, times=order.amount, key=f"key {len(self._orders)}")
+                request = PourRequest(
+                    recipe=order.recipe, times=order.amount, key=f"key {len(self._orders)}", empty_glass=empty_glass
+                )
                 self._last_key = (order.recipe, request)
                 return engine.pour(request)
             case OperationKind.TRIAL:
@@ -112,7 +138,7 @@ class Person:
     def order_meanwhile(self) -> None:
         """Another order without looking whether the machine is free."""
         if self._orders and self._house.engine is not None:
-            self._order()
+            self._order(is_lazy=True)
 
     # --- hands
 
@@ -135,8 +161,10 @@ class Person:
         self._house.tell("glass lifted")
 
     def put_glass_back(self) -> None:
-        """Put it back."""
+        """Put it back; when nothing is being poured, an empty one, as anybody would."""
         try:
+            if self._house.watch.licence is None:
+                self._house.plant.empty_glass()
             self._house.plant.place_glass()
         except Refused:
             return

@@ -57,6 +57,7 @@ class Plot:
     jitter_s: float
     persist: bool
     rogue: float  # how often a plan is altered on its way to the guard
+    lazy: float  # how often a person leaves the glass of the drink before
     orders: tuple[Order, ...]
     troubles: tuple[Trouble, ...]
 
@@ -100,6 +101,7 @@ def draw_plot(seed: int, wall_s: float) -> Plot:
         on_times=_on_times(profile, rng),
         caps=msgspec.to_builtins(profile.caps),
     )
+    lazy = rng.choice((0.0, 0.0, 0.0, 0.9))
     return Plot(
         seed=seed,
         profile=profile,
@@ -112,7 +114,8 @@ def draw_plot(seed: int, wall_s: float) -> Plot:
         jitter_s=rng.choice((0.0, 0.0, 0.001, 0.02)),
         persist=rng.random() < 0.7 or not _rests_off(machine),
         rogue=rng.choice((0.0, 0.0, 0.0, 0.5)),
-        orders=tuple(_order(profile, book, rng) for _ in range(rng.randint(2, 4))),
+        lazy=lazy,
+        orders=_orders(profile, book, rng, lazy=lazy),
         troubles=draw_troubles(profile, rng),
     )
 
@@ -289,6 +292,13 @@ def _manners(rng: Random) -> Manners:
         double=rng.choice((0.0, 0.05, 0.3)),
         reorder=rng.choice((0.0, 0.1, 0.5)),
     )
+
+
+def _orders(profile: Profile, book: Book, rng: Random, *, lazy: float) -> tuple[Order, ...]:
+    """Two to four; where glasses are left standing, the same small drink again and again."""
+    if lazy:
+        return (Order(kind=OperationKind.SERVE, recipe=rng.choice(book.recipes).recipe, amount=0.3),) * 5
+    return tuple(_order(profile, book, rng) for _ in range(rng.randint(2, 4)))
 
 
 def _order(profile: Profile, book: Book, rng: Random) -> Order:

@@ -129,7 +129,7 @@ def fresh_glass(desk):
     with desk.bench() as bench:
         if bench.report().glass is not None:
             bench.lift_glass()
-        time.sleep(0.3)
+        time.sleep(1.3)
         bench.place_glass("tumbler")
     time.sleep(0.5)
 
@@ -178,7 +178,7 @@ def test_no_glass_no_drink(desk):
         if bench.report().glass is not None:
             bench.lift_glass()
     time.sleep(0.5)
-    code, _, err = desk.tundish("pour", "Small Spritz")
+    code, _, err = desk.tundish("pour", "Small Spritz", "--wait", "0 s")
     assert code == 1
     assert "glass" in err
     assert not is_pumping(desk)

@@ -68,6 +68,8 @@ def entry(recipe, *missing):
 class Engine:
     """One drink can be poured, one cannot."""
 
+    may_guests_vouch = False
+
     def __init__(self):
         self.poured, self.confirmed, self.stopped, self.waits_for = [], [], 0, None
         self.work = AtOnce()
@@ -211,11 +213,17 @@ def test_a_guest_sees_status_and_menu_and_nothing_else(network, method, path, st
         ({"recipe": "Orchard Fizz", "times": 2}, 403),
         ({"recipe": "Ginger Cooler"}, 403),
         ({"recipe": "Harvest Flip"}, 403),
+        ({"recipe": "Orchard Fizz", "empty_glass": True}, 403),
     ],
 )
 def test_a_guest_may_ask_for_what_the_menu_offers_as_it_is(network, body, status):
     assert network.ask("POST", "/v1/pours", GUEST, body=body) == status
     assert network.engine.poured == (["Orchard Fizz"] if status == 202 else [])
+
+
+def test_a_guests_word_for_an_empty_glass_counts_where_the_profile_says_so(network):
+    network.engine.may_guests_vouch = True
+    assert network.ask("POST", "/v1/pours", GUEST, body={"recipe": "Orchard Fizz", "empty_glass": True}) == 202
 
 
 @pytest.mark.parametrize(("waits_for", "status"), [("stir", 204), ("container on line 1", 403)])

@@ -309,7 +309,16 @@ def serve(*runs: PlannedRun, name: str = "s1", glass: str = "tumbler") -> Operat
         segments=(Segment(runs=tuple(runs)),),
         recipe="orchard fizz",
         glass=glass,
+        empty_glass=True,
     )
+
+
+def another_glass(rig: Rig) -> None:
+    """The glass is taken, and another set down."""
+    rig.board.contacts["glass"] = False
+    rig.run(1.2)
+    rig.board.contacts["glass"] = True
+    rig.run(1.0)
 
 
 JUICE_10_S = serve(run_of(1, "apple juice", 0, 10))

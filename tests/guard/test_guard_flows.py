@@ -423,7 +423,7 @@ def attempt(rig: Rig, kind: OperationKind, liquid: str, seconds: float, *rules: 
     run = run_of(1, liquid, 0, seconds)
     operation = Operation(operation=f"op{number}", kind=kind, segments=(Segment(runs=(run,)),), jug=True)
     if kind is OperationKind.SERVE:
-        operation = replace(operation, glass="tumbler")
+        operation = replace(operation, glass="tumbler", empty_glass=True)
     refused = [event.rule for event in rig.say(Start(operation=operation)) if isinstance(event, Refusal)]
     rig.run(seconds + 3)
     assert refused == list(rules)

@@ -1,5 +1,5 @@
 import pytest
-from guard_parts import GLASS, Rig, profile, run_of, serve
+from guard_parts import GLASS, Rig, another_glass, profile, run_of, serve
 
 from controller.guard.journal_operations import operations_in
 from controller.ledger.journal_segment import Entry
@@ -15,11 +15,13 @@ def test_every_operation_can_be_read_back():
     rig.primed(1)
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5), name="done")))
     rig.run(8)
+    another_glass(rig)
     rig.say(Start(operation=serve(run_of(1, "cold tea", 0, 95), name="refused")))
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5), name="stopped")))
     rig.run(2)
     rig.say(Stop())
     rig.run(3)
+    another_glass(rig)
     held = serve(run_of(1, JUICE, 0, 5), name="held")
     rig.say(Start(operation=held))
     rig.run(1)
@@ -29,6 +31,7 @@ def test_every_operation_can_be_read_back():
     rig.run(1)
     rig.say(Unhold(operation="held", runs=(run_of(1, JUICE, 0, 4),)))
     rig.run(8)
+    another_glass(rig)
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5), name="cut short")))
     told = operations_in(rig.journal.read())
 

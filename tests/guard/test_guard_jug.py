@@ -31,6 +31,7 @@ def ask(rig: Rig, kind: OperationKind, number: int, seconds: float, *, jug: bool
         segments=(Segment(runs=(run_of(number, liquid, 0, seconds),)),),
         glass="tumbler",
         jug=jug,
+        empty_glass=True,
     )
     before = len(rig.events)
     rig.guard.handle("engine", Start(operation=operation))

@@ -72,6 +72,11 @@ def test_stop_pressed(rig):
     assert rules(rig) == {"state"}
     rig.say(Acknowledge(cause="stop pressed"))
     rig.run(3)
+    assert rules(rig) == {"fresh_glass"}
+    rig.plant.lift_glass()
+    rig.run(1.5)
+    rig.plant.place_glass(rig.book.glasses[0].glass)
+    rig.run(0.5)
     assert rules(rig) == set()
 
 

@@ -40,7 +40,7 @@ def settle(machine):
     """A fresh glass, and the pause between two servings."""
     with machine.bench() as bench:
         bench.lift_glass()
-        time.sleep(0.3)
+        time.sleep(1.3)
         bench.place_glass("tall glass")
     time.sleep(2.5)
 

@@ -227,6 +227,7 @@ def test_a_held_drink_can_be_ended_the_line_primed_anew_and_the_rest_poured(mach
     machine.finish(machine.engine.run_lines(LineRequest(kind="prime", lines=(SODA,), jug=True)).operation)
     machine.plant.lift_glass()
     machine.plant._lifted = held
+    machine.pass_time(1.5)
     machine.plant.place_glass()
     machine.pass_time(3.0)
     rest = machine.finish(machine.engine.pour(PourRequest(recipe=DRINK, rest_of=operation)).operation)

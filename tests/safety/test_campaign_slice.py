@@ -25,9 +25,9 @@ def test_nothing_that_must_never_be_happens(first):
 
 def test_a_seed_replays_exactly_whatever_the_process():
     """Other processes order sets of strings differently."""
-    here = play(2)
+    here = play(4)
     there = subprocess.run(
-        [sys.executable, TESTS / "campaign.py", "--replay", "2"],
+        [sys.executable, TESTS / "campaign.py", "--replay", "4"],
         env={**os.environ, "PYTHONHASHSEED": "7"},
         capture_output=True,
         text=True,
@@ -46,6 +46,13 @@ def test_a_guard_that_forgets_silence_is_found(monkeypatch):
 def test_a_guard_that_books_no_worst_case_is_found(monkeypatch):
     monkeypatch.setattr("controller.safety.outcome.worst_runs", lambda _record, _resumed: [])
     assert any("in motion" in play(seed).text or "booked" in play(seed).text for seed in range(2, 60))
+
+
+def test_a_guard_that_forgets_the_glass_is_found(monkeypatch):
+    """The bench knows what was in the glass at the begin of every serving."""
+    monkeypatch.setattr("controller.safety.admission._fresh_glass", lambda _operation, _now: iter(()))
+    monkeypatch.setattr("controller.engine.pouring.Pouring._require_glass", lambda _self, _request: None)
+    assert any("was served into a glass" in play(seed).text for seed in range(25, 90))
 
 
 def test_a_guard_that_breaks_is_told_with_its_seed(monkeypatch, capsys):

@@ -22,7 +22,7 @@ K = OperationKind
 
 
 def of_kind(kind: OperationKind, *runs) -> Operation:
-    return Operation(operation="x1", kind=kind, segments=(Segment(runs=runs),), jug=True)
+    return Operation(operation="x1", kind=kind, segments=(Segment(runs=runs),), jug=True, empty_glass=True)
 
 
 # --- shape

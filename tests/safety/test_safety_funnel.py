@@ -3,6 +3,7 @@
 import pytest
 from core_parts import filled, refusals, situation
 from guard_parts import Rig, exact, profile, run_of, serve
+from msgspec.structs import replace
 
 from controller.model.messages import AskReport, Refusal, Start, Stop
 from controller.model.plan import Operation, Segment
@@ -19,7 +20,9 @@ def do(rig: Rig, kind: OperationKind, line: int, seconds: float, *, run_s: float
     draws = {K.CLEAN: "cleaner", K.RINSE: "rinse water", K.PURGE: "air"}.get(kind, JUICE)
     runs = (run_of(line, draws, 0, seconds),)
     name = f"op{len(rig.events)}"
-    asked = Operation(operation=name, kind=kind, segments=(Segment(runs=runs),), glass="tumbler", jug=True)
+    asked = Operation(operation=name, kind=kind, segments=(Segment(runs=runs),), jug=True)
+    if kind is K.SERVE:
+        asked = replace(asked, glass="tumbler", empty_glass=True)
     refused = [event.rule for event in rig.say(Start(operation=asked)) if isinstance(event, Refusal)]
     rig.run(seconds + 3 if run_s is None else run_s)
     return refused

@@ -83,7 +83,13 @@ def test_a_state_that_stays_is_not_announced_again():
 def test_edges_are_told_from_the_first_start_on():
     rig = Rig().primed(1, 2)
     segments = (Segment(runs=(run_of(1, JUICE, 0, 2),)), Segment(runs=(run_of(2, SYRUP, 0.5, 1),)))
-    rig.say(Start(operation=Operation(operation="s1", kind=OperationKind.SERVE, segments=segments, glass="tumbler")))
+    rig.say(
+        Start(
+            operation=Operation(
+                operation="s1", kind=OperationKind.SERVE, segments=segments, glass="tumbler", empty_glass=True
+            )
+        )
+    )
     rig.run(8.0)
     told = [(edge.line, edge.is_on, round(edge.at_s, 3)) for edge in rig.of(Edge) if edge.operation == "s1"]
     assert told == [(1, True, 0.0), (1, False, 2.0), (2, True, 2.5), (2, False, 3.5)]

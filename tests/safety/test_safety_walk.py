@@ -145,7 +145,9 @@ class Walk(RuleBasedStateMachine):
     @rule(kind=kinds, some=segments, jug=st.booleans(), fails=st.sampled_from([False] * 5 + [True]))
     def start(self, kind: OperationKind, some: list[Segment], jug: bool, fails: bool) -> None:
         self.count += 1
-        asked = Operation(operation=f"op{self.count}", kind=kind, segments=tuple(some), glass="tumbler", jug=jug)
+        asked = Operation(
+            operation=f"op{self.count}", kind=kind, segments=tuple(some), glass="tumbler", jug=jug, empty_glass=True
+        )
         if jug and self.count % 4:
             self.say(ConfirmJug(volume_ml=500.0))
         before = self.core.state
