@@ -27,7 +27,7 @@ def budget(profile_path: Path, as_json: bool) -> int:
 
 def _draw(found: SupplyBudget) -> str:
     header = ("what", "value", "limit", "margin", "")
-    together = f"any {found.pumps_at_once} pumps may run together"
+    together = f"any {found.pumps_started} pumps may run together, the inrush of the last one included"
     parts = [
         table(header, map(_cells, found.rows)),
         f"\nA plan may use {found.current_limit_a:.2f} A at any instant; {together}.",

@@ -1,7 +1,6 @@
 """Commands that only show: status, calibration."""
 
 import time
-from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import NoReturn
@@ -168,31 +167,25 @@ def one_line(view: OperationView) -> str:
 
 def _follow(engine: Engine, *, as_json: bool) -> NoReturn:
     """A line for every change of what one line can say; as JSON every change as one line. Ends with the engine."""
-    said = None
+    said: dict[str, object] = {}
     for name, document in engine.events():
         if name == "progress":
             continue
-        if as_json:
-            click.echo(document)
-            continue
-        for text in _news(name, document):
-            if text != said:
-                click.echo(f"{time.strftime('%H:%M:%S')}  {text}")
-                said = text
+        news = document if as_json else _news(name, document)
+        if news != said.get(name):
+            said[name] = news
+            click.echo(news if as_json else f"{time.strftime('%H:%M:%S')}  {news!s}")
     raise Unreachable("the engine went away. See tundish status")
 
 
-def _news(name: str, document: bytes) -> Iterator[str]:
+def _news(name: str, document: bytes) -> str:
+    """What an event says, in one line."""
     if name == "operation":
-        yield one_line(msgspec.json.decode(document, type=OperationView))
-        return
+        return one_line(msgspec.json.decode(document, type=OperationView))
     now = msgspec.json.decode(document, type=Status)
     state = "guard cannot be reached" if now.state is None else str(now.state)
-    yield (
-        state
-        + ("" if now.fault is None else f", FAULT: {now.fault}")
-        + ("" if now.inputs is None else f" ({', '.join(_contacts(now.inputs))})")
-    )
+    fault = "" if now.fault is None else f", FAULT: {now.fault}"
+    return state + fault + ("" if now.inputs is None else f" ({', '.join(_contacts(now.inputs))})")
 
 
 def _contacts(inputs: InputReport) -> list[str]:

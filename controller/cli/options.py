@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 import click
 import msgspec
 
-from controller.errors import BadQuantity
+from controller.errors import BadQuantity, Problem
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -33,6 +33,20 @@ existing_file = click.Path(path_type=Path, exists=True, dir_okay=False)
 def facts_options(command: Command) -> Command:
     """--run-dir and --json."""
     return run_dir_option(json_option(command))
+
+
+def more_in_check(warnings: Sequence[object]) -> list[str]:
+    """One line for warnings that tundish check says in full; none for none."""
+    if not warnings:
+        return []
+    count = "1 warning" if len(warnings) == 1 else f"{len(warnings)} warnings"
+    return [click.style(f"{count} about these files: tundish check", fg="yellow")]
+
+
+def warnings_of(warnings: Sequence[Problem], event: Path) -> list[str]:
+    """Warnings about an event, which tundish check does not read, in full; those about the other files in short."""
+    own = [click.style(f"warning: {one}", fg="yellow") for one in warnings if one.file == str(event)]
+    return own + more_in_check([one for one in warnings if one.file != str(event)])
 
 
 def show(value: object, draw: Callable[[], str], *, as_json: bool) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from controller.cli.examples import book_option, event_argument, profile_option
-from controller.cli.options import json_option, run_dir_option, show, table
+from controller.cli.options import json_option, run_dir_option, show, table, warnings_of
 from controller.errors import TundishError
 
 if TYPE_CHECKING:
@@ -73,9 +73,7 @@ def prepare(
         parts = [draw_preparation_text(found, event)]
         parts += [f"shopping list: {csv_path}"] if csv_path is not None else []
         parts += [f"picture: {picture}"] if picture is not None else []
-        # Warnings of the profile are about wiring, which nobody touches here.
-        told = [one for one in warnings if one.file != str(profile_path)]
-        return "\n".join(parts + [click.style(f"warning: {one}", fg="yellow") for one in told])
+        return "\n".join(parts + warnings_of(warnings, event_path))
 
     show(found, draw, as_json=as_json)
 

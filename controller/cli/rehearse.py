@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from controller.cli.examples import book_option, event_argument, profile_option
-from controller.cli.options import json_option, show, table
+from controller.cli.options import json_option, show, table, warnings_of
 from controller.errors import BadQuantity, TundishError
 
 if TYPE_CHECKING:
@@ -66,9 +66,7 @@ def rehearse(
 
     def draw() -> str:
         parts = [draw_evening(found)] + ([f"report: {report}"] if report is not None else [])
-        # Warnings of the profile are about wiring, which a simulated machine has none of.
-        told = [one for one in warnings if one.file != str(profile_path)]
-        return "\n".join(parts + [click.style(f"warning: {one}", fg="yellow") for one in told])
+        return "\n".join(parts + warnings_of(warnings, event_path))
 
     show(found, draw, as_json=as_json)
 

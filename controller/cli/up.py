@@ -8,7 +8,7 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.examples import book_option, profile_option
-from controller.cli.options import run_dir_option, state_dir_option
+from controller.cli.options import more_in_check, run_dir_option, state_dir_option
 from controller.cli.places import BENCH, GUARD, own_state_dir, run_dir_to_fill, state_dir_to_use
 from controller.cli.running import listener_of, running_in
 from controller.cli.together import Wanted, run_together, say
@@ -40,8 +40,8 @@ def up(
     if glass is not None and glass not in {one.glass for one in book.glasses}:
         known = ", ".join(one.glass for one in book.glasses)
         raise click.BadParameter(f"the book has no glass {glass!r}; it has {known}.", param_hint="--glass")
-    for warning in warnings:
-        click.secho(f"warning: {warning}", err=True, fg="yellow")
+    for line in more_in_check(warnings):
+        click.echo(line, err=True)
     folder = run_dir_to_fill(run_dir)
     running = [one.name for one in running_in(folder)]
     if running:

@@ -42,6 +42,7 @@ class SupplyBudget(Value, frozen=True, kw_only=True):
     left_a: float  # for all pumps together at any instant; may be < 0
     current_limit_a: float  # what a plan may use: the smaller of left_a and the cap on current
     pumps_at_once: int  # so many of any pumps may run together: within the cap on lines and all evening long
+    pumps_started: int  # so many of them can be started one after the other, the last one's inrush included
     problems: tuple[str, ...]
 
 
@@ -65,6 +66,7 @@ def supply_budget(profile: Profile) -> SupplyBudget:
         left_a=left_a,
         current_limit_a=limit_a,
         pumps_at_once=at_once,
+        pumps_started=_pumps_started(profile, at_once, limit_a),
         problems=tuple(_problems(profile)),
     )
 
@@ -105,6 +107,14 @@ def _pumps_at_once(profile: Profile) -> int:
         for count in range(1, most + 1)
         if _standing_a(profile, count) + sum(steady[:count]) <= _continuous_a(profile) + 1e-9
     ]
+    return max(fitting, default=0)
+
+
+def _pumps_started(profile: Profile, at_once: int, limit_a: float) -> int:
+    """How many of any pumps can be brought to run together: the last of them starts with its inrush."""
+    steady = sorted((line.pump.run_a for line in profile.lines), reverse=True)
+    extra_a = max(line.pump.inrush_a - line.pump.run_a for line in profile.lines)
+    fitting = [count for count in range(1, at_once + 1) if sum(steady[:count]) + extra_a <= limit_a + 1e-9]
     return max(fitting, default=0)
 
 

@@ -118,6 +118,12 @@ def test_standing_loads():
     assert row(budget, "pumps, running").margin == pytest.approx(0.2)
 
 
+def test_the_last_pump_of_those_that_run_together_must_be_able_to_start():
+    # The cap is 3.4 A. Three run at 1.8 A while a fourth starts with 1.6 A: just that. Four at 2.4 A leave 1.0 A.
+    budget = supply_budget(SIX)
+    assert (budget.pumps_started, budget.pumps_at_once) == (4, 5)
+
+
 def test_what_is_left_for_pumps():
     budget = supply_budget(SIX)
     # Rated 5 A less computer 0.5, lamps 0.15, five coils 0.15: 4.2 A; the cap of 3.4 A is smaller.
