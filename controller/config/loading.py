@@ -17,6 +17,12 @@ from controller.model.event import GuestEvent
 from controller.model.profile import Profile
 
 MAX_BYTES = 1024 * 1024
+# Keys by which a file of each kind is told from the others.
+KEYS_OF = {
+    "profile": {"board", "supply", "relay_board"},
+    "book": {"liquids", "glasses", "recipes"},
+    "event": {"guests", "menu", "starts"},
+}
 
 
 def load(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book, list[Problem]]:
@@ -39,7 +45,7 @@ def load_event(
     Where the event leaves the lines free, the book may hold recipes whose liquids are on no line.
     """
     of_event, of_profile, of_book = (Notes(file=str(path)) for path in (event_path, profile_path, book_path))
-    tree = _tree(of_event)
+    tree = _tree(of_event, "event")
     found = Found(line=1, column=1) if tree is None else Walker(of_event, {}).read(tree, Group(cls=GuestEvent), "")
     machine = _find_profile(of_profile)
     profile = machine.sound(Profile)
@@ -76,7 +82,7 @@ def _in_order(warnings: list[Problem]) -> list[Problem]:
 
 
 def _find_profile(notes: Notes) -> Found:
-    tree = _tree(notes)
+    tree = _tree(notes, "profile")
     if tree is None:
         return Found(line=1, column=1)
     found = Walker(notes, {}).read(tree, Group(cls=Profile), "")
@@ -85,7 +91,7 @@ def _find_profile(notes: Notes) -> Found:
 
 
 def _read_book(machine: Machine, notes: Notes, *, lines_are_free: bool = False) -> Book | None:
-    tree = _tree(notes)
+    tree = _tree(notes, "book")
     if tree is None:
         return None
     found = Walker(notes, _measures(tree)).read(tree, Group(cls=Book), "")
@@ -102,9 +108,20 @@ def _measures(tree: Node) -> dict[str, float]:
     return {one.measure: one.volume_ml for one in found if isinstance(one, Measure)}
 
 
-def _tree(notes: Notes) -> Node | None:
+def _tree(notes: Notes, kind: str) -> Node | None:
+    """The file's tree; None after noting why there is none, or that the file is of another kind."""
     text = _text(notes)
-    return read_tree(text, notes) if text is not None else None
+    tree = read_tree(text, notes) if text is not None else None
+    if not isinstance(tree, Mapping):
+        return tree
+    keys = {key.text for key, _ in tree.pairs}
+    other = next((one for one, own in KEYS_OF.items() if own & keys and not KEYS_OF[kind] & keys), None)
+    if other is None:
+        return tree
+    notes.add(
+        Spot(), "", f"this is no {kind}: by its keys it is the file of a{'n' if other == 'event' else ''} {other}."
+    )
+    return None
 
 
 def _text(notes: Notes) -> str | None:

@@ -6,9 +6,12 @@ import time
 import pytest
 from faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change, profile_problems
 
+from controller.config import load_book, load_profile
 from controller.config.found import Notes
 from controller.config.nodes import MAX_VALUES, Mapping, read_tree
+from controller.errors import FileProblems
 
+EVENT = BOOK.parent / "fete_event.yaml"
 PROFILE_TEXT = PROFILE.read_text(encoding="utf-8")
 BOOK_TEXT = BOOK.read_text(encoding="utf-8")
 
@@ -200,3 +203,13 @@ def test_a_file_within_the_bounds_is_read_whole():
 def test_a_reused_name_in_a_book_is_pointed_at(tmp_path):
     changed = change(BOOK_TEXT, "  - recipe: Lime Soda", f"  - recipe: {HERE}hedgerow cup")
     assert_refused(book_problems(tmp_path, changed.text), changed, "stands twice", "in line")
+
+
+@pytest.mark.parametrize(("given", "kind"), [("book", "profile"), ("event", "book"), ("profile", "book")])
+def test_a_file_of_another_kind_is_named_as_such_and_as_nothing_else(given, kind):
+    paths = {"profile": PROFILE, "book": BOOK, "event": EVENT}
+    with pytest.raises(FileProblems) as error:
+        load_profile(paths[given]) if kind == "profile" else load_book(paths[given], None)
+    (problem,) = error.value.problems
+    assert f"this is no {kind}: by its keys it is the file of a" in problem.text
+    assert problem.text.endswith(f" {given}.")
