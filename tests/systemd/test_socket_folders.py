@@ -1,6 +1,7 @@
 """The folders of the sockets, as systemd makes them at boot: who may connect, and who may listen."""
 
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -88,3 +89,20 @@ def test_a_service_may_write_its_own_folder_and_not_the_other_s(name):
     mode, owner = folders()[folder.relative_to(SERVICE_RUN_DIR)]
     assert owner == service["User"][0]
     assert not mode & 0o022
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give folders to others")
+@pytest.mark.skipif(shutil.which("systemd-tmpfiles") is None, reason="systemd-tmpfiles is not installed")
+def test_systemd_makes_them_so_also_where_an_earlier_version_s_folder_is(tmp_path):
+    (tmp_path / "etc/tmpfiles.d").mkdir(parents=True)
+    shutil.copy(ROOT / "systemd/tundish.tmpfiles", tmp_path / "etc/tmpfiles.d/tundish.conf")
+    users = "".join(f"{name}:x:{number}:{GROUP if number else 0}::/:/bin/sh\n" for name, number in IDS.items())
+    (tmp_path / "etc/passwd").write_text(users)
+    (tmp_path / "etc/group").write_text(f"root:x:0:\ntundish:x:{GROUP}:\n")
+    (tmp_path / "run/tundish").mkdir(parents=True)
+    (tmp_path / "run/tundish").chmod(0o3770)
+    tmp_path.chmod(0o755)
+    subprocess.run(["systemd-tmpfiles", "--create", f"--root={tmp_path}", "tundish.conf"], check=True)
+    for below, (mode, owner) in folders().items():
+        found = (tmp_path / "run/tundish" / below).stat()
+        assert (found.st_mode & 0o7777, found.st_uid, found.st_gid) == (mode, IDS[owner], GROUP)
