@@ -132,12 +132,7 @@ def _restore(archive: Path, config_dir: Path, state: Path, folder: Path, *, is_a
     if not has_records(new):
         raise RecordError(f"{archive} holds no journal. Nothing was changed.")
     collect(config_dir, state, old)
-    if has_records(old) and guard_folder(old).name != guard_folder(new).name:
-        raise Refused(
-            rule="restore_layout",
-            reason=f"guard and engine keep their records in folders of their own, either in {state} or in the backup.",
-            way_out="A backup of the services goes back to the services, one of tundish up to --state-dir of that.",
-        )
+    _refuse_other_layout(old, new, state)
     kept = None
     if is_applied and any(path.is_file() for path in old.rglob("*")):
         kept = free_name(state / COPIES, "before-restore")
@@ -163,6 +158,15 @@ def _restore(archive: Path, config_dir: Path, state: Path, folder: Path, *, is_a
         kept=None if kept is None else str(kept),
         problems=problems,
     )
+
+
+def _refuse_other_layout(old: Path, new: Path, state: Path) -> None:
+    if has_records(old) and guard_folder(old).name != guard_folder(new).name:
+        raise Refused(
+            rule="restore_layout",
+            reason=f"guard and engine keep their records in folders of their own, either in {state} or in the backup.",
+            way_out="A backup of the services goes back to the services, one of tundish up to --state-dir of that.",
+        )
 
 
 def _present(old: Path) -> tuple[Memory, tuple[str, ...]]:
