@@ -31,6 +31,9 @@ Type=ext4
 RequiredBy=local-fs.target
 """
 
+# The emulated card shows up late when this computer is busy; a real one does not, so that systemd's 90 s would do.
+PATIENT = "[Manager]\nDefaultDeviceTimeoutSec=15min\n"
+
 # What the README's chapter on installing says; the wheels lie on the board already, as it has no network.
 INSTALL = [
     "python3 -m venv /opt/tundish",
@@ -71,6 +74,9 @@ def first_overlay(folder: Path, wheel: Path, python: str) -> Path:
     units = overlay / "etc/systemd/system"
     (units / "local-fs.target.requires").mkdir(parents=True)
     (units / "var-lib-tundish.mount").write_text(MOUNT)
+    manager = overlay / "etc/systemd/system.conf.d"
+    manager.mkdir(parents=True)
+    (manager / "patient.conf").write_text(PATIENT)
     (units / "local-fs.target.requires/var-lib-tundish.mount").symlink_to("../var-lib-tundish.mount")
     return overlay
 
