@@ -8,12 +8,14 @@ Every case calibrates N drawn pumps (tests/metering/drawn_pumps.py) and serves e
   typists   7 to 12 trials of which one has one wrong digit, on scales of 0.1 and 0.01 g; on 1 g for information
   drift     12 spot checks of a pump that has not changed, on each scale
 
-Ends with 1 when a stated goal is missed: coverage 93 to 98 % at every dose, median width at most 1.3 times the interval
-with known variances; the accepted fit within 0.3 % (volume of a 50 mL dose) of the fit of the same rows typed right in
-95 of 100; false flags at most 3 in 168 checks (1 in 168 is what the chart is designed for).
+Ends with 1 when a stated goal is missed (by more than chance, when fewer than 2000 pumps are drawn): coverage 93 to
+98 % at every dose, median width at most 1.3 times the interval with known variances; the accepted fit within 0.3 %
+(volume of a 50 mL dose) of the fit of the same rows typed right in 95 of 100; false flags at most 3 in 168 checks (1 in
+168 is what the chart is designed for).
 """
 
 import argparse
+import itertools
 import statistics
 import sys
 from collections.abc import Callable, Iterable, Sequence
@@ -31,6 +33,7 @@ STEPS_G = (1.0, 0.1, 0.01)
 COUNTS = (3, 4, 6, 8, 12)
 LOWEST, HIGHEST, WIDEST, NEAR, OFTEN = 0.93, 0.98, 1.3, 0.003, 0.95
 MOST_FLAGS = 3.0 / 168.0
+SPREAD = (0.95 * 0.05) ** 0.5  # standard deviation of whether one dose falls inside
 
 
 def scale_of(step_g: float, common_percent: float = 0.01) -> WeighingScale:
@@ -100,11 +103,11 @@ def main(argv: list[str]) -> int:
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args(argv)
     with ProcessPoolExecutor() as pool:
+        first = itertools.count(1_000_000 * asked.seed, 10_000)  # every case draws pumps of its own
 
         def work(task: Callable[[int], object]) -> list:
-            return list(
-                pool.map(task, range(1_000_000 * asked.seed, 1_000_000 * asked.seed + asked.pumps), chunksize=25)
-            )
+            start = next(first)
+            return list(pool.map(task, range(start, start + asked.pumps), chunksize=25))
 
         low, high, wide = scales(work)
         typed = [typist(work, step_g) for step_g in (0.1, 0.01)]
@@ -112,7 +115,14 @@ def main(argv: list[str]) -> int:
         flags = drift(work)
     low, high = min(low, *(one[1] for one in typed)), max(high, *(one[2] for one in typed))
     wide, near = max(wide, *(one[3] for one in typed)), min(one[0] for one in typed)
-    reached = low >= LOWEST and high <= HIGHEST and wide <= WIDEST and near >= OFTEN and flags <= MOST_FLAGS
+    slack = 3.0 * (SPREAD / asked.pumps**0.5 - SPREAD / 2000**0.5) if asked.pumps < 2000 else 0.0
+    reached = (
+        low >= LOWEST - slack
+        and high <= HIGHEST + slack
+        and wide <= WIDEST + slack
+        and near >= OFTEN - slack
+        and flags <= MOST_FLAGS
+    )
     print(
         f"coverage {100 * low:.1f} to {100 * high:.1f} %, width at most x{wide:.2f}, one wrong digit: "
         f"{100 * near:.1f} % within 0.3 %, false flags {100 * flags:.2f} % of checks: "
