@@ -191,7 +191,9 @@ def next_run_time_s(
     is_enough = len(ran_s) >= 3 and fitted.degrees_of_freedom >= 4
     if is_enough and all(predict(law, dose, tolerance).is_inside for dose in samples):
         return None
-    candidates = [dose for dose in samples if dose <= most_ml] or [most_ml]
+    candidates = [dose for dose in samples if dose <= most_ml]
+    if not candidates:  # the line seems to give more than that before it has begun: the trials must be looked at first
+        return round(max(_SHORTEST_S, most_ml / fitted.flow_ml_s), 1)
     times_s = {round(max(_SHORTEST_S, fitted.run_time_s(dose)), 1) for dose in candidates}
     if len(ran_s) < 3:
         times_s = {time_s for time_s in times_s if time_s not in ran_s} or times_s

@@ -37,11 +37,15 @@ def _outlier(fitted: Fit, one: Outlier) -> str:
     trial = fitted.trials[one.index]
     said = (
         f"Trial {number_of(fitted.trials, one.index)} ({trial.on_s:g} s) does not fit: {trial.volume_ml:.2f} mL, where "
-        f"the others lead to {one.expected_ml:.2f} mL (Bonferroni p = {one.probability:.2g})."
+        f"the others lead to {one.expected_ml:.2f} mL; by chance in {_rarity(one.probability)} calibrations."
     )
     if one.index in fitted.left_out:
         return f"{said} It is left out. {one.suggestion}".rstrip()
     return f"{said} {one.suggestion or 'Repeat it.'}"
+
+
+def _rarity(probability: float) -> str:
+    return "1 in a million" if probability < 1e-6 else f"1 in {1.0 / probability:.0f}"
 
 
 def _bend(fitted: Fit) -> list[str]:

@@ -111,7 +111,7 @@ def sift(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> Sifted:
     found: list[Outlier] = []
     while True:
         assumed = assume_each([trials[index] for index in kept], prior, full_prior=full_prior)
-        wild = _wildest(trials, kept, assumed)
+        wild = _wildest(trials, kept, assumed, prior)
         if wild is None:
             return Sifted(kept=tuple(kept), assumed=assumed, outliers=tuple(found), exchanged=pair)
         found.append(wild)
@@ -127,7 +127,7 @@ def sift(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> Sifted:
         kept.remove(wild.index)
 
 
-def _wildest(trials: Sequence[Trial], kept: Sequence[int], assumed: Sequence[Assumed]) -> Outlier | None:
+def _wildest(trials: Sequence[Trial], kept: Sequence[int], assumed: Sequence[Assumed], prior: Prior) -> Outlier | None:
     """The trial without which the others agree best, when they do not bear it out."""
     if len(kept) <= 2:
         return None
@@ -141,13 +141,19 @@ def _wildest(trials: Sequence[Trial], kept: Sequence[int], assumed: Sequence[Ass
         index=index,
         expected_ml=expected_ml,
         probability=probability,
-        suggestion=_suggestion(trials, index, expected_ml, law_under(assumed)),
+        suggestion=_suggestion(trials, index, expected_ml, prior, [other for other in kept if other != index]),
     )
 
 
-def _suggestion(trials: Sequence[Trial], index: int, expected_ml: float, law: FlowLaw) -> str:
-    """What may have happened to a trial that does not fit."""
+def _suggestion(
+    trials: Sequence[Trial], index: int, expected_ml: float, prior: Prior, others_kept: Sequence[int]
+) -> str:
+    """What may have happened to a trial that does not fit, by the law of those that do; "" when nothing fits."""
     trial = trials[index]
+    try:
+        law = law_under(assume_each([trials[other] for other in others_kept], prior, full_prior=False))
+    except Refused:
+        return ""
 
     def fits(volume_ml: float) -> bool:
         return abs(trial.volume_ml - volume_ml) <= 3.0 * max(trial.u_volume_ml, law.scatter.at_ml(volume_ml))

@@ -100,7 +100,8 @@ def test_numbers_in_the_warnings_are_those_of_the_list(desk):
 
 def test_a_refused_file_leaves_nothing_behind(desk):
     good = grams(desk)
-    for bad in ([0.0] * 8, [150.0 + one for one in good], [1.9 * one for one in good], list(reversed(good))):
+    untared = [150.0 + one for one in good]
+    for bad in ([0.0] * 8, untared, untared[:4], [1.9 * one for one in good], list(reversed(good))):
         with pytest.raises(Refused):
             accept_file(desk, bad)
         assert desk.engine.fit(1).trials == ()
