@@ -18,6 +18,7 @@ EVENTS: dict[str, tuple[str, str]] = {
     "engine_failed": ("bb23f29cf7164fedb014f46be54c221d", "Part of the engine failed; it ends."),
     "book_renewed": ("6ee0da1c28ed4b3c8aefe26c06611aa5", "Guard and engine work with the book as its file has it now."),
     "book_refused": ("f1ab66880dd1432bb462dc467013256e", "The book was not taken over; the old one stays in force."),
+    "ledger_doubtful": ("b953250b9ccba36cbe4234e20db03b7a", "The ledger is damaged or has lost something."),
     "books_differ": ("1f70fb555183477f8a099cd27220ba8b", "Guard and engine work with different books: reload."),
     "stricter_figures": (
         "7e2fe5dd1b7ae12a01a2c6e17f027c1f",

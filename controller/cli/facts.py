@@ -92,6 +92,7 @@ def draw_status(now: Status) -> str:
         parts.append(click.style(f"FAULT: {now.fault}. See to its cause, then: tundish acknowledge", fg="red"))
     if not now.guard_connected:
         parts.append(click.style("The guard cannot be reached: no pump can run. Start it: tundish guard", fg="red"))
+    parts += [click.style(f"stock and history are not certain: {one}", fg="yellow") for one in now.doubts]
     if now.inputs is not None:
         parts.append(", ".join(_contacts(now.inputs)))
     if now.operation is not None:

@@ -115,6 +115,9 @@ class Engine:
             new_id=new_id,
         )
         self.past = History(ledger)
+        if ledger.damage:
+            log.error("ledger_doubtful", why=ledger.damage)
+            ledger.doubt_damage(wall_s=clock.wall_s())
         self._coming: Book | None = None  # the book that the guard is reading
         self._strict = book
         self._work_with(book)
@@ -178,6 +181,7 @@ class Engine:
             overdue=self._pouring.blocked(),
             jogs=self._commissioning.views(),
             operation=None if current is None else current.view(self._clock.now_s()),
+            doubts=self._ledger.doubts,
         )
 
     def names(self) -> Names:

@@ -14,6 +14,7 @@ from controller.engine.beside import Work
 from controller.engine.levels import spreads
 from controller.engine.tracking import Tracking
 from controller.errors import FaultLatched, Refused
+from controller.ledger.records import Intent
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
 from controller.model.messages import (
@@ -109,6 +110,7 @@ class Follow:
     def begin(self, tracking: Tracking) -> None:
         """Ask the guard for an operation that is on record."""
         self.current = tracking
+        self._ledger.wait_for_disk(False)  # or a slow card would keep the heart from beating
         self._beat_at_s = self._clock.now_s() + HEARTBEAT_S
         self._send(Start(operation=tracking.asked))
 
@@ -161,6 +163,7 @@ class Follow:
         if self.report is not None:
             log.warning("guard_lost")
         self.report = self._unsettled = None
+        self._ledger.wait_for_disk(True)
 
     def on_event(self, event: Event) -> None:
         """Take in what the guard says."""
@@ -187,6 +190,7 @@ class Follow:
     def _on_report(self, report: Report) -> None:
         self.report = report
         if self._unsettled is None:
+            self._miss(report.latest)
             # The guard's first answer. What it ended while we were apart follows it, and another report follows that.
             self._unsettled = frozenset(self._ledger.open_operations()) - {report.operation}
             if self._unsettled:
@@ -214,6 +218,7 @@ class Follow:
     def _on_refusal(self, refusal: Refusal) -> None:
         current = self.current
         if current is not None and refusal.request == current.asked.operation and not current.admitted:
+            self._ledger.wait_for_disk(True)
             current.refused.append(refusal)
             self._ledger.refuse(refusal.request, current.refused, wall_s=self._clock.wall_s())
             log.info("refused", operation=refusal.request, rule=refusal.rule)
@@ -221,7 +226,19 @@ class Follow:
             self.answers[refusal.request] = refusal
             log.warning("guard_refused", request=refusal.request, rule=refusal.rule, reason=refusal.reason)
 
+    def _miss(self, operation: str | None) -> None:
+        """Say so when the ledger has lost what the guard admitted last."""
+        if operation is not None and self._ledger.entry(operation) is None:
+            why = f"the guard admitted {operation} last, of which the ledger knows nothing"
+            log.error("ledger_doubtful", why=(why,))
+            self._ledger.doubt(why, wall_s=self._clock.wall_s())
+
     def _on_ended(self, ended: Ended) -> None:
+        self._ledger.wait_for_disk(True)
+        if self._ledger.entry(ended.operation) is None:
+            changes = ("on record by the guard alone",)
+            intent = Intent(operation=ended.operation, kind=ended.kind, wall_s=self._clock.wall_s(), changes=changes)
+            self._ledger.begin(intent)
         booked = self._ledger.end(
             ended.operation,
             ended.outcome,

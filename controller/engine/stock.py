@@ -205,7 +205,7 @@ class Stock:
                 opened_wall_s=now_s - request.opened_ago_s,
                 hung_wall_s=now_s,
                 told=told,
-                u_fill_ml=u_fill_ml(request.container_ml),
+                u_fill_ml=request.container_ml if told and self._ledger.doubts else u_fill_ml(request.container_ml),
                 tare_g=before.tare_g if before is not None and is_alike else None,
             ),
             self._note(request.line, "container", f"{request.container_ml:g} mL of {request.liquid} hung{opened}"),

@@ -34,6 +34,7 @@ def status(
     overdue: Mapping[int, tuple[str, ...]],
     jogs: Sequence[JogView],
     operation: OperationView | None,
+    doubts: tuple[str, ...] = (),
 ) -> Status:
     """The machine at a glance; `report` is None while the guard cannot be reached. overdue: line -> reasons."""
     reports = {} if report is None else {one.line: one for one in report.lines}
@@ -60,6 +61,7 @@ def status(
         lines=lines,
         next_step=_next_step(lines, is_right) if rests else "",
         inputs=None if report is None else report.inputs,
+        doubts=doubts,
     )
 
 

@@ -1,45 +1,62 @@
 """One SQLite file with its transactions; what cannot be read or written becomes a RecordError."""
 
 import sqlite3
+import weakref
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from controller.errors import RecordError
+from controller.ledger.check_file import CheckFile
 from controller.ledger.migrations import bring_up
 from controller.ledger.schema import SCHEMA_VERSION
 from controller.model.messages import JournalHead
 
 PAGE_BYTES = 512  # a serving touches few rows on many pages, and whole pages are written: small ones spare the card
+LOG_BYTES = 512 * 1024  # of the write-ahead log, before it is moved into the file
 
 
 class Database:
-    """The file `path` (":memory:" for none). Every method raises RecordError when the file cannot be used."""
+    """The file `path` (":memory:" for none). Every method raises RecordError when the file cannot be used.
+
+    A file that cannot be used any more because it is damaged is renamed and kept, and a new one begun.
+
+    Attributes:
+        damage: what was found damaged or lost when it was opened, a sentence each.
+        told: the last entry of the guard's journal that the engine was told of.
+    """
 
     def __init__(self, path: Path | str) -> None:
         self._path = str(path)
-        self.told: JournalHead | None = None  # the last entry of the guard's journal that the engine was told of
+        self.told: JournalHead | None = None
+        self.damage: tuple[str, ...] = ()
+        self._changes, self._waits = 0, True
+        self._check: CheckFile | None = None
         with self._guarded():
+            if self._path != ":memory:":
+                self._check = CheckFile(Path(path), PAGE_BYTES)
+            altered = self._check.damage() if self._check else ""
             self._db = sqlite3.connect(self._path, isolation_level=None)
-        try:
-            with self._guarded():
-                self._db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
-                # One process alone: then the index of the write-ahead log stays in memory and off the card.
-                self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
-                self._db.execute("PRAGMA journal_mode = WAL")
-                self._db.execute("PRAGMA synchronous = FULL")
-                self._prepare()
-                self._db.execute("PRAGMA foreign_keys = ON")
-                number, text = self._db.execute("SELECT journal_number, journal_hash FROM mark").fetchone()
-                self.told = JournalHead(number=number, hash=text) if number else None
-        except RecordError:
-            self._db.close()
-            raise
+            try:
+                self._open()
+            except (sqlite3.DatabaseError, RecordError, UnicodeError) as failure:
+                if not altered and isinstance(failure, sqlite3.OperationalError | RecordError):
+                    self._db.close()
+                    raise  # full, locked, read-only, of a newer version: nothing is broken
+                altered = altered or str(failure)
+            else:
+                altered = "" if self._check and self._is_older(self._check) else altered
+            if altered:
+                self._set_aside(Path(path), altered)
+            elif self._check is not None:
+                self._compare(self._check)
+        # Also at the end of a process that has not closed it: SQLite alone would empty its log and take no checksums.
+        self._closing = weakref.finalize(self, _close, self._db, self._check)
 
     def close(self) -> None:
-        """Close the file."""
-        self._db.close()
+        """Close the file. May be repeated."""
+        self._closing()
 
     def all(self, sql: str, arguments: tuple[object, ...] = ()) -> list[tuple[Any, ...]]:
         """Every row of a query."""
@@ -59,12 +76,50 @@ class Database:
             try:
                 yield self._db
                 told = (self.told.number, self.told.hash) if self.told else (0, "")
-                self._db.execute("UPDATE mark SET changes = changes + 1, journal_number = ?, journal_hash = ?", told)
+                self._db.execute(
+                    "UPDATE mark SET changes = ?, journal_number = ?, journal_hash = ?", (self._changes + 1, *told)
+                )
                 self._db.execute("COMMIT")
             except BaseException:
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
                 raise
+            self._changes += 1
+            if self._check is not None and not self.damage:
+                self._check.note(self._changes)
+                if self._waits and self._check.log_bytes > LOG_BYTES:
+                    _checkpoint(self._db, self._check, self._check.pages_in_log())
+
+    def wait_for_disk(self, waits: bool) -> None:
+        """Whether a transaction waits until it is on disk, as it should; else it goes there with the next that does.
+
+        While a drink pours nobody may wait for a slow card.
+        """
+        with self._guarded():
+            self._waits = waits
+            self._db.execute(f"PRAGMA synchronous = {'FULL' if waits else 'NORMAL'}")
+
+    def settle_damage(self) -> None:
+        """What follows from the damage is on record: it need not be found again at the next start."""
+        if self._check is not None and self.damage:
+            with self._guarded():
+                _checkpoint(self._db, self._check, None)
+                self._check.note(self._changes)
+        self.damage = ()
+
+    # --- opening
+
+    def _open(self) -> None:
+        self._db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+        # One process alone: then the index of the write-ahead log stays in memory and off the card.
+        self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
+        self._db.execute("PRAGMA journal_mode = WAL")
+        self._db.execute("PRAGMA synchronous = FULL")
+        self._db.execute("PRAGMA wal_autocheckpoint = 0")
+        self._prepare()
+        self._db.execute("PRAGMA foreign_keys = ON")
+        self._changes, number, text = self._db.execute("SELECT * FROM mark").fetchone()
+        self.told = JournalHead(number=number, hash=text) if number else None
 
     def _prepare(self) -> None:
         version = self._db.execute("PRAGMA user_version").fetchone()[0]
@@ -74,14 +129,66 @@ class Database:
                 f"{SCHEMA_VERSION}). Use that one, or move the file away to begin a new ledger."
             )
         if version < SCHEMA_VERSION:
-            with self.transaction() as db:
-                bring_up(db, version)
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                bring_up(self._db, version)
+                self._db.execute("COMMIT")
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+
+    def _is_older(self, check: CheckFile) -> bool:
+        """Whether the check file is behind the ledger, so that its checksums may be as well."""
+        return check.changes is not None and check.changes < self._changes
+
+    def _set_aside(self, path: Path, why: str) -> None:
+        """Keep a damaged file under another name, and begin anew: nobody could tell a right figure from a wrong one."""
+        self._db.close()
+        if self._check is not None:
+            self._check.close()
+        number = 1
+        while (kept := path.with_name(f"{path.name}.damaged-{number}")).exists():
+            number += 1
+        for suffix in ("", "-wal", "-shm"):
+            with suppress(FileNotFoundError):
+                path.with_name(path.name + suffix).rename(kept.with_name(kept.name + suffix))
+        self.damage = (f"{path} is damaged ({why}); it is kept as {kept.name}, and a new ledger is begun",)
+        if self._check is not None:
+            self._check = CheckFile(path, PAGE_BYTES)
+        self._db = sqlite3.connect(self._path, isolation_level=None)
+        self._open()
+
+    def _compare(self, check: CheckFile) -> None:
+        """Hold the transactions against those that were noted; a ledger of which none was noted is taken as it is."""
+        if check.changes is not None and check.changes > self._changes:
+            self.damage = (f"{self._path}: the last {check.changes - self._changes} changes are lost",)
+        elif check.changes != self._changes:
+            _checkpoint(self._db, check, None)
+            check.note(self._changes)
 
     @contextmanager
     def _guarded(self) -> Iterator[None]:
         try:
             yield
-        except sqlite3.Error as error:
+        except (sqlite3.Error, OSError) as error:
             raise RecordError(
                 f"ledger {self._path}: {error}. Check free space, ownership and the card; the pumps stay off meanwhile."
             ) from error
+
+
+def _checkpoint(db: sqlite3.Connection, check: CheckFile, pages: set[int] | None) -> None:
+    """Move the write-ahead log into the file. It is emptied last: until then its pages count as it has them."""
+    is_busy, in_log, moved = db.execute("PRAGMA wal_checkpoint(FULL)").fetchone()
+    if is_busy or in_log != moved:
+        raise sqlite3.OperationalError("the write-ahead log cannot be moved into the file")
+    check.take(pages)
+    db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+
+
+def _close(db: sqlite3.Connection, check: CheckFile | None) -> None:
+    if check is not None:
+        with suppress(sqlite3.Error, OSError):  # what is in the log stays there, and is found again
+            _checkpoint(db, check, check.pages_in_log())
+    db.close()
+    if check is not None:
+        check.close()

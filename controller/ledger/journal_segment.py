@@ -3,13 +3,13 @@
     tundish-journal 2 <number of the entry before> <its hash> <check>
     <hash> <number> <body>
 
-An entry's hash runs on from the entry before it (BLAKE2b, RFC 7693, 8 bytes: against accidents, not against forgers).
+An entry's hash runs on from the entry before it.
 """
 
 from dataclasses import dataclass
-from hashlib import blake2b
 
 from controller.errors import RecordError
+from controller.ledger.checked_line import checked, digest, words
 from controller.model.messages import JournalHead
 
 MAGIC, VERSION = b"tundish-journal", 2
@@ -58,38 +58,38 @@ class Segment:
 def chained(before: JournalHead, body: bytes) -> Entry:
     """The entry with this body that follows on `before`."""
     number = before.number + 1
-    return Entry(number=number, hash=_digest(b"%s %d %s" % (before.hash.encode(), number, body)), body=body)
+    return Entry(number=number, hash=digest(b"%s %d %s" % (before.hash.encode(), number, body)), body=body)
 
 
 def header(before: JournalHead) -> bytes:
     """The first line of a segment that goes on after this entry."""
-    return _checked(b"%s %d %d %s" % (MAGIC, VERSION, before.number, before.hash.encode()))
+    return checked(b"%s %d %d %s" % (MAGIC, VERSION, before.number, before.hash.encode()))
 
 
 def head_line(head: JournalHead) -> bytes:
     """An entry's name as it is kept outside the journal; always of the same length."""
-    return _checked(b"%020d %s" % (head.number, head.hash.encode()))
+    return checked(b"%020d %s" % (head.number, head.hash.encode()))
 
 
 def parse_head(text: bytes) -> JournalHead | None:
     """What `head_line` wrote, None when this is not it."""
-    words = _words(text)
-    head = JournalHead(number=int(words[0]), hash=words[1].decode("ascii", "replace")) if len(words) == 2 else None
+    found = words(text)
+    head = JournalHead(number=int(found[0]), hash=found[1].decode("ascii", "replace")) if len(found) == 2 else None
     return head if head is not None and head_line(head) == text else None
 
 
 def parse(data: bytes) -> Segment | None:
     """What of a segment is sound; None when it has no sound entry. RecordError when a newer version wrote it."""
     end = data.find(b"\n") + 1
-    words = _words(data[:end])
-    if len(words) != 4 or words[0] != MAGIC:
+    found = words(data[:end])
+    if len(found) != 4 or found[0] != MAGIC:
         return None
-    if words[1] != b"%d" % VERSION:
+    if found[1] != b"%d" % VERSION:
         raise RecordError(
-            f"the journal was written by a newer version (format {words[1].decode()}, this one knows {VERSION}). "
+            f"the journal was written by a newer version (format {found[1].decode()}, this one knows {VERSION}). "
             "Update Tundish, or move the journal away: every line then counts as never used."
         )
-    before = last = JournalHead(number=int(words[2]), hash=words[3].decode())
+    before = last = JournalHead(number=int(found[2]), hash=found[3].decode())
     entries = []
     while at := data.find(b"\n", end) + 1:
         body = data[end : at - 1].split(b" ", 2)[-1]
@@ -101,17 +101,3 @@ def parse(data: bytes) -> Segment | None:
     if not entries:
         return None
     return Segment(before=before, entries=tuple(entries), size=end, is_whole=end == len(data))
-
-
-def _checked(text: bytes) -> bytes:
-    return b"%s %s\n" % (text, _digest(text).encode())
-
-
-def _words(line: bytes) -> list[bytes]:
-    """The words of a line that ends in its check; none when it does not."""
-    text = line[:-1].rpartition(b" ")[0]
-    return text.split(b" ") if _checked(text) == line else []
-
-
-def _digest(data: bytes) -> str:
-    return blake2b(data, digest_size=8).hexdigest()

@@ -70,6 +70,13 @@ class Stock:
             db.execute("UPDATE container SET told = ? WHERE line = ? AND taken_wall_s IS NULL", (is_told, line))
 
 
+def doubt(db: sqlite3.Connection, note: LineNote) -> None:
+    """Nothing is sure of what is left in any container; the note says why, once for each."""
+    for (line,) in db.execute("SELECT line FROM container WHERE taken_wall_s IS NULL ORDER BY line").fetchall():
+        db.execute("UPDATE container SET u_fill_ml = container_ml WHERE line = ? AND taken_wall_s IS NULL", (line,))
+        add_note(db, msgspec.structs.replace(note, line=line))
+
+
 def draw(
     db: sqlite3.Connection, deliveries: Sequence[Delivery], outcome: Outcome, spreads: Mapping[int, Spread]
 ) -> None:

@@ -19,12 +19,13 @@ from controller.ledger.records import (
     Entry,
     Intent,
     JogAnswer,
+    LineNote,
     Spread,
     Throughput,
     Weighing,
     evening_of,
 )
-from controller.ledger.stock import Stock, draw
+from controller.ledger.stock import Stock, doubt, draw
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, JournalHead, Refusal
 from controller.model.states import OperationKind, Outcome
@@ -41,10 +42,32 @@ class Ledger:
         self.past = Past(self._database)
         self.notes = LineNotes(self._database)
         self.sequences = Sequences(self._database)
+        self.doubts: tuple[str, ...] = ()  # why stock and history are not certain, since it was opened
 
     def close(self) -> None:
         """Close the file."""
         self._database.close()
+
+    @property
+    def damage(self) -> tuple[str, ...]:
+        """What was found damaged or lost when the ledger was opened, a sentence each."""
+        return self._database.damage
+
+    def doubt_damage(self, *, wall_s: float) -> None:
+        """Put on record what follows from the damage; until then every start finds it again."""
+        for text in self.damage:
+            self.doubt(text, wall_s=wall_s)
+        self._database.settle_damage()
+
+    def doubt(self, why: str, *, wall_s: float) -> None:
+        """Part of the past is lost: nothing is sure of what is left in a container until somebody has looked."""
+        self.doubts = (*self.doubts, why)
+        with self._database.transaction() as db:
+            doubt(db, LineNote(wall_s=wall_s, line=0, event="stock", text=f"weigh or measure what is left: {why}"))
+
+    def wait_for_disk(self, waits: bool) -> None:
+        """Whether what is recorded is on disk when a method returns; else it goes there with the next that waits."""
+        self._database.wait_for_disk(waits)
 
     # --- the guard's journal
 

@@ -149,6 +149,7 @@ class Status(Value, frozen=True, kw_only=True):
     lines: tuple[LineView, ...]
     inputs: InputReport | None
     next_step: str = ""  # the command that brings the machine on while it rests
+    doubts: tuple[str, ...] = ()  # why stock and history are not certain, since the engine started
 
 
 class LargerGlass(Value, frozen=True, kw_only=True):

@@ -6,7 +6,7 @@ from test_virtual_machine import ROOT, prime_all
 from controller.config import load
 from controller.ledger.journal import FileJournal, MemoryJournal
 from controller.model.states import Contents, MachineState
-from controller.model.views import AcknowledgeRequest
+from controller.model.views import AcknowledgeRequest, JogRequest
 from controller.rehearsal.machine import Machine
 
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
@@ -43,4 +43,37 @@ def test_a_journal_that_is_whole_agrees_with_the_ledger(folder):
     machine = started(folder, FileJournal(folder))
     assert (machine.engine.status().state, machine.engine.status().fault) == (MachineState.IDLE, None)
     assert machine.engine.status().lines[0].contents is Contents.LIQUID
+    machine.close()
+
+
+def test_a_ledger_that_is_gone_costs_stock_and_history_and_says_so(folder):
+    before = started(folder, FileJournal(folder))
+    lines = before.engine.status().lines
+    before.close()
+    for path in folder.glob("ledger*"):
+        path.unlink()
+    machine = started(folder, FileJournal(folder))
+    status = machine.engine.status()
+    assert (status.state, status.fault) == (MachineState.IDLE, None)
+    assert [(one.liquid, one.contents) for one in status.lines] == [(one.liquid, one.contents) for one in lines]
+    assert "of which the ledger knows nothing" in status.doubts[0]
+    assert {machine.engine.stock.view(line).sure_ml for line in (1, 2)} == {0.0}
+    machine.close()
+
+
+def test_an_older_ledger_is_missed_and_what_it_lacks_is_booked(folder):
+    older = (folder / "ledger.db").read_bytes(), (folder / "ledger.check").read_bytes()
+    machine = started(folder, FileJournal(folder))
+    machine.engine._starts._new_id = iter(["later"]).__next__
+    machine.finish(machine.engine.jog(JogRequest(line=1, on_s=0.3)).operation)
+    machine.close()
+    (folder / "ledger.db").write_bytes(older[0])
+    (folder / "ledger.check").write_bytes(older[1])
+    machine = started(folder, FileJournal(folder))
+    assert "the guard admitted later last" in machine.engine.status().doubts[0]
+    machine.run_until(lambda: machine.engine.operation("later").outcome is not None, 1.0)
+    machine.close()
+    machine = started(folder, FileJournal(folder))
+    assert machine.engine.status().doubts == ()
+    assert machine.engine.stock.view(1).sure_ml == 0.0  # until somebody has looked
     machine.close()
