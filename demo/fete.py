@@ -186,6 +186,7 @@ def live(folder: Path, tally: Tally) -> None:
         )
         pour_live(folder, tally)
         time.sleep(2.0)  # the pause between two servings is a cap of its own
+        fresh_glass(folder)
         print("\n  Twice an Orchard Fizz is more than a serving may hold:")
         tally.expect(tundish("pour", TOO_MUCH, "--times", "2").returncode == 1, "the double was not refused")
         stop_half_way(folder, tally)

@@ -145,7 +145,7 @@ def served(machine: Machine, folder: Path, servings: int) -> tuple[dict[str, flo
     before = [one.io_counters().write_bytes for one in machine.both]
     with traced(machine, folder) as counted:
         for _ in range(servings):
-            tundish(machine.run_dir, "bench", "glass", "empty")
+            tundish(machine.run_dir, "bench", "glass", "exchange", GLASS)
             view = tundish(machine.run_dir, "pour", RECIPE)
             if view["outcome"] != "done":
                 raise RuntimeError(f"the serving ended as {view['outcome']}: {view['reason']}")

@@ -122,6 +122,7 @@ def poured(machine: Machine) -> Finding:
     machine.begin()
     time.sleep(PAUSE_S)
     since_s = time.time()
+    machine.another_glass()
     view = machine.tundish("pour", "Small Fizz")
     gpios = GPIOS[machine.active]
     machine.allow(since_s, time.time(), frozenset({gpios[0], gpios[2], gpios[3]}))
@@ -182,6 +183,7 @@ def reset(machine: Machine) -> Finding:
     """The reset button in mid-pour: pins become inputs at once, and nothing runs after the boot."""
     finding = Finding("reset in mid-pour")
     machine.begin()
+    machine.another_glass()
     since_s = time.time()
     machine.board.stream(_in_background(), timeout=60)
     _wait_for_a_line(machine, since_s)
@@ -198,6 +200,7 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
     """The plug pulled in mid-pour: after the next boot every serving reported done is there, and nothing runs."""
     finding = Finding("plug pulled in mid-pour")
     machine.begin()
+    machine.another_glass()
     since_s = time.time()
     machine.board.stream(_in_background(), timeout=60)
     _wait_for_a_line(machine, since_s)

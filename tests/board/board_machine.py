@@ -10,6 +10,7 @@ from board_pins import Pulse, Window
 
 GPIOS = {"low": (2, 4, 5, 6, 7, 8), "high": (22, 23, 24, 27)}  # of the profiles' relays, by active level
 LINES = (1, 2, 3, 4)  # of the book
+GLASS = {"low": 27, "high": 26}  # of the profiles' glass contacts, closed under a glass
 MARK = 16  # a GPIO that neither profile uses
 ON_BOARD = "/opt/tundish/bin/python /opt/board-test/on_board.py"
 SEGFAULT = 128 + 11
@@ -143,8 +144,15 @@ class Machine:
             raise RuntimeError(f"the board refused: {answer}")
         return answer
 
+    def another_glass(self) -> None:
+        """Take the glass and set another down: the next drink wants one."""
+        for is_gone, rest_s in ((True, 1.5), (False, 1.0)):
+            self.board.pins.set_input(GLASS[self.active], is_gone)
+            time.sleep(rest_s)
+
     def pour_and(self, *, recipe: str = "Long Fizz", **words: object) -> tuple[dict, float]:
         """Pour, and in mid-pour do what `words` say (on_board.py); its report, and the host's time of the deed."""
+        self.another_glass()
         options = " ".join(f"--{name} '{value}'" for name, value in words.items())
         report = self.on_board("pour", f"'{recipe}' --mark {MARK} {options}")
         if not report["is_pouring"]:
