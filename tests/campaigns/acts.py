@@ -56,6 +56,7 @@ class Acts:
             "stranger speaks": lambda _: self._speak(),
             "engine in doubt": self._invent,
             "another liquid": lambda one: person.change_liquid(one.line),
+            "book edited": lambda one: person.edit_book(one.choice),
         }
 
     def bring_about(self, trouble: Trouble) -> None:

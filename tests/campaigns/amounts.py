@@ -37,6 +37,7 @@ class Account:
     glass: str | None  # that stood there, and what was in it
     in_glass_ml: float
     assigned: dict[int, str | None]
+    abv: dict[int, float]  # of each line's bottle, as a fraction
     is_disturbed: bool = False  # the guard was frozen or killed meanwhile: channels stay on until it is made up for
     excused: set[int] = field(default_factory=set)  # lines with a fault that no guard could have known of
     on_s: dict[int, float] = field(default_factory=dict)
@@ -78,6 +79,7 @@ class Amounts:
             held_ml={one.line: one.remaining_ml for one in bench.lines},
             left_ml={one.line: dict(one.left_outlet_ml) for one in bench.lines},
             assigned=dict(self._house.assigned),
+            abv={line: self._house.bottles.abv(line) for line in self._lines},
             excused=set(self._house.unsound),
         )
 
@@ -233,14 +235,20 @@ class Amounts:
         )
         total_ml = sum(poured_ml.values())
         caps, now_s = self._caps, self._house.now_s
+        brim_ml = self._house.bottles.brims_ml[account.operation.glass or ""]
+        if total_ml > brim_ml + slack_ml:
+            raise Violation(f"a serving of {total_ml:.1f} mL into a {account.operation.glass} of {brim_ml:.1f} mL")
         if total_ml > caps.serving_volume_ml + slack_ml:
             raise Violation(f"a serving of {total_ml:.1f} mL, the cap is {caps.serving_volume_ml:.1f} mL")
-        ethanol_g = sum(
-            ml * self._house.plot.abv(account.assigned[line]) * ETHANOL_G_ML for line, ml in poured_ml.items()
-        )
+        ethanol_g = sum(ml * account.abv.get(line, 0.0) * ETHANOL_G_ML for line, ml in poured_ml.items())
         share = slack_ml / total_ml if total_ml > 0 else 0.0
         if ethanol_g > caps.serving_ethanol_g * (1 + share) + TINY:
             raise Violation(f"a serving of {ethanol_g:.2f} g of ethanol, the cap is {caps.serving_ethanol_g} g")
+        booked_g = 0.0 if account.end is None else account.end.ethanol_g
+        if ethanol_g > booked_g * (1 + share) + TINY:
+            raise Violation(
+                f"{ethanol_g:.2f} g of ethanol were poured by the bottles' labels, {booked_g:.2f} g are booked"
+            )
         self._servings.append((now_s, ethanol_g))
         hour_g = sum(grams for at_s, grams in self._servings if now_s - at_s < HOUR_S - 1)
         if ethanol_g > 0 and hour_g > caps.hour_ethanol_g + ethanol_g * share + TINY:

@@ -42,7 +42,7 @@ class EngineProcess(Process):
         try:
             self.engine = Engine(
                 profile=house.plot.profile,
-                book=house.plot.book,
+                book=house.book,
                 ledger=house.ledger,
                 clock=house.boot_clock,
                 send=self._send,

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from campaigns.house import House
 
 CLEARED_UP_S = (0.2, 0.95)  # after the guard's end: the boot service's last step, within a second (`benchmarks faults`)
+READ_S = 0.05  # for the book
 RESTARTED_S = (1.05, 1.6)  # RestartSec=1s and some start-up
 
 _commands: msgspec.json.Decoder[Command] = msgspec.json.Decoder(Command)
@@ -53,7 +54,7 @@ class GuardProcess(Process):
         try:
             guard = Guard(
                 house.plot.profile,
-                house.plot.book,
+                house.book,
                 board,
                 house.disk.open(),
                 house.boot_clock,
@@ -61,6 +62,7 @@ class GuardProcess(Process):
                 boot=house.boot,
                 arm=house.sentinel.arm,
                 is_watched=house.sentinel.answers,
+                read_book=self._read_book,
                 poll_under_way_s=house.plot.poll_s,
             )
             house.watch.guard_began(guard._core)
@@ -75,6 +77,11 @@ class GuardProcess(Process):
         self.guard = guard
         house.later(0.05, lambda: house.sentinel.begin() if self.lives == life else None)
         self._at(guard.next_deadline_s())
+
+    def _read_book(self) -> None:
+        """A child of the guard reads the file, which takes a moment."""
+        house, life = self.house, self.lives
+        house.later(READ_S, lambda: self.run(lambda one: one.book_read(house.book)) if self.lives == life else None)
 
     def freeze(self, lasts_s: float) -> None:
         """Stand still; the sentinel sees it."""

@@ -6,6 +6,7 @@ from itertools import count
 from random import Random
 
 from campaigns.board import Failures, cut_power
+from campaigns.bottles import Bottles, edited
 from campaigns.disk import Disk, DiskLedger
 from campaigns.doubt import altered
 from campaigns.engine_process import EngineProcess
@@ -41,6 +42,8 @@ class House:
         self.unsound: set[int] = set()  # lines with a fault that the guard cannot know of
         self.is_glass_in_doubt = plot.profile.inputs.glass is None  # no contact, or one that has lied
         self.odd: set[int] = set()  # lines on which not their own liquid hangs, but cleaner, water or nothing
+        self.book = plot.book  # its file, as people leave it
+        self.books = {plot.book.title: plot.book}
         self.assigned = {state.line: state.assigned for state in plot.past.lines}
         self._deaf_until_s: dict[int, float] = {}
         self._agenda: list[tuple[float, int, Callable[[], object]]] = []
@@ -52,6 +55,7 @@ class House:
         self.ledger = DiskLedger(self.disk)
         self.guard_process, self.engine_process = GuardProcess(self), EngineProcess(self)
         self.sentinel = SentinelProcess(self)
+        self.bottles = Bottles(self)
         self.watch = Watch(self)
         self.tell(f"{plot.manners}, poll {plot.poll_s} s, late {plot.jitter_s} s, rogue {plot.rogue}")
 
@@ -99,6 +103,11 @@ class House:
         if self.rogue and self.draw.random() < self.rogue:
             return altered(command, self.plot, self.draw)
         return command
+
+    def edit_book(self, edit: str) -> None:
+        """Somebody writes other figures into the book's file."""
+        title = f"edit {len(self.books)}"
+        self.book = self.books[title] = edited(self.book, edit, title, self.draw)
 
     def use_sound_wires(self) -> None:
         """From now on every connection is a stream that only delays."""

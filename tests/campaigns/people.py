@@ -193,6 +193,7 @@ class Person:
         house.odd.discard(line)
         if name != house.assigned[line]:
             house.odd.add(line)
+            house.bottles.untold.add(line)
         house.watch.amounts.hung(line, before_ml, FULL_ML)
 
     def change_liquid(self, line: int) -> None:
@@ -210,6 +211,12 @@ class Person:
         house.engine_process.ask(
             lambda engine: engine.assign(AssignRequest(line=line, liquid=name, container_ml=FULL_ML))
         )
+
+    def edit_book(self, edit: str) -> None:
+        """Write other figures into the book, and have it read anew as far as the machine is free for it."""
+        house = self._house
+        house.edit_book(edit)
+        house.engine_process.ask(lambda engine: engine.renew_book(house.book))
 
     def stop(self) -> None:
         """Ask for a stop."""

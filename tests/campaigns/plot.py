@@ -72,11 +72,6 @@ class Plot:
                 return one.flow_ml_s
         return 1.25 * self.profile.line(line).pump.nominal_flow_ml_s
 
-    def abv(self, liquid: str | None) -> float:
-        """Alcohol by volume as a fraction."""
-        found = _liquid(self.book, liquid)
-        return found.abv_percent / 100 if found else 0.0
-
     def journal(self) -> Entry:
         """The past, as the journal holds it."""
         stamped = Stamped(mono_s=0.0, wall_s=self.past.wall_s, record=self.past)

@@ -4,6 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from random import Random
 
+from campaigns.bottles import EDITS
+
 from controller.model.profile import Profile
 
 LONGEST_S = 40.0  # troubles begin within this time
@@ -64,6 +66,7 @@ KINDS: dict[str, int] = {
     "stranger speaks": 4,
     "engine in doubt": 7,
     "another liquid": 3,
+    "book edited": 4,
 }
 
 Detail = Callable[[Profile, Random], dict[str, object]]
@@ -91,6 +94,7 @@ DETAILS: dict[str, Detail] = {
     ),
     **dict.fromkeys(("input stuck", "input flapping"), _contact),
     "another liquid": _line,
+    "book edited": lambda _, rng: {"choice": rng.choice(EDITS)},
     "main relay stuck": lambda _, rng: {"choice": rng.choice(("on", "off"))},
     "guard killed in writing": _crash,
     "guard's folder damaged": lambda _, rng: {"choice": rng.choice(("flipped", "flipped", "cut", "deleted", "older"))},

@@ -33,6 +33,7 @@ from controller.safety.contents import DRAWS_LIQUID
 from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
+    BookRead,
     EndedRecord,
     FaultRecord,
     LineRecord,
@@ -145,7 +146,11 @@ class Watch:
                 self._has_fault = False
             case LineRecord(state=state):
                 self._house.assigned[state.line] = state.assigned
+                self._house.bottles.hung(state)
+            case BookRead():
+                self._house.bottles.read(record)
             case Lost(lines=lines):
+                self._house.bottles.lost()
                 self._house.assigned.update({state.line: state.assigned for state in lines})
 
     def _admit(self, record: AdmittedRecord, operation: Operation) -> None:
@@ -201,6 +206,7 @@ class Watch:
                     self.licence.may_switch = False
             case Report():
                 self._check_unknown(event)
+                self._house.bottles.check(event)
             case Ended():
                 self.amounts.tell(event)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from campaign import main
 from campaigns.runs import play
+from campaigns.troubles import Trouble
 
 from controller.errors import BoardError
 from controller.safety.supervisor import Supervisor
@@ -53,6 +54,15 @@ def test_a_guard_that_forgets_the_glass_is_found(monkeypatch):
     monkeypatch.setattr("controller.safety.admission._fresh_glass", lambda _operation, _now: iter(()))
     monkeypatch.setattr("controller.engine.pouring.Pouring._require_glass", lambda _self, _request: None)
     assert any("was served into a glass" in play(seed).text for seed in range(25, 90))
+
+
+def test_a_guard_that_forgets_what_the_bottles_are_is_found(monkeypatch):
+    """A typist writes a twentieth of the strength, and the guard believes the book."""
+    edits = tuple(Trouble(what="book edited", at_s=at_s, choice="weaker") for at_s in (0.1, 0.45, 0.9, 2.0))
+    monkeypatch.setattr("campaigns.plot.draw_troubles", lambda _profile, _rng: edits)
+    assert [play(seed).text for seed in range(1, 18)] == [""] * 17
+    monkeypatch.setattr("controller.safety.machine.strictest", lambda book, _labels, _glasses=(): book)
+    assert any("by the bottles' labels" in play(seed).text for seed in range(1, 40))
 
 
 def test_a_guard_that_breaks_is_told_with_its_seed(monkeypatch, capsys):
