@@ -4,6 +4,7 @@ Everything stands under /v1 save /healthz. Requests that begin an operation are 
 or refused it (202 with the operation, or a problem), at the latest after two seconds.
 """
 
+import asyncio
 from collections.abc import Awaitable, Callable
 
 import msgspec
@@ -37,6 +38,7 @@ from controller.model.views import (
     JogAnswerRequest,
     JogRequest,
     LineRequest,
+    OperationView,
     PourRequest,
     SagView,
     SpotCheckRequest,
@@ -46,6 +48,8 @@ from controller.model.views import (
     WeighingRequest,
 )
 from controller.model.weighing import StrikeRequest
+
+PAGE_PART = 20  # operations read in one turn of the loop
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -220,7 +224,17 @@ class Api(EveningApi):
     async def operations(self, request: Request) -> Response:
         """GET operations?limit=N, newest first, by many sides."""
         query = query_of(request, HistoryQuery)
-        return json_answer(self._engine.past.page(Wanted(**msgspec.structs.asdict(query))))
+        wanted = Wanted(**msgspec.structs.asdict(query))
+        found: tuple[OperationView, ...] = ()
+        while True:
+            part = self._engine.past.page(
+                msgspec.structs.replace(wanted, limit=min(PAGE_PART, query.limit - len(found)))
+            )
+            found += part
+            if len(part) < PAGE_PART or len(found) == query.limit:
+                return json_answer(found)
+            wanted = msgspec.structs.replace(wanted, before=found[-1].operation)
+            await asyncio.sleep(0)  # a heartbeat may be due
 
     async def operation(self, request: Request) -> Response:
         """GET operations/ID."""

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import gc
 import os
 import secrets
 import signal
@@ -66,6 +67,11 @@ def run(
             new_id=lambda: secrets.token_hex(6),
             work=Beside(),
         )
+
+        # What is there by now stays: without this the collector walks it all again and again, tens of milliseconds on a
+        # small board, in which no heartbeat goes out.
+        gc.collect()
+        gc.freeze()
 
         async def serve() -> BaseException | None:
             process = _Process(engine, clock, profile, lambda: load_apart(profile_path, book_path))

@@ -134,7 +134,7 @@ class Weighings:
             calibration=known,
             behind=() if law is None else tuple(_row(one, self._volume(one), law) for one in behind),
             design=self._design(line),
-            budget=None if law is None else _budget(law, [self._volume(one) for one in behind]),
+            budget=None if law is None else self._work(_budget, law, [self._volume(one) for one in behind]),
         )
 
     def view_of(self, line: int, liquid: str, rows: Sequence[Weighing], in_force: Mapping[int, Calibration]) -> FitView:
@@ -160,7 +160,7 @@ class Weighings:
             next_on_s=next_on_s,
             next_grams=None if next_ml is None else next_ml * self._density_kg_m3(liquid) / 1000.0,
             doubts=doubts(self._profile, self._book, fitted, new, self._last(line, liquid)),
-            budget=_budget(fitted.law, [volumes[index] for index in counted if index not in left_out]),
+            budget=self._work(_budget, fitted.law, [volumes[index] for index in counted if index not in left_out]),
         )
 
     def _without_fit(self, line: int, liquid: str, rows: Sequence[Weighing], why: str) -> FitView:
@@ -250,8 +250,8 @@ class Weighings:
             trials=(),
             calibration=None,
             scatter_ml=None if law is None else law.scatter.at_ml(50.0),
-            smallest_dose_ml=None if law is None else smallest_dose_ml(law),
-            doses=() if law is None else tuple(_dose_errors(law)),
+            smallest_dose_ml=None if law is None else self._work(smallest_dose_ml, law),
+            doses=() if law is None else tuple(self._work(_dose_errors, law)),
             warnings=(),
             next_on_s=first_s,
             next_grams=flow_ml_s * first_s * density_kg_m3 / 1000.0,
@@ -262,7 +262,8 @@ class Weighings:
         """Which trials reach the legal tolerance with the least liquid, by the pump's data sheet."""
         most_ml = 0.8 * self._profile.caps.line_volume_ml
         try:
-            return design_trials(self._profile.line(line).pump.nominal_flow_ml_s, most_ml=most_ml).reason
+            nominal_ml_s = self._profile.line(line).pump.nominal_flow_ml_s
+            return self._work(design_trials, nominal_ml_s, most_ml=most_ml).reason
         except Refused as refusal:
             return refusal.reason
 
