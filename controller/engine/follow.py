@@ -252,6 +252,7 @@ class Follow:
         current = self.current
         if current is not None and current.asked.operation == ended.operation:
             current.outcome, current.reason, current.waiting_for = ended.outcome, ended.reason, None
+            current.booked = {one.line: one for one in ended.deliveries}
 
     def _on_progress(self, event: Admitted | Edge | Changed) -> None:
         current = self.current

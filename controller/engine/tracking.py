@@ -8,7 +8,7 @@ from msgspec import structs
 from controller.ledger.records import Intent
 from controller.metering.calibration import delivered_ml
 from controller.model.calibration import Calibration
-from controller.model.messages import CONTAINER, GLASS, Edge, Refusal
+from controller.model.messages import CONTAINER, GLASS, Delivery, Edge, Refusal
 from controller.model.plan import Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
@@ -43,6 +43,7 @@ class Tracking:
     waiting_for: str | None = None
     outcome: Outcome | None = None
     reason: str = ""
+    booked: dict[int, Delivery] = field(default_factory=dict)  # line -> what the guard said of it at the end
     drained: set[int] = field(default_factory=set)  # lines whose containers ran empty meanwhile
     segment: int = 0  # which of the asked segments is under way
     intervals: list[Interval] = field(default_factory=list)
@@ -113,14 +114,14 @@ class Tracking:
 
     def view(self, now_s: float) -> OperationView:
         """The operation as people see it."""
-        delivered = self.delivered_ml(now_s)
+        delivered = self.delivered_ml(now_s) | {line: one.delivered_ml for line, one in self.booked.items()}
         asked: dict[int, float] = {}
         liquids: dict[int, str] = {}
         for segment in self.asked.segments:
             for run in segment.runs:
                 asked[run.line] = asked.get(run.line, 0.0) + run.volume_ml
                 liquids[run.line] = run.liquid
-        on = {one.line for one in self.intervals if one.end_s is None}
+        on = {one.line for one in self.intervals if one.end_s is None and one.line not in self.booked}
         return OperationView(
             operation=self.asked.operation,
             kind=self.asked.kind,
@@ -138,7 +139,7 @@ class Tracking:
                     asked_ml=volume_ml,
                     delivered_ml=delivered.get(line, 0.0),
                     is_on=line in on,
-                    at_most=line in self.drained,
+                    at_most=self.booked[line].is_at_most if line in self.booked else line in self.drained,
                 )
                 for line, volume_ml in asked.items()
             ),

@@ -8,6 +8,7 @@ from controller.engine.beside import AtOnce
 from controller.engine.menu import Menu, Shelf
 from controller.errors import Refused
 from controller.ledger.records import Container
+from controller.model.evening import EmptyRequest
 from controller.model.messages import Assign, Changed, FaultLatchedEvent, Hung
 from controller.model.states import Contents, MachineState
 from controller.model.views import PourRequest
@@ -67,7 +68,7 @@ def test_what_may_hang_there_counts_for_allergens():
 
 def test_a_person_confirms_what_the_stock_has_and_its_level_stays():
     desk = Desk(report())
-    desk.engine.stock.empty(2)
+    desk.engine.stock.empty(EmptyRequest(line=2))
     disputed = heard(liquid=None, contents=Contents.UNKNOWN, holds=None)
     desk.engine.on_event(disputed)
     desk.engine.stock.confirm(2)

@@ -78,7 +78,7 @@ def test_an_interrupted_operation_with_absurd_runs_is_brought_to_an_end(duration
     rig = Rig().primed(1)
     run = PlannedRun(line=1, liquid=JUICE, start_s=0.0, duration_s=duration_s, volume_ml=duration_s)
     report = started_on(rig, AdmittedRecord(operation=serve(run), ethanol_g=0.0))[0]
-    assert report.lines[0].contents is Contents.UNKNOWN
+    assert (report.lines[0].contents, report.state) == (Contents.LIQUID, MachineState.IDLE)
     assert rig.guard._core.memory.unfinished is None
 
 

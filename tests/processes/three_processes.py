@@ -117,7 +117,7 @@ class Processes:
         rows = tuple(WeighedTrial(on_s=on_s, grams=5.0 * on_s) for on_s in (4.0, 8.0, 16.0))
         for line in range(1, 7):
             self.http.post(address("calibrations", line, "trials"), FitView, TrialsRequest(line=line, trials=rows))
-            self.http.post(address("calibrations", line), FitView, CalibrationRequest(line=line))
+            self.http.post(address("calibrations", line), FitView, CalibrationRequest(line=line, sure=True))
 
     def operation(self, operation: str) -> OperationView:
         return self.http.get(address("operations", operation), OperationView)

@@ -101,7 +101,7 @@ def refusals(seed: int, number: int) -> list[Refusal]:
     asked = Asked(
         operation=operation,
         runs=timeline(operation),
-        liquids={line: name for name, line in lines.items()},
+        strengths=dict.fromkeys(lines.values(), 0.0),
         now_s=1e6,
     )
     case = Case(asked=asked, figures=Figures(profile=profile, calibrations=known), book=LARGE, history=History())
