@@ -15,6 +15,7 @@ import msgspec
 from controller.bench.client import BenchClient
 from controller.bench.trace import LevelEntry
 from controller.cli.places import GUARD
+from controller.cli.running import listener_of
 from controller.config import load_apart
 from controller.model.messages import AskReport, Command, ConfirmJug, Event, Heartbeat, Hello, Report, Start
 from controller.model.plan import Operation, PlannedRun, Segment
@@ -97,7 +98,7 @@ class Processes:
         self.profile, self.book, _ = load_apart(PROFILE, BOOK)
         self.bench_socket, self.guard_socket = folder / "bench.sock", folder / GUARD
         self._bench = self._start("bench", "run", "--book", str(BOOK))
-        until(self.bench_socket.exists)
+        until(lambda: listener_of(self.bench_socket) is not None)  # its path is there a moment before it listens
         self.bench = BenchClient(self.bench_socket)
         self.guard: subprocess.Popen | None = None
         self._voice: Voice | None = None
