@@ -2,6 +2,7 @@
 
 python3 tests campaign [--seed S] [--runs N] [--jobs J]     runs S, S + 1, ... (default: 1000 runs on all cores)
 python3 tests campaign --replay SEED                        one run, with all that happened in it
+python3 tests campaign --hostile [...]                      the same with an engine that means harm, on a sound machine
 
 Ends with 1 when anything that must hold did not, with the seed of each such run.
 """
@@ -11,21 +12,22 @@ import multiprocessing
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
+from campaigns.hostile import play_hostile
 from campaigns.runs import Finding, play
 
 SHOWN = 10  # failures that are told at length
 
 
-def campaign(first: int, runs: int, jobs: int) -> Iterator[Finding]:
+def campaign(played: Callable[[int], Finding], first: int, runs: int, jobs: int) -> Iterator[Finding]:
     """Findings of these runs, as they come in."""
     seeds = range(first, first + runs)
     if jobs == 1:
-        yield from map(play, seeds)
+        yield from map(played, seeds)
         return
     with multiprocessing.Pool(jobs) as pool:
-        yield from pool.imap_unordered(play, seeds, chunksize=8)
+        yield from pool.imap_unordered(played, seeds, chunksize=8)
 
 
 def main(argv: list[str]) -> int:
@@ -35,19 +37,20 @@ def main(argv: list[str]) -> int:
     parser.add_argument("--runs", type=int, default=1000)
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--replay", type=int, metavar="SEED")
+    parser.add_argument("--hostile", action="store_true")
     asked = parser.parse_args(argv)
+    played, again = (play_hostile, "--hostile --replay") if asked.hostile else (play, "--replay")
     if asked.replay is not None:
-        return _replay(asked.replay)
+        return _replay(played(asked.replay))
     began_s, failed, admitted, seconds = time.monotonic(), list[Finding](), 0, 0.0
-    for finding in campaign(asked.seed, asked.runs, asked.jobs):
+    for finding in campaign(played, asked.seed, asked.runs, asked.jobs):
         admitted += finding.admitted
         seconds += finding.seconds
         if finding.text:
             failed.append(finding)
             if len(failed) <= SHOWN:
-                print(
-                    f"seed {finding.seed} {finding.text}\n  python3 tests campaign --replay {finding.seed}", flush=True
-                )
+                replay = f"python3 tests campaign {again} {finding.seed}"
+                print(f"seed {finding.seed} {finding.text}\n  {replay}", flush=True)
     took_s = time.monotonic() - began_s
     print(
         f"{asked.runs} runs from seed {asked.seed}: {len(failed)} failed; {admitted} operations, "
@@ -58,10 +61,9 @@ def main(argv: list[str]) -> int:
     return 1 if failed else 0
 
 
-def _replay(seed: int) -> int:
-    finding = play(seed)
+def _replay(finding: Finding) -> int:
     print("\n".join(finding.story))
-    print(f"seed {seed}: {finding.text or 'all held'}")
+    print(f"seed {finding.seed}: {finding.text or 'all held'}")
     return 1 if finding.text else 0
 
 

@@ -81,7 +81,7 @@ class Plot:
 def draw_plot(seed: int, wall_s: float) -> Plot:
     """The plot of this seed; wall_s: what the wall clock shows at the start."""
     rng = Random(seed)
-    machine, book = _files(*rng.choice(PAIRS))
+    machine, book = files(*rng.choice(PAIRS))
     profile = replace(machine, caps=_caps(machine.caps, rng), inputs=_inputs(machine, rng))
     profile = replace(profile, hygiene=replace(machine.hygiene, cleaner_contact_s=rng.choice((1.0, 5.0, 1200.0))))
     truth = _truth(machine.machine, rng.randrange(BENCHES))
@@ -116,13 +116,14 @@ def draw_plot(seed: int, wall_s: float) -> Plot:
 
 
 @cache
-def _files(machine: str, book: str) -> tuple[Profile, Book]:
+def files(machine: str, book: str) -> tuple[Profile, Book]:
+    """A profile and a book of the examples."""
     return load(ROOT / "hardware_profiles" / f"{machine}.yaml", ROOT / "demo" / f"{book}.yaml")[:2]
 
 
 @cache
 def _truth(machine: str, number: int) -> Truth:
-    profile, book = next(pair for pair in (_files(*names) for names in PAIRS) if pair[0].machine == machine)
+    profile, book = next(pair for pair in (files(*names) for names in PAIRS) if pair[0].machine == machine)
     return draw(profile, book, number)
 
 
