@@ -12,6 +12,7 @@ from controller.cli.client import Engine, address
 from controller.cli.completion import LINE
 from controller.cli.options import facts_options, show, table
 from controller.errors import FaultLatched, Unreachable
+from controller.metering.flow_band import as_written, commissioned
 from controller.model.calibration import Calibration
 from controller.model.messages import InputReport
 from controller.model.views import FitView, LineView, OperationView, Status
@@ -220,6 +221,7 @@ def _calibration_lines(fit: FitView) -> list[str]:
         f"flow {found.flow_ml_s:.4f} mL/s (u {found.u_flow_ml_s:.4f}), lag {found.lag_s * 1000:.0f} ms "
         f"(u {found.u_lag_s * 1000:.0f} ms), slows by {found.sag_per_a * 100:.2f} % per ampere of the others",
     ]
+    lines.append(f"to state below line {fit.line} in the profile: {as_written(commissioned(found))}")
     if fit.scatter_ml is not None:
         lines.append(f"scatter from run to run: {fit.scatter_ml:.2f} mL")
     if fit.smallest_dose_ml is not None:
