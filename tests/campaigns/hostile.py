@@ -185,6 +185,7 @@ class Enemy:
         self._profile, self._book = stage.scene.profile, stage.scene.book
         self._liquids = {on.line: on.liquid for on in self._book.lines}
         self._in_air, self._pause_s = True, 0.0
+        self._rest_of: str | None = None  # a serving that is said to go on
         self._glass = self._book.glasses[0].glass
 
     def lie_about_pumps(self) -> None:
@@ -224,7 +225,8 @@ class Enemy:
         self._pause_s = rng.choice((0.0, 0.02, 0.3))
         self._in_air, self._glass = rng.random() < 0.8, rng.choice(self._book.glasses).glass
         stage.table.hang(kind, lines, in_air=self._in_air)
-        if stage.table.wants_change(kind, jug_ml):
+        self._rest_of = stage.table.last_served if kind is K.SERVE and rng.random() < 0.3 else None
+        if self._rest_of is None and stage.table.wants_change(kind, jug_ml):
             stage.table.take_away()
             stage.run(1.5)
             stage.table.put_there(jug_ml)
@@ -291,6 +293,8 @@ class Enemy:
             glass=self._glass,
             jug=is_jugged,
             in_air=self._in_air,
+            empty_glass=kind is K.SERVE,
+            rest_of=self._rest_of,
         )
 
 

@@ -32,6 +32,7 @@ class Table:
         self._liquids = {on.line: on.liquid for on in book.lines}
         self.jug_ml: float | None = None  # what the jug takes that stands there; None: a glass stands there
         self._was_served = False
+        self.last_served: str | None = None
         self._brim_ml = min(self._brims.values())  # of the glass, as far as anybody has said which it is
         self._at_placing = self._at_asking = self._left()
         self._hour: list[tuple[float, float]] = []
@@ -90,7 +91,8 @@ class Table:
     def _judge_glass(self, operation: Operation, new: Volumes, here: Volumes) -> None:
         caps, now_s = self._caps, self._clock.now_s()
         if operation.kind is K.SERVE:
-            self._was_served, self._brim_ml = True, self._brims[operation.glass or ""]
+            self._was_served, self.last_served = True, operation.operation
+            self._brim_ml = self._brims[operation.glass or ""]
         self._hour = [(at_s, grams) for at_s, grams in self._hour if now_s - at_s < HOUR_S]
         self._hour.append((now_s, self._grams(new)))
         _hold(operation, sum(here.values()), caps.serving_volume_ml, "mL in the glass, by its cap")

@@ -75,7 +75,12 @@ def rinsed_by_pulses() -> list[str]:
             for place in range(pulses)
         )
         operation = Operation(
-            operation=str(kind), kind=kind, segments=(Segment(runs=runs),), glass="tumbler", jug=kind is not K.SERVE
+            operation=str(kind),
+            kind=kind,
+            segments=(Segment(runs=runs),),
+            glass="tumbler",
+            jug=kind is not K.SERVE,
+            empty_glass=True,
         )
         stage.say(ConfirmJug(volume_ml=2000.0))
         stage.table.asked()
