@@ -26,7 +26,8 @@ def _total_volume(case: Case) -> Iterator[Refusal]:
         there = f" with {there_ml:.1f} mL that may be there already" if there_ml > 0 else ""
         yield case.refusal(
             "serving_volume",
-            f"the glass may come to {there_ml + own_ml:.1f} mL{there}, the cap is {cap_ml:.1f} mL.",
+            f"the glass may come to {there_ml + own_ml:.1f} mL{there}, by what its pumps move at the most; the cap is "
+            f"{cap_ml:.1f} mL.",
             f"{there_ml + own_ml:.1f} mL",
             f"{cap_ml:.1f} mL",
             _less(cap_ml - there_ml, own_ml),
