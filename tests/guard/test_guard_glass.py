@@ -4,7 +4,7 @@ import pytest
 from guard_parts import GLASS, JUICE_10_S, Rig, another_glass, exact, profile, run_of, serve, state
 from msgspec.structs import replace
 
-from controller.model.messages import Acknowledge, AskReport, Ended, Refusal, Start, Stop, Unhold
+from controller.model.messages import Acknowledge, AskReport, Confirm, Ended, Refusal, Start, Stop, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind
 
@@ -230,3 +230,46 @@ def test_a_glass_that_is_set_down_costs_no_write_of_its_own():
     assert appended == []
     pour(rig, "s2")
     assert len(appended) == 2, "what begins, with the glass before it, and the end"
+
+
+def test_hand_steps_count_over_every_rest():
+    # 100 mL of ice, 10 mL, 2 mL and 140 mL are 252 mL; the tumbler holds 250 mL as served.
+    rig = with_contact()
+    segment = Segment(runs=(run_of(1, JUICE, 0, 10),), hand="add ice", takes_ml=100)
+    rig.say(Start(operation=replace(JUICE_10_S, segments=(segment,))))
+    rig.run(1)
+    rig.say(Confirm(operation="s1"))
+    rig.run(5)
+    rig.say(Stop())
+    rig.run(3)
+    assert pour(rig, "r1", 1, rest_of="s1") == []
+    assert pour(rig, "r2", 70, rest_of="r1") == ["glass"]
+    assert pour(rig, "r3", 69, rest_of="r1") == []
+
+
+def test_a_rest_counts_with_the_first_part_although_the_glass_was_lifted():
+    # 25 s of gin are 10.3 g of ethanol, 10 s 4.1 g, 20 s 8.2 g; the cap is 20 g.
+    rig = with_contact()
+    assert pour(rig, "g1", 25, line=4) == []
+    another_glass(rig)
+    assert pour(rig, "g2", 25, line=4, rest_of="g1") == ["serving_ethanol"]
+    assert pour(rig, "h1", 10, line=4) == []
+    another_glass(rig)
+    assert pour(rig, "h2", 20, line=4, rest_of="h1") == []
+    assert pour(rig, "h3", 20, line=4, rest_of="h2") == ["serving_ethanol"]
+
+
+def test_a_glass_that_is_set_down_while_something_runs_into_a_jug_counts_for_nothing():
+    rig = with_contact()
+    pour(rig, "s1")
+    rig.board.contacts["glass"] = False
+    rig.run(2)
+    runs = (run_of(1, JUICE, 0, 4),)
+    rig.say(
+        Start(operation=Operation(operation="p", kind=OperationKind.PRIME, segments=(Segment(runs=runs),), jug=True))
+    )
+    rig.run(2)
+    assert rig.board.on == {1}
+    rig.board.contacts["glass"] = True
+    rig.run(5)
+    assert pour(rig, "s2") == ["fresh_glass"]
