@@ -9,6 +9,9 @@ after it, and at N random places; with what was not yet synced lost, kept, or to
 started on each image, with a clock that is right, late, or wrong by a month. Then: nothing that was told is lost; of
 what was under way no less is booked than flowed and no more than could have; lines that were in motion hold something
 unknown; no pump moves by itself; a drink asked for again with its key is not poured twice.
+
+Of every image on which nothing was lost, one file is then damaged: a bit flipped, a cut, a deletion. A machine is
+started on that too: it must be as if nothing had happened, or say what is damaged, with nothing certain any more.
 """
 
 import argparse
@@ -20,9 +23,9 @@ import tempfile
 from pathlib import Path
 
 import structlog
-from power_cuts.card import Op, cuts, recorded
+from power_cuts.card import Op, cuts, damaged, recorded
 from power_cuts.evening import act
-from power_cuts.examine import examine, known
+from power_cuts.examine import examine, examine_damaged, known
 
 ACTIONS = 12
 
@@ -53,6 +56,11 @@ def run(
                 found = examine(cut.image(how, rng), known(cut.marks), Path(name) / "image", rng)
                 place = f"seed {seed}, cut before operation {cut.at} of {len(ops)}, unsynced {how}"
                 complaints += [f"{place}: {one}" for one in found]
+                if how == "kept" and not card_lies:
+                    count += 1
+                    what, image = damaged(cut.image(how, rng), rng)
+                    found = examine_damaged(image, known(cut.marks), Path(name) / "image", rng)
+                    complaints += [f"{place}, {what}: {one}" for one in found]
     return count, complaints
 
 

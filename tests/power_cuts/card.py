@@ -146,3 +146,17 @@ def cuts(ops: list[Op], wanted: frozenset[int]) -> Iterator[Cut]:
             file.synced, file.since = file.content(file.since), []
         elif op.kind in {"write", "size"}:
             files.setdefault(op.name, OnCard()).since.append(op)
+
+
+def damaged(image: dict[str, bytes], rng: random.Random) -> tuple[str, dict[str, bytes]]:
+    """The image with one file altered, and what was done to it."""
+    name = rng.choice(sorted(image)) if image else ""
+    data = image.get(name, b"")
+    how = rng.choice(("flipped", "flipped", "cut", "deleted")) if data else "deleted"
+    at = rng.randrange(max(1, len(data)))
+    altered = {one: content for one, content in image.items() if one != name}
+    if how == "flipped":
+        altered[name] = data[:at] + bytes([data[at] ^ (1 << rng.randrange(8))]) + data[at + 1 :]
+    elif how == "cut":
+        altered[name] = data[:at]
+    return f"{name} {how} at {at}", altered

@@ -15,6 +15,7 @@ from controller.model.messages import Edge, Event
 from controller.model.states import Contents, Outcome
 from controller.model.views import PourRequest
 from controller.rehearsal.machine import Machine
+from controller.safety.startup import JOURNAL_DAMAGED, STOCK_DIFFERS
 
 WATCH_S = 30.0  # of virtual time after each restart
 BEGAN_WALL_S = 1_789_000_000.0  # of the evening; a computer without a clock of its own comes up earlier
@@ -91,10 +92,7 @@ def known(marks: bytes) -> Known:
 
 def examine(image: dict[str, bytes], told: Known, folder: Path, rng: random.Random) -> list[str]:
     """Start a machine on the image; one sentence for each thing that must not be."""
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir()
-    for name, data in image.items():
-        (folder / name).write_bytes(data)
+    _lay_out(image, folder)
     heard: list[Event] = []
     late_s = rng.choice((-30 * 86_400.0, 0.0, 1500.0))
     clock = VirtualClock(now_s=rng.uniform(2.0, 30.0), wall_s=BEGAN_WALL_S + late_s)
@@ -109,6 +107,39 @@ def examine(image: dict[str, bytes], told: Known, folder: Path, rng: random.Rand
         machine.pass_time(5.0)
         complaints += _moved(machine, heard)
         return complaints + ([] if told.told is None else [*_lines(machine, told), *_booked(machine, told)])
+    finally:
+        machine.close()
+
+
+def _lay_out(image: dict[str, bytes], folder: Path) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    for name, data in image.items():
+        (folder / name).write_bytes(data)
+
+
+def examine_damaged(image: dict[str, bytes], told: Known, folder: Path, rng: random.Random) -> list[str]:
+    """The same on an image of which one file was damaged afterwards: without effect, or owned up to."""
+    _lay_out(image, folder)
+    clock = VirtualClock(now_s=rng.uniform(2.0, 30.0), wall_s=BEGAN_WALL_S)
+    heard: list[Event] = []
+    try:
+        machine = started(folder, clock=clock, boot="second", hear=heard.append)
+    except TundishError as error:
+        return [f"no machine starts on it: {error}"]
+    try:
+        machine.pass_time(WATCH_S)
+        status = machine.engine.status()
+        if status.fault == STOCK_DIFFERS:
+            return _moved(machine, heard)
+        if status.fault == JOURNAL_DAMAGED:
+            certain = [one.line for one in status.lines if one.contents is not Contents.UNKNOWN or one.liquid]
+            complaints = [f"lines {certain} are certain although the journal is damaged"] if certain else []
+        elif status.doubts:
+            complaints = [] if told.told is None else _lines(machine, told)  # the lines are the guard's to know
+        else:
+            complaints = [*_lost(machine, told), *([] if told.told is None else _lines(machine, told))]
+        return complaints + _moved(machine, heard)
     finally:
         machine.close()
 
