@@ -86,9 +86,15 @@ def plan_serving(
     naming all lines that lack a calibration or liquids that lack a line, or the limit that one run alone exceeds.
     """
     _require_known(calibrations, lines, phases)
-    segments, all_wanted, spans, bounds, alone_s, proven = [], [], 0.0, 0.0, 0.0, True
+    segments, all_wanted = list[Segment](), list[tuple[Wanted, ...]]()
+    spans, bounds, alone_s, proven = 0.0, 0.0, 0.0, True
     for step, wanted in _split(lines, phases):
         solved, planned = timed(profile, calibrations, wanted)
+        if (
+            segments
+        ):  # the guard reckons with a person who takes no time: contacts of the segment before are still closed
+            late_s = limits(profile).overlap_s
+            planned = tuple(msgspec.structs.replace(run, start_s=run.start_s + late_s) for run in planned)
         segments.append(Segment(runs=planned, hand=step.hand, takes_ml=step.takes_ml, within_s=step.within_s))
         all_wanted.append(tuple(wanted))
         spans += solved.makespan_s
