@@ -1,5 +1,6 @@
 """How much: volumes, currents, ethanol and on-times as the bench has them, against caps and bookings."""
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -244,7 +245,8 @@ class Amounts:
         share = slack_ml / total_ml if total_ml > 0 else 0.0
         if ethanol_g > caps.serving_ethanol_g * (1 + share) + TINY:
             raise Violation(f"a serving of {ethanol_g:.2f} g of ethanol, the cap is {caps.serving_ethanol_g} g")
-        booked_g = 0.0 if account.end is None else account.end.ethanol_g
+        # An end that was lost with the journal has the whole hour count as used up.
+        booked_g = math.inf if account.end is None else account.end.ethanol_g
         if ethanol_g > booked_g * (1 + share) + TINY:
             raise Violation(
                 f"{ethanol_g:.2f} g of ethanol were poured by the bottles' labels, {booked_g:.2f} g are booked"

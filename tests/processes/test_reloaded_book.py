@@ -27,8 +27,8 @@ def machine(tmp_path_factory):
         made.close()
 
 
-def reload(machine):
-    command = [sys.executable, "-m", "controller.cli", "reload", "--json", "--run-dir", str(machine.run_dir)]
+def reload(machine, *options):
+    command = [sys.executable, "-m", "controller.cli", "reload", "--json", "--run-dir", str(machine.run_dir), *options]
     return subprocess.run(command, capture_output=True, check=False, text=True)
 
 
@@ -67,6 +67,14 @@ def test_the_book_in_force_changes_without_a_restart_or_not_at_all(machine):
     mark = load_apart(PROFILE, machine.book)[1].mark
     assert books[0] != books[-1] == mark
     assert len(books) > 5, "the guard answered while the book was read"
+
+    # A larger glass is asked about, once; nobody can answer here.
+    machine.book.write_text(TEXT.replace("brim: 340 mL, usable: 270 mL", "brim: 540 mL, usable: 470 mL", 1))
+    done = reload(machine)
+    assert [one["glass"] for one in json.loads(done.stdout)["larger_glasses"]] == ["tumbler"]
+    assert 'tundish reload --larger-glass "tumbler"' in done.stderr
+    assert reload(machine, "--larger-glass", "tumbler").returncode == 0
+    assert json.loads(reload(machine).stdout)["larger_glasses"] == []
 
     # By signal, as `systemctl reload` sends it.
     machine.book.write_text(TEXT)
