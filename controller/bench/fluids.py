@@ -13,7 +13,7 @@ from controller.model.fields import Value
 # What is really in the bottles, whatever a book says: kg/m3 and mPa*s at 20 C. Invented, each near what the handbook
 # tables below give for such a drink.
 _REALLY = {
-    "apple juice": (1044.5, 1.42),
+    "apple juice": (1043.4, 1.42),
     "blackcurrant cordial": (1177.0, 6.3),
     "ginger syrup": (1231.0, 15.6),
     "lime cordial": (1175.0, 6.1),
