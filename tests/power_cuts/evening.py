@@ -215,7 +215,9 @@ class Evening:
         )
         self.mark("asks", calibrate=line)
         self._try(lambda: self.machine.engine.weigh_rows(TrialsRequest(line=line, trials=rows)))
-        self._try(lambda: self.machine.engine.settle_calibration(CalibrationRequest(line=line, sure=True, by="a maker")))
+        self._try(
+            lambda: self.machine.engine.settle_calibration(CalibrationRequest(line=line, sure=True, by="a maker"))
+        )
         self.wait(0.5)
         self.mark("calibrated", calibrate=line)
 
