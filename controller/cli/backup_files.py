@@ -100,9 +100,10 @@ def take_ledger(copy: Path) -> None:
     path = _own_folder(copy / RECORDS, "engine") / LEDGER
     if not path.exists():
         return
-    Ledger(path).close()
+    with closing(Ledger(path)) as ledger:
+        found = [*ledger.damage]
     with closing(sqlite3.connect(path)) as db:
-        found = [str(row[0]) for row in db.execute("PRAGMA integrity_check") if row[0] != "ok"]
+        found += [str(row[0]) for row in db.execute("PRAGMA integrity_check") if row[0] != "ok"]
         found += [f"{row[0]} row {row[1]} refers to nothing" for row in db.execute("PRAGMA foreign_key_check")]
     if found:
         raise RecordError(f"ledger {path} is damaged: {'; '.join(found[:5])}.")
