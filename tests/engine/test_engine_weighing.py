@@ -160,10 +160,6 @@ def test_what_the_guard_would_refuse_is_refused_before_the_trials_are_settled(de
     assert desk.ledger.calibrations(1) == ()
 
 
-def scale_of(profile, **scale):
-    return msgspec.structs.replace(profile, weighing=WeighingScale(**scale))
-
-
 def weighed_on(scale, weights):
     """The fit of these weights on a machine whose profile describes this scale."""
     desk = Desk(report(), profile=msgspec.structs.replace(PROFILE, weighing=scale))
