@@ -6,6 +6,7 @@ import sys
 
 import pytest
 
+from controller.cli.backup_files import RECORDS, take_ledger
 from controller.errors import RecordError
 from controller.ledger import database
 from controller.ledger.records import Intent, LineNote, Wanted
@@ -198,3 +199,14 @@ ledger.begin(Intent(operation="op1", kind="serve", wall_s=1.0))
 """
     subprocess.run([sys.executable, "-c", code], check=False, timeout=60)
     assert found(tmp_path) == (["op1"], ())
+
+
+def test_a_backup_with_a_damaged_ledger_is_refused_and_not_taken_for_a_new_one(tmp_path):
+    left = left_running(tmp_path)
+    data = bytearray((left / NAME).read_bytes())
+    data[9000] ^= 1
+    (left / NAME).write_bytes(data)
+    (left / LOG).unlink()
+    left.rename(tmp_path / RECORDS)
+    with pytest.raises(RecordError, match="not as they were written"):
+        take_ledger(tmp_path)
