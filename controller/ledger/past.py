@@ -42,8 +42,8 @@ class Past:
         rows = self._database.all(
             "SELECT evening, liquid, sum(served * operations), sum(served * asked_ml), sum(served * delivered_ml),"
             " sum((1 - served) * delivered_ml) FROM usage"
-            " WHERE evening >= ?1 AND evening <= ?2 AND (?3 IS NULL OR liquid = ?3) AND (?4 IS NULL OR recipe = ?4)"
-            " AND (?5 IS NULL OR line = ?5) AND liquid NOT IN ('air', 'cleaner', 'rinse water')"
+            " WHERE evening >= ? AND evening <= ? AND liquid = coalesce(?, liquid) AND recipe = coalesce(?, recipe)"
+            " AND line = coalesce(?, line) AND liquid NOT IN ('air', 'cleaner', 'rinse water')"
             " GROUP BY evening, liquid ORDER BY evening DESC, liquid",
             (since_evening, until_evening, liquid, recipe, line),
         )
