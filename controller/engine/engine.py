@@ -184,6 +184,11 @@ class Engine:
             doubts=self._ledger.doubts,
         )
 
+    @property
+    def is_judging(self) -> bool:
+        """Whether the guard still owes its word about a plan of the menu or of a request."""
+        return self._pouring.verdicts.are_open
+
     def names(self) -> Names:
         """What requests may name."""
         return views.names(self.book, self._profile, self._follow.lines())

@@ -32,6 +32,8 @@ from controller.model.messages import (
     Heartbeat,
     InputsChanged,
     JournalHead,
+    Judge,
+    Judged,
     LineChanged,
     LineReport,
     RanDry,
@@ -58,6 +60,7 @@ class Follow:
         self.report: Report | None = None  # None while the guard cannot be reached
         self.current: Tracking | None = None
         self._unsettled: frozenset[str] | None = None  # what was open when the guard answered; None until it has
+        self.judged: dict[str, tuple[Refusal, ...]] = {}  # question -> the caps that its plan would break
         self.answers: dict[str, Refusal] = {}  # the guard's last word on commands that are no operations
 
     @property
@@ -113,6 +116,10 @@ class Follow:
         self._ledger.wait_for_disk(False)  # or a slow card would keep the heart from beating
         self._beat_at_s = self._clock.now_s() + HEARTBEAT_S
         self._send(Start(operation=tracking.asked))
+
+    def judge(self, question: Judge) -> None:
+        """Ask what the guard says of a plan; its answer will stand in `judged`."""
+        self._send(question)
 
     def ask(self, command: Command, tag: str) -> None:
         """Send a command that is no operation; a refusal of it will stand in `answers`."""
@@ -174,6 +181,8 @@ class Follow:
         match event:
             case Report():
                 self._on_report(event)
+            case Judged(operation=name, refusals=refusals):
+                self.judged[name] = refusals
             case Refusal():
                 self._on_refusal(event)
             case Ended():

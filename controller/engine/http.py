@@ -95,7 +95,7 @@ class Api(EveningApi):
 
     async def menu(self, _request: Request) -> Response:
         """GET menu."""
-        return json_answer(await self._asking.beside(self._engine.menu))
+        return json_answer(await self._asking.judged(self._engine.menu))
 
     async def names(self, _request: Request) -> Response:
         """GET names."""
@@ -105,7 +105,7 @@ class Api(EveningApi):
         """GET plan?recipe=NAME&times=N."""
         query = query_of(request, PlanQuery)
         return json_answer(
-            await self._asking.beside(lambda: self._engine.plan(PourRequest(recipe=query.recipe, times=query.times)))
+            await self._asking.judged(lambda: self._engine.plan(PourRequest(recipe=query.recipe, times=query.times)))
         )
 
     async def pour(self, request: Request) -> Response:
@@ -121,7 +121,7 @@ class Api(EveningApi):
 
     async def _require_on_offer(self, asked: PourRequest) -> None:
         """A guest may ask for what the menu offers at this moment, as it is."""
-        offered = {one.recipe for one in await self._asking.beside(self._engine.menu) if not one.missing}
+        offered = {one.recipe for one in await self._asking.judged(self._engine.menu) if not one.missing}
         as_it_is = PourRequest(recipe=asked.recipe, key=asked.key, times=asked.times, empty_glass=asked.empty_glass)
         if asked.empty_glass and not self._engine.may_guests_vouch:
             raise Problem("not-for-guests", "whether an empty glass stands under the outlet is for the operator to say")

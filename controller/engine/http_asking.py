@@ -17,6 +17,7 @@ from controller.model.fields import Value
 from controller.model.views import Asked
 
 BODY_BYTES = 64 * 1024
+JUDGED_S = 0.2  # longest wait for what the guard says of plans: a menu does not hang on it
 SETTLE_S = 2.0  # longest wait for the guard's word before answering
 
 _members = msgspec.json.Decoder(dict[str, Any])
@@ -34,6 +35,14 @@ class Asking:
     async def beside(self, ask: Callable[[], Result]) -> Result:
         """Ask for something that may take its time: what takes long of it is worked out beside the loop."""
         return await self._engine.work.ask(ask)
+
+    async def judged(self, ask: Callable[[], Result]) -> Result:
+        """Ask for plans, then once more when the guard has said what it would refuse of them."""
+        result = await self.beside(ask)
+        if self._engine.is_judging:
+            await self._until(lambda: None, lambda _: not self._engine.is_judging, within_s=JUDGED_S)
+            result = await self.beside(ask)
+        return result
 
     async def begin(self, ask: Callable[[], Asked]) -> Response:
         """Ask, wait for the guard's word, and answer with the operation or the refusals."""

@@ -26,7 +26,7 @@ class EveningApi:
     async def plan_of(self, request: Request) -> Response:
         """POST plans: the plan of a drink, scaled and changed as a pour may be."""
         asked = await body_of(request, PourRequest)
-        return json_answer(await self._asking.beside(lambda: self._engine.plan(asked)))
+        return json_answer(await self._asking.judged(lambda: self._engine.plan(asked)))
 
     # --- stock
 

@@ -1,6 +1,6 @@
 """The menu: what each recipe is, and what stands between it and the glass."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from controller.engine.beside import NotYet, Work
@@ -13,12 +13,15 @@ from controller.model.book import Book, Recipe
 from controller.model.calibration import Calibration
 from controller.model.doses import glass_ml
 from controller.model.labels import GlassSize
-from controller.model.messages import LineReport
+from controller.model.messages import LineReport, Refusal
+from controller.model.plan import Segment
 from controller.model.profile import Profile
 from controller.model.standard_drinks import standard_drinks
 from controller.model.states import Contents
 from controller.model.views import MenuEntry, Offer, PourRequest, Swap
-from controller.sequencing.plan import plan_serving
+from controller.sequencing.plan import Plan, plan_serving
+
+Verdict = Callable[[str, Sequence[Segment]], tuple[Refusal, ...]]  # glass, plan -> what the guard would refuse of it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,27 +123,30 @@ class Menu:
         self._profile, self._book, self._work = profile, book, work
         self._singles = {one.recipe: _single(one, book) for one in book.recipes}
         self._mixtures = {name: single.mixture(book) for name, single in self._singles.items()}
-        self._seconds: dict[str, tuple[object, float | None]] = {}
+        self._plans: dict[str, tuple[object, Plan | None]] = {}
 
-    def entries(self, shelf: Shelf) -> tuple[MenuEntry, ...]:
+    def entries(self, shelf: Shelf, verdict: Verdict = lambda _glass, _plan: ()) -> tuple[MenuEntry, ...]:
         """Every recipe of the book, and why it cannot be poured where it cannot."""
         found, missing_calls = list[MenuEntry](), list[Call]()
         for recipe in self._book.recipes:
             try:
-                found.append(self._entry(recipe, shelf))
+                found.append(self._entry(recipe, shelf, verdict))
             except NotYet as missing:
                 missing_calls += missing.calls
         if missing_calls:
             raise NotYet(*missing_calls)
         return tuple(found)
 
-    def _entry(self, recipe: Recipe, shelf: Shelf) -> MenuEntry:
+    def _entry(self, recipe: Recipe, shelf: Shelf, verdict: Verdict) -> MenuEntry:
         single, mixture = self._singles[recipe.recipe], self._mixtures[recipe.recipe]
         doses = [dose for phase in recipe.phases for dose in phase.doses]
         allergens = {one for liquid in single.needed_ml for one in self._book.liquid(liquid).allergens}
         country = self._profile.standard_drink
         lacks = missing(single.needed_ml, shelf)
         hung = {one.liquid for one in shelf.reports.values()}
+        planned, refused = self._plan(single, shelf), (*lacks, *too_large(single, shelf))
+        if planned is not None and not refused:
+            refused = tuple(one.reason for one in verdict(single.glass, planned.segments))
         return MenuEntry(
             recipe=recipe.recipe,
             glass=recipe.glass,
@@ -152,8 +158,8 @@ class Menu:
             may_contain=tuple(sorted(self._on_the_machine(shelf) - allergens)),
             standard_drinks=None if country is None else standard_drinks(mixture.ethanol_g, country),
             standard_drink=country,
-            seconds=self._pump_seconds(single, shelf),
-            missing=(*lacks, *too_large(single, shelf)),
+            seconds=None if planned is None else planned.makespan_s,
+            missing=refused,
             absent=tuple(liquid for liquid in single.needed_ml if liquid not in hung),
             optional=tuple(dict.fromkeys(dose.liquid for dose in doses if dose.optional)),
             substitutes=tuple(Swap(liquid=dose.liquid, by=by) for dose in doses for by in dose.substitutes),
@@ -167,17 +173,16 @@ class Menu:
         of_liquids = {allergen for one in self._book.liquids if one.liquid in liquids for allergen in one.allergens}
         return of_liquids | {allergen for one in shelf.reports.values() for allergen in one.traces}
 
-    def _pump_seconds(self, single: Serving, shelf: Shelf) -> float | None:
+    def _plan(self, single: Serving, shelf: Shelf) -> Plan | None:
         lines, known = lines_for(single.needed_ml, shelf), calibrations(shelf.reports)
         facts = (lines, [known.get(line) for line in lines.values()])
-        kept = self._seconds.get(single.recipe)
+        kept = self._plans.get(single.recipe)
         if kept is None or kept[0] != facts:
             try:
-                planned = self._work(plan_serving, self._profile, known, lines, single.phases)
-                seconds: float | None = planned.makespan_s
+                planned: Plan | None = self._work(plan_serving, self._profile, known, lines, single.phases)
             except Refused:
-                seconds = None
-            kept = self._seconds[single.recipe] = (facts, seconds)
+                planned = None
+            kept = self._plans[single.recipe] = (facts, planned)
         return kept[1]
 
     def _offer(self, recipe: Recipe, shelf: Shelf) -> Offer | None:

@@ -1,7 +1,7 @@
 """Drinks: what the menu offers, what a request comes to, and whether it can be poured now."""
 
 import dataclasses
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import msgspec
 from msgspec.structs import replace
@@ -18,11 +18,14 @@ from controller.engine.spot_checks import SpotChecks
 from controller.engine.starts import NOTHING, Starts
 from controller.engine.stock import Stock
 from controller.engine.tracking import LEAST_OWED_ML
+from controller.engine.verdicts import Verdicts
 from controller.errors import Refused
 from controller.ledger.records import Entry
 from controller.ledger.store import Ledger
 from controller.model.book import Book, Dose, Phase, Recipe
 from controller.model.doses import Resolved, poured_ml
+from controller.model.messages import Refusal
+from controller.model.plan import Segment
 from controller.model.profile import Profile
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import Asked, FreeDose, MenuEntry, PlanView, PourRequest
@@ -54,10 +57,23 @@ class Pouring:
         self._starts, self._stock, self._hygiene, self._spot_checks = starts, stock, hygiene, spot_checks
         self._commissioning, self._work = commissioning, work
         self._menu = Menu(profile, book, work)
+        self.verdicts = Verdicts(follow)
 
     def menu(self) -> tuple[MenuEntry, ...]:
         """Every recipe, and why it cannot be poured where it cannot."""
-        return self._menu.entries(self._shelf(None))
+        return self._menu.entries(self._shelf(None), self._refusals)
+
+    def _refusals(self, glass: str, segments: Sequence[Segment]) -> tuple[Refusal, ...]:
+        """What a pour of this plan would be refused for, whenever it is asked for."""
+        doses_ml: dict[int, float] = {}
+        for run in (run for segment in segments for run in segment.runs):
+            doses_ml[run.line] = doses_ml.get(run.line, 0.0) + run.volume_ml
+        drift: tuple[Refusal, ...] = ()
+        try:
+            self._spot_checks.require_small_doses_allowed(doses_ml, self._follow.calibrations())
+        except Refused as no:
+            drift = (Refusal(request="plan", rule=no.rule, reason=no.reason, way_out=no.way_out),)
+        return drift + self.verdicts.of(glass, segments)
 
     def blocked(self) -> dict[int, tuple[str, ...]]:
         """Line -> why it may not serve any more, a sentence each."""
@@ -70,7 +86,15 @@ class Pouring:
         calibrations = self._follow.calibrations()
         binding = self._work(binding_limit, self._profile, calibrations, planned)
         slow = self._work(too_slow, self._profile, calibrations, planned)
-        return views.plan(self._profile, served, planned, served.mixture(self._book), binding=binding, too_slow=slow)
+        return views.plan(
+            self._profile,
+            served,
+            planned,
+            served.mixture(self._book),
+            binding=binding,
+            too_slow=slow,
+            refused=self._refusals(served.glass, planned.segments),
+        )
 
     def pour(self, request: PourRequest) -> Asked:
         """Pour a recipe. Repeated with the same key it answers with the operation that was begun before."""

@@ -7,7 +7,7 @@ from controller.ledger.records import REFUSED, Container, Entry
 from controller.metering.mixture import Mixture
 from controller.model.book import Book
 from controller.model.labels import Label
-from controller.model.messages import LineReport, Report
+from controller.model.messages import LineReport, Refusal, Report
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import Contents, Outcome
@@ -77,7 +77,14 @@ def names(book: Book, profile: Profile, reports: Mapping[int, LineReport]) -> Na
 
 
 def plan(
-    profile: Profile, served: Serving, planned: Plan, mixture: Mixture, *, binding: str, too_slow: str
+    profile: Profile,
+    served: Serving,
+    planned: Plan,
+    mixture: Mixture,
+    *,
+    binding: str,
+    too_slow: str,
+    refused: tuple[Refusal, ...],
 ) -> PlanView:
     """A serving's plan with its traces of current and combined flow over all segments end to end."""
     bounds = limits(profile)
@@ -96,6 +103,7 @@ def plan(
         proven=planned.proven,
         binding=binding,
         too_slow=too_slow,
+        refused=refused,
         current_limit_a=bounds.current_a,
         flow_limit_ml_s=bounds.flow_ml_s,
         current_a=_trace(planned.segments, lambda run, age_s: _current_a(profile, run, age_s), _breaks(profile)),

@@ -23,6 +23,7 @@ from controller.model.messages import (
     Ended,
     Event,
     Hello,
+    Judged,
     Refusal,
     Report,
     Start,
@@ -293,7 +294,7 @@ class Guard:
         for one in events:
             knows = isinstance(one, Admitted | Ended | Report)
             event = replace(one, journal=self._writer.head) if knows else one
-            if is_private or isinstance(event, Refusal | Report):
+            if is_private or isinstance(event, Judged | Refusal | Report):
                 self._publish(client, event)
             elif self._core.is_heard:
                 self._publish(None, event)

@@ -128,6 +128,12 @@ class TakeBook(Value, frozen=True, kw_only=True, tag="take_book"):
     larger_glasses: tuple[Text, ...] = ()
 
 
+class Judge(Value, frozen=True, kw_only=True, tag="judge"):
+    """Ask which caps this operation would break by itself, on an empty glass; nothing begins. Answered by Judged."""
+
+    operation: Operation
+
+
 class AskReport(Value, frozen=True, kw_only=True, tag="ask_report"):
     """Ask for a Report."""
 
@@ -146,6 +152,7 @@ Command = (
     | RanDry
     | TakeBook
     | AskReport
+    | Judge
 )
 
 
@@ -221,6 +228,13 @@ class Refusal(Value, frozen=True, kw_only=True, tag="refusal"):
     way_out: str = ""
 
 
+class Judged(Value, frozen=True, kw_only=True, tag="judged"):
+    """The answer to Judge: every cap that would be broken, none when it could be poured."""
+
+    operation: str
+    refusals: tuple[Refusal, ...] = ()
+
+
 class Edge(Value, frozen=True, kw_only=True, tag="edge"):
     """A channel was switched; at_s counts from the operation's first start."""
 
@@ -292,5 +306,15 @@ class FaultLatchedEvent(Value, frozen=True, kw_only=True, tag="fault"):
 
 
 Event = (
-    Report | Admitted | Refusal | Edge | Changed | Ended | LineChanged | InputsChanged | EdgesTimed | FaultLatchedEvent
+    Report
+    | Admitted
+    | Refusal
+    | Judged
+    | Edge
+    | Changed
+    | Ended
+    | LineChanged
+    | InputsChanged
+    | EdgesTimed
+    | FaultLatchedEvent
 )

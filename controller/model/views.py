@@ -71,6 +71,7 @@ class PlanView(Value, frozen=True, kw_only=True):
     flow_limit_ml_s: float
     current_a: tuple[tuple[float, float], ...]
     flow_ml_s: tuple[tuple[float, float], ...]
+    refused: tuple[Refusal, ...] = ()  # the caps by which the guard would refuse it, on an empty glass
     changes: tuple[str, ...] = ()  # what of the recipe is left out, replaced or rounded, a sentence each
     volume_ml: float = 0.0  # poured
     abv_percent: float = 0.0

@@ -1,5 +1,6 @@
 """Whether a request may be granted: shape, machine, lines, caps. Every reason against it is named at once."""
 
+import dataclasses
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -87,6 +88,11 @@ def start(operation: Operation, now: Situation) -> list[Refusal]:
         return malformed
     refusals = [*_machine(operation, now), *_lines(operation, now)]
     return refusals + violations(case_of(operation, now))
+
+
+def judge(operation: Operation, now: Situation) -> list[Refusal]:
+    """What shape and caps say of this operation by itself: on an empty glass, with nothing poured before it."""
+    return list(_shape(operation, now)) or violations(dataclasses.replace(case_of(operation, now), history=History()))
 
 
 def case_of(operation: Operation, now: Situation) -> Case:

@@ -14,6 +14,8 @@ from controller.model.messages import (
     ConfirmJug,
     Hello,
     InputReport,
+    Judge,
+    Judged,
     LineChanged,
     RanDry,
     Refusal,
@@ -113,6 +115,8 @@ class Desk:
                 self._take_calibration(command)
             case Assign():
                 self._assign(command)
+            case Judge():
+                self._judge(command)
             case RanDry():
                 self._ran_dry(command)
             case TakeBook():
@@ -286,6 +290,15 @@ class Desk:
         state = assigned(machine.memory.line(command.line), label, opened)
         machine.record(LineRecord(state=state))
         self._tell_line(command.line)
+
+    def _judge(self, command: Judge) -> None:
+        """At rest only, so that nothing that people ask keeps an edge waiting."""
+        name = command.operation.operation
+        if self._machine.progress is not None:
+            self._machine.say(self._wrong_state(name, "judge"))
+            return
+        refusals = admission.judge(command.operation, self._machine.situation(self._inputs))
+        self._machine.say(Judged(operation=name, refusals=tuple(refusals)))
 
     def _ran_dry(self, command: RanDry) -> None:
         """Also while pumps run: a run from that container is held."""

@@ -26,6 +26,7 @@ IDLE = {
     ],
     "inputs": {"stop_pressed": False, "glass_present": True, "fresh_glass": True, "tray_full": None, "low_lines": []},
     "next_step": "",
+    "doubts": [],
 }
 
 

@@ -67,6 +67,7 @@ def test_a_budget_that_is_exceeded_says_so_in_words_and_ends_with_1(tundish, mon
         left_a=2.5,
         current_limit_a=2.5,
         pumps_at_once=0,
+        pumps_started=0,
         problems=("line 4 draws 2.9 A, 2.5 A are left.",),
     )
     monkeypatch.setattr("controller.cli.budget.supply_budget", lambda _profile: found)

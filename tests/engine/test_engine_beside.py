@@ -3,25 +3,19 @@
 import asyncio
 import os
 import signal
-from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
+from ready_machine import PROFILE, ready_machine
 
-from controller.config import load
 from controller.engine.beside import AtOnce, Beside, NotYet
 from controller.engine.worker import Answer, Call, answer
 from controller.errors import OutOfRange, Refused, require_positive
-from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
 from controller.model.states import MachineState, Outcome
 from controller.model.views import LineRequest, PourRequest
-from controller.rehearsal.machine import Machine
-from controller.rehearsal.weighing import prime_all
 from controller.sequencing import schedule
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
 LINES = tuple(line.line for line in PROFILE.lines)
 
 
@@ -60,22 +54,7 @@ def work():
 @pytest.fixture
 def machine(work):
     """It could pour; calibrated by the bench's truth."""
-    made = Machine(PROFILE, BOOK, seed=3, work=work)
-    prime_all(made, LINES)
-    for one in made.plant.truth_report():
-        known = Calibration(
-            line=one.line,
-            liquid=one.liquid,
-            flow_ml_s=one.flow_ml_s,
-            lag_s=one.lag_s,
-            u_flow_ml_s=0.01,
-            u_lag_s=0.01,
-            cov_flow_lag=0.0,
-            sag_per_a=one.sag_per_a,
-        )
-        made.guard.handle("engine", TakeCalibration(calibration=known))
-    made.plant.place_glass("tall glass")
-    made.pass_time(3.0)
+    made = ready_machine(work=work)
     yield made
     made.close()
 

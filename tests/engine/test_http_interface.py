@@ -94,6 +94,8 @@ class FakeEngine:
         self.after_ask()
         return Asked(operation="op1")
 
+    is_judging = False
+
     pour = run_lines = trial = jog = record_weight = plan = fit = settle_calibration = _note
     assign = confirm = acknowledge = stop = _note
 

@@ -1,22 +1,16 @@
 """The main job in virtual time, through the real engine, guard and bench: what is asked is what is in the glass."""
 
-from pathlib import Path
-
 import pytest
+from ready_machine import BOOK, PROFILE, ready_machine
 
 from controller.bench.faults import Fault
-from controller.config import load
 from controller.errors import FaultLatched, Refused
 from controller.metering.dose import mi008_ml
-from controller.model.calibration import Calibration
-from controller.model.messages import SILENCE_S, TakeCalibration
+from controller.model.messages import SILENCE_S
 from controller.model.states import Contents, MachineState, Outcome
 from controller.model.views import AcknowledgeRequest, LineRequest, PourRequest
-from controller.rehearsal.machine import Machine
-from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
+from controller.rehearsal.weighing import calibrate, learn_sag
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
 LINES = tuple(line.line for line in PROFILE.lines)
 DRINK, BY_HAND = "Orchard Fizz", "Iced Orchard Tea"
 
@@ -24,22 +18,7 @@ DRINK, BY_HAND = "Orchard Fizz", "Iced Orchard Tea"
 @pytest.fixture
 def machine():
     """Primed, with a glass, and calibrated by the bench's own truth (weighing is tested apart)."""
-    made = Machine(PROFILE, BOOK, seed=3)
-    prime_all(made, LINES)
-    for one in made.plant.truth_report():
-        calibration = Calibration(
-            line=one.line,
-            liquid=one.liquid,
-            flow_ml_s=one.flow_ml_s,
-            lag_s=one.lag_s,
-            u_flow_ml_s=0.01,
-            u_lag_s=0.01,
-            cov_flow_lag=0.0,
-            sag_per_a=one.sag_per_a,
-        )
-        made.guard.handle("engine", TakeCalibration(calibration=calibration))
-    made.plant.place_glass("tall glass")
-    made.pass_time(3.0)
+    made = ready_machine()
     yield made
     made.close()
 
