@@ -70,6 +70,8 @@ class Engine:
 
     may_guests_vouch = False
 
+    is_judging = False
+
     def __init__(self):
         self.poured, self.confirmed, self.stopped, self.waits_for = [], [], 0, None
         self.work = AtOnce()
