@@ -10,11 +10,17 @@ Modelled, with true figures that differ from the profile's by seeded amounts tha
 - pumps: run-up, coast, rollers' pulsation with the rotor's angle kept from run to run, wear, scatter from run to run;
 - hydraulics: suction lift, Hagen-Poiseuille loss and the vacuum's limit (a thick syrup starves), plug flow of slugs in
   every tube (filling, purging, rinsing, running dry), containers that run out, and level contacts;
+- by request (`effects.py` has their names, the other modules their sources), each drawn and each by itself: motors
+  that warm up as they run (`warming.py`), a new tube's set (`tube_set.py`), liquid that sinks back through a pump at
+  rest where it stands above its container, gas out of carbonated liquids (`gas.py`), steps of the supply's voltage,
+  the level that sinks as a container empties, liquids that take the room's temperature and their viscosity
+  (`surroundings.py`), turbulent loss in the suction tube; and pumps that have run for long;
+- small heads for tubes of less than 2.5 mm bore;
 - funnel with film, hold-up, drain limit and rim; glass with brim, absent or lifted; tray; a scale with noise.
 
 Not modelled: contact bounce and arcing; the sag that another pump's inrush causes during its tens of milliseconds
-(below 0.01 mL); the computer's brown-out (its lowest voltage is reported); temperature (all is at 20 C) and warming of
-windings; pressure and slip on the delivery side; a tube that collapses; the suction tube running back or dripping;
-mixing where two liquids meet in a tube; film left in tubes after purging; foam and gas coming out of soda; ice; waves
-and splashing; evaporation; lateness of the operating system on a real board.
+(below 0.01 mL); the computer's brown-out (its lowest voltage is reported); the temperature of densities, tubes and
+scale (20 C); pressure and slip on the delivery side; a tube that collapses; a container above the outlet that siphons
+or drips; mixing where two liquids meet in a tube; film left in tubes after purging; foam; ice; waves and splashing;
+evaporation; lateness of the operating system on a real board.
 """

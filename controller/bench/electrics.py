@@ -8,6 +8,9 @@ resistance; each has its own wire from there. That makes a linear system, diagon
 from collections.abc import Mapping
 
 from controller.bench.truth import STEADY_TORQUE_FRACTION, PumpTruth, SupplyTruth
+from controller.bench.warming import COLD, Heat
+
+NO_HEAT: Mapping[int, Heat] = {}
 
 
 class Steady:
@@ -17,18 +20,26 @@ class Steady:
         self.node_v, self.speed, self.current_a = node_v, speed, current_a
 
 
-def steady(supply: SupplyTruth, pumps: Mapping[int, PumpTruth], stalled: set[int], relays_on: int) -> Steady:
+def steady(
+    supply: SupplyTruth,
+    pumps: Mapping[int, PumpTruth],
+    stalled: set[int],
+    relays_on: int,
+    heat: Mapping[int, Heat] = NO_HEAT,
+) -> Steady:
     """Steady speeds (fractions of nominal) and currents (A) of pumps that are switched on, by line number."""
     open_v, shared_ohm = _source(supply, relays_on)
     rows = {}
     alpha_sum = beta_sum = 0.0
     for number, pump in pumps.items():
-        emf_v, loop_ohm = _motor(supply, pump)
-        fixed_a = STEADY_TORQUE_FRACTION * pump.run_a
+        warm = heat.get(number, COLD)
+        emf_v, loop_ohm = _motor(supply, pump, warm)
+        run_a = pump.run_a / warm.flux  # the same torque takes more current from a weaker magnet
+        fixed_a = STEADY_TORQUE_FRACTION * run_a
         if number in stalled:
             rows[number] = (0.0, 1 / loop_ohm, 0.0, 1.0)
         else:
-            by_speed_a = pump.run_a - fixed_a
+            by_speed_a = run_a - fixed_a
             volts_at_rest, volts_per_speed = loop_ohm * fixed_a, loop_ohm * by_speed_a + emf_v
             beta = by_speed_a / volts_per_speed
             rows[number] = (fixed_a - beta * volts_at_rest, beta, volts_at_rest, volts_per_speed)
@@ -44,7 +55,11 @@ def steady(supply: SupplyTruth, pumps: Mapping[int, PumpTruth], stalled: set[int
 
 
 def instant(
-    supply: SupplyTruth, pumps: Mapping[int, PumpTruth], speed: Mapping[int, float], relays_on: int
+    supply: SupplyTruth,
+    pumps: Mapping[int, PumpTruth],
+    speed: Mapping[int, float],
+    relays_on: int,
+    heat: Mapping[int, Heat] = NO_HEAT,
 ) -> tuple[float, float]:
     """Pumps' total current (A) and the board's input voltage (V) while the motors turn at these speed fractions.
 
@@ -53,7 +68,7 @@ def instant(
     open_v, shared_ohm = _source(supply, relays_on)
     back_a = conductance = 0.0
     for number, pump in pumps.items():
-        emf_v, loop_ohm = _motor(supply, pump)
+        emf_v, loop_ohm = _motor(supply, pump, heat.get(number, COLD))
         back_a += emf_v * speed[number] / loop_ohm
         conductance += 1 / loop_ohm
     node_v = (open_v + shared_ohm * back_a) / (1 + shared_ohm * conductance)
@@ -67,7 +82,8 @@ def _source(supply: SupplyTruth, relays_on: int) -> tuple[float, float]:
     return supply.voltage_v - supply.source_ohm * other_a, supply.source_ohm + supply.feed_ohm
 
 
-def _motor(supply: SupplyTruth, pump: PumpTruth) -> tuple[float, float]:
+def _motor(supply: SupplyTruth, pump: PumpTruth, warm: Heat) -> tuple[float, float]:
     """Back voltage at nominal speed, and resistance of winding and own wire."""
     motor_ohm = supply.nominal_v / pump.inrush_a
-    return supply.nominal_v - motor_ohm * pump.run_a, motor_ohm + pump.wire_ohm
+    emf_v = supply.nominal_v - motor_ohm * pump.run_a
+    return emf_v * warm.flux, motor_ohm * warm.winding + pump.wire_ohm

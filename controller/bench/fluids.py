@@ -7,6 +7,8 @@ import math
 from bisect import bisect_right
 from random import Random
 
+from msgspec.structs import replace
+
 from controller.model.book import Liquid
 from controller.model.fields import Value
 
@@ -23,6 +25,8 @@ _REALLY = {
     "perry": (1002.5, 1.5),
     "sloe gin": (1046.0, 4.0),
 }
+_CO2_VOLUMES = {"soda": 3.5}
+_ANY_CO2_VOLUMES = 3.5  # of what its book calls carbonated; soft drinks have 1.5 to 4
 _ANY_KG_M3, _ANY_MPA_S = (990.0, 1240.0), (1.0, 10.0)  # of a liquid that neither this table nor its book knows
 
 AIR = "air"
@@ -52,14 +56,21 @@ _ETHANOL_VISCOSITY = (
 
 
 class FluidTruth(Value, frozen=True, kw_only=True):
-    """Density and viscosity at 20 C, the bench's only temperature."""
+    """Density and viscosity at 20 C, what gas was put into it, and how cold it is hung."""
 
     density_kg_m3: float
     viscosity_mpa_s: float
+    co2_volumes: float = 0.0  # litres of gas (0 C, 1 atm) per litre
+    served_c: float = 20.0
 
 
 def nominal_fluid(liquid: Liquid) -> FluidTruth:
-    """Density and viscosity of a liquid: by its name, else by the book, else anything that such drinks can be."""
+    """A liquid by its name, else by the book, else anything that such drinks can be; as cold as the book serves it."""
+    co2_volumes = _CO2_VOLUMES.get(liquid.liquid, _ANY_CO2_VOLUMES if liquid.carbonated else 0.0)
+    return replace(_by_name(liquid), co2_volumes=co2_volumes, served_c=liquid.served_at_c)
+
+
+def _by_name(liquid: Liquid) -> FluidTruth:
     if liquid.liquid in _REALLY:
         density, viscosity = _REALLY[liquid.liquid]
         return FluidTruth(density_kg_m3=density, viscosity_mpa_s=viscosity)

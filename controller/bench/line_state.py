@@ -4,12 +4,18 @@ import math
 from collections.abc import Mapping
 from random import Random
 
+from msgspec.structs import replace
+
 from controller.bench.fluids import AIR, FluidTruth
+from controller.bench.gas import liquid_share, releasable
 from controller.bench.relays import Relay
 from controller.bench.shaft import Motion, displaced_rev, rest, revs_for
-from controller.bench.truth import LineTruth
+from controller.bench.surroundings import thinned_mpa_s
+from controller.bench.truth import LineTruth, Truth
+from controller.bench.tube_set import displaced_share
 from controller.bench.tubing import OVERSHOOT_ML, Container, Tube
 from controller.bench.vessels import Volumes
+from controller.bench.warming import Warmth
 
 
 class LineState:
@@ -29,6 +35,9 @@ class LineState:
         self.worn = 0.0
         self.next_s = math.inf  # next event that this line brings about by itself
         self.runs = 0
+        self.warmth = Warmth(truth.warming, now_s)
+        self._stopped_s: float | None = now_s  # since when the rotor rests
+        self._gas_share = 0.0  # of what can come out, in the present run
         self._seed = seed
 
     def copy(self) -> "LineState":
@@ -37,17 +46,50 @@ class LineState:
         twin.__dict__.update(self.__dict__)
         twin.tube = self.tube.copy()
         if self.container:
-            twin.container = Container(self.container.liquid, self.container.remaining_ml)
+            twin.container = self.container.copy()
         twin.left_outlet = self.left_outlet.copy()
         return twin
 
-    def begin_run(self) -> None:
-        """Draw this run's displacement: wear so far and the scatter from run to run."""
+    def begin_run(self, now_s: float, truth: Truth) -> None:
+        """Draw this run's displacement: wear and set so far and the scatter from run to run."""
         pump = self.truth.pump
         self.runs += 1
+        if self.truth.gas is not None:
+            self._gas_share = self.truth.gas.share * Random(f"{self._seed}/gas {self.number}/{self.runs}").uniform(
+                0.5, 1.5
+            )
+        self._run_back(now_s, truth)
         scatter = Random(f"{self._seed}/scatter {self.number}/{self.runs}").gauss(0.0, pump.scatter)
         wear = (1 - pump.wear_per_rev * self.motion.revs) * (1 - self.worn)
-        self.displacement_ml_rev = pump.volume_ml_rev * wear * (1 + scatter)
+        self.displacement_ml_rev = (
+            pump.volume_ml_rev * wear * displaced_share(self.truth.tube_set, self.motion.revs) * (1 + scatter)
+        )
+
+    def _run_back(self, now_s: float, truth: Truth) -> None:
+        """What sank back into the container since the rotor stopped, and what gas lifted out of the tube."""
+        if self._stopped_s is None or self.container is None:
+            return
+        rest_s, self._stopped_s = now_s - self._stopped_s, None
+        back_ml = self.truth.run_back_ml_s * rest_s if self.truth.lift_m > 0 else 0.0
+        if self.truth.gas is not None and self._releasable_ml(now_s, truth) > 0:
+            back_ml += min(self.truth.gas.rest_ml_s * rest_s, self.truth.gas.rest_ml)
+        if back_ml > 0:
+            returned = self.tube.run_back(min(back_ml, self.truth.delivery_ml))
+            self.container.remaining_ml += returned.get(self.container.liquid, 0.0)
+
+    def _liquid_c(self, now_s: float, truth: Truth) -> float:
+        if truth.room is None or self.container is None:
+            return 20.0
+        return truth.room.liquid_c(truth.fluids[self.container.liquid].served_c, now_s - self.container.hung_s)
+
+    def _releasable_ml(self, now_s: float, truth: Truth) -> float:
+        """Gas that a mL from the container can still give off, mL."""
+        if self.container is None or self.container.remaining_ml <= 0:
+            return 0.0
+        co2_volumes = truth.fluids[self.container.liquid].co2_volumes
+        if co2_volumes <= 0:
+            return 0.0
+        return releasable(co2_volumes, now_s - self.container.hung_s, self._liquid_c(now_s, truth))
 
     def turn_to(self, revs: float, runs: int) -> None:
         """Set the rotor at rest to this angle, after this many runs."""
@@ -58,6 +100,7 @@ class LineState:
         pump, motion = self.truth.pump, self.motion.at(now_s)
         target = speed_fraction * pump.speed_rev_s
         speed = 0.0 if self.is_stalled else motion.speed
+        self.warmth = self.warmth.turned(now_s, heated=True)
         self.motion = Motion(now_s, motion.revs, speed, 0.0 if self.is_stalled else target, pump.run_up_s)
 
     def coast(self, now_s: float) -> None:
@@ -65,6 +108,9 @@ class LineState:
         motion = self.motion.at(now_s)
         slowing = self.truth.pump.speed_rev_s / self.truth.pump.coast_s
         moving = motion.speed > 0
+        self.warmth = self.warmth.turned(now_s, heated=False)
+        if not moving and self._stopped_s is None:
+            self._stopped_s = now_s
         self.motion = Motion(now_s, motion.revs, motion.speed, slowing=slowing) if moving else rest(now_s, motion.revs)
 
     def moved_ml(self, now_s: float) -> float:
@@ -85,6 +131,7 @@ class LineState:
         self.motion = self.motion.at(now_s)
         if now_s >= self.motion.ends_s:
             self.motion = rest(now_s, self.motion.revs)
+            self._stopped_s = now_s
         left: Volumes = {}
         for inlet, volume_ml in self._drawn(moved_ml):
             for fluid, out_ml in self.tube.push(inlet, volume_ml):
@@ -106,7 +153,7 @@ class LineState:
         last_ml, container.remaining_ml = container.remaining_ml, 0.0
         return [(container.liquid, last_ml), (AIR, volume_ml - last_ml)]
 
-    def look_ahead(self, fluids: Mapping[str, FluidTruth]) -> None:
+    def look_ahead(self, truth: Truth) -> None:
         """Set the fill for the piece that begins now, and when this line ends it by itself."""
         motion, pump = self.motion, self.truth.pump
         if not motion.moves:
@@ -114,7 +161,7 @@ class LineState:
             return
         if motion.target > 0:
             # A coasting rotor keeps the fill it had: the loss falls with its speed, but for milliseconds only.
-            self.fill = self.tube.fill_fraction(self.displacement_ml_rev * motion.target, fluids)
+            self.fill = self._fill(self.displacement_ml_rev * motion.target, motion.since_s, truth)
         self.next_s = motion.ends_s
         volume_ml = self.tube.until_change_ml(self.container)
         if math.isfinite(volume_ml) and self.fill > 0:
@@ -122,3 +169,21 @@ class LineState:
                 self.displacement_ml_rev * self.fill
             )
             self.next_s = min(self.next_s, motion.reaches_s(revs_for(pump, displaced)))
+
+    def _fill(self, flow_ml_s: float, now_s: float, truth: Truth) -> float:
+        """Share of the displacement that is liquid, with this level, temperature and gas."""
+        fluids: Mapping[str, FluidTruth] = truth.fluids
+        if truth.room is not None:
+            at_c = self._liquid_c(now_s, truth)
+            fluids = {name: _at_c(truth.fluids[name], at_c) for name, _ in self.tube.slugs}
+        sunk_m = self.truth.container_m * self.container.drawn_share if self.container else 0.0
+        fill = self.tube.fill_fraction(flow_ml_s, fluids, sunk_m)
+        return fill * liquid_share(self._gas_share, self._releasable_ml(now_s, truth)) if self._gas_share else fill
+
+
+def _at_c(fluid: FluidTruth, at_c: float) -> FluidTruth:
+    return (
+        fluid
+        if fluid.viscosity_mpa_s < 0.1
+        else replace(fluid, viscosity_mpa_s=thinned_mpa_s(fluid.viscosity_mpa_s, at_c))
+    )

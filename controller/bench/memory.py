@@ -23,6 +23,7 @@ class LineMemory(Value, frozen=True, kw_only=True):
     revs: float
     runs: int
     left_outlet_ml: dict[str, float]
+    full_ml: float | None = None  # of the container when it was hung
 
 
 class GlassMemory(Value, frozen=True, kw_only=True):
@@ -61,7 +62,9 @@ def restore(memory: Memory, works: Works) -> None:
     """Bring a fresh bench to this state."""
     for one in memory.lines:
         line = works.lines[one.line]
-        line.container = Container(one.liquid, one.remaining_ml) if one.liquid is not None else None
+        line.container = None
+        if one.liquid is not None:
+            line.container = Container(one.liquid, one.remaining_ml, full_ml=one.full_ml, hung_s=works.at_s)
         line.tube.slugs.clear()
         line.tube.slugs.extend(one.tube)
         line.turn_to(one.revs, one.runs)
@@ -81,6 +84,7 @@ def _remember_line(line: LineState) -> LineMemory:
         revs=line.motion.revs,
         runs=line.runs,
         left_outlet_ml=line.left_outlet,
+        full_ml=line.container.full_ml if line.container else None,
     )
 
 

@@ -6,11 +6,15 @@ from controller.bench import electrics
 from controller.bench.fluids import AIR
 from controller.bench.report import LineTruthReport
 from controller.bench.truth import Truth
+from controller.bench.tube_set import displaced_share
 from controller.bench.tubing import Tube
 
 
 def perfect_calibration(truth: Truth, number: int, liquid: str, *, revs: float = 0.0) -> LineTruthReport:
-    """Flow, lag and sag of a line whose tube is full of this liquid and whose rotor has made this many revolutions."""
+    """Flow, lag and sag of a line whose tube is full of this liquid and whose rotor has made this many revolutions.
+
+    With a cold motor, at the supply's own voltage, from a full container at 20 C, and with no gas coming out.
+    """
     line, pump = truth.lines[number], truth.lines[number].pump
     everyone = {other: one.pump for other, one in truth.lines.items()}
     alone = electrics.steady(truth.supply, {number: pump}, set(), 1)
@@ -38,5 +42,6 @@ def _flow_ml_s(truth: Truth, number: int, liquid: str, speed_fraction: float, re
     tube = Tube(line)
     if liquid != AIR:
         tube.push(liquid, line.suction_ml + line.delivery_ml)
-    displaced_ml_s = pump.volume_ml_rev * (1 - pump.wear_per_rev * revs) * pump.speed_rev_s * speed_fraction
+    worn = (1 - pump.wear_per_rev * revs) * displaced_share(line.tube_set, revs)
+    displaced_ml_s = pump.volume_ml_rev * worn * pump.speed_rev_s * speed_fraction
     return displaced_ml_s * tube.fill_fraction(displaced_ml_s, truth.fluids)

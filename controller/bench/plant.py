@@ -3,9 +3,11 @@
 Each call first brings about all events up to the clock's present.
 """
 
+from collections.abc import Collection
 from pathlib import Path
 
 from controller.bench.contacts import wired_contacts
+from controller.bench.effects import Effect
 from controller.bench.faults import Fault, require_possible, stuck_how
 from controller.bench.fluids import AIR
 from controller.bench.header import Header
@@ -35,7 +37,8 @@ class Plant:
 
     persist: outputs stay driven when the process that set them goes away, as on common vendor kernels; otherwise they
     become inputs. full: hang a full container of the book's liquid on every line. Tubes are empty at the start, no
-    glass stands there, and the stop is not pressed. truth: a machine to simulate instead of drawing one from the seed.
+    glass stands there, and the stop is not pressed. effects, has_run_s: what keeps the drawn machine from holding
+    still, and how long its pumps have run (s). truth: a machine to simulate instead of drawing one.
     memory: how the same machine was left.
     """
 
@@ -49,10 +52,12 @@ class Plant:
         persist: bool = True,
         full: bool = True,
         truth: Truth | None = None,
+        effects: Collection[Effect] = (),
+        has_run_s: float = 0.0,
         memory: Memory | None = None,
         trace_path: Path | None = None,
     ) -> None:
-        self.truth = draw(profile, book, seed) if truth is None else truth
+        self.truth = truth or draw(profile, book, seed, effects=effects, has_run_s=has_run_s)
         self._trace = Trace(trace_path)
         self._clock, self._book, self._machine, self._persist = clock, book, profile.machine, persist
         self._works = Works(self.truth, self._trace, clock.now_s())
@@ -65,7 +70,7 @@ class Plant:
         self._lifted: Glass | None = None
         self._stop_pressed = self._tray_full = False
         for line in book.lines if full else ():
-            self._line(line.line).container = Container(line.liquid, line.container_ml)
+            self._line(line.line).container = Container(line.liquid, line.container_ml, hung_s=clock.now_s())
         if memory is not None:
             restore(memory, self._works)
         for gpio in self._relays:
@@ -176,7 +181,7 @@ class Plant:
             known = ", ".join(sorted(self.truth.fluids.keys() - {AIR}))
             raise Refused(rule="bench_container", reason=f"the bench knows no {liquid!r}", way_out=f"It knows {known}.")
         state, now_s = self._line(line), self._stop_here()
-        state.container = Container(liquid, volume_ml)
+        state.container = Container(liquid, volume_ml, hung_s=now_s)
         self._act(now_s, f"line {line}: {volume_ml:g} mL of {liquid} hung")
         self._works.begin_piece()
 
@@ -314,6 +319,12 @@ class Plant:
     def close(self) -> None:
         """Complete the trace and close its file. May be repeated."""
         self.trace.close()
+
+    def run_in(self, running_s: float) -> None:
+        """Let all pumps, which must be at rest, have run for so long (s, >= 0) more. For benchmarks only."""
+        require_in_range("running_s", running_s, 0.0, 1e8, "s")
+        self._stop_here()
+        self._works.run_in(running_s)
 
     def truth_report(self) -> tuple[LineTruthReport, ...]:
         """What a perfect calibration of every line with a container would find. For benchmarks only."""

@@ -10,6 +10,7 @@ from pathlib import Path
 import msgspec
 
 from controller.bench.asks import MAX_BYTES, Answer, Question, answer
+from controller.bench.effects import CONDITIONS
 from controller.bench.memory import read_memory, write_memory
 from controller.bench.plant import Plant
 from controller.bench.truth import draw
@@ -190,6 +191,7 @@ def run(
     socket_path: Path,
     *,
     seed: int = 1,
+    condition: str = "steady",
     persist: bool = True,
     glass: str | None = None,
     trace_path: Path | None = None,
@@ -198,13 +200,14 @@ def run(
 ) -> None:
     """Run the bench on a Unix socket (mode 0660) until SIGTERM or SIGINT; to be called in the main thread.
 
-    persist: outputs stay driven when their client is gone. glass: put this glass of the book under the funnel at once,
-    unless one stands there. memory_path: file in which tubes, bottles and glass outlast the process, as real ones do.
-    ready: called once the socket listens. Raises TundishError when another bench listens there, FileProblems when the
-    memory is spoilt.
+    condition: of effects.CONDITIONS. persist: outputs stay driven when their client is gone. glass: put this glass of
+    the book under the funnel at once, unless one stands there. memory_path: file in which tubes, bottles and glass
+    outlast the process, as real ones do. ready: called once the socket listens. Raises
+    TundishError when another bench listens there, FileProblems when the memory is spoilt.
     """
     clock = ReceiptClock()
-    truth = draw(profile, book, seed)
+    effects, has_run_s = CONDITIONS[condition]
+    truth = draw(profile, book, seed, effects=effects, has_run_s=has_run_s)
     memory = read_memory(memory_path, profile.machine, truth) if memory_path else None
     plant = Plant(profile, book, clock=clock, persist=persist, truth=truth, memory=memory, trace_path=trace_path)
     try:

@@ -1,9 +1,17 @@
 """What the simulated machine really is: the profile's nominal figures, each a little off. Only the bench reads them."""
 
 import math
+from collections.abc import Collection
 from random import Random
 
+from msgspec.structs import replace
+
+from controller.bench.effects import Effect
 from controller.bench.fluids import AIR, CLEANER, RINSE_WATER, FluidTruth, at, nominal_fluid
+from controller.bench.gas import GasTruth, draw_gas
+from controller.bench.surroundings import BOTTLE_M, RUN_BACK_ML_H, RoomTruth, StepsTruth
+from controller.bench.tube_set import SetTruth, draw_set
+from controller.bench.warming import WarmingTruth, draw_warming
 from controller.model.book import Book
 from controller.model.fields import Value
 from controller.model.profile import Line, Profile, Wire
@@ -20,10 +28,14 @@ SUPPLY_VOLTAGE_SPREAD = 0.02
 CONNECTOR_EXCESS = 0.25  # wires are never better than their copper; connectors add up to this fraction
 VISCOSITY_SPREAD = 0.10
 DENSITY_SPREAD = 0.001
+CO2_SPREAD = 0.15  # about 3.5 volumes; soft drinks have 1.5 to 4
 
 RUN_UP_PER_INRUSH = 1 / 3  # time constant per data-sheet inrush time: after three of them 95 % is over
 # Bore in mm and displacement in mL/rev, tubing with a 1/16 in wall: Omega FPU5MT manual, table 9-2.
 DISPLACEMENT = ((0.79, 0.05), (1.59, 0.22), (3.175, 0.9), (4.76, 1.9), (6.35, 3.0), (7.94, 3.8))
+# Pitch radius of the head of a hobby pump with 2 mm bore tube, and what rollers and a tube that does not reopen fully
+# leave of its geometric displacement; common practice, no source.
+SMALL_HEAD_BORE_MM, SMALL_HEAD_RADIUS_MM, SMALL_HEAD_SHARE = 2.5, 10.0, 0.8
 COAST_S = 0.06  # from full speed to rest against the rollers' friction; common practice, no source
 WEAR_PER_REV = 2e-8  # "several per cent over life" (from memory): 1.8 % in 50 h at 5 rev/s
 STEADY_TORQUE_FRACTION = 0.7  # share of the run current that does not depend on speed; common practice, no source
@@ -60,6 +72,12 @@ class LineTruth(Value, frozen=True, kw_only=True):
     operate_s: float
     release_s: float
     low_ml: float  # container volume below which its level contact leaves its rest
+    warming: WarmingTruth | None = None  # effects, each as drawn or as good as absent
+    tube_set: SetTruth | None = None
+    gas: GasTruth | None = None
+    run_back_ml_s: float = 0.0
+    container_m: float = 0.0  # height of the liquid in a full container
+    is_turbulent: bool = False  # whether fast flow in the suction tube loses more than laminar flow
 
 
 class MainRelayTruth(Value, frozen=True, kw_only=True):
@@ -100,10 +118,42 @@ class Truth(Value, frozen=True, kw_only=True):
     fluids: dict[str, FluidTruth]
     funnel: FunnelTruth
     main_relay: MainRelayTruth | None = None
+    supply_steps: StepsTruth | None = None
+    room: RoomTruth | None = None  # none: everything is at 20 C
+    has_run_s: float = 0.0  # how long the pumps have run before the start
 
 
-def draw(profile: Profile, book: Book, seed: int) -> Truth:
-    """Draw the true machine; every line and liquid has its own random stream, so one does not disturb another."""
+def draw(profile: Profile, book: Book, seed: int, *, effects: Collection[Effect] = (), has_run_s: float = 0.0) -> Truth:
+    """Draw the true machine; every line and liquid has its own random stream, so one does not disturb another.
+
+    effects: those that the machine has beyond what every bench has; has_run_s: how long its pumps have run (s).
+    """
+    steady = _steady(profile, book, seed)
+    return replace(
+        steady,
+        lines={number: _with_effects(number, line, seed, effects) for number, line in steady.lines.items()},
+        supply_steps=StepsTruth(seed=seed) if "supply steps" in effects else None,
+        room=RoomTruth(room_c=Random(f"{seed}/room").uniform(18.0, 28.0)) if "temperature" in effects else None,
+        has_run_s=has_run_s,
+    )
+
+
+def _with_effects(number: int, line: LineTruth, seed: int, effects: Collection[Effect]) -> LineTruth:
+    def stream(what: str) -> Random:
+        return Random(f"{seed}/{what} {number}")
+
+    return replace(
+        line,
+        warming=draw_warming(stream("warming")) if "warming" in effects else None,
+        tube_set=draw_set(stream("set"), line.pump.speed_rev_s) if "new tube" in effects else None,
+        gas=draw_gas(stream("gas")) if "gas" in effects else None,
+        run_back_ml_s=stream("run-back").uniform(*RUN_BACK_ML_H) / 3600 if "run-back" in effects else 0.0,
+        container_m=stream("level").uniform(*BOTTLE_M) if "level" in effects else 0.0,
+        is_turbulent="turbulence" in effects,
+    )
+
+
+def _steady(profile: Profile, book: Book, seed: int) -> Truth:
     return Truth(
         seed=seed,
         supply=_supply(profile, Random(f"{seed}/supply")),
@@ -162,7 +212,7 @@ def _line(profile: Profile, line: Line, rng: Random) -> LineTruth:
 
 def _pump(line: Line, rng: Random) -> PumpTruth:
     pump = line.pump
-    volume_ml_rev = _near(rng, at(line.tube.bore_mm, DISPLACEMENT), DISPLACEMENT_SPREAD)
+    volume_ml_rev = _near(rng, _displacement_ml_rev(line.tube.bore_mm), DISPLACEMENT_SPREAD)
     return PumpTruth(
         speed_rev_s=_near(rng, pump.nominal_flow_ml_s, FLOW_SPREAD) / volume_ml_rev,
         volume_ml_rev=volume_ml_rev,
@@ -182,6 +232,13 @@ def _pump(line: Line, rng: Random) -> PumpTruth:
     )
 
 
+def _displacement_ml_rev(bore_mm: float) -> float:
+    """Narrow tubes sit in small heads: what stands in one turn there, less what the rollers take."""
+    if bore_mm < SMALL_HEAD_BORE_MM:
+        return SMALL_HEAD_SHARE * math.pi / 4 * bore_mm**2 * 2 * math.pi * SMALL_HEAD_RADIUS_MM / 1000
+    return at(bore_mm, DISPLACEMENT)
+
+
 def _fluids(book: Book, seed: int) -> dict[str, FluidTruth]:
     fluids = {AIR: FluidTruth(density_kg_m3=1.2, viscosity_mpa_s=0.018)}  # at 20 C, from memory
     water = FluidTruth(density_kg_m3=998.2, viscosity_mpa_s=1.002)
@@ -194,6 +251,8 @@ def _fluids(book: Book, seed: int) -> dict[str, FluidTruth]:
         fluids[name] = FluidTruth(
             density_kg_m3=_near(rng, nominal.density_kg_m3, DENSITY_SPREAD),
             viscosity_mpa_s=_near(rng, nominal.viscosity_mpa_s, VISCOSITY_SPREAD),
+            co2_volumes=_near(rng, nominal.co2_volumes, CO2_SPREAD),
+            served_c=nominal.served_c,
         )
     return fluids
 

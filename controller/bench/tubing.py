@@ -12,14 +12,26 @@ from controller.bench.fluids import AIR, FluidTruth
 from controller.bench.truth import LineTruth
 
 GRAVITY_M_S2 = 9.81
+TURBULENT_REYNOLDS = 2300.0  # where a flow in a round tube turns turbulent, in any handbook
 OVERSHOOT_ML = 1e-7  # by which a front is let past its mark, so that rounding cannot leave it just short
 
 
 class Container:
     """A container on a line."""
 
-    def __init__(self, liquid: str, remaining_ml: float) -> None:
+    def __init__(self, liquid: str, remaining_ml: float, *, full_ml: float | None = None, hung_s: float = 0.0) -> None:
         self.liquid, self.remaining_ml = liquid, remaining_ml
+        self.full_ml = remaining_ml if full_ml is None else full_ml
+        self.hung_s = hung_s
+
+    def copy(self) -> "Container":
+        """A container that can be drawn from without changing this one."""
+        return Container(self.liquid, self.remaining_ml, full_ml=self.full_ml, hung_s=self.hung_s)
+
+    @property
+    def drawn_share(self) -> float:
+        """How much of it is gone, from 0 to 1."""
+        return 1 - self.remaining_ml / self.full_ml if self.full_ml > 0 else 1.0
 
 
 class Tube:
@@ -53,6 +65,23 @@ class Tube:
             self.slugs.popleft()
         return left
 
+    def run_back(self, volume_ml: float) -> dict[str, float]:
+        """Let volume_ml (less when the tube holds less liquid) sink from the outlet; what returns at the other end."""
+        volume_ml = min(volume_ml, sum(ml for fluid, ml in self.slugs if fluid != AIR))
+        returned: dict[str, float] = {}
+        wanted_ml = volume_ml
+        while wanted_ml > 0 and self.slugs:
+            fluid, standing_ml = self.slugs.pop()
+            taken_ml = min(standing_ml, wanted_ml)
+            if taken_ml < standing_ml:
+                self.slugs.append((fluid, standing_ml - taken_ml))
+            returned[fluid] = returned.get(fluid, 0.0) + taken_ml
+            wanted_ml -= taken_ml
+        if volume_ml > 0:
+            air_ml = self.slugs.popleft()[1] if self.slugs and self.slugs[0][0] == AIR else 0.0
+            self.slugs.appendleft((AIR, air_ml + volume_ml))
+        return returned
+
     def on_suction_side(self) -> Iterator[tuple[str, float]]:
         """Slugs between container and pump, container's end first."""
         wanted_ml = self.truth.suction_ml
@@ -62,14 +91,15 @@ class Tube:
             yield fluid, min(volume_ml, wanted_ml)
             wanted_ml -= volume_ml
 
-    def fill_fraction(self, flow_ml_s: float, fluids: Mapping[str, FluidTruth]) -> float:
+    def fill_fraction(self, flow_ml_s: float, fluids: Mapping[str, FluidTruth], sunk_m: float = 0.0) -> float:
         """Share of the pump's displacement that arrives when it would displace flow_ml_s (mL/s).
 
         The element refills against the lift and the Hagen-Poiseuille loss of the suction tube, and loses a little with
         the vacuum that takes. When even the whole vacuum is not enough, the vacuum alone sets the flow: it starves.
+        sunk_m: how far the container's surface has sunk since it was full.
         """
         vacuum_pa = 1000 * self.truth.pump.suction_kpa
-        lift_pa, loss_pa_per_ml_s = self._suction(fluids)
+        lift_pa, loss_pa_per_ml_s = self._suction(fluids, flow_ml_s, sunk_m)
         if lift_pa >= vacuum_pa:
             return 0.0
         loss = self.truth.pump.suction_loss
@@ -80,7 +110,7 @@ class Tube:
             fill = (vacuum_pa - lift_pa) / full_pa
         return fill
 
-    def _suction(self, fluids: Mapping[str, FluidTruth]) -> tuple[float, float]:
+    def _suction(self, fluids: Mapping[str, FluidTruth], flow_ml_s: float, sunk_m: float) -> tuple[float, float]:
         """Lift (Pa) and loss per flow (Pa s/mL) of the suction side."""
         whole_ml = self.truth.suction_ml
         if whole_ml <= 0:
@@ -93,7 +123,12 @@ class Tube:
         bore_m = self.truth.bore_mm / 1000
         # Hagen-Poiseuille: dp = 128 eta L Q / (pi d^4), here with mPa*s and mL/s.
         loss = 128 * 1e-3 * viscosity * self.truth.suction_m * 1e-6 / (math.pi * bore_m**4)
-        return density * GRAVITY_M_S2 * self.truth.lift_m, loss
+        if self.truth.is_turbulent and viscosity > 0:
+            reynolds = 4 * density * flow_ml_s * 1e-3 / (math.pi * viscosity * bore_m)
+            if reynolds > TURBULENT_REYNOLDS:
+                # Blasius over Hagen-Poiseuille: 0.3164 / Re^0.25 over 64 / Re.
+                loss *= 0.3164 / 64 * reynolds**0.75
+        return density * GRAVITY_M_S2 * (self.truth.lift_m + sunk_m), loss
 
     def until_change_ml(self, container: Container | None) -> float:
         """Volume that can pass before the flow, or what leaves the tube, may change."""

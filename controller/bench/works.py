@@ -6,13 +6,18 @@ Nothing ticks. State stands at the last event; what lies after it is worked out 
 import math
 from collections.abc import Iterable
 
+from msgspec.structs import replace
+
 from controller.bench import electrics
 from controller.bench.line_state import LineState
 from controller.bench.relays import Relay
 from controller.bench.trace import ContactEntry, FeedEntry, Trace
-from controller.bench.truth import Truth
+from controller.bench.truth import SupplyTruth, Truth
 from controller.bench.vessels import Vessels, Volumes, pour, total_ml
+from controller.bench.warming import Heat
 from controller.model.profile import Profile
+
+REFRESH_S = 10.0  # a motor warms by less than 0.5 K meanwhile
 
 
 class Works:
@@ -27,6 +32,8 @@ class Works:
         self.lowest_board_v = math.inf
         self.at_s = now_s  # where the state stands
         self.next_s = math.inf  # the next event
+        self._refresh_s = math.inf
+        self.run_in(truth.has_run_s)
         self._moving: list[LineState] = []  # in the present piece
 
     @property
@@ -46,6 +53,11 @@ class Works:
                 self._switch_feed(self.main, at_s)
             self.begin_piece()
 
+    def run_in(self, running_s: float) -> None:
+        """Turn all rotors, which must be at rest, as far as so much running takes them."""
+        for line in self.lines.values():
+            line.turn_to(line.motion.revs + running_s * line.truth.pump.speed_rev_s, line.runs)
+
     def stop_at(self, now_s: float) -> None:
         """Bring the state to now_s, so that it can be changed there; begin_piece must follow if flows change."""
         self.advance(now_s)
@@ -54,20 +66,24 @@ class Works:
     def begin_piece(self) -> None:
         """Work out speeds, fills and the next event for the piece of time that begins where the state stands."""
         pumps = {number: line.truth.pump for number, line in self._powered().items()}
+        self._refresh_s = self._refreshed_s() if pumps else math.inf
         if pumps:
             stalled = {number for number in pumps if self.lines[number].is_stalled}
-            steady = electrics.steady(self.truth.supply, pumps, stalled, self._coils_on())
+            steady = electrics.steady(
+                self._supply(self.at_s), pumps, stalled, self._coils_on(), self._heat(pumps, self.at_s)
+            )
             for number, fraction in steady.speed.items():
                 self.lines[number].drive(self.at_s, fraction)
             self.lowest_board_v = min(self.lowest_board_v, self.electrics_at(self.at_s)[1])
         for line in self.lines.values():
-            line.look_ahead(self.truth.fluids)
+            line.look_ahead(self.truth)
         self._moving = [line for line in self.lines.values() if line.motion.moves]
         self.schedule()
 
     def schedule(self) -> None:
         """Find the next event; to be called after a relay was commanded."""
         self.next_s = min(min(line.next_s, line.relay.due_s) for line in self.lines.values())
+        self.next_s = min(self.next_s, self._refresh_s)
         if self.main is not None:
             self.next_s = min(self.next_s, self.main.due_s)
 
@@ -86,7 +102,7 @@ class Works:
         powered = self._powered()
         speed = {n: line.motion.speed_at(now_s) / line.truth.pump.speed_rev_s for n, line in powered.items()}
         pumps = {number: line.truth.pump for number, line in powered.items()}
-        return electrics.instant(self.truth.supply, pumps, speed, self._coils_on())
+        return electrics.instant(self._supply(now_s), pumps, speed, self._coils_on(), self._heat(pumps, now_s))
 
     def tray_is_full(self, now_s: float) -> bool:
         """Whether the tray has filled up to its contact."""
@@ -96,6 +112,18 @@ class Works:
         if total_ml(self.vessels.tray) + total_ml(self.vessels.funnel) + moved_ml < capacity_ml:
             return False
         return total_ml(self.vessels_at(now_s).tray) >= capacity_ml
+
+    def _supply(self, now_s: float) -> SupplyTruth:
+        supply, steps = self.truth.supply, self.truth.supply_steps
+        return supply if steps is None else replace(supply, voltage_v=supply.voltage_v * steps.factor(now_s))
+
+    def _heat(self, numbers: Iterable[int], now_s: float) -> dict[int, Heat]:
+        return {number: self.lines[number].warmth.heat(now_s) for number in numbers}
+
+    def _refreshed_s(self) -> float:
+        """When speeds are to be worked out anew though nothing is switched, for what changes slowly."""
+        steps, warms = self.truth.supply_steps, any(line.truth.warming for line in self.lines.values())
+        return min(self.at_s + REFRESH_S if warms else math.inf, steps.next_s(self.at_s) if steps else math.inf)
 
     def _powered(self) -> dict[int, LineState]:
         """The lines whose pumps have voltage."""
@@ -113,22 +141,21 @@ class Works:
         line.relay.arrive()
         self._trace.add(ContactEntry(at_s=at_s, line=line.number, closed=line.relay.closed))
         if self.is_fed:
-            _power(line, at_s)
+            self._power(line, at_s)
 
     def _switch_feed(self, main: Relay, at_s: float) -> None:
         main.arrive()
         self._trace.add(FeedEntry(at_s=at_s, closed=main.closed))
         for line in self.lines.values():
             if line.relay.closed:
-                _power(line, at_s, on=main.closed)
+                self._power(line, at_s, on=main.closed)
 
-
-def _power(line: LineState, at_s: float, *, on: bool = True) -> None:
-    """The pump's voltage came or went: it is there when its relay's contact is closed and the feed is on."""
-    if on and line.relay.closed:
-        line.begin_run()
-    else:
-        line.coast(at_s)
+    def _power(self, line: LineState, at_s: float, *, on: bool = True) -> None:
+        """The pump's voltage came or went: it is there when its relay's contact is closed and the feed is on."""
+        if on and line.relay.closed:
+            line.begin_run(at_s, self.truth)
+        else:
+            line.coast(at_s)
 
 
 def _flow(moving: Iterable[LineState], vessels: Vessels, passed_s: float, now_s: float) -> None:

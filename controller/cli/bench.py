@@ -9,7 +9,7 @@ import click
 
 from controller.cli.completion import LINE, LIQUID
 from controller.cli.examples import book_option, profile_option
-from controller.cli.options import facts_options, quantity, run_dir_option, show, table
+from controller.cli.options import condition_option, facts_options, quantity, run_dir_option, show, table
 from controller.cli.places import BENCH, run_dir_to_fill, run_dir_to_use
 
 if TYPE_CHECKING:
@@ -34,6 +34,7 @@ def bench() -> None:
 @profile_option
 @book_option
 @click.option("--seed", type=int, default=1, show_default=True, help="Which machine: its true figures follow from it.")
+@condition_option
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once.")
 @click.option("--trace", "trace_path", type=click.Path(path_type=Path, dir_okay=False), help="Write every level here.")
 @click.option(
@@ -53,6 +54,7 @@ def run(
     profile_path: Path,
     book_path: Path,
     seed: int,
+    condition: str,
     glass: str | None,
     trace_path: Path | None,
     memory_path: Path | None,
@@ -69,6 +71,7 @@ def run(
         book,
         run_dir_to_fill(run_dir) / BENCH,
         seed=seed,
+        condition=condition,
         glass=glass,
         persist=not release_pins,
         trace_path=trace_path,

@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 import click
 import msgspec
 
+from controller.bench.effects import CONDITIONS
 from controller.errors import BadQuantity, Problem
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -23,6 +24,14 @@ state_dir_option = click.option(
     type=click.Path(path_type=Path, file_okay=False),
     envvar="TUNDISH_STATE_DIR",
     help="Folder of ledger and journal.",
+)
+condition_option = click.option(
+    "--as",
+    "condition",
+    type=click.Choice(list(CONDITIONS)),
+    default="steady",
+    show_default=True,
+    help="Which state the simulated machine is in: steady holds still; new and worn pumps warm up, age and draw gas.",
 )
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 NUMBER = re.compile(r"[-+]?[0-9.]+( \S+)?")

@@ -8,7 +8,7 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.examples import book_option, profile_option
-from controller.cli.options import more_in_check, run_dir_option, state_dir_option
+from controller.cli.options import condition_option, more_in_check, run_dir_option, state_dir_option
 from controller.cli.places import BENCH, GUARD, own_state_dir, run_dir_to_fill, state_dir_to_use
 from controller.cli.running import listener_of, running_in
 from controller.cli.together import Wanted, run_together, say
@@ -22,16 +22,25 @@ MEMORY = "bench.json"  # of a simulated machine: what its tubes and bottles hold
 @profile_option
 @book_option
 @click.option("--seed", type=int, default=1, show_default=True, help="Which simulated machine (bench only).")
+@condition_option
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once (bench only).")
 @run_dir_option
 @state_dir_option
 def up(
-    *, profile_path: Path, book_path: Path, seed: int, glass: str | None, run_dir: Path | None, state_dir: Path | None
+    *,
+    profile_path: Path,
+    book_path: Path,
+    seed: int,
+    condition: str,
+    glass: str | None,
+    run_dir: Path | None,
+    state_dir: Path | None,
 ) -> None:
     """Start bench (if the profile is of a simulated machine), guard and engine, and stop them together.
 
     Ctrl-C stops all; so does the end of any of them, or of the terminal. Started again, the machine goes on where it
-    was: a simulated one keeps tubes and bottles beside its records, in a folder of its own for each profile and seed.
+    was: a simulated one keeps tubes and bottles beside its records, in a folder of its own for each profile,
+    seed and condition.
     """
     from controller.config import load
     from controller.guard.alloff import all_off as drive_off
@@ -51,7 +60,7 @@ def up(
         )
     is_simulated = profile.board.backend == "bench"
     if is_simulated and state_dir is None:
-        state_dir = own_state_dir() / f"{profile_path.stem}-{seed}"
+        state_dir = own_state_dir() / f"{profile_path.stem}-{seed}{'' if condition == 'steady' else f'-{condition}'}"
     state = state_dir_to_use(state_dir)
     state.mkdir(parents=True, exist_ok=True)
     click.echo(f"records in {state}")
@@ -69,8 +78,19 @@ def up(
     ]
     if is_simulated:
         vessel = [] if glass is None else ["--glass", glass]
-        words = ["bench", "run", *files, "--seed", str(seed), "--memory", str(state / MEMORY), *vessel]
-        wanted.insert(0, Wanted("bench", words, lambda: listener_of(folder / BENCH) is not None))
+        words = [
+            "bench",
+            "run",
+            *files,
+            "--seed",
+            str(seed),
+            "--as",
+            condition,
+            "--memory",
+            str(state / MEMORY),
+            *vessel,
+        ]
+        wanted.insert(0, Wanted("bench", words + vessel, lambda: listener_of(folder / BENCH) is not None))
     run_together(wanted, lambda: _welcome(folder, is_simulated=is_simulated))
 
 

@@ -59,6 +59,7 @@ class Liquid(Value, frozen=True, kw_only=True):
     allergens: tuple[Allergen, ...] = ()
     opened_life_s: ShelfLife | None = None  # how long it keeps once opened
     served_at_c: Celsius = 20.0
+    carbonated: bool = False  # gas comes out of it in the tube: doses by time come short
     care: Care | None = None  # how soon its line wants cleaning: the profile's hygiene has a time for each
 
     @property

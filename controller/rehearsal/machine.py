@@ -5,11 +5,12 @@ deadline to the next, so an evening takes seconds.
 """
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import ExitStack
 from itertools import count
 from pathlib import Path
 
+from controller.bench.effects import Effect
 from controller.bench.link import DirectLink
 from controller.bench.pins import BenchFactory
 from controller.bench.plant import Plant
@@ -34,11 +35,11 @@ ENGINE, GUARD = "engine", "guard"  # the guard's name for its client, the bench'
 class Machine:
     """A whole machine that does in no time what the real one does in minutes.
 
-    seed: of the bench's true parameters. ledger_path, journal: kept in memory when not given. poll_under_way_s: how
-    often the guard reads the contacts while an operation is under way (s, under its limit of 0.25 s); less often is
-    faster. listen: told every event that the guard publishes, after the engine. clock, boot: as this start of the
-    computer finds them; a clock of its own when not given. work: what does the engine's long work;
-    done where it is asked for, when not given.
+    seed, effects: of the bench (its true parameters, and what keeps it from holding still). ledger_path, journal: kept
+    in memory when not given. poll_under_way_s: how often the guard reads the contacts while an operation is under way
+    (s, under its limit of 0.25 s); less often is faster. listen: told every event that the guard publishes, after the
+    engine. clock, boot: as this start of the computer finds them; a clock of its own when not given. work: what does
+    the engine's long work; done where it is asked for, when not given.
     """
 
     def __init__(
@@ -47,6 +48,7 @@ class Machine:
         book: Book,
         *,
         seed: int,
+        effects: Collection[Effect] = (),
         ledger_path: Path | str = ":memory:",
         journal: Journal | None = None,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
@@ -59,7 +61,7 @@ class Machine:
         with ExitStack() as opened:  # what was opened is closed again when anything fails on the way
             if journal is not None:
                 opened.callback(journal.close)
-            self.plant = Plant(profile, book, clock=self.clock, seed=seed)
+            self.plant = Plant(profile, book, clock=self.clock, seed=seed, effects=effects)
             opened.callback(self.plant.close)
             self.ledger = Ledger(ledger_path)
             opened.callback(self.ledger.close)
