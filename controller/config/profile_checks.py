@@ -16,6 +16,7 @@ from controller.model.profile import (
     Pump,
     RelayBoard,
     Supply,
+    Tube,
     flow_band,
 )
 from controller.quantities import format_current, format_flow, format_quantity, format_volume
@@ -37,6 +38,7 @@ def check_profile(profile: Found, notes: Notes) -> None:
         _check_band(line, notes)
         _check_seen(profile, line, notes)
         _check_tube(profile, line, notes)
+        _check_siphon(line, notes)
     _check_voltages(profile, notes)
     _check_supply(profile, notes)
     _check_flow(profile, notes)
@@ -133,6 +135,34 @@ def _check_seen(profile: Found, line: Found, notes: Notes) -> None:
             f"{format_current(CURRENT_SWITCH_A)} and would take it for standing still."
         )
         notes.add(line.at("pump", "run_a"), f"{_name_of(line)} pump", text)
+
+
+def _check_siphon(line: Found, notes: Notes) -> None:
+    """A container above its outlet empties itself through a pump that does not close off: gravity needs no relay."""
+    tube = line.get("tube", Tube)
+    if tube is None:
+        return
+    subject = f"{_name_of(line)} tube"
+    if tube.rise_m is not None and abs(tube.rise_m) > tube.delivery_m:
+        text = (
+            f"the outlet cannot be {format_quantity(abs(tube.rise_m), 'm')} from the pump at the end of "
+            f"{format_quantity(tube.delivery_m, 'm')} of tube. Correct rise or delivery."
+        )
+        notes.add(line.at("tube", "rise_m"), subject, text)
+    elif tube.rise_m is not None and tube.lift_m + tube.rise_m < 0.0:
+        above = format_quantity(-(tube.lift_m + tube.rise_m), "m")
+        text = (
+            f"the liquid's surface is {above} above the outlet: it siphons through the pump if the rollers do not "
+            "close off, at rest too, and no relay stops it. Raise the outlet, lower the container or fit a check valve."
+        )
+        notes.warn(line.at("tube", "lift_m"), subject, text)
+    elif tube.rise_m is None and tube.lift_m < 0.0:
+        text = (
+            f"the liquid's surface is {format_quantity(-tube.lift_m, 'm')} above the pump: unless the outlet is higher "
+            "still, it siphons through the pump if the rollers do not close off. Measure how far the outlet is above "
+            "the pump and write it as rise (negative below), or lower the container."
+        )
+        notes.warn(line.at("tube", "lift_m"), subject, text)
 
 
 def _check_tube(profile: Found, line: Found, notes: Notes) -> None:

@@ -147,6 +147,7 @@ class Tube(Value, frozen=True, kw_only=True):
     suction_m: Metres  # container to pump
     delivery_m: Metres  # pump to funnel
     lift_m: SignedMetres  # pump above the liquid's surface
+    rise_m: SignedMetres | None = None  # outlet above the pump, negative below it; with lift it says whether it siphons
 
 
 class FlowBand(Value, frozen=True, kw_only=True):

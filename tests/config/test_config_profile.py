@@ -301,3 +301,41 @@ def test_header_pins_and_pulls_are_those_of_the_published_table():
             rows[gpio]["reset_pull"],
             rows[gpio]["header_pin"],
         )
+
+
+def warnings_of(folder, text):
+    path = folder / "profile.yaml"
+    path.write_text(text, encoding="utf-8")
+    return load_profile(path)[1]
+
+
+SIPHON = ("siphons", "no relay stops it", "0.15 m above the outlet")
+
+
+@pytest.mark.parametrize(
+    ("tube", "parts"),
+    [
+        ("lift: 0.25 m", None),
+        ("lift: 0.25 m, rise: -0.2 m", None),
+        ("lift: 0.25 m, rise: -0.4 m", SIPHON),
+        ("lift: -0.3 m, rise: 0.15 m", SIPHON),
+        ("lift: -0.3 m, rise: 0.4 m", None),
+        ("lift: -0.3 m", ("0.3 m above the pump", "unless the outlet is higher still", "write it as rise")),
+    ],
+)
+def test_a_container_above_its_outlet_is_a_warning(tmp_path, tube, parts):
+    """By heights alone: surface above outlet is what drives a siphon (hydrostatics)."""
+    before = len(warnings_of(tmp_path, TEXT))
+    changed = change(TEXT, TUBE_6, TUBE_6.replace("lift: 0.25 m", tube))
+    found = warnings_of(tmp_path, changed.text)
+    if parts is None:
+        assert len(found) == before
+        return
+    (warning,) = [one for one in found if "line 6 tube" in one.text]
+    assert all(part in warning.text for part in parts), warning.text
+
+
+def test_an_outlet_is_no_further_from_the_pump_than_its_tube_is_long(tmp_path):
+    changed = change(TEXT, TUBE_6, TUBE_6.replace("lift: 0.25 m", f"lift: 0.25 m, {HERE}rise: 0.8 m"))
+    (problem,) = profile_problems(tmp_path, changed.text)
+    assert "0.8 m from the pump at the end of 0.7 m of tube" in problem.text
