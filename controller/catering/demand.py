@@ -3,7 +3,8 @@
 Every guest takes a random number of drinks, every drink is a random one of the menu. The number of all drinks has a
 generating function in closed form; put over the characteristic function of one drink it gives that of the volume, and
 one Fourier transform turns that into probabilities on a grid of volumes (Klugman, Panjer, Willmot: Loss Models, the
-chapter on aggregate losses, inversion by the fast Fourier transform; from memory).
+chapter on aggregate losses, inversion by the fast Fourier transform; from memory). Who is not sure of the mean has the
+number of drinks multiplied by a random factor: a gamma distributed one keeps the closed form.
 """
 
 import cmath
@@ -11,6 +12,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from itertools import accumulate
+from statistics import NormalDist, fmean
 
 from controller.catering.fourier import transform
 from controller.errors import require_in_range
@@ -21,6 +23,7 @@ _CELLS = 1 << 13
 # The grid ends this many standard deviations above the mean. What lies beyond comes back at its lower end: even with
 # the exponential tail of a few, very different guests that is less than exp(-16), 1e-7.
 _DEVIATIONS = 16.0
+_PARTS = 25  # of an uncertain factor of a fixed number
 _ROUNDING = 1e-9  # of summed probabilities
 
 
@@ -44,20 +47,25 @@ class Demand(Value, frozen=True, kw_only=True):
         return self.cumulative[min(cell, len(self.cumulative) - 1)]
 
 
-def demand(drinks: DrinksPerGuest, guests: int, doses: Sequence[tuple[float, float]]) -> Demand:
+def demand(
+    drinks: DrinksPerGuest, guests: int, doses: Sequence[tuple[float, float]], *, uncertainty: float = 0.0
+) -> Demand:
     """The volume that `guests` take of one liquid.
 
     doses: for each recipe with this liquid its volume (mL, > 0) and its share of all drinks; shares sum to 1 at most.
+    uncertainty: of the number of drinks with this liquid, relative standard, 0 to 1.
     A volume that falls between two cells of the grid is shared out to both, so that its mean stays.
     """
-    count_mean, count_variance = count_moments(drinks, guests)
+    count_mean, count_variance = count_moments(drinks, guests, uncertainty)
     dose_mean = sum(share * volume_ml for volume_ml, share in doses)
     dose_variance = sum(share * volume_ml**2 for volume_ml, share in doses) - dose_mean**2
     mean_ml = count_mean * dose_mean
     deviation_ml = math.sqrt(max(0.0, count_mean * dose_variance + count_variance * dose_mean**2))
     longest_ml = mean_ml + _DEVIATIONS * deviation_ml + 2 * max((volume_ml for volume_ml, _ in doses), default=1.0)
     step_ml = _round_step(longest_ml / _CELLS)
-    spectrum = _spectrum([(volume_ml / step_ml, share) for volume_ml, share in doses], generating(drinks, guests))
+    spectrum = _spectrum(
+        [(volume_ml / step_ml, share) for volume_ml, share in doses], generating(drinks, guests, uncertainty)
+    )
     masses = [max(0.0, one.real / _CELLS) for one in transform(spectrum)]
     total = sum(masses)
     return Demand(
@@ -68,7 +76,19 @@ def demand(drinks: DrinksPerGuest, guests: int, doses: Sequence[tuple[float, flo
     )
 
 
-def count_moments(drinks: DrinksPerGuest, guests: int) -> tuple[float, float]:
+def share_uncertainty(inside: Sequence[float], outside: Sequence[float], uncertainty: float) -> float:
+    """Relative standard uncertainty of a sum of shares when every weight has this one: GUM, first order.
+
+    inside: the shares that are summed, outside: all others; together 1. The weights are uncertain independently.
+    """
+    whole = sum(inside)
+    if whole <= 0.0:
+        return 0.0
+    # d ln whole = (share / whole - share) d ln weight for those inside, - share d ln weight for those outside.
+    return uncertainty * math.hypot(*(share / whole - share for share in inside), *outside)
+
+
+def count_moments(drinks: DrinksPerGuest, guests: int, uncertainty: float = 0.0) -> tuple[float, float]:
     """Mean and variance of the number of all drinks."""
     above = drinks.mean % 1.0
     match drinks.distribution:
@@ -78,23 +98,56 @@ def count_moments(drinks: DrinksPerGuest, guests: int) -> tuple[float, float]:
             variance = drinks.mean
         case "overdispersed":
             variance = (drinks.standard_deviation or 0.0) ** 2
-    return guests * drinks.mean, guests * variance
+    mean = guests * drinks.mean
+    if uncertainty <= 0.0:
+        return mean, guests * variance
+    if drinks.distribution == "fixed":
+        return mean, guests * variance + sum(
+            weight * (drinks.mean * count - mean) ** 2 for count, weight in _guests(guests, uncertainty).items()
+        )
+    return mean, guests * variance + (uncertainty * mean) ** 2
 
 
-def generating(drinks: DrinksPerGuest, guests: int) -> Callable[[complex], complex]:
+def generating(drinks: DrinksPerGuest, guests: int, uncertainty: float = 0.0) -> Callable[[complex], complex]:
     """The probability generating function of the number of all drinks, for |z| <= 1."""
-    mean, above = drinks.mean, drinks.mean % 1.0
-    match drinks.distribution:
-        case "fixed":
-            whole = guests * math.floor(mean)
-            return lambda z: z**whole * (1.0 - above + above * z) ** guests
-        case "poisson":
-            return lambda z: cmath.exp(guests * mean * (z - 1.0))
-        case "overdispersed":
-            # Negative binomial by mean m and variance v: p = m / v, r = m^2 / (v - m).
-            variance = (drinks.standard_deviation or 0.0) ** 2
-            p, r = mean / variance, mean**2 / (variance - mean)
-            return lambda z: cmath.exp(guests * r * (cmath.log(p) - cmath.log(1.0 - (1.0 - p) * z)))
+    if drinks.distribution == "fixed":
+        whole, above = math.floor(drinks.mean), drinks.mean % 1.0
+        counts = _guests(guests, uncertainty)
+        return lambda z: sum(
+            weight * z ** (count * whole) * (1.0 - above + above * z) ** count for count, weight in counts.items()
+        )
+    logarithm = _log_generating(drinks, guests)
+    if uncertainty <= 0.0:
+        return lambda z: cmath.exp(logarithm(z))
+    # Of a gamma distributed factor of mean 1 and variance v: E[exp(s factor)] = (1 - v s)^(-1/v).
+    variance = uncertainty**2
+    return lambda z: cmath.exp(-cmath.log(1.0 - variance * logarithm(z)) / variance)
+
+
+def _log_generating(drinks: DrinksPerGuest, guests: int) -> Callable[[complex], complex]:
+    """Its logarithm, of numbers that may be multiplied by any factor."""
+    mean = drinks.mean
+    if drinks.distribution == "poisson":
+        return lambda z: guests * mean * (z - 1.0)
+    # Negative binomial by mean m and variance v: p = m / v, r = m^2 / (v - m).
+    variance = (drinks.standard_deviation or 0.0) ** 2
+    p, r = mean / variance, mean**2 / (variance - mean)
+    return lambda z: guests * r * (cmath.log(p) - cmath.log(1.0 - (1.0 - p) * z))
+
+
+def _guests(guests: int, uncertainty: float) -> dict[int, float]:
+    """Number of guests -> its probability, of a fixed number of drinks each: a normal factor in equal parts."""
+    if uncertainty <= 0.0:
+        return {guests: 1.0}
+    normal, weights = NormalDist(1.0, uncertainty), dict[int, float]()
+    factors = [max(0.0, normal.inv_cdf((part + 0.5) / _PARTS)) for part in range(_PARTS)]
+    middle = fmean(factors)
+    for factor in factors:
+        exact = guests * factor / middle
+        low = math.floor(exact)
+        for count, weight in ((low, 1.0 - (exact - low)), (low + 1, exact - low)):
+            weights[count] = weights.get(count, 0.0) + weight / _PARTS
+    return weights
 
 
 def _spectrum(doses: Sequence[tuple[float, float]], count: Callable[[complex], complex]) -> list[complex]:

@@ -7,9 +7,11 @@ mean or a quantile over the events drawn, and changes a little with the seed; st
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import ceil, sqrt
+from math import ceil, floor, sqrt
 from random import Random
 from statistics import fmean, stdev
+
+from msgspec.structs import replace
 
 from controller.catering.arrivals import Order, draw_orders
 from controller.catering.queue import Guest, Turn, take_turns
@@ -95,7 +97,8 @@ def look_ahead(
     tally, times = _Tally(), [event.lasts_s * (k + 0.5) / SLICES for k in range(SLICES)]
     shares = {recipe: one.share for recipe, one in services.items()}
     for number in range(events):
-        orders = draw_orders(event, shares, Random(f"{seed}/event {number}"))
+        rng = Random(f"{seed}/event {number}")
+        orders = draw_orders(*_as_it_comes(event, shares, Random(f"{seed}/unsure {number}")), rng)
         _add(tally, orders, event=event, caps=caps, services=services, containers_ml=containers_ml, times=times)
     waits_s = sorted(tally.waits_s)
     lasts = tally.lasting / events
@@ -113,6 +116,20 @@ def look_ahead(
         queue=tuple(_slice(at_s, lengths) for at_s, *lengths in zip(times, *tally.queues, strict=True)),
         changes=_changes(tally, lines, events),
     )
+
+
+def _as_it_comes(event: GuestEvent, shares: Mapping[str, float], rng: Random) -> tuple[GuestEvent, Mapping[str, float]]:
+    """One event within what is known of it: as many guests more or fewer, and a menu's shares."""
+    weights = {recipe: share * _factor(event.menu_uncertainty, rng) for recipe, share in shares.items()}
+    guests = event.guests * _factor(event.mean_uncertainty, rng)
+    total = sum(weights.values())
+    known = replace(event, guests=max(1, floor(guests + rng.random())))
+    return known, {recipe: weight / total for recipe, weight in weights.items()}
+
+
+def _factor(uncertainty: float, rng: Random) -> float:
+    """A gamma distributed factor of mean 1."""
+    return rng.gammavariate(uncertainty**-2, uncertainty**2) if uncertainty > 0.0 else 1.0
 
 
 def _add(

@@ -3,12 +3,12 @@
 from collections.abc import Mapping, Sequence
 
 from controller.catering.arrivals import busiest_per_hour
-from controller.catering.demand import demand
 from controller.catering.hanging import Hanging, as_in_book, hang_freely
 from controller.catering.outlook import Outlook, look_ahead
 from controller.catering.queue import HOUR_S, mean_wait_s
 from controller.catering.service import Service, nominal_calibrations, services
 from controller.catering.shopping import Containers, choose, cleaning_ml, drawable_ml, sizes_ml
+from controller.catering.sundries import Sundry, spread_of, sundries
 from controller.errors import Refused
 from controller.metering.suction import check_suction
 from controller.model.book import Book
@@ -97,6 +97,7 @@ class Preparation(Value, frozen=True, kw_only=True):
     proven: bool  # that no way to hang the liquids opens more of the menu
     services: tuple[Service, ...]
     purchases: tuple[Purchase, ...]
+    sundries: tuple[Sundry, ...]  # glasses, and what hands add
     cleaning: Cleaning
     lines: tuple[LineUse, ...]
     rates: tuple[RateRow, ...]
@@ -141,6 +142,7 @@ def prepare(
         proven=hanging.proven,
         services=tuple(served.values()),
         purchases=purchases,
+        sundries=sundries(event, book, served),
         cleaning=_cleaning(profile, lines),
         lines=tuple(_line_use(event, profile, book, served, liquid=liquid, line=lines[liquid]) for liquid in lines),
         rates=_rates(profile, most_per_hour, cycles),
@@ -193,7 +195,7 @@ def _purchase(
     event: GuestEvent, profile: Profile, book: Book, served: Mapping[str, Service], *, liquid: str, line: int
 ) -> Purchase:
     doses = [(one.doses_ml[liquid], one.share) for one in served.values() if liquid in one.doses_ml]
-    spread = demand(event.drinks_per_guest, event.guests, doses)
+    spread = spread_of(event, served, {name: one.doses_ml.get(liquid, 0.0) for name, one in served.items()})
     needed_ml = spread.quantile_ml(event.service_level)
     # Besides, the last drink that no longer fits leaves less than its dose in the container.
     dose_ml = max(volume_ml for volume_ml, _ in doses)

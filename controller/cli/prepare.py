@@ -107,6 +107,8 @@ def _write_csv(found: "Preparation", path: Path) -> None:
                             f"{100 * one.lasts:.1f}",
                         )
                     )
+            for sundry in found.sundries:
+                rows.writerow((sundry.what, "", "", "", "", "", sundry.needed, "", ""))
             for name, volume_ml in (
                 ("cleaner", found.cleaning.cleaner_ml),
                 ("rinse water", found.cleaning.rinse_water_ml),
@@ -126,6 +128,8 @@ def draw_preparation_text(found: "Preparation", event: "GuestEvent") -> str:
             *_left_out(found),
             "",
             *_shopping(found),
+            "",
+            *_sundries(found),
             "",
             *_lines(found),
             "",
@@ -174,6 +178,20 @@ def _shopping(found: "Preparation") -> list[str]:
         f"For cleaning at the end: {found.cleaning.cleaner_ml:.0f} mL of cleaner and "
         f"{found.cleaning.rinse_water_ml:.0f} mL of rinse water through the lines; "
         f"{found.cleaning.takes_s / 60:.0f} min.",
+    ]
+
+
+def _sundries(found: "Preparation") -> list[str]:
+    """Glasses, ice and garnish, in a table of their own."""
+    rows = []
+    for one in found.sundries:
+        volume = f"{one.needed * one.takes_ml / 1000:.1f} L" if one.takes_ml > 0 else ""
+        what = f"glass: {one.what}" if one.kind == "glass" else one.what
+        rows.append((what, f"{one.expected:.0f}", f"{one.needed}", volume))
+    level = f"{100 * found.service_level:g} %"
+    return [
+        _heading("Have at hand (glasses: when none is washed meanwhile)"),
+        table(("what", "on average", f"at {level}", "in all"), rows),
     ]
 
 

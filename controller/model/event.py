@@ -22,6 +22,7 @@ TIME_OF_DAY = "^([01][0-9]|2[0-3]):[0-5][0-9]$"
 
 TimeOfDay = Annotated[str, Meta(min_length=1, max_length=20, pattern=TIME_OF_DAY)]
 Drinks = Annotated[float, Meta(gt=0, le=50)]
+Unsure = Annotated[float, Meta(ge=0.0, le=1.0, extra={"unit": "", "example": "15 %"})]
 ServiceLevel = Annotated[float, Meta(ge=0.5, le=0.999, extra={"unit": "", "example": "95 %"})]
 
 
@@ -81,6 +82,10 @@ class GuestEvent(Value, frozen=True, kw_only=True):
     menu: tuple[MenuShare, ...]
     arrivals: Arrivals = Arrivals()
     service_level: ServiceLevel = 0.95  # probability that a liquid lasts to the end
+    # How well the figures above are known, as relative standard uncertainties; common practice for an event that was
+    # held before, no source. 0 % says: exactly.
+    mean_uncertainty: Unsure = 0.15  # of all drinks: guests who come, and how many each takes
+    menu_uncertainty: Unsure = 0.25  # of each weight on the menu
     on_sale: tuple[OnSale, ...] = ()  # a liquid not listed here comes in the container of the book's line
     lines: Literal["fixed", "free"] = "fixed"  # fixed: as the book hangs them; free: as opens most of the menu
     residue_ml: MillilitresOrNone = RESIDUE_ML  # what suction tube or level contact leave in a container

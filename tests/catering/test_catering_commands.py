@@ -36,15 +36,24 @@ def tundish(*words):
 def test_prepare_tells_what_a_person_needs(tmp_path):
     result = tundish("prepare", EVENT, *WITH, "--csv", tmp_path / "list.csv", "--picture", tmp_path / "event.svg")
     assert result.exit_code == 0, result.output
-    for said in ("240 drinks to expect", "at 95 %", "4 x 3 L + 1 x 1 L", "Waiting", "Changes of containers", "kept"):
+    for said in (
+        "240 drinks to expect",
+        "at 95 %",
+        "5 x 3 L",
+        "glass: tumbler",
+        "a slice of lime",
+        "Waiting",
+        "Changes of containers",
+        "kept",
+    ):
         assert said in result.stdout
     rows = list(csv.DictReader((tmp_path / "list.csv").read_text(encoding="utf-8").splitlines()))
     juice = [row for row in rows if row["liquid"] == "apple juice"]
     assert [(row["container / mL"], row["count"], row["bought / mL"]) for row in juice] == [
-        ("3000", "4", "12000"),
-        ("1000", "1", "1000"),
+        ("3000", "5", "15000"),
     ]
     assert rows[-1]["liquid"] == "rinse water"
+    assert {row["liquid"] for row in rows} > {"tumbler", "cup", "add four cubes of ice", "add a slice of lime"}
     picture = (tmp_path / "event.svg").read_text(encoding="utf-8")
     for said in ("soda", "people waiting", "busiest hour"):
         assert said in picture

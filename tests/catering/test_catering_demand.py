@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from controller.catering.arrivals import draw_drinks
-from controller.catering.demand import count_moments, demand, generating
+from controller.catering.demand import count_moments, demand, generating, share_uncertainty
 from controller.catering.fourier import transform
 from controller.errors import OutOfRange
 from controller.model.event import DrinksPerGuest
@@ -128,3 +128,40 @@ def test_a_menu_without_the_liquid_needs_none_of_it():
     spread = demand(POISSON, 10, [])
     assert spread.quantile_ml(0.95) == 0.0
     assert spread.probability(0.0) == 1.0
+
+
+@pytest.mark.parametrize("level", [0.5, 0.9, 0.95, 0.99])
+def test_a_poisson_number_of_uncertain_mean_is_negative_binomial(level):
+    # A gamma distributed mean makes a Poisson number negative binomial (any textbook); scipy has its quantiles.
+    mean, u = 10 * POISSON.mean, 0.2
+    spread = demand(POISSON, 10, [(100.0, 1.0)], uncertainty=u)
+    law = stats.nbinom(1 / u**2, 1 / (1 + u**2 * mean))
+    assert spread.quantile_ml(level) == pytest.approx(_newsvendor(law, level, 100.0))
+    assert spread.deviation_ml == pytest.approx(100.0 * law.std())
+
+
+@pytest.mark.parametrize("drinks", [FIXED, HALVES, POISSON, WIDE])
+def test_who_is_not_sure_keeps_the_mean_and_widens_the_spread(drinks):
+    doses = [(30.0, 0.4), (60.0, 0.35)]
+    sure, unsure = (demand(drinks, 50, doses, uncertainty=u) for u in (0.0, 0.25))
+    assert unsure.mean_ml == sure.mean_ml
+    for one in (sure, unsure):
+        masses = np.diff([0.0, *one.cumulative])
+        volumes = np.arange(len(masses)) * one.step_ml
+        mean_ml = float(masses @ volumes)
+        assert mean_ml == pytest.approx(one.mean_ml, rel=1e-3)
+        assert np.sqrt(masses @ (volumes - mean_ml) ** 2) == pytest.approx(one.deviation_ml, rel=5e-3)
+    # The law of total variance: a relative 0.25 of the mean on top; the normal factor is cut into equal parts.
+    added = np.sqrt(unsure.deviation_ml**2 - sure.deviation_ml**2) / sure.mean_ml
+    assert added == pytest.approx(0.25, rel=0.05)
+    assert unsure.quantile_ml(0.95) > sure.quantile_ml(0.95)
+
+
+def test_the_uncertainty_of_a_sum_of_shares_is_what_drawn_menus_have():
+    rng = np.random.default_rng(4)
+    shares, u = np.array([0.4, 0.1, 0.3, 0.2]), 0.1
+    weights = shares * rng.gamma(u**-2, u**2, size=(200_000, 4))
+    drawn = weights[:, :2].sum(axis=1) / weights.sum(axis=1)
+    assert share_uncertainty([0.4, 0.1], [0.3, 0.2], u) == pytest.approx(drawn.std() / drawn.mean(), rel=0.03)
+    assert share_uncertainty([0.5, 0.5], [], 0.3) == 0.0
+    assert share_uncertainty([], [1.0], 0.3) == 0.0

@@ -71,6 +71,8 @@ def test_waits_at_an_even_rate_are_near_the_closed_form():
         drinks_per_guest=DrinksPerGuest(mean=2.0),
         arrivals=Arrivals(),
         menu=(MenuShare(recipe="Blackcurrant Spritz", weight=1.0),),
+        mean_uncertainty=0.0,
+        menu_uncertainty=0.0,
     )
     machine = capped(hour_servings=1000)
     lines = {one.liquid: one.line for one in book().lines}
