@@ -9,7 +9,15 @@ import click
 
 from controller.cli.completion import LINE, LIQUID
 from controller.cli.examples import book_option, profile_option
-from controller.cli.options import condition_option, facts_options, quantity, run_dir_option, show, table
+from controller.cli.options import (
+    Decimal,
+    condition_option,
+    facts_options,
+    quantity,
+    run_dir_option,
+    show,
+    table,
+)
 from controller.cli.places import BENCH, run_dir_to_fill, run_dir_to_use
 
 if TYPE_CHECKING:
@@ -172,7 +180,7 @@ def _fault_command(name: str, text: str) -> click.Command:
     @click.option("--line", type=LINE, help="Of which line; for all but an input and the main relay.")
     @click.option("--contact", help='Which input is stuck: "stop", "glass", "drip tray", "current", "level N".')
     @click.option("--closed", is_flag=True, help="The input is stuck closed rather than open.")
-    @click.option("--amount", type=float, default=0.0, help="Seconds (relay slow), fraction lost (tube worn).")
+    @click.option("--amount", type=Decimal(), default=0.0, help="Seconds (relay slow), fraction lost (tube worn).")
     @facts_options
     def command(
         *,

@@ -1,5 +1,6 @@
 """`tundish calibrate`: timed runs, weighed, until the fit is good enough; wrong ones are struck."""
 
+import math
 import sys
 from pathlib import Path
 from typing import Literal
@@ -10,7 +11,7 @@ import msgspec
 from controller.cli.client import Engine, RefusedByRules, address
 from controller.cli.completion import LINE
 from controller.cli.facts import draw_fit
-from controller.cli.options import existing_file, facts_options, show
+from controller.cli.options import Decimal, existing_file, facts_options, show
 from controller.cli.scales import Scale, scale_of, weigh_run
 from controller.cli.trials_file import read_trials
 from controller.errors import Refused, TundishError
@@ -19,7 +20,7 @@ from controller.model.weighing import StrikeRequest
 
 
 @click.command()
-@click.argument("line", type=LINE)
+@click.argument("lines", metavar="LINE...", type=LINE, nargs=-1, required=True)
 @click.option(
     "--scale",
     type=click.Choice(["by-hand", "bench"]),
@@ -33,19 +34,21 @@ from controller.model.weighing import StrikeRequest
     type=existing_file,
     help="A .csv file with columns on_s,grams of runs weighed earlier: a calibration of its own; no pump runs.",
 )
+@click.option("--runs", type=click.IntRange(3, 30), help="At most so many trials a line; more make it surer.")
 @click.option("--sure", is_flag=True, help="Accept a file also when it differs by more than 15 % from what was known.")
 @click.option("--strike", type=click.IntRange(1), help="Let the open trial of this number not count; no pump runs.")
 @click.option("--restore", type=click.IntRange(1), help="Let it count again; no pump runs.")
 @click.option("--start-over", is_flag=True, help="Strike all open trials; no pump runs.")
 @click.option("--restore-all", is_flag=True, help="Let all open trials count again; no pump runs.")
 @click.option("--by", default="", help="Who calibrates, for the record.")
-@click.option("--temperature", type=click.FloatRange(0, 40), help="Of liquid and room in C, for the record.")
+@click.option("--temperature", type=Decimal(0, 40), help="Of liquid and room in C, for the record.")
 @facts_options
 def calibrate(
     *,
-    line: int,
+    lines: tuple[int, ...],
     scale: Literal["by-hand", "bench"],
     trials_path: Path | None,
+    runs: int | None,
     sure: bool,
     strike: int | None,
     restore: int | None,
@@ -56,30 +59,33 @@ def calibrate(
     run_dir: Path | None,
     as_json: bool,
 ) -> None:
-    """Calibrate LINE: run its pump for known times, weigh what came out, accept the fit.
+    """Calibrate each LINE: run its pump for known times, weigh what came out, accept the fit.
 
     Runs of several lengths tell flow and lag apart; the command says which run would help most next. A trial that was
     weighed wrongly is struck by its number, and restored likewise.
     """
     engine = Engine(run_dir)
-    changes = _changes(line, strike=strike, restore=restore, start_over=start_over, restore_all=restore_all)
+    numbers = tuple(dict.fromkeys(lines))
+    changes = _changes(numbers[0], strike=strike, restore=restore, start_over=start_over, restore_all=restore_all)
+    if len(numbers) > 1 and (changes or trials_path is not None):
+        raise click.UsageError("a file, and trials to strike or restore, belong to one line: name one.")
     if changes:
         for change in changes:
-            fit = engine.post(address("calibrations", line, "trials", "strike"), FitView, change)
+            fit = engine.post(address("calibrations", numbers[0], "trials", "strike"), FitView, change)
         show(fit, lambda: draw_fit(fit), as_json=as_json)
         return
     if trials_path is not None:
         rows = read_trials(trials_path)
-        request = TrialsRequest(line=line, trials=rows, accept=True, sure=sure, by=by, temperature_c=temperature)
-        fit = _from_file(engine, request, as_json=as_json)
+        request = TrialsRequest(line=numbers[0], trials=rows, accept=True, sure=sure, by=by, temperature_c=temperature)
+        fits = [_from_file(engine, request, as_json=as_json)]
     else:
-        with scale_of(scale, run_dir) as jar:
-            run = _run_all if scale == "bench" else _guided
-            fit = run(engine, line, jar, as_json=as_json)
-        is_sure = _sure_of_bench(fit) if scale == "bench" else _sure(fit)
-        accepting = CalibrationRequest(line=line, by=by, temperature_c=temperature, sure=is_sure)
-        engine.post(address("calibrations", line), FitView, accepting)
-    show(fit, lambda: f"{draw_fit(fit)}\nAccepted: line {line} is calibrated.", as_json=as_json)
+        weighed = _Weighed(engine, run_dir, scale, runs, as_json=as_json)
+        fits = [weighed.accepted(line, by=by, temperature_c=temperature) for line in numbers]
+    show(fits if len(fits) > 1 else fits[0], lambda: "\n\n".join(map(_draw_accepted, fits)), as_json=as_json)
+
+
+def _draw_accepted(fit: FitView) -> str:
+    return f"{draw_fit(fit)}\nAccepted: line {fit.line} is calibrated."
 
 
 def _changes(
@@ -128,39 +134,69 @@ def _sure(fit: FitView) -> bool:
     return bool(fit.doubts)
 
 
-def _guided(engine: Engine, line: int, scale: Scale, *, as_json: bool) -> FitView:
-    """A person weighs; runs are suggested until enough is known, or until the person has enough."""
-    if not sys.stdin.isatty() or as_json:
-        raise Refused(
-            rule="terminal",
-            reason="weighing by hand asks questions, and this is no terminal.",
-            way_out="Use --trials FILE.csv, or --scale bench on the simulated machine.",
+class _Weighed:
+    """Calibrates line after line with one scale; a line is accepted before the next one runs."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        run_dir: Path | None,
+        scale: Literal["by-hand", "bench"],
+        runs: int | None,
+        *,
+        as_json: bool,
+    ) -> None:
+        self._engine, self._run_dir, self._scale = engine, run_dir, scale
+        self._runs, self._as_json = runs or math.inf, as_json
+
+    def accepted(self, line: int, *, by: str, temperature_c: float | None) -> FitView:
+        """The line's fit, put in force."""
+        target = address("calibrations", line)
+        is_bench = self._scale == "bench"
+        if not is_bench and (self._as_json or not sys.stdin.isatty()):
+            raise Refused(
+                rule="terminal",
+                reason="weighing by hand asks questions, and this is no terminal.",
+                way_out="Use --trials FILE.csv, or --scale bench on the simulated machine.",
+            )
+        fit = self._engine.get(target, FitView)
+        if not self._as_json:
+            click.echo(f"line {line}, {fit.liquid}" if is_bench else draw_fit(fit))
+        with scale_of(self._scale, self._run_dir) as jar:
+            fit = self._run_all(fit, jar) if is_bench else self._guided(fit, jar)
+        is_sure = _sure_of_bench(fit) if is_bench else _sure(fit)
+        self._engine.post(
+            target, FitView, CalibrationRequest(line=line, by=by, temperature_c=temperature_c, sure=is_sure)
         )
-    fit = engine.get(address("calibrations", line), FitView)
-    click.echo(draw_fit(fit))
-    while True:
-        fit = _one_trial(engine, fit, scale, as_json=as_json)
-        click.echo("\n" + draw_fit(fit))
-        if fit.next_on_s is None:
-            return fit
-        if fit.calibration is not None and not click.confirm("Run another trial?", default=True):
-            return fit
+        return fit
 
+    def _guided(self, fit: FitView, scale: Scale) -> FitView:
+        """A person weighs; runs are suggested until enough is known, or until the person has enough."""
+        while True:
+            fit = self._one_trial(fit, scale)
+            click.echo("\n" + draw_fit(fit))
+            if not self._goes_on(fit):
+                return fit
+            if fit.calibration is not None and not click.confirm("Run another trial?", default=True):
+                return fit
 
-def _run_all(engine: Engine, line: int, scale: Scale, *, as_json: bool) -> FitView:
-    """Run what is suggested until enough is known."""
-    fit = engine.get(address("calibrations", line), FitView)
-    while fit.next_on_s is not None:
-        if not as_json:
-            click.echo(f"trial {len(fit.trials) + 1}: {fit.next_on_s:g} s")
-        fit = _one_trial(engine, fit, scale, as_json=as_json)
-    return fit
+    def _run_all(self, fit: FitView, scale: Scale) -> FitView:
+        """Run what is suggested until enough is known."""
+        while self._goes_on(fit):
+            if not self._as_json:
+                click.echo(f"trial {len(fit.trials) + 1}: {fit.next_on_s:g} s")
+            fit = self._one_trial(fit, scale)
+        return fit
 
+    def _goes_on(self, fit: FitView) -> bool:
+        return fit.next_on_s is not None and len(fit.trials) < self._runs
 
-def _one_trial(engine: Engine, fit: FitView, scale: Scale, *, as_json: bool) -> FitView:
-    on_s = fit.next_on_s
-    if on_s is None:
-        raise TundishError(f"line {fit.line} needs no further trial.")
-    operation, grams = weigh_run(engine, (fit.line,), on_s, scale, as_json=as_json, expected_g=fit.next_grams)
-    request = WeighingRequest(operation=operation, line=fit.line, grams=grams, u_grams=scale.u_grams)
-    return engine.post("weighings", FitView, request)
+    def _one_trial(self, fit: FitView, scale: Scale) -> FitView:
+        on_s = fit.next_on_s
+        if on_s is None:
+            raise TundishError(f"line {fit.line} needs no further trial.")
+        operation, grams = weigh_run(
+            self._engine, (fit.line,), on_s, scale, as_json=self._as_json, expected_g=fit.next_grams
+        )
+        request = WeighingRequest(operation=operation, line=fit.line, grams=grams, u_grams=scale.u_grams)
+        return self._engine.post("weighings", FitView, request)

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 import click
 
 from controller.cli.completion import GLASS, LIQUID
-from controller.cli.options import quantity
+from controller.cli.options import Decimal, quantity
 from controller.model.views import FreeDose, PourRequest, Swap
 
 FREE_POUR = "free pour"  # what a drink without a recipe is called unless it is given a name
@@ -19,7 +19,7 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 def drink_options(command: Command) -> Command:
     """--times, --glass, --volume, --abv, --without, --instead, --dose."""
     options = (
-        click.option("--times", type=click.FloatRange(0, 20, min_open=True), help="Scale the drink by this."),
+        click.option("--times", type=Decimal(0, 20, min_open=True), help="Scale the drink by this."),
         click.option(
             "--glass",
             type=GLASS,

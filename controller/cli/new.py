@@ -75,7 +75,7 @@ def _ask() -> Answers:
 def _ask_liquid(line: int) -> Poured:
     liquid = click.prompt(f"Line {line}: which liquid", default=f"liquid {line}")
     abv_percent = _quantity(f"Line {line}: alcohol by volume", "%", "0 %")
-    life = click.prompt(f"Line {line}: how long does it keep once opened (see its label)", default="1 day")
+    life = _written(f"Line {line}: how long does it keep once opened (see its label)", "s", "1 day")
     allergens = click.prompt(f"Line {line}: allergens, such as milk, sulphites", default="none")
     container_ml = _quantity(f"Line {line}: size of its container", "mL", "1000 mL")
     return Poured(
@@ -91,8 +91,18 @@ def _quantity(question: str, unit: str, default: str) -> float:
     """A number with its unit; asked again until it is one."""
     from controller.quantities import parse
 
+    return parse(_written(question, unit, default), unit)
+
+
+def _written(question: str, unit: str, default: str) -> str:
+    """The same as it was typed."""
+    from controller.quantities import parse
+
     while True:
+        text: str = click.prompt(question, default=default)
         try:
-            return parse(click.prompt(question, default=default), unit)
+            parse(text, unit)
         except BadQuantity as error:
             click.echo(f"  {error}")
+        else:
+            return text

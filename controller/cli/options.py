@@ -1,5 +1,6 @@
 """Options that many commands share, and how facts are printed."""
 
+import math
 import re
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -36,7 +37,36 @@ condition_option = click.option(
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 NUMBER = re.compile(r"[-+]?[0-9.]+( \S+)?")
 
+EITHER = re.compile(r"[+-]?([1-9][0-9]{0,2}),([0-9]{3})")  # thousands in one country, thousandths in another
+
 existing_file = click.Path(path_type=Path, exists=True, dir_okay=False)
+
+
+class Decimal(click.FloatRange):
+    """A number within a range, typed with a decimal point or a decimal comma."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Refuses what is no finite number, in plain words."""
+        try:
+            number = decimal(value) if isinstance(value, str) else value
+        except BadQuantity as error:
+            self.fail(str(error), param, ctx)
+        return float(super().convert(number, param, ctx))
+
+
+def decimal(text: str) -> float:
+    """A finite number as people type it: 49.6 or 49,6. Raises BadQuantity for anything else."""
+    clean = text.strip()
+    if either := EITHER.fullmatch(clean):
+        whole, rest = either.groups()
+        raise BadQuantity(f'"{clean}" may mean {whole}.{rest} or {whole}{rest}. Write which one, without the comma.')
+    try:
+        number = float(clean.replace(",", ".", 1))
+    except ValueError:
+        number = math.nan
+    if not math.isfinite(number):
+        raise BadQuantity(f'"{clean[:40]}" is not a number. Write one such as 49.6.')
+    return number
 
 
 def facts_options(command: Command) -> Command:

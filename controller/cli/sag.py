@@ -6,14 +6,14 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.completion import LINE
-from controller.cli.options import facts_options, show
+from controller.cli.options import Decimal, facts_options, show
 from controller.cli.scales import scale_of, weigh_run
 from controller.model.views import SagView, TogetherRequest
 
 
 @click.command()
 @click.argument("lines", nargs=-1, required=True, type=LINE)
-@click.option("--for", "on_s", type=click.FloatRange(2.0, 60.0), default=10.0, show_default=True, help="Seconds.")
+@click.option("--for", "on_s", type=Decimal(2.0, 60.0), default=10.0, show_default=True, help="Seconds.")
 @click.option(
     "--scale",
     type=click.Choice(["by-hand", "bench"]),

@@ -12,10 +12,11 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.following import begin
+from controller.cli.options import decimal
 from controller.cli.places import BENCH, run_dir_to_use
-from controller.errors import Refused, TundishError
+from controller.errors import BadQuantity, Refused, TundishError
 from controller.model.states import Outcome
-from controller.model.views import TrialRequest
+from controller.model.views import Status, TrialRequest
 
 if TYPE_CHECKING:
     from controller.bench.client import BenchClient
@@ -24,6 +25,7 @@ DRAIN_S = 1.5  # wait for the last drops before a scale is read
 STEADY_G = 0.05  # means this close together are a steady reading
 READINGS, READING_S = 5, 0.1
 LONGEST_S = 15.0
+SEEN_S = 1.5  # a contact that has just closed counts once it is steady
 JAR_ML = 2000.0
 FAR = 0.15  # a typed weight so far from what is expected is asked for again
 MOST_G = 10_000.0
@@ -39,6 +41,9 @@ class Scale(Protocol):
     def before(self, on_s: float) -> None:
         """Get ready for a run."""
 
+    def missing(self, on_s: float) -> None:
+        """The contact sees no jar: have it placed, or refuse."""
+
     def after(self, expected_g: float | None) -> float:
         """Grams that the run put into the jar; a person is asked again when they are far from what is expected."""
 
@@ -51,6 +56,11 @@ class ByHand:
     def before(self, on_s: float) -> None:
         """Have the jar tared and placed."""
         click.echo("\nSet the empty jar on the scale, press tare, and put it under the funnel.")
+        click.prompt(f"Enter runs it for {on_s:g} s", default="", show_default=False, prompt_suffix=" ")
+
+    def missing(self, on_s: float) -> None:
+        """Ask for the jar until the contact sees it."""
+        click.echo("The contact sees nothing under the outlet: nothing runs until the jar stands there.")
         click.prompt(f"Enter runs it for {on_s:g} s", default="", show_default=False, prompt_suffix=" ")
 
     def after(self, expected_g: float | None) -> float:
@@ -89,6 +99,14 @@ class OfTheBench:
         self._client.place_glass(brim_ml=JAR_ML)
         self._empty_g = self._steady_g()
 
+    def missing(self, on_s: float) -> None:
+        """Nobody is there to be asked."""
+        raise Refused(
+            rule="jar",
+            reason="the contact sees nothing under the outlet.",
+            way_out="Look at the contact: tundish bench faults.",
+        )
+
     def after(self, expected_g: float | None) -> float:
         """Weigh once the last drops have fallen, and lift the jar."""
         time.sleep(DRAIN_S)
@@ -115,12 +133,22 @@ class OfTheBench:
 def _grams(text: str) -> float:
     """A weight as typed, with a point or a comma; UsageError, which asks again, for anything else."""
     try:
-        grams = float(text.strip().removesuffix("g").strip().replace(",", "."))
-    except ValueError:
-        raise click.UsageError(f'"{text}" is no weight. Type grams, such as 49.6.') from None
+        grams = decimal(text.strip().removesuffix("g"))
+    except BadQuantity as error:
+        raise click.UsageError(f"{error} Type the jar's grams.") from None
     if not 0.0 <= grams <= MOST_G:
         raise click.UsageError(f"{grams:g} g cannot be: 0 to {MOST_G:g} g.")
     return grams
+
+
+def _jar_stands(engine: Engine) -> bool:
+    """Whether the contact sees the jar within SEEN_S; true where no contact tells."""
+    end_s = time.monotonic() + SEEN_S
+    while (inputs := engine.get("status", Status).inputs) is not None and inputs.glass_present is False:
+        if time.monotonic() >= end_s:
+            return False
+        time.sleep(READING_S)
+    return True
 
 
 @contextmanager
@@ -150,6 +178,8 @@ def weigh_run(
 ) -> tuple[str, float]:
     """Run lines for on_s into the jar: the operation, and the grams that came (expected_g: what should come)."""
     scale.before(on_s)
+    while not _jar_stands(engine):
+        scale.missing(on_s)
     view = begin(engine, "trials", TrialRequest(lines=tuple(lines), on_s=on_s, jug=True), as_json=as_json)
     if view.outcome != Outcome.DONE:
         raise TundishError(f"the trial ended as {view.outcome} ({view.reason}): it cannot be weighed. Run it again.")

@@ -7,7 +7,7 @@ import click
 
 from controller.cli.client import Engine, address
 from controller.cli.completion import LINE
-from controller.cli.options import facts_options, show
+from controller.cli.options import Decimal, facts_options, show
 from controller.cli.scales import scale_of, weigh_run
 from controller.model.views import FitView, SpotCheckRequest, SpotCheckView
 
@@ -16,7 +16,7 @@ RUN_S = 8.0
 
 @click.command(name="spot-check")
 @click.argument("line", type=LINE)
-@click.option("--for", "on_s", type=click.FloatRange(1.0, 60.0), default=RUN_S, show_default=True, help="Seconds.")
+@click.option("--for", "on_s", type=Decimal(1.0, 60.0), default=RUN_S, show_default=True, help="Seconds.")
 @click.option(
     "--scale",
     type=click.Choice(["by-hand", "bench"]),

@@ -8,7 +8,7 @@ import click
 from controller.cli.client import Engine, address
 from controller.cli.completion import LINE, LIQUID
 from controller.cli.guided import drop, guide
-from controller.cli.options import facts_options, quantity, show, table
+from controller.cli.options import Decimal, facts_options, quantity, show, table
 from controller.model.evening import (
     ChangeRequest,
     EmptyRequest,
@@ -56,9 +56,9 @@ def refill(
 
 @stock.command()
 @click.argument("line", type=LINE)
-@click.argument("grams", type=click.FloatRange(0, 100_000))
-@click.option("--tare", "tare_g", type=click.FloatRange(0, 100_000), help="Grams of the empty container; kept.")
-@click.option("--scale", "u_grams", type=click.FloatRange(0, 100, min_open=True), default=1.0, show_default=True,
+@click.argument("grams", type=Decimal(0, 100_000))
+@click.option("--tare", "tare_g", type=Decimal(0, 100_000), help="Grams of the empty container; kept.")
+@click.option("--scale", "u_grams", type=Decimal(0, 100, min_open=True), default=1.0, show_default=True,
               help="Standard uncertainty of the scale, g.")  # fmt: skip
 @facts_options
 def weigh(

@@ -1,14 +1,18 @@
 """`tundish calibrate` and `spot-check`: what is asked twice, struck, restored, and never sent."""
 
+from contextlib import contextmanager
+
 import click
 import msgspec
 import pytest
 from click.testing import CliRunner
 
-from controller.cli import scales
+from controller.cli import calibrating, scales
 from controller.cli.calibrating import _sure
-from controller.errors import TundishError
-from controller.model.views import FitView
+from controller.cli.client import Engine
+from controller.errors import Refused, TundishError
+from controller.model.states import OperationKind, Outcome
+from controller.model.views import FitView, OperationView
 from controller.model.weighing import Doubt
 
 FIT = FitView(
@@ -23,6 +27,10 @@ CANNED = {
          "residual_ml": None, "state": "struck"},
     ],
 }  # fmt: skip
+ENDED = OperationView(
+    operation="t1", kind=OperationKind.TRIAL, recipe=None, times=1.0, admitted=True, refused=(), waiting_for=None,
+    outcome=Outcome.DONE, reason="", lines=(), elapsed_s=8.0, planned_s=8.0,
+)  # fmt: skip
 CHANGED = Doubt(about="change", text="20 % less than by the pump's data.")
 STRIKE = "calibrations/3/trials/strike"
 
@@ -98,6 +106,85 @@ def test_trials_are_struck_and_restored_without_a_run(tundish, engine, words, se
 
 def test_start_over_and_restore_all_exclude_each_other(tundish, engine):
     assert tundish("calibrate", "3", "--start-over", "--restore-all").exit_code == 2
+    assert engine.asked == []
+
+
+class Jar:
+    """A scale under whose funnel a person puts the jar when asked for the second time."""
+
+    u_grams = None
+
+    def __init__(self, engine):
+        self.engine, self.steps = engine, []
+
+    def before(self, on_s):
+        self.steps.append(f"place it for {on_s:g} s")
+
+    def missing(self, on_s):
+        self.steps.append("missing")
+        self.engine.answers["GET", "status"] = 200, status(glass=len(self.steps) >= 3)
+
+    def after(self, expected_g):
+        return expected_g
+
+
+def status(*, glass):
+    inputs = {"stop_pressed": False, "glass_present": glass}
+    return {
+        "machine": "m", "book": "b", "guard_connected": True, "state": "idle", "fault": None, "operation": None,
+        "lines": [], "inputs": inputs,
+    }  # fmt: skip
+
+
+def test_nothing_runs_until_the_contact_sees_the_jar(engine, monkeypatch):
+    monkeypatch.setattr(scales, "SEEN_S", 0.0)
+    engine.answers["GET", "status"] = 200, status(glass=False)
+    jar, ran = Jar(engine), []
+    monkeypatch.setattr(scales, "begin", lambda *_, **__: ran.append(list(jar.steps)) or ENDED)
+    assert scales.weigh_run(Engine(engine.folder), (3,), 8.0, jar, as_json=False, expected_g=48.2) == ("t1", 48.2)
+    assert ran == [["place it for 8 s", "missing", "missing"]]
+
+
+def test_a_scale_that_nobody_stands_at_refuses_without_the_jar(engine, monkeypatch):
+    monkeypatch.setattr(scales, "SEEN_S", 0.0)
+    monkeypatch.setattr(scales.OfTheBench, "before", lambda *_: None)
+    engine.answers["GET", "status"] = 200, status(glass=False)
+    jar = object.__new__(scales.OfTheBench)
+    with pytest.raises(Refused, match="the contact sees nothing under the outlet"):
+        scales.weigh_run(Engine(engine.folder), (3,), 8.0, jar, as_json=False)
+    assert [address for _, address, _ in engine.asked] == ["status"]
+
+
+def test_several_lines_are_calibrated_one_after_the_other_and_each_is_put_in_force(engine, tundish, monkeypatch):
+    ran = []
+
+    @contextmanager
+    def scale(*_):
+        yield Jar(engine)
+
+    def run(_engine, lines, on_s, _scale, **_):
+        ran.append((*lines, on_s))
+        return f"t{len(ran)}", 48.2
+
+    monkeypatch.setattr(calibrating, "scale_of", scale)
+    monkeypatch.setattr(calibrating, "weigh_run", run)
+    trial = {**CANNED["trials"][0], "state": "counts"}
+    for line in (3, 5):
+        engine.answers["GET", f"calibrations/{line}"] = 200, {**CANNED, "line": line, "trials": []}
+        engine.answers["POST", f"calibrations/{line}"] = 200, {**CANNED, "line": line}
+    engine.answers["POST", "weighings"] = 200, {**CANNED, "trials": [trial] * 3}
+    shown = tundish("calibrate", "3", "5", "3", "--scale", "bench", "--runs", "3")
+    assert shown.exit_code == 0, shown.output
+    assert ran == [(3, 8.0), (5, 8.0)]
+    assert [(one["operation"], one["line"]) for one in engine.bodies("weighings")] == [("t1", 3), ("t2", 5)]
+    assert [len(engine.bodies(f"calibrations/{line}")) for line in (3, 5)] == [2, 2]
+
+
+@pytest.mark.parametrize("words", [("--strike", "2"), ("--start-over",), ("--trials", __file__)])
+def test_trials_of_a_file_or_to_strike_belong_to_one_line(tundish, engine, words):
+    shown = tundish("calibrate", "3", "5", *words)
+    assert shown.exit_code == 2
+    assert "name one" in shown.stderr
     assert engine.asked == []
 
 
