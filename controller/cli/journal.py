@@ -1,4 +1,4 @@
-"""`tundish journal`: every operation as the guard wrote it down, from its files alone; no service need run."""
+"""`tundish journal`: what the guard wrote down, from its files alone; no service need run."""
 
 from collections.abc import Iterator
 from datetime import datetime
@@ -10,7 +10,7 @@ import msgspec
 from controller.cli.options import json_option, show, state_dir_option
 from controller.cli.places import SERVICE_STATE_DIR, own_state_dir
 from controller.errors import TundishError
-from controller.guard.journal_operations import JournalledOperation, JournalOperations, operations_in
+from controller.guard.journal_operations import Happening, JournalledOperation, JournalOperations, operations_in
 from controller.ledger.journal_reading import DATABASE, HEAD, read_at
 
 
@@ -22,18 +22,20 @@ from controller.ledger.journal_reading import DATABASE, HEAD, read_at
 def journal(*, path: Path | None, limit: int, state_dir: Path | None, as_json: bool) -> int:
     """Tell every operation as the guard's journal has it: asked, refused by which rules, switched when, ended how.
 
+    Between them: figures of the book and caps that changed, faults (a stock that differs too), acknowledgements.
+
     PATH is the folder of a journal, or one file of it; without it, this machine's. Nothing is changed, and the guard
     may be running. Ends with 1 when part of it cannot be read.
     """
     found = operations_in(read_at(path or _usual_place(state_dir)))
-    shown = JournalOperations(operations=found.operations[-limit:], damage=found.damage)
+    shown = found.last(limit)
     show(msgspec.to_builtins(shown), lambda: draw(shown), as_json=as_json)
     return 1 if found.damage else 0
 
 
 def draw(shown: JournalOperations) -> str:
-    """A paragraph for each operation, then what cannot be read."""
-    parts = ["\n".join(_paragraph(one)) for one in shown.operations] or ["Nothing was asked of this guard yet."]
+    """A paragraph for each operation, a line for what happened besides, then what cannot be read."""
+    parts = ["\n".join(_paragraph(one)) for one in shown.in_order()] or ["Nothing was asked of this guard yet."]
     parts += [click.style(f"damage: {text}", fg="red") for text in shown.damage]
     return "\n".join(parts)
 
@@ -55,8 +57,12 @@ def _usual_place(state_dir: Path | None) -> Path:
     return found[-1].parent
 
 
-def _paragraph(operation: JournalledOperation) -> Iterator[str]:
-    yield f"{datetime.fromtimestamp(operation.wall_s):%Y-%m-%d %H:%M:%S}  {_headline(operation)}"
+def _paragraph(operation: JournalledOperation | Happening) -> Iterator[str]:
+    moment = f"{datetime.fromtimestamp(operation.wall_s):%Y-%m-%d %H:%M:%S}"
+    if isinstance(operation, Happening):
+        yield f"{moment}  {operation.text}"
+        return
+    yield f"{moment}  {_headline(operation)}"
     by_line: dict[int, list[str]] = {}
     for line, is_on, at_s in operation.edges:
         by_line.setdefault(line, []).append(f"{'on' if is_on else 'off'} {at_s:.3f} s")

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import shutil
 import sys
 from pathlib import Path
@@ -13,11 +14,12 @@ from msgspec.structs import replace
 from controller.cli import main
 from controller.ledger.journal import FileJournal
 from controller.ledger.journal_reading import HEAD
-from controller.model.messages import Start, Stop
+from controller.model.messages import Acknowledge, Hello, Hung, Start, Stop
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "guard"))
-from guard_parts import Rig, pouring, run_of, serve
+from guard_parts import BOOK, Reading, Rig, pouring, run_of, serve, with_caps
 
+STOCK_DIFFERS = "stock differs"
 POUR = serve(run_of(1, "apple juice", 0, 5))
 
 
@@ -64,6 +66,51 @@ def test_as_json_and_only_the_last(evening):
     assert [one["request"] for one in document["operations"]] == ["s3"]
     assert document["operations"][0]["edges"] == [[1, True, 0.0], [1, False, 2.0]]
     assert document["damage"] == []
+
+
+def test_figures_of_a_book_that_changed_are_told_old_and_new_between_the_operations(tmp_path):
+    journal = FileJournal(tmp_path)
+    rig = Reading(journal=journal).primed(1)
+    rig.say(Start(operation=POUR))
+    rig.run(8)
+    juice = next(one for one in BOOK.liquids if one.liquid == "apple juice")
+    others = tuple(one for one in BOOK.liquids if one is not juice)
+    rig.reload(replace(BOOK, liquids=(replace(juice, abv_percent=7.5), *others)))
+    journal.close()
+    text = told("--state-dir", tmp_path).output
+    assert "apple juice" in text.split("changed: ")[0].splitlines()[-1]
+    assert "7.5" in text.split("changed: ")[1].split("-> ")[1].splitlines()[0]
+    assert text.index("s1: serve") < text.index("changed: ")
+
+
+def test_caps_that_changed_are_told_old_and_new(tmp_path):
+    journal = FileJournal(tmp_path)
+    rig = Rig(journal=journal).ready()
+    journal.close()
+    rig.journal = journal = FileJournal(tmp_path)
+    rig.machine = with_caps(serving_volume_ml=123.0)
+    rig.start_guard()
+    rig.run(0.5, beat=False)
+    journal.close()
+    assert re.search(r"cap serving_volume_ml changed: \d+ -> 123\n", told("--state-dir", tmp_path).output)
+
+
+def test_faults_and_disputes_of_the_stock_are_told_and_their_acknowledgement(tmp_path):
+    journal = FileJournal(tmp_path)
+    rig = Rig(journal=journal).primed(1)
+    rig.guard.client_gone("engine")
+    rig.run(0.5, beat=False)
+    rig.say(Hello(version=1, role="engine", stock=(Hung(line=1, liquid="cold tea"),)))
+    rig.say(Acknowledge(cause=STOCK_DIFFERS))
+    journal.close()
+    text = told("--state-dir", tmp_path).output
+    latched = (
+        f"fault latched, {STOCK_DIFFERS}: line 1 carries apple juice as the guard knows, cold tea as the stock has it"
+    )
+    assert text.index(latched) < text.index(f"fault acknowledged, {STOCK_DIFFERS}")
+    document = json.loads(told("--state-dir", tmp_path, "--limit", 1, "--json").output)
+    assert [one["text"] for one in document["happenings"]] == [f"fault acknowledged, {STOCK_DIFFERS}"]
+    assert document["operations"] == []
 
 
 def test_what_is_damaged_is_told_and_the_rest_is_read(evening, tmp_path):
