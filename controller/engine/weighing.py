@@ -1,5 +1,6 @@
 """From grams on a scale to a calibration."""
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Literal
 
@@ -8,8 +9,10 @@ import msgspec
 from controller.clock import Clock
 from controller.engine.beside import Work
 from controller.engine.doubts import doubts, require_possible
+from controller.engine.levels import GUARD_BOUND
 from controller.engine.together import require_trial
 from controller.errors import OutOfRange, Refused, TundishError
+from controller.ledger.records import Correction
 from controller.ledger.store import Ledger, Weighing
 from controller.metering.budget import dose_budget
 from controller.metering.calibration import DEFAULT_PRIOR, Fit, Prior, Trial, fit, law_of, to_calibration
@@ -116,7 +119,29 @@ class Weighings:
             rows = self._ledger.open_weighings(view.line, liquid=view.liquid)
             lost = [one.seq for one, shown in zip(rows, view.trials, strict=True) if shown.state != "counts"]
             self._ledger.strike(lost, struck=True)
+            self._rebook(view.line, view.liquid, [one for one in rows if one.seq not in lost])
         self._ledger.settle_weighings(view.line, view.liquid, accepted=accepted)
+
+    def _rebook(self, line: int, liquid: str, rows: Sequence[Weighing]) -> None:
+        """Take from the container what these trials weighed, not what their run times let expect."""
+        looked = self._ledger.notes.latest(line, "stock")
+        known = [one.taken_wall_s for one in self._ledger.calibrations(line) if one.liquid == liquid]
+        corrections = []
+        for one in rows:
+            entry = None if one.operation is None else self._ledger.entry(one.operation)
+            if entry is None or (looked is not None and looked.wall_s >= entry.asked_wall_s):
+                continue  # somebody has looked since: that counts
+            volume, booked = self._volume(one), next(drawn for drawn in entry.deliveries if drawn.line == line)
+            by_bound = min(known, default=math.inf) > entry.asked_wall_s
+            corrections.append(
+                Correction(
+                    asked_wall_s=entry.asked_wall_s,
+                    more_ml=volume.volume_ml - booked.delivered_ml,
+                    surer_ml=max(0.0, booked.worst_ml - booked.delivered_ml) / GUARD_BOUND if by_bound else 0.0,
+                    u_ml=volume.u_own_ml,
+                )
+            )
+        self._ledger.stock.rebook(line, liquid, corrections)
 
     def view(self, line: int, liquid: str, in_force: Mapping[int, Calibration]) -> FitView:
         """The line's fit from its open trials, or the calibration in force when there are none. Never fails on them."""

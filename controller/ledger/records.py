@@ -81,6 +81,15 @@ class Container(Value, frozen=True, kw_only=True):
         return float((self.u_fill_ml**2 + self.u_shared_ml**2 + self.random_ml2) ** 0.5)
 
 
+class Correction(Value, frozen=True, kw_only=True):
+    """An operation drew more_ml (less when negative) than was booked; surer_ml: by how much less it may be off now."""
+
+    asked_wall_s: float
+    more_ml: float
+    surer_ml: float
+    u_ml: float
+
+
 class Weighing(Value, frozen=True, kw_only=True):
     """One weighed trial of a line; operation is None when it came from a file.
 

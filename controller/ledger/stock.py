@@ -7,7 +7,7 @@ import msgspec
 
 from controller.ledger.database import Database
 from controller.ledger.lines import add_note
-from controller.ledger.records import Container, LineNote, Spread
+from controller.ledger.records import Container, Correction, LineNote, Spread
 from controller.model.messages import Delivery
 from controller.model.states import Outcome
 
@@ -63,6 +63,16 @@ class Stock:
                 (remaining_ml, u_ml, tare_g, line),
             )
             add_note(db, note)
+
+    def rebook(self, line: int, liquid: str, corrections: Sequence[Correction]) -> None:
+        """Correct what was drawn from the container on this line, if it hung there then."""
+        with self._database.transaction() as db:
+            db.executemany(
+                "UPDATE container SET remaining_ml = min(container_ml, max(0, remaining_ml - ?)),"
+                " u_shared_ml = max(0, u_shared_ml - ?), random_ml2 = random_ml2 + ?"
+                " WHERE line = ? AND liquid = ? AND taken_wall_s IS NULL AND hung_wall_s <= ?",
+                [(one.more_ml, one.surer_ml, one.u_ml**2, line, liquid, one.asked_wall_s) for one in corrections],
+            )
 
     def told(self, line: int, *, is_told: bool = True) -> None:
         """The guard knows of the container on this line, or is to be told of it."""
