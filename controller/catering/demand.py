@@ -24,6 +24,7 @@ _CELLS = 1 << 13
 # the exponential tail of a few, very different guests that is less than exp(-16), 1e-7.
 _DEVIATIONS = 16.0
 _PARTS = 25  # of an uncertain factor of a fixed number
+_NOTHING = 1e-15
 _ROUNDING = 1e-9  # of summed probabilities
 
 
@@ -113,9 +114,15 @@ def generating(drinks: DrinksPerGuest, guests: int, uncertainty: float = 0.0) ->
     if drinks.distribution == "fixed":
         whole, above = math.floor(drinks.mean), drinks.mean % 1.0
         counts = _guests(guests, uncertainty)
-        return lambda z: sum(
-            weight * z ** (count * whole) * (1.0 - above + above * z) ** count for count, weight in counts.items()
-        )
+        fewest = min(counts)
+
+        def mixed(z: complex) -> complex:
+            one = z**whole * (1.0 - above + above * z)  # of a single guest
+            if abs(one) ** fewest < _NOTHING:
+                return 0.0
+            return sum(weight * one**count for count, weight in counts.items())
+
+        return mixed
     logarithm = _log_generating(drinks, guests)
     if uncertainty <= 0.0:
         return lambda z: cmath.exp(logarithm(z))

@@ -1,15 +1,13 @@
 """The real engine with its ledger, and a guard that has lost its journal: said once, and then over."""
 
 import pytest
-from test_virtual_machine import ROOT, prime_all
+from ready_machine import BOOK, PROFILE
 
-from controller.config import load
 from controller.ledger.journal import FileJournal, MemoryJournal
 from controller.model.states import Contents, MachineState
 from controller.model.views import AcknowledgeRequest, JogRequest
 from controller.rehearsal.machine import Machine
-
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+from controller.rehearsal.weighing import prime_all
 
 
 def started(folder, journal) -> Machine:
