@@ -65,11 +65,13 @@ def stop_signals() -> Iterator[socket.socket]:
 def notify(message: str) -> None:
     """Tell systemd READY=1, WATCHDOG=1, STOPPING=1 or STATUS=...; nothing when it did not start this process.
 
-    OSError when the manager cannot be reached. Source: sd_notify(3).
+    Never waits: a manager that does not read what it is sent must not stop a loop that watches pumps, so what finds no
+    room is dropped. OSError when the manager cannot be reached. Source: sd_notify(3).
     """
     path = os.environ.get("NOTIFY_SOCKET")
     if path:
-        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock, suppress(BlockingIOError):
+            sock.setblocking(False)
             sock.sendto(message.encode(), "\0" + path[1:] if path.startswith("@") else path)
 
 

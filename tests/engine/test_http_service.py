@@ -67,6 +67,26 @@ def test_notify_reaches_systemd_s_socket_by_path_and_by_abstract_name(folder, mo
     notify("READY=1")
 
 
+def test_a_manager_that_does_not_read_keeps_nobody_waiting(folder, monkeypatch):
+    """The kernel holds a few datagrams for it (net.unix.max_dgram_qlen); a sender that may wait then stands still."""
+
+    def too_long(*_):
+        raise AssertionError("notify waits for a manager that does not read")
+
+    monkeypatch.setenv("NOTIFY_SOCKET", str(folder / "n"))
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
+        systemd.bind(str(folder / "n"))
+        before = signal.signal(signal.SIGALRM, too_long)
+        signal.setitimer(signal.ITIMER_REAL, 10.0)
+        try:
+            for _ in range(2000):
+                notify("WATCHDOG=1")
+        finally:
+            signal.setitimer(signal.ITIMER_REAL, 0.0)
+            signal.signal(signal.SIGALRM, before)
+        assert systemd.recv(100) == b"WATCHDOG=1"
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_the_process_serves_without_a_guard_and_ends_with_0(folder, number):
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
