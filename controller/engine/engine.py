@@ -17,6 +17,7 @@ from controller.engine.history import History
 from controller.engine.hygiene import Hygiene
 from controller.engine.pouring import Pouring
 from controller.engine.sequences import Sequences
+from controller.engine.slices import at_once
 from controller.engine.spot_checks import SpotChecks
 from controller.engine.starts import Starts
 from controller.engine.stock import Stock
@@ -213,7 +214,7 @@ class Engine:
 
     def history(self, limit: int) -> tuple[OperationView, ...]:
         """The latest operations, newest first."""
-        return self.past.page(Wanted(limit=limit))
+        return at_once(self.past.page(Wanted(limit=limit)))
 
     def fit(self, line: int) -> FitView:
         """The line's calibration as its weighings have it so far, else the one in force."""

@@ -4,7 +4,6 @@ Everything stands under /v1 save /healthz. Requests that begin an operation are 
 or refused it (202 with the operation, or a problem), at the latest after two seconds.
 """
 
-import asyncio
 from collections.abc import Awaitable, Callable
 
 import msgspec
@@ -21,7 +20,7 @@ from controller.engine.engine import Engine
 from controller.engine.http_asking import Asking, body_of, done, json_answer, query_of
 from controller.engine.http_evening import EveningApi
 from controller.engine.http_events import EventRing
-from controller.engine.http_openapi import openapi
+from controller.engine.http_openapi import openapi_text
 from controller.engine.http_problems import PROBLEMS, Problem, from_error, plain_problem, problem
 from controller.engine.http_routes import ADDRESSES, METRICS_TYPE, Health, HistoryQuery, PlanQuery, ProblemType
 from controller.engine.metrics import Metrics
@@ -38,7 +37,6 @@ from controller.model.views import (
     JogAnswerRequest,
     JogRequest,
     LineRequest,
-    OperationView,
     PourRequest,
     SagView,
     SpotCheckRequest,
@@ -48,8 +46,6 @@ from controller.model.views import (
     WeighingRequest,
 )
 from controller.model.weighing import StrikeRequest
-
-PAGE_PART = 20  # operations read in one turn of the loop
 
 Handler = Callable[[Request], Awaitable[Response]]
 
@@ -87,6 +83,7 @@ class Api(EveningApi):
 
     async def metrics(self, _request: Request) -> Response:
         """Figures for a monitoring system."""
+        await self._metrics.load()
         return Response(self._metrics.text(), media_type=METRICS_TYPE)
 
     async def status(self, _request: Request) -> Response:
@@ -224,17 +221,8 @@ class Api(EveningApi):
     async def operations(self, request: Request) -> Response:
         """GET operations?limit=N, newest first, by many sides."""
         query = query_of(request, HistoryQuery)
-        wanted = Wanted(**msgspec.structs.asdict(query))
-        found: tuple[OperationView, ...] = ()
-        while True:
-            part = self._engine.past.page(
-                msgspec.structs.replace(wanted, limit=min(PAGE_PART, query.limit - len(found)))
-            )
-            found += part
-            if len(part) < PAGE_PART or len(found) == query.limit:
-                return json_answer(found)
-            wanted = msgspec.structs.replace(wanted, before=found[-1].operation)
-            await asyncio.sleep(0)  # a heartbeat may be due
+        page = self._engine.past.page(Wanted(**msgspec.structs.asdict(query)))
+        return json_answer(await self._asking.sliced(page))
 
     async def operation(self, request: Request) -> Response:
         """GET operations/ID."""
@@ -287,7 +275,8 @@ class Api(EveningApi):
 
     async def openapi(self, _request: Request) -> Response:
         """GET openapi.json."""
-        return json_answer(openapi())
+        described = await self._asking.beside(lambda: self._engine.work(openapi_text))
+        return Response(described, media_type="application/json")
 
     async def problem_type(self, request: Request) -> Response:
         """GET problems/NAME: what a problem type means."""

@@ -11,6 +11,7 @@ from starlette.responses import Response
 
 from controller.engine.engine import Engine
 from controller.engine.http_problems import Problem, refused
+from controller.engine.slices import Sliced, Turns
 from controller.errors import Refused
 from controller.model.decoding import decode
 from controller.model.fields import Value
@@ -30,7 +31,7 @@ class Asking:
     """Asks the engine and waits until the guard has answered."""
 
     def __init__(self, engine: Engine, nudge: Callable[[], None]) -> None:
-        self._engine, self._nudge = engine, nudge
+        self._engine, self._nudge, self._turns = engine, nudge, Turns()
 
     async def beside(self, ask: Callable[[], Result]) -> Result:
         """Ask for something that may take its time: what takes long of it is worked out beside the loop."""
@@ -43,6 +44,10 @@ class Asking:
             await self._until(lambda: None, lambda _: not self._engine.is_judging, within_s=JUDGED_S)
             result = await self.beside(ask)
         return result
+
+    async def sliced(self, question: Sliced[Result]) -> Result:
+        """Ask for something that can be long, of the engine's own records."""
+        return await self._turns.answer(question)
 
     async def begin(self, ask: Callable[[], Asked]) -> Response:
         """Ask, wait for the guard's word, and answer with the operation or the refusals."""

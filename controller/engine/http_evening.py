@@ -68,7 +68,8 @@ class EveningApi:
     async def hygiene_record(self, request: Request) -> Response:
         """GET hygiene/record?since_wall_s=S&until_wall_s=S."""
         query = query_of(request, PastQuery)
-        return json_answer(self._engine.hygiene.record(query.since_wall_s, query.until_wall_s))
+        record = self._engine.hygiene.record(query.since_wall_s, query.until_wall_s)
+        return json_answer(await self._asking.sliced(record))
 
     async def sequences(self, _request: Request) -> Response:
         """GET sequences: those under way."""
@@ -108,17 +109,17 @@ class EveningApi:
     async def usage(self, request: Request) -> Response:
         """GET usage: what went through, by evening and liquid."""
         query = query_of(request, UsageQuery)
-        return json_answer(
-            self._engine.past.usage(
-                since_wall_s=query.since_wall_s,
-                until_wall_s=query.until_wall_s,
-                liquid=query.liquid,
-                recipe=query.recipe,
-                line=query.line,
-            )
+        usage = self._engine.past.usage(
+            since_wall_s=query.since_wall_s,
+            until_wall_s=query.until_wall_s,
+            liquid=query.liquid,
+            recipe=query.recipe,
+            line=query.line,
         )
+        return json_answer(await self._asking.sliced(usage))
 
     async def refusals(self, request: Request) -> Response:
         """GET refusals: how often each rule refused."""
         query = query_of(request, PastQuery)
-        return json_answer(self._engine.past.refusals(since_wall_s=query.since_wall_s, until_wall_s=query.until_wall_s))
+        refusals = self._engine.past.refusals(since_wall_s=query.since_wall_s, until_wall_s=query.until_wall_s)
+        return json_answer(await self._asking.sliced(refusals))

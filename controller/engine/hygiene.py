@@ -5,6 +5,7 @@ from typing import Literal
 
 from controller.clock import Clock
 from controller.engine.follow import Follow
+from controller.engine.slices import Sliced
 from controller.engine.views import NEXT
 from controller.ledger.records import LineNote, NoteEvent, WetRun
 from controller.ledger.store import Ledger
@@ -44,13 +45,18 @@ class Hygiene:
             return "clean"
         return "rinse" if keeps_until_s is not None and now_s > keeps_until_s else "prime"
 
-    def record(self, since_wall_s: float | None = None, until_wall_s: float | None = None) -> HygieneRecord:
+    def record(self, since_wall_s: float | None = None, until_wall_s: float | None = None) -> Sliced[HygieneRecord]:
         """What happened from since to before until (Unix s), all of it by default."""
         now_s = self._clock.wall_s()
         since_s = 0.0 if since_wall_s is None else since_wall_s
         until_s = now_s + SAME_S if until_wall_s is None else until_wall_s
-        rows = [_row_of_note(one) for one in self._ledger.notes.between(since_s, until_s)]
-        rows += [_row_of_run(one) for one in self._ledger.notes.wet_runs(since_s, until_s)]
+        rows: list[RecordRow] = []
+        for notes in self._ledger.notes.between(since_s, until_s):
+            rows += map(_row_of_note, notes)
+            yield
+        for runs in self._ledger.notes.wet_runs(since_s, until_s):
+            rows += map(_row_of_run, runs)
+            yield
         rows.sort(key=lambda one: one.wall_s)
         return HygieneRecord(
             machine=self._profile.machine,

@@ -4,9 +4,11 @@ Counters begin at zero with the process, as that format expects. prometheus_clie
 that a machine that nobody scrapes does not carry it.
 """
 
+import asyncio
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterable, Iterator
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 from controller.clock import Clock
@@ -70,6 +72,10 @@ class Metrics:
         self._refusals[rule] += 1
 
     # --- scrapes
+
+    async def load(self) -> None:
+        """Load prometheus_client, the first time, in a thread of its own: the loop goes on meanwhile."""
+        await asyncio.to_thread(import_module, "prometheus_client.core")
 
     def text(self) -> bytes:
         """Everything, in the text format."""

@@ -1,10 +1,15 @@
 """What happened to each line beside servings: a record that an inspector may read, and guided sequences under way."""
 
 import sqlite3
+from collections.abc import Iterator
+from typing import Any
 
 from controller.ledger.database import Database
+from controller.ledger.past import ENTRIES, ROWS
 from controller.ledger.records import LineNote, NoteEvent, OpenSequence, WetRun
 from controller.model.states import OperationKind
+
+WET = (OperationKind.PRIME, OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE)
 
 
 def add_note(db: sqlite3.Connection, note: LineNote) -> None:
@@ -35,38 +40,50 @@ class LineNotes:
         )
         return None if row is None else LineNote(wall_s=row[0], line=row[1], event=row[2], text=row[3], person=row[4])
 
-    def between(self, since_wall_s: float, until_wall_s: float) -> tuple[LineNote, ...]:
-        """Notes from since to before until (Unix s), oldest first."""
-        rows = self._database.all(
-            "SELECT wall_s, line, event, text, person FROM line_note WHERE wall_s >= ? AND wall_s < ?"
-            " ORDER BY wall_s, seq",
-            (since_wall_s, until_wall_s),
-        )
-        return tuple(LineNote(wall_s=row[0], line=row[1], event=row[2], text=row[3], person=row[4]) for row in rows)
-
-    def wet_runs(self, since_wall_s: float, until_wall_s: float) -> tuple[WetRun, ...]:
-        """Primes, purges, cleanings and rinses asked for from since to before until (Unix s), oldest first."""
-        rows = self._database.all(
-            "SELECT o.asked_wall_s, d.line, o.operation, o.kind, o.outcome, o.reason, d.liquid, d.delivered_ml, d.on_s"
-            " FROM operation o JOIN delivery d ON d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq"
-            " WHERE o.kind <> 'serve' AND o.kind IN ('prime', 'purge', 'clean', 'rinse')"
-            " AND o.asked_wall_s >= ? AND o.asked_wall_s < ? ORDER BY o.asked_wall_s, d.line",
-            (since_wall_s, until_wall_s),
-        )
-        return tuple(
-            WetRun(
-                wall_s=row[0],
-                line=row[1],
-                operation=row[2],
-                kind=OperationKind(row[3]),
-                outcome=row[4],
-                reason=row[5],
-                liquid=row[6],
-                delivered_ml=row[7],
-                on_s=row[8],
+    def between(self, since_wall_s: float, until_wall_s: float) -> Iterator[tuple[LineNote, ...]]:
+        """Notes from since to before until (Unix s), oldest first, part by part."""
+        after: tuple[float, int] = (since_wall_s, -1)
+        while True:
+            rows = self._database.all(
+                "SELECT wall_s, line, event, text, person, seq FROM line_note"
+                " WHERE (wall_s, seq) > (?, ?) AND wall_s < ? ORDER BY wall_s, seq LIMIT ?",
+                (*after, until_wall_s, ROWS),
             )
-            for row in rows
-        )
+            yield tuple(LineNote(wall_s=row[0], line=row[1], event=row[2], text=row[3], person=row[4]) for row in rows)
+            if len(rows) < ROWS:
+                return
+            after = (rows[-1][0], rows[-1][5])
+
+    def wet_runs(self, since_wall_s: float, until_wall_s: float) -> Iterator[tuple[WetRun, ...]]:
+        """Runs asked for from since to before until (Unix s), part by part: of each kind oldest first, by line."""
+        for kind in WET:
+            after: tuple[float, int] = (since_wall_s, -1)
+            while True:
+                rows = self._database.all(
+                    "SELECT o.asked_wall_s, d.line, o.operation, o.kind, o.outcome, o.reason, d.liquid, d.delivered_ml,"
+                    " d.on_s, o.seq FROM (SELECT * FROM operation WHERE kind <> 'serve' AND kind = ?"
+                    " AND (asked_wall_s, seq) > (?, ?) AND asked_wall_s < ? ORDER BY asked_wall_s, seq LIMIT ?) o"
+                    " LEFT JOIN delivery d ON d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq",
+                    (kind, *after, until_wall_s, ENTRIES),
+                )
+                yield tuple(_wet_run(row) for row in rows if row[1] is not None)
+                if len({row[9] for row in rows}) < ENTRIES:
+                    break
+                after = max((row[0], row[9]) for row in rows)
+
+
+def _wet_run(row: tuple[Any, ...]) -> WetRun:
+    return WetRun(
+        wall_s=row[0],
+        line=row[1],
+        operation=row[2],
+        kind=OperationKind(row[3]),
+        outcome=row[4],
+        reason=row[5],
+        liquid=row[6],
+        delivered_ml=row[7],
+        on_s=row[8],
+    )
 
 
 class Sequences:

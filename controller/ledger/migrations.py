@@ -4,7 +4,7 @@ import sqlite3
 from collections.abc import Callable
 
 from controller.ledger.records import evening_of
-from controller.ledger.schema import MARK, SCALES, SCHEMA, SCHEMA_VERSION, VERSION_2
+from controller.ledger.schema import MARK, SCALES, SCHEMA, SCHEMA_VERSION, SPAN_S, THROUGHPUT, VERSION_2
 
 # Version 1 had no stock beyond what was left, no evenings, and named operations by their ids throughout.
 _TABLES_OF_1 = ("operation", "delivery", "refusal", "container", "calibration", "jog_answer", "weighing")
@@ -28,6 +28,11 @@ INSERT INTO jog_answer SELECT * FROM old_jog_answer;
 INSERT INTO weighing SELECT * FROM old_weighing;
 """
 
+_FROM_4 = f"""
+INSERT INTO throughput SELECT line, CAST(asked_wall_s / {SPAN_S} AS INTEGER), sum(delivered_ml), sum(on_s)
+    FROM delivery GROUP BY 1, 2;
+"""
+
 
 def _from_1(db: sqlite3.Connection) -> None:
     db.create_function("evening_of", 1, evening_of)
@@ -46,6 +51,7 @@ MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {
     1: _from_1,
     2: lambda db: _run(db, MARK),
     3: lambda db: _run(db, SCALES),
+    4: lambda db: _run(db, THROUGHPUT + _FROM_4),
 }
 
 

@@ -1,12 +1,24 @@
-"""What was asked of the machine, looked at from many sides. Queries keep to the indices of the schema."""
+"""What was asked of the machine, looked at from many sides.
 
+The ledger is one process's alone and its loop may not stand still, so what can be long is given part by part: each part
+looks at ROWS rows at most, by an index, and who asked does something else before the next. What is booked meanwhile may
+be in the answer or not.
+"""
+
+import math
+from collections import Counter
+from collections.abc import Iterator
 from typing import Any
 
 from controller.ledger.database import Database
-from controller.ledger.records import Entry, Wanted
-from controller.model.evening import RuleCount, Usage
+from controller.ledger.records import Entry, Throughput, Wanted
+from controller.ledger.schema import SPAN_S
+from controller.model.evening import Usage
 from controller.model.messages import Delivery, Refusal
 from controller.model.states import OperationKind, Outcome
+
+ROWS = 500  # of a table looked at for one part
+ENTRIES = 50  # operations looked at for one part: each may be shown with its deliveries and refusals
 
 _COLUMNS = (
     "o.seq, o.operation, o.kind, o.recipe, o.times, o.asked_wall_s, o.ended_wall_s, o.outcome, o.reason, o.rest_of,"
@@ -25,9 +37,21 @@ class Past:
         row = self._database.one(f"SELECT {_COLUMNS} FROM operation o WHERE o.operation = ?", (operation,))
         return None if row is None else self._entry(row)
 
-    def page(self, wanted: Wanted) -> tuple[Entry, ...]:
+    def page(self, wanted: Wanted) -> Iterator[tuple[Entry, ...]]:
         """The operations that are wanted, newest first."""
-        return tuple(map(self._entry, self._database.all(*page_query(wanted))))
+        before = (math.inf if wanted.until_wall_s is None else wanted.until_wall_s, -1)
+        if wanted.before is not None:
+            row = self._database.one("SELECT asked_wall_s, seq FROM operation WHERE operation = ?", (wanted.before,))
+            before = before if row is None else min(before, (row[0], row[1]))
+        left = wanted.limit
+        while left > 0:
+            rows = self._database.all(*page_query(wanted, before))
+            entries = tuple(self._entry(row) for row in [row for row in rows if row[-1]][:left])
+            yield entries
+            if len(rows) < ENTRIES:
+                return
+            left -= len(entries)
+            before = (rows[-1][5], rows[-1][0])
 
     def usage(
         self,
@@ -37,28 +61,51 @@ class Past:
         liquid: str | None = None,
         recipe: str | None = None,
         line: int | None = None,
-    ) -> tuple[Usage, ...]:
-        """What went through by evening and liquid, from since to until (both included), newest evening first."""
-        rows = self._database.all(
-            "SELECT evening, liquid, sum(served * operations), sum(served * asked_ml), sum(served * delivered_ml),"
-            " sum((1 - served) * delivered_ml) FROM usage"
-            " WHERE evening >= ? AND evening <= ? AND liquid = coalesce(?, liquid) AND recipe = coalesce(?, recipe)"
-            " AND line = coalesce(?, line) AND liquid NOT IN ('air', 'cleaner', 'rinse water')"
-            " GROUP BY evening, liquid ORDER BY evening DESC, liquid",
-            (since_evening, until_evening, liquid, recipe, line),
-        )
-        return tuple(
-            Usage(evening=row[0], liquid=row[1], doses=row[2], asked_ml=row[3], poured_ml=row[4], other_ml=row[5])
-            for row in rows
-        )
+    ) -> Iterator[tuple[Usage, ...]]:
+        """What went through by evening and liquid, from since to until (both included), oldest evening first."""
+        sums: dict[tuple[str, str], list[float]] = {}
+        after: tuple[object, ...] = (since_evening, -1, "", "", -1)
+        wanted = tuple((place, value) for place, value in ((2, recipe), (3, liquid), (4, line)) if value is not None)
+        is_over = False
+        while not is_over:
+            rows = self._database.all(
+                "SELECT evening, served, recipe, liquid, line, operations, asked_ml, delivered_ml FROM usage"
+                " WHERE (evening, served, recipe, liquid, line) > (?, ?, ?, ?, ?) AND evening <= ?"
+                " ORDER BY evening, served, recipe, liquid, line LIMIT ?",
+                (*after, until_evening, ROWS),
+            )
+            is_over = len(rows) < ROWS
+            for row in rows:
+                if row[3] not in _NO_DRINKS and all(row[place] == value for place, value in wanted):
+                    _add(sums.setdefault((row[0], row[3]), [0, 0.0, 0.0, 0.0]), row)
+            after = rows[-1][:5] if rows else after
+            whole = sorted(key for key in sums if is_over or key[0] != after[0])
+            yield tuple(_usage(key, sums.pop(key)) for key in whole)
 
-    def refusals(self, *, since_evening: str = "", until_evening: str = "9999-12-31") -> tuple[RuleCount, ...]:
-        """How often each rule refused, from since to until (evenings, both included), the busiest first."""
-        rows = self._database.all(
-            "SELECT rule, count(*) FROM refusal WHERE evening >= ? AND evening <= ? GROUP BY rule ORDER BY 2 DESC, 1",
-            (since_evening, until_evening),
+    def throughput(self, line: int, since_wall_s: float) -> Throughput:
+        """What a line has delivered, and how long it was on, in operations asked for since then (Unix s)."""
+        span = span_of(since_wall_s)
+        row = self._database.one(
+            "SELECT coalesce(sum(delivered_ml), 0), coalesce(sum(on_s), 0) FROM ("
+            " SELECT delivered_ml, on_s FROM throughput WHERE line = ? AND span > ? UNION ALL"
+            " SELECT delivered_ml, on_s FROM delivery WHERE line = ? AND asked_wall_s >= ? AND asked_wall_s < ?)",
+            (line, span, line, since_wall_s, float((span + 1) * SPAN_S)),
         )
-        return tuple(RuleCount(rule=row[0], refusals=row[1]) for row in rows)
+        return Throughput(delivered_ml=row[0] if row else 0.0, on_s=row[1] if row else 0.0)
+
+    def refusals(self, *, since_evening: str = "", until_evening: str = "9999-12-31") -> Iterator[Counter[str]]:
+        """How often each rule refused, from since to until (evenings, both included)."""
+        after: tuple[object, ...] = (since_evening, "", -1)
+        while True:
+            rows = self._database.all(
+                "SELECT evening, rule, rowid FROM refusal WHERE (evening, rule, rowid) > (?, ?, ?) AND evening <= ?"
+                " ORDER BY evening, rule, rowid LIMIT ?",
+                (*after, until_evening, ROWS),
+            )
+            yield Counter(row[1] for row in rows)
+            if len(rows) < ROWS:
+                return
+            after = rows[-1]
 
     def is_rest_poured(self, operation: str) -> bool:
         """Whether what this operation owed has been asked for, and not refused."""
@@ -105,31 +152,51 @@ class Past:
         )
 
 
-def page_query(wanted: Wanted) -> tuple[str, tuple[object, ...]]:
-    """SQL and arguments for a page of the past: one index gives rows in the order of time and can stop at the limit."""
-    source, at = "operation o", "o"
-    if wanted.line is not None and (wanted.recipe, wanted.kind, wanted.outcome) == (None, None, None):
-        source, at = "delivery d CROSS JOIN operation o ON o.seq = d.seq", "d"
-    elif wanted.line is not None:
-        source += " CROSS JOIN delivery d ON d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq"
-    conditions: list[tuple[str, object]] = [
-        (f"{at}.asked_wall_s >= ?", wanted.since_wall_s),
-        (f"{at}.asked_wall_s < ?", wanted.until_wall_s),
-        ("d.line = ?", wanted.line),
-        ("o.recipe = ?", wanted.recipe),
-        ("o.kind = ?", wanted.kind),
-        ("o.outcome = ?", wanted.outcome),
-        (
-            f"({at}.asked_wall_s, {at}.seq) < (SELECT asked_wall_s, seq FROM operation WHERE operation = ?)",
-            wanted.before,
-        ),
-    ]
-    where = ["TRUE", *(text for text, value in conditions if value is not None)]
-    arguments = tuple(value for _, value in conditions if value is not None)
+_NO_DRINKS = ("air", "cleaner", "rinse water")
+
+
+def span_of(wall_s: float) -> int:
+    """The number of the span of time that running totals are kept by."""
+    return int(wall_s // SPAN_S)
+
+
+def _add(sums: list[float], row: tuple[Any, ...]) -> None:
+    served, (operations, asked_ml, delivered_ml) = row[1], row[5:]
+    if served:
+        sums[0] += operations
+        sums[1] += asked_ml
+    sums[2 if served else 3] += delivered_ml
+
+
+def _usage(key: tuple[str, str], sums: list[float]) -> Usage:
+    doses, asked_ml, poured_ml, other_ml = sums
+    return Usage(
+        evening=key[0], liquid=key[1], doses=int(doses), asked_ml=asked_ml, poured_ml=poured_ml, other_ml=other_ml
+    )
+
+
+def page_query(wanted: Wanted, before: tuple[float, int]) -> tuple[str, tuple[object, ...]]:
+    """SQL and arguments for the next operations before this time and number, the last column: whether it is wanted.
+
+    One index gives them in the order of time and can stop after ENTRIES.
+    """
+    kind = wanted.kind if wanted.kind is not OperationKind.SERVE else None
+    outcome = wanted.outcome if wanted.outcome != Outcome.DONE else None
+    walked, value = "recipe = ?", wanted.recipe
     # A partial index is used only when its own condition stands in the query.
-    if wanted.kind not in (None, OperationKind.SERVE):
-        where.append("o.kind <> 'serve'")
-    if wanted.outcome not in (None, Outcome.DONE):
-        where.append("o.outcome <> 'done'")
-    order = f"ORDER BY {at}.asked_wall_s DESC, {at}.seq DESC LIMIT ?"
-    return f"SELECT {_COLUMNS} FROM {source} WHERE {' AND '.join(where)} {order}", (*arguments, wanted.limit)
+    if value is None:
+        walked, value = "kind <> 'serve' AND kind = ?", kind
+    if value is None:
+        walked, value = "outcome <> 'done' AND outcome = ?", outcome
+    if value is None:
+        walked, value = "? = ''", ""
+    is_wanted = (
+        "kind = coalesce(?, kind) AND coalesce(outcome, '') = coalesce(?, outcome, '') AND (? IS NULL OR EXISTS (SELECT"
+        " 1 FROM delivery d WHERE d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq AND d.line = ?))"
+    )
+    sql = (
+        f"SELECT {_COLUMNS}, {is_wanted} FROM (SELECT * FROM operation WHERE {walked} AND asked_wall_s >= ?"
+        " AND (asked_wall_s, seq) < (?, ?) ORDER BY asked_wall_s DESC, seq DESC LIMIT ?) o"
+    )
+    asked = (wanted.kind, wanted.outcome, wanted.line, wanted.line)
+    return sql, (*asked, value, wanted.since_wall_s or 0.0, *before, ENTRIES)

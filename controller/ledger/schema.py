@@ -7,7 +7,8 @@ weighing.settled: 0 while open, 2 behind the calibration that was accepted last 
 or when thrown away.
 """
 
-SCHEMA_VERSION = 4
+SCHEMA_VERSION = 5
+SPAN_S = 6 * 3600  # of one running total
 
 VERSION_2 = """
 CREATE TABLE operation (
@@ -85,4 +86,13 @@ ALTER TABLE weighing ADD COLUMN u_factor REAL NOT NULL DEFAULT 0;
 ALTER TABLE weighing ADD COLUMN struck INTEGER NOT NULL DEFAULT 0;
 """
 
-SCHEMA = VERSION_2 + MARK + SCALES
+# What each line delivered in operations asked for within [span, span + 1) times SPAN_S (Unix s): to add up a line's
+# deliveries since its calibration takes a row for every span, and of the first span the deliveries themselves.
+THROUGHPUT = """
+CREATE TABLE throughput (
+    line INTEGER NOT NULL, span INTEGER NOT NULL, delivered_ml REAL NOT NULL, on_s REAL NOT NULL,
+    PRIMARY KEY (line, span)
+) STRICT, WITHOUT ROWID;
+"""
+
+SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT

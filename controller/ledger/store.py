@@ -12,7 +12,7 @@ import msgspec
 
 from controller.ledger.database import Database
 from controller.ledger.lines import LineNotes, Sequences
-from controller.ledger.past import Past
+from controller.ledger.past import Past, span_of
 from controller.ledger.records import (
     REFUSED,
     Container,
@@ -21,7 +21,6 @@ from controller.ledger.records import (
     JogAnswer,
     LineNote,
     Spread,
-    Throughput,
     Weighing,
     evening_of,
 )
@@ -30,7 +29,7 @@ from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, JournalHead, Refusal
 from controller.model.states import OperationKind, Outcome
 
-__all__ = ["REFUSED", "Container", "Entry", "Intent", "JogAnswer", "Ledger", "Spread", "Throughput", "Weighing"]
+__all__ = ["REFUSED", "Container", "Entry", "Intent", "JogAnswer", "Ledger", "Spread", "Weighing"]
 
 
 class Ledger:
@@ -177,6 +176,11 @@ class Ledger:
                     " delivered_ml = delivered_ml + excluded.delivered_ml",
                     (evening, is_served, recipe or "", one.liquid, one.line, one.asked_ml, one.delivered_ml),
                 )
+                db.execute(
+                    "INSERT INTO throughput VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
+                    " delivered_ml = delivered_ml + excluded.delivered_ml, on_s = on_s + excluded.on_s",
+                    (one.line, span_of(asked_wall_s), one.delivered_ml, one.on_s),
+                )
             draw(db, deliveries, outcome, spreads or {})
         return True
 
@@ -193,15 +197,6 @@ class Ledger:
         """Operations on record without an end, oldest first. Looks at every one: for checks, not for the evening."""
         rows = self._database.all("SELECT operation FROM operation WHERE outcome IS NULL ORDER BY seq")
         return tuple(str(row[0]) for row in rows)
-
-    def throughput(self, line: int, since_wall_s: float) -> Throughput:
-        """What a line has delivered, and how long it was on, in operations asked for since then (Unix s)."""
-        row = self._database.one(
-            "SELECT coalesce(sum(delivered_ml), 0), coalesce(sum(on_s), 0) FROM delivery"
-            " WHERE line = ? AND asked_wall_s >= ?",
-            (line, since_wall_s),
-        )
-        return Throughput(delivered_ml=0.0, on_s=0.0) if row is None else Throughput(delivered_ml=row[0], on_s=row[1])
 
     def containers(self) -> dict[int, Container]:
         """Line -> the container that hangs there."""

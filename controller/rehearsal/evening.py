@@ -13,6 +13,7 @@ import msgspec
 from controller.catering.arrivals import Order, draw_orders
 from controller.catering.hanging import Hanging
 from controller.catering.preparation import Preparation, hang, open_shares, prepare
+from controller.engine.slices import at_once
 from controller.model.book import Book, OnLine
 from controller.model.event import GuestEvent
 from controller.model.profile import Profile
@@ -73,7 +74,7 @@ def rehearse(
             lines=lines,
             day_before_s=day_before_s,
             cleaning_s=cleaning_s,
-            hygiene=host.machine.engine.hygiene.record(since_wall_s=DAY_WALL_S),
+            hygiene=at_once(host.machine.engine.hygiene.record(since_wall_s=DAY_WALL_S)),
             last_s=last_s,
         )
     finally:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "ledger"))
 from full_ledger import LIQUIDS, fill, milliseconds
+from ledger_parts import all_of
 
 from controller.ledger.records import Intent, Wanted
 from controller.model.messages import Delivery
@@ -20,7 +21,10 @@ LIMIT_MS = 100.0
 
 def questions(ledger, known):
     at_s = known[len(known) // 2][4]
-    page = ledger.past.page
+
+    def page(wanted):
+        return all_of(ledger.past.page(wanted))
+
     return {
         "latest 50": lambda: page(Wanted()),
         "latest 1000": lambda: page(Wanted(limit=1000)),
@@ -32,11 +36,11 @@ def questions(ledger, known):
         "one line": lambda: page(Wanted(line=3)),
         "one line and recipe, 1000": lambda: page(Wanted(line=3, recipe="Hedgerow Cup", limit=1000)),
         "one line, stopped, 1000": lambda: page(Wanted(line=3, outcome=Outcome.STOPPED, limit=1000)),
-        "usage of all evenings": ledger.past.usage,
-        "usage of one liquid": lambda: ledger.past.usage(liquid="soda"),
-        "refusals by rule": ledger.past.refusals,
-        "throughput of a line": lambda: ledger.throughput(3, 0.0),
-        "hygiene record": lambda: ledger.notes.wet_runs(0.0, 1e12),
+        "usage of all evenings": lambda: all_of(ledger.past.usage()),
+        "usage of one liquid": lambda: all_of(ledger.past.usage(liquid="soda")),
+        "refusals by rule": lambda: list(ledger.past.refusals()),
+        "throughput of a line": lambda: ledger.past.throughput(3, 0.0),
+        "hygiene record": lambda: all_of(ledger.notes.wet_runs(0.0, 1e12)),
         "one operation": lambda: ledger.entry(known[77][0]),
     }
 

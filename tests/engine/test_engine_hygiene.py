@@ -5,6 +5,7 @@ from msgspec.structs import replace
 from played_guard import LIQUIDS, PROFILE, Desk, report
 
 from controller.engine.pouring import owed
+from controller.engine.slices import at_once
 from controller.errors import Refused
 from controller.model.doses import Resolved
 from controller.model.messages import (
@@ -98,12 +99,12 @@ def test_a_cleaner_says_when_it_may_be_rinsed_out(desk):
 
 
 def test_what_lines_hold_goes_on_record_once(desk):
-    before = len(desk.engine.hygiene.record().rows)
+    before = len(at_once(desk.engine.hygiene.record()).rows)
     desk.engine.on_event(with_times(desk))  # the same again
-    assert len(desk.engine.hygiene.record().rows) == before
+    assert len(at_once(desk.engine.hygiene.record()).rows) == before
     desk.clock.move_to(60.0)
     change(desk, JUICE, contents=Contents.UNKNOWN, holds=None)
-    (newest,) = desk.engine.hygiene.record(since_wall_s=desk.clock.wall_s() - 1.0).rows
+    (newest,) = at_once(desk.engine.hygiene.record(since_wall_s=desk.clock.wall_s() - 1.0)).rows
     assert (newest.line, newest.event, newest.text) == (JUICE, "contents", "holds something unknown")
     assert line(desk, JUICE).since_wall_s == desk.clock.wall_s()
 
@@ -118,7 +119,7 @@ def test_a_cleaning_is_on_record_with_how_long_the_cleaner_stood(desk):
         desk, JUICE, contents=Contents.RINSE_WATER, holds=None, residues=(), wetted_wall_s=None,
         cleaned_wall_s=desk.clock.wall_s(),
     )  # fmt: skip
-    (row,) = [row for row in desk.engine.hygiene.record().rows if row.event == "cleaned"]
+    (row,) = [row for row in at_once(desk.engine.hygiene.record()).rows if row.event == "cleaned"]
     assert row.text == "cleaned and rinsed; the cleaner stood 25 min"
 
 

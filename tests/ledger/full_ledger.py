@@ -3,6 +3,7 @@
 import random
 import time
 
+from controller.ledger.past import span_of
 from controller.ledger.records import evening_of
 from controller.ledger.store import Ledger
 
@@ -18,6 +19,7 @@ def fill(path, count, seed=3):
     rng = random.Random(seed)
     operations, deliveries, refusals, known = [], [], [], []
     usage: dict[tuple, list] = {}
+    through: dict[tuple, list] = {}
     at_s = FIRST_S
     for seq in range(1, count + 1):
         at_s += BETWEEN_S if seq % AN_EVENING else 86_400.0
@@ -33,6 +35,8 @@ def fill(path, count, seed=3):
             key = (evening, kind == "serve" and outcome == "done", recipe or "", LIQUIDS[line - 1], line)
             row = usage.setdefault(key, [0, 0.0, 0.0])
             row[0], row[1], row[2] = row[0] + 1, row[1] + 30.0, row[2] + 30.3
+            total = through.setdefault((line, span_of(at_s)), [0.0, 0.0])
+            total[0], total[1] = total[0] + 30.3, total[1] + 6.0
         if outcome == "refused":
             refusals.append((seq, rng.choice(RULES), "no", "", "", "", evening))
     ledger = Ledger(path)
@@ -43,6 +47,8 @@ def fill(path, count, seed=3):
         db.executemany("INSERT INTO refusal VALUES (?, ?, ?, ?, ?, ?, ?)", refusals)
         rows = [(*key, *row) for key, row in usage.items()]
         db.executemany("INSERT INTO usage VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)
+        totals = [(*key, *row) for key, row in through.items()]
+        db.executemany("INSERT INTO throughput VALUES (?, ?, ?, ?)", totals)
     return ledger, known
 
 

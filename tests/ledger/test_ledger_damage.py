@@ -5,6 +5,7 @@ import subprocess
 import sys
 
 import pytest
+from ledger_parts import all_of
 
 from controller.cli.backup_files import RECORDS, take_ledger
 from controller.errors import RecordError
@@ -40,7 +41,7 @@ def found(folder):
     """What the next engine finds: operations, changes, damage."""
     ledger = Ledger(folder / NAME)
     try:
-        operations = [one.operation for one in ledger.past.page(Wanted())]
+        operations = [one.operation for one in all_of(ledger.past.page(Wanted()))]
         return operations, ledger.damage
     finally:
         ledger.close()
@@ -109,7 +110,7 @@ def test_what_cannot_be_used_is_kept_and_a_new_ledger_begun(tmp_path):
     (left / NAME).write_bytes(b"no database, whatever its name says" * 40)
     ledger = Ledger(left / NAME)
     assert "it is kept as ledger.db.damaged-1, and a new ledger is begun" in ledger.damage[-1]
-    assert ledger.past.page(Wanted()) == ()
+    assert all_of(ledger.past.page(Wanted())) == ()
     begin(ledger, 1)
     ledger.doubt_damage(wall_s=0.0)
     ledger.close()

@@ -3,6 +3,7 @@
 import sqlite3
 
 import pytest
+from ledger_parts import all_of
 
 from controller.errors import RecordError
 from controller.ledger.records import Container, Intent, LineNote, Spread
@@ -49,7 +50,7 @@ def test_a_container_comes_back_as_it_was_hung_and_the_one_before_stays_on_recor
     assert ledger.containers() == {1: second}
     rows = ledger._database.all("SELECT liquid, hung_wall_s, taken_wall_s FROM container ORDER BY seq")
     assert rows == [("soda", 900.0, 950.0), ("perry", 950.0, None)]
-    assert [note.text for note in ledger.notes.between(0.0, 2000.0)] == ["soda hung", "perry hung"]
+    assert [note.text for note in all_of(ledger.notes.between(0.0, 2000.0))] == ["soda hung", "perry hung"]
 
 
 def test_spreads_add_up_until_somebody_looks(ledger):
@@ -73,7 +74,7 @@ def test_an_end_that_cannot_be_booked_changes_nothing(ledger):
         ledger.end("a1", Outcome.DONE, "", [twice, twice], wall_s=1010.0)
     assert ledger.entry("a1").outcome is None
     assert ledger.containers()[1].remaining_ml == 1000.0
-    assert ledger.past.usage() == ()
+    assert all_of(ledger.past.usage()) == ()
 
 
 def test_notes_are_found_by_line_and_kind_and_never_change(ledger):
@@ -82,7 +83,7 @@ def test_notes_are_found_by_line_and_kind_and_never_change(ledger):
     assert ledger.notes.latest(1, "contents").text == "at 4"
     assert ledger.notes.latest(1, "cleaned").text == "at 3"
     assert ledger.notes.latest(3, "contents") is None
-    assert [note.wall_s for note in ledger.notes.between(2.0, 4.0)] == [2.0, 3.0]
+    assert [note.wall_s for note in all_of(ledger.notes.between(2.0, 4.0))] == [2.0, 3.0]
 
 
 def test_one_sequence_of_a_kind_and_line_is_open_and_survives_a_restart(tmp_path):

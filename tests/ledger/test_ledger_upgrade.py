@@ -8,6 +8,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from ledger_parts import all_of
 
 from controller.errors import RecordError
 from controller.guard.journal_operations import operations_in
@@ -52,7 +53,7 @@ def test_a_ledger_of_every_version_keeps_all_that_was_on_record(tmp_path, versio
     path = rebuilt(f"ledger_v{version}", tmp_path)
     for _ in range(2):  # the second time it is of the present version already
         ledger = Ledger(path)
-        entries = ledger.past.page(Wanted())
+        entries = all_of(ledger.past.page(Wanted()))
         assert [(one.operation[-1], one.kind, one.recipe, one.times, one.outcome) for one in entries] == [
             ("7", "serve", "Blackcurrant Spritz", 1.0, None),
             ("6", "serve", "Blackcurrant Spritz", 1.0, "stopped"),
@@ -80,7 +81,9 @@ def test_a_ledger_of_every_version_keeps_all_that_was_on_record(tmp_path, versio
         assert [(one.line, one.is_right, one.remark) for one in ledger.jog_answers()] == [
             (2, True, "turns the right way")
         ]
-        poured = {one.liquid: (one.doses, one.poured_ml, pytest.approx(one.other_ml)) for one in ledger.past.usage()}
+        poured = {
+            one.liquid: (one.doses, one.poured_ml, pytest.approx(one.other_ml)) for one in all_of(ledger.past.usage())
+        }
         assert poured == {JUICE: (1, 90.4, 15 + 39.2 + 40.4), CORDIAL: (1, 24.9, 2.4)}
         ledger.close()
 
@@ -89,6 +92,21 @@ def test_a_struck_weighing_and_the_scale_it_was_read_on_are_kept(tmp_path):
     ledger = Ledger(rebuilt("ledger_v4", tmp_path))
     (struck,) = [one for one in ledger.open_weighings(1, liquid=JUICE) if one.is_struck]
     assert (struck.grams, struck.step_g, struck.u_factor) == (0.0, 1.0, 0.0058)
+    ledger.close()
+
+
+@ledgers
+def test_the_throughput_of_its_lines_is_added_up_from_every_version(tmp_path, version):
+    ledger = Ledger(rebuilt(f"ledger_v{version}", tmp_path))
+    for line in (1, 2):
+        for since_s in (0.0, 1_789_000_100.0, 1_789_000_200.0, 1_789_100_000.0):
+            row = ledger._database.one(
+                "SELECT total(delivered_ml), total(on_s) FROM delivery WHERE line = ? AND asked_wall_s >= ?",
+                (line, since_s),
+            )
+            through = ledger.past.throughput(line, since_s)
+            assert (through.delivered_ml, through.on_s) == pytest.approx(row)
+    assert ledger.past.throughput(1, 0.0).delivered_ml > 100.0
     ledger.close()
 
 
