@@ -62,6 +62,7 @@ class SpotChecks:
             )
         weighed = msgspec.structs.replace(self._weighings.weighed(request, on_s, liquid), purpose="spot check")
         self._ledger.weigh([weighed])
+        self._weighings.rebook(request.line, liquid, [weighed])
         if held.liquid != liquid:
             return self._another_liquid(request, weighed, held)
         return Checked(view=self._of_same_liquid(weighed, held), carried_over=None)
@@ -75,6 +76,8 @@ class SpotChecks:
         checks = self._ledger.open_weighings(line, "spot check", liquid=liquid)
         if not checks:
             raise Refused(rule="trials", reason=f"line {line} has no spot check that could be struck.")
+        if not checks[-1].is_struck:
+            self._weighings.rebook(line, liquid, checks[-1:], undo=True)
         self._ledger.strike([checks[-1].seq], struck=True)
 
     def _chart(self, held: Calibration) -> Chart:

@@ -42,6 +42,8 @@ MOST_TRIALS = 12
 LONGEST_TRIAL_ML = 60.0  # a pump scatters in proportion to what it moves: more runs tell more than longer ones
 FEW_TRIALS = 5
 BUDGET_ML = 50.0  # the dose whose uncertainty is taken apart
+# A weighed run outside these, as shares of what is expected of it at all, does not change the stock; practice here.
+WRONG_BELOW, WRONG_ABOVE = 0.5, 1.05
 FIRST_S = 8.0  # of the first trial, before anything is known of the pump
 DOSES_ML = (5.0, 10.0, 15.0, 25.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0)
 
@@ -119,11 +121,11 @@ class Weighings:
             rows = self._ledger.open_weighings(view.line, liquid=view.liquid)
             lost = [one.seq for one, shown in zip(rows, view.trials, strict=True) if shown.state != "counts"]
             self._ledger.strike(lost, struck=True)
-            self._rebook(view.line, view.liquid, [one for one in rows if one.seq not in lost])
+            self.rebook(view.line, view.liquid, [one for one in rows if one.seq not in lost])
         self._ledger.settle_weighings(view.line, view.liquid, accepted=accepted)
 
-    def _rebook(self, line: int, liquid: str, rows: Sequence[Weighing]) -> None:
-        """Take from the container what these trials weighed, not what their run times let expect."""
+    def rebook(self, line: int, liquid: str, rows: Sequence[Weighing], *, undo: bool = False) -> None:
+        """Take from the container what these trials weighed, not what their run times let expect; undo: as it was."""
         looked = self._ledger.notes.latest(line, "stock")
         known = [one.taken_wall_s for one in self._ledger.calibrations(line) if one.liquid == liquid]
         corrections = []
@@ -132,11 +134,13 @@ class Weighings:
             if entry is None or (looked is not None and looked.wall_s >= entry.asked_wall_s):
                 continue  # somebody has looked since: that counts
             volume, booked = self._volume(one), next(drawn for drawn in entry.deliveries if drawn.line == line)
+            if not WRONG_BELOW * booked.delivered_ml <= volume.volume_ml <= WRONG_ABOVE * booked.worst_ml:
+                continue  # no pump does that: the weight is wrong
             by_bound = min(known, default=math.inf) > entry.asked_wall_s
             corrections.append(
                 Correction(
                     asked_wall_s=entry.asked_wall_s,
-                    more_ml=volume.volume_ml - booked.delivered_ml,
+                    more_ml=(-1.0 if undo else 1.0) * (volume.volume_ml - booked.delivered_ml),
                     surer_ml=max(0.0, booked.worst_ml - booked.delivered_ml) / GUARD_BOUND if by_bound else 0.0,
                     u_ml=volume.u_own_ml,
                 )

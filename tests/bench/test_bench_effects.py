@@ -264,3 +264,15 @@ def test_the_command_asks_for_a_condition_by_name(monkeypatch, tmp_path, conditi
     result = CliRunner().invoke(bench, [*words, *([] if condition == "steady" else ["--as", condition])])
     assert result.exit_code == 0, result.output
     assert asked["condition"] == condition
+
+
+def test_a_sunken_level_outlasts_a_restart():
+    profile = fete.profile()
+    truth = ideal_line(ideal_truth(profile, suction_loss=0.1), 1, container_m=0.25)
+    desk = Desk(profile, truth=truth)
+    desk.fill(1)
+    while desk.plant.container_ml(1) > 300.0:
+        desk.run(1, 60.0)
+    low_ml = desk.run(1, 10.0)
+    again = Desk(profile, truth=truth, memory=desk.plant.remember())
+    assert again.run(1, 10.0) == pytest.approx(low_ml, rel=2e-4)

@@ -4,10 +4,12 @@ from pathlib import Path
 
 import pytest
 
+from controller.bench.faults import Fault
 from controller.config import load
 from controller.model.evening import StockWeighingRequest
+from controller.model.views import SpotCheckRequest
 from controller.rehearsal.machine import Machine
-from controller.rehearsal.weighing import calibrate, prime_all
+from controller.rehearsal.weighing import calibrate, prime_all, spot_check, weighed_trial
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
@@ -58,5 +60,40 @@ def test_what_somebody_has_seen_since_is_not_corrected_again():
         machine.engine.settle_calibration = look_first
         calibrate(machine, 4, by="a tester")
         assert level(machine, 4).remaining_ml == corrected[0]
+    finally:
+        machine.close()
+
+
+def test_a_spot_check_is_booked_at_its_weight_and_back_when_it_is_struck():
+    machine = Machine(PROFILE, BOOK, seed=3)
+    try:
+        prime_all(machine, (4,))
+        calibrate(machine, 4, by="a tester")
+        machine.plant.inject(Fault(kind="tube worn", line=4, amount=0.10))
+        machine.pass_time(PROFILE.caps.duty_window_s)
+        off_ml = level(machine, 4).remaining_ml - machine.plant.container_ml(4)
+        spot_check(machine, 4, 10.0)
+        now_ml = level(machine, 4).remaining_ml
+        assert now_ml - machine.plant.container_ml(4) == pytest.approx(off_ml, abs=0.3)
+        machine.engine.strike_spot_check(4)
+        # Booked by the calibration again, which knows nothing of the wear: a tenth of 50 mL more than was drawn.
+        assert level(machine, 4).remaining_ml - now_ml == pytest.approx(-5.0, abs=1.0)
+    finally:
+        machine.close()
+
+
+@pytest.mark.parametrize("factor", [0.1, 10.0])
+def test_a_spot_check_with_a_wrong_digit_does_not_touch_the_stock(factor):
+    machine = Machine(PROFILE, BOOK, seed=3)
+    try:
+        prime_all(machine, (4,))
+        calibrate(machine, 4, by="a tester")
+        machine.pass_time(PROFILE.caps.duty_window_s)
+        operation, grams = weighed_trial(machine, (4,), 10.0)
+        before_ml = level(machine, 4).remaining_ml
+        machine.engine.spot_check(SpotCheckRequest(operation=operation, line=4, grams=grams * factor))
+        assert level(machine, 4).remaining_ml == before_ml
+        machine.engine.strike_spot_check(4)
+        assert level(machine, 4).remaining_ml == before_ml
     finally:
         machine.close()
