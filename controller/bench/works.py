@@ -4,7 +4,7 @@ Nothing ticks. State stands at the last event; what lies after it is worked out 
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from msgspec.structs import replace
 
@@ -33,6 +33,7 @@ class Works:
         self.at_s = now_s  # where the state stands
         self.next_s = math.inf  # the next event
         self._refresh_s = math.inf
+        self._warms = any(line.warming for line in truth.lines.values())
         self.run_in(truth.has_run_s)
         self._moving: list[LineState] = []  # in the present piece
 
@@ -117,13 +118,15 @@ class Works:
         supply, steps = self.truth.supply, self.truth.supply_steps
         return supply if steps is None else replace(supply, voltage_v=supply.voltage_v * steps.factor(now_s))
 
-    def _heat(self, numbers: Iterable[int], now_s: float) -> dict[int, Heat]:
+    def _heat(self, numbers: Iterable[int], now_s: float) -> Mapping[int, Heat]:
+        if not self._warms:
+            return electrics.NO_HEAT
         return {number: self.lines[number].warmth.heat(now_s) for number in numbers}
 
     def _refreshed_s(self) -> float:
         """When speeds are to be worked out anew though nothing is switched, for what changes slowly."""
-        steps, warms = self.truth.supply_steps, any(line.truth.warming for line in self.lines.values())
-        return min(self.at_s + REFRESH_S if warms else math.inf, steps.next_s(self.at_s) if steps else math.inf)
+        steps = self.truth.supply_steps
+        return min(self.at_s + REFRESH_S if self._warms else math.inf, steps.next_s(self.at_s) if steps else math.inf)
 
     def _powered(self) -> dict[int, LineState]:
         """The lines whose pumps have voltage."""

@@ -12,7 +12,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+import controller.cli.up as up_command
 from controller.bench.client import BenchClient
 from controller.cli.places import BENCH, ENGINE, GUARD
 from controller.cli.together import _readable
@@ -330,3 +332,22 @@ def test_what_is_left_of_a_machine_is_told_by_status_and_up_and_taken_down(fresh
         assert fresh_desk.tundish("status")[0] == 0
         assert fresh_desk.tundish("down")[0] == 0
     assert not processes_of(fresh_desk)
+
+
+@pytest.mark.parametrize(
+    ("words", "condition", "folder"), [((), "steady", "p-7"), (("--as", "worn"), "worn", "p-7-worn")]
+)
+def test_a_simulated_machine_is_asked_for_by_its_condition_and_keeps_records_of_its_own(
+    monkeypatch, tmp_path, words, condition, folder
+):
+    started = []
+    monkeypatch.setattr(up_command, "run_together", lambda wanted, _: started.extend(wanted))
+    monkeypatch.setattr(up_command, "own_state_dir", lambda: tmp_path / "records")
+    (tmp_path / "p.yaml").write_text(PROFILE.read_text())
+    (tmp_path / "b.yaml").write_text(BOOK)
+    places = ["--profile", tmp_path / "p.yaml", "--book", tmp_path / "b.yaml", "--run-dir", tmp_path / "run"]
+    result = CliRunner().invoke(up_command.up, [str(word) for word in (*places, "--seed", 7, *words)])
+    assert result.exit_code == 0, result.output
+    bench = started[0].words
+    assert bench[bench.index("--as") + 1] == condition
+    assert (tmp_path / "records" / folder).is_dir()
