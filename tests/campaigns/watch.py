@@ -175,6 +175,7 @@ class Watch:
     def lost_journal(self) -> None:
         """Part of the journal is gone, and nobody can be held to what was on it."""
         self._must_own_up = True
+        self._house.bottles.lost()
         self.admitted.clear()
         self.ended.clear()
         self.licence = None
