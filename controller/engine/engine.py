@@ -11,6 +11,7 @@ import structlog
 from controller.clock import Clock
 from controller.engine import views
 from controller.engine.beside import AtOnce, Work
+from controller.engine.calibrating import Calibrating
 from controller.engine.commissioning import Commissioning
 from controller.engine.follow import Follow
 from controller.engine.history import History
@@ -18,16 +19,12 @@ from controller.engine.hygiene import Hygiene
 from controller.engine.pouring import Pouring
 from controller.engine.sequences import Sequences
 from controller.engine.slices import at_once
-from controller.engine.spot_checks import SpotChecks
 from controller.engine.starts import Starts
 from controller.engine.stock import Stock
-from controller.engine.together import Together
-from controller.engine.weighing import Weighings
 from controller.errors import Refused
 from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
 from controller.model.book import Book
-from controller.model.calibration import Calibration
 from controller.model.labels import strictest
 from controller.model.messages import (
     VERSION,
@@ -40,7 +37,6 @@ from controller.model.messages import (
     Report,
     Stop,
     TakeBook,
-    TakeCalibration,
 )
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
@@ -49,8 +45,6 @@ from controller.model.views import (
     AcknowledgeRequest,
     Asked,
     AssignRequest,
-    CalibrationRequest,
-    FitView,
     GlassesRequest,
     JogAnswerRequest,
     JogRequest,
@@ -62,16 +56,9 @@ from controller.model.views import (
     OperationView,
     PlanView,
     PourRequest,
-    SagView,
-    SpotCheckRequest,
-    SpotCheckView,
     Status,
-    TogetherRequest,
     TrialRequest,
-    TrialsRequest,
-    WeighingRequest,
 )
-from controller.model.weighing import StrikeRequest
 from controller.sequencing.line_runs import timed_runs, wetting_runs
 
 log = structlog.get_logger()
@@ -82,7 +69,7 @@ DRAWS = {"clean": "cleaner", "rinse": "rinse water", "purge": "air"}  # what han
 class Engine:
     """Everything people can ask of the machine. Refusals are raised as Refused, each by its rule.
 
-    What belongs to one side of it stands in parts of their own: stock, hygiene, sequences, past.
+    What belongs to one side of it stands in parts of their own: calibrating, stock, hygiene, sequences, past.
 
     Attributes:
         book: the book in force. What guests are told and lines are judged by is the stricter of it and of the books by
@@ -129,10 +116,14 @@ class Engine:
         profile, ledger, clock = self._profile, self._ledger, self._clock
         self.book = book
         self._strict = strict = self._stricter(book)
-        self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock, work=self.work)
-        self._together = Together(profile=profile, book=book, ledger=ledger, clock=clock)
-        self._spot_checks = SpotChecks(
-            profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings
+        self.calibrating = Calibrating(
+            profile=profile,
+            book=book,
+            ledger=ledger,
+            clock=clock,
+            follow=self._follow,
+            starts=self._starts,
+            work=self.work,
         )
         self.stock = Stock(book=book, strict=strict, ledger=ledger, clock=clock, follow=self._follow)
         self.hygiene = Hygiene(profile=profile, book=strict, ledger=ledger, clock=clock, follow=self._follow)
@@ -156,7 +147,7 @@ class Engine:
             stock=self.stock,
             hygiene=self.hygiene,
             commissioning=self._commissioning,
-            spot_checks=self._spot_checks,
+            spot_checks=self.calibrating.spot_checks,
             work=self.work,
         )
 
@@ -215,15 +206,6 @@ class Engine:
     def history(self, limit: int) -> tuple[OperationView, ...]:
         """The latest operations, newest first."""
         return at_once(self.past.page(Wanted(limit=limit)))
-
-    def fit(self, line: int) -> FitView:
-        """The line's calibration as its weighings have it so far, else the one in force."""
-        return self._weighings.view(line, self._starts.liquids((line,))[line], self._follow.calibrations())
-
-    def calibrations(self, line: int) -> tuple[Calibration, ...]:
-        """Every calibration the line ever had, oldest first."""
-        self._starts.require_line(line)
-        return self._ledger.calibrations(line)
 
     def answer(self, command: str) -> Refusal | None:
         """The guard's refusal of the last command of this tag ("acknowledge", ...), if it refused."""
@@ -321,70 +303,6 @@ class Engine:
         self._starts.require_line(request.line)
         self.stock.assign(request)
 
-    def weigh(self, request: WeighingRequest) -> FitView:
-        """Add a trial's weight; the fit as it then stands."""
-        self.record_weight(request)
-        return self.fit(request.line)
-
-    def record_weight(self, request: WeighingRequest) -> None:
-        """Add a trial's weight."""
-        self._weighings.add(request, self._starts.liquids((request.line,))[request.line])
-
-    def weigh_rows(self, request: TrialsRequest) -> FitView:
-        """Add trials that were weighed earlier, or put a calibration from them in force; nothing is kept if refused."""
-        if not request.accept:
-            self.record_weights(request)
-            return self.fit(request.line)
-        liquid = self._starts.liquids((request.line,))[request.line]
-        rows = self._weighings.rows(request, liquid)
-        self._follow.require_guard()
-        view = self._weighings.view_of(request.line, liquid, rows, self._follow.calibrations())
-        new = self._weighings.calibration(view, request)
-        self._weighings.settle(self.fit(request.line), accepted=False)
-        self._weighings.add_rows(rows)
-        self._put_in_force((new,))
-        self._weighings.settle(view, accepted=True)
-        return view
-
-    def record_weights(self, request: TrialsRequest) -> None:
-        """Add trials that were weighed earlier; nothing is kept if one is refused."""
-        self._weighings.add_rows(self._weighings.rows(request, self._starts.liquids((request.line,))[request.line]))
-
-    def strike_trial(self, request: StrikeRequest) -> FitView:
-        """Strike or restore an open trial, or all; the fit as it then stands."""
-        self._weighings.strike(request, self._starts.liquids((request.line,))[request.line])
-        return self.fit(request.line)
-
-    def strike_spot_check(self, line: int) -> None:
-        """Strike the line's last spot check."""
-        self._spot_checks.strike_last(line, self._starts.liquids((line,))[line])
-
-    def spot_check(self, request: SpotCheckRequest) -> SpotCheckView:
-        """Hold a weighed run against the line's calibration."""
-        self._starts.require_line(request.line)
-        on_record = self._ledger.calibrations(request.line)
-        held = self._follow.calibrations().get(request.line, on_record[-1] if on_record else None)
-        checked = self._spot_checks.check(request, self._starts.liquids((request.line,))[request.line], held)
-        if checked.carried_over is not None:
-            self._put_in_force((checked.carried_over,))
-        return checked.view
-
-    def weigh_together(self, request: TogetherRequest) -> SagView:
-        """Learn the sag from a jar filled by several lines; it goes into their calibrations at once."""
-        self._follow.require_guard()
-        view, renewed = self._together.weigh(request, self._follow.calibrations())
-        self._put_in_force(renewed)
-        return view
-
-    def settle_calibration(self, request: CalibrationRequest) -> FitView:
-        """Accept the fit (it goes to the guard and on record) or throw the weighings away."""
-        view = self.fit(request.line)
-        if request.accept:
-            self._follow.require_guard()
-            self._put_in_force((self._weighings.calibration(view, request),))
-        self._weighings.settle(view, accepted=request.accept)
-        return view
-
     # --- driven by the process around it
 
     def subscribe(self, listener: Listener) -> Callable[[], None]:
@@ -440,11 +358,6 @@ class Engine:
             if status.operation is not None:
                 listener(status.operation)
             listener(status)
-
-    def _put_in_force(self, calibrations: Sequence[Calibration]) -> None:
-        for calibration in calibrations:
-            self._ledger.add_calibration(calibration)
-            self._follow.ask(TakeCalibration(calibration=calibration), "take_calibration")
 
     def _wetting(self, kind: OperationKind, lines: Sequence[int]) -> tuple[PlannedRun, ...]:
         """The runs that prime, purge, clean or rinse these lines, as many together as the machine allows."""

@@ -151,27 +151,29 @@ class Api(EveningApi):
     async def weigh(self, request: Request) -> Response:
         """POST weighings."""
         asked = await body_of(request, WeighingRequest)
-        self._engine.record_weight(asked)
-        return json_answer(await self._asking.beside(lambda: self._engine.fit(asked.line)))
+        self._engine.calibrating.record_weight(asked)
+        return json_answer(await self._asking.beside(lambda: self._engine.calibrating.fit(asked.line)))
 
     async def weigh_rows(self, request: Request) -> Response:
         """POST calibrations/LINE/trials: trials that were run and weighed earlier."""
         asked = await body_of(request, TrialsRequest, line=request.path_params["line"])
         if not asked.accept:
-            self._engine.record_weights(asked)
-            return json_answer(await self._asking.beside(lambda: self._engine.fit(asked.line)))
+            self._engine.calibrating.record_weights(asked)
+            return json_answer(await self._asking.beside(lambda: self._engine.calibrating.fit(asked.line)))
         return json_answer(
-            await self._asking.command("take_calibration", lambda: self._engine.weigh_rows(asked), self._took)
+            await self._asking.command(
+                "take_calibration", lambda: self._engine.calibrating.weigh_rows(asked), self._took
+            )
         )
 
     async def strike_trial(self, request: Request) -> Response:
         """POST calibrations/LINE/trials/strike."""
         asked = await body_of(request, StrikeRequest, line=request.path_params["line"])
-        return json_answer(await self._asking.beside(lambda: self._engine.strike_trial(asked)))
+        return json_answer(await self._asking.beside(lambda: self._engine.calibrating.strike_trial(asked)))
 
     async def strike_spot_check(self, request: Request) -> Response:
         """POST spot-checks/LINE/strike."""
-        self._engine.strike_spot_check(request.path_params["line"])
+        self._engine.calibrating.strike_spot_check(request.path_params["line"])
         return done()
 
     async def weigh_together(self, request: Request) -> Response:
@@ -183,28 +185,28 @@ class Api(EveningApi):
             return all((found := known[line]) is not None and found.sag_per_a == view.sag_per_a for line in view.lines)
 
         return json_answer(
-            await self._asking.command("take_calibration", lambda: self._engine.weigh_together(asked), took)
+            await self._asking.command("take_calibration", lambda: self._engine.calibrating.weigh_together(asked), took)
         )
 
     async def spot_check(self, request: Request) -> Response:
         """POST spot-checks."""
-        return json_answer(self._engine.spot_check(await body_of(request, SpotCheckRequest)))
+        return json_answer(self._engine.calibrating.spot_check(await body_of(request, SpotCheckRequest)))
 
     async def calibration_history(self, request: Request) -> Response:
         """GET calibrations/LINE/history, oldest first."""
-        return json_answer(self._engine.calibrations(request.path_params["line"]))
+        return json_answer(self._engine.calibrating.calibrations(request.path_params["line"]))
 
     async def fit(self, request: Request) -> Response:
         """GET calibrations/LINE."""
-        return json_answer(await self._asking.beside(lambda: self._engine.fit(request.path_params["line"])))
+        return json_answer(await self._asking.beside(lambda: self._engine.calibrating.fit(request.path_params["line"])))
 
     async def settle_calibration(self, request: Request) -> Response:
         """POST calibrations/LINE: accept or throw away the present fit."""
         asked = await body_of(request, CalibrationRequest, line=request.path_params["line"])
         if not asked.accept:
-            return json_answer(await self._asking.beside(lambda: self._engine.settle_calibration(asked)))
+            return json_answer(await self._asking.beside(lambda: self._engine.calibrating.settle(asked)))
         return json_answer(
-            await self._asking.command("take_calibration", lambda: self._engine.settle_calibration(asked), self._took)
+            await self._asking.command("take_calibration", lambda: self._engine.calibrating.settle(asked), self._took)
         )
 
     async def assign(self, request: Request) -> Response:

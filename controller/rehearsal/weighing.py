@@ -31,14 +31,14 @@ def prime_all(machine: Machine, lines: tuple[int, ...]) -> None:
 
 def calibrate(machine: Machine, line: int, *, by: str, on_trial: Callable[[FitView], None] | None = None) -> FitView:
     """Run and weigh what the engine suggests until it knows enough, then accept; the fit."""
-    fit = machine.engine.fit(line)
+    fit = machine.engine.calibrating.fit(line)
     while fit.next_on_s is not None:
         operation, grams = weighed_trial(machine, (line,), fit.next_on_s)
         request = WeighingRequest(operation=operation, line=line, grams=grams, u_grams=U_GRAMS)
-        fit = machine.engine.weigh(request)
+        fit = machine.engine.calibrating.weigh(request)
         if on_trial is not None:
             on_trial(fit)
-    machine.engine.settle_calibration(CalibrationRequest(line=line, by=by, sure=True))
+    machine.engine.calibrating.settle(CalibrationRequest(line=line, by=by, sure=True))
     machine.pass_time(READING_S)
     return fit
 
@@ -46,7 +46,9 @@ def calibrate(machine: Machine, line: int, *, by: str, on_trial: Callable[[FitVi
 def learn_sag(machine: Machine, lines: tuple[int, ...], on_s: float, *, by: str) -> SagView:
     """Run these lines together into one jar and learn how much they slow each other down."""
     operation, grams = weighed_trial(machine, lines, on_s)
-    view = machine.engine.weigh_together(TogetherRequest(operation=operation, grams=grams, u_grams=U_GRAMS, by=by))
+    view = machine.engine.calibrating.weigh_together(
+        TogetherRequest(operation=operation, grams=grams, u_grams=U_GRAMS, by=by)
+    )
     machine.pass_time(READING_S)
     return view
 
@@ -78,6 +80,6 @@ def spot_check(machine: Machine, line: int, on_s: float, *, adopt: bool = False)
     """Weigh one run and hold it against the line's calibration."""
     operation, grams = weighed_trial(machine, (line,), on_s)
     request = SpotCheckRequest(operation=operation, line=line, grams=grams, u_grams=U_GRAMS, adopt=adopt)
-    view = machine.engine.spot_check(request)
+    view = machine.engine.calibrating.spot_check(request)
     machine.pass_time(READING_S)
     return view

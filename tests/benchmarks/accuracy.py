@@ -147,7 +147,9 @@ def prepare(machine: Machine, book: Book, profile: Profile, way: str) -> None:
         flows = []
         for line in LINES:
             _, grams = weighed_trial(machine, (line,), 15.0)
-            flows.append(plain(line, liquids[line], grams / (machine.engine.fit(line).density_kg_m3 / 1000.0) / 15.0))
+            flows.append(
+                plain(line, liquids[line], grams / (machine.engine.calibrating.fit(line).density_kg_m3 / 1000.0) / 15.0)
+            )
         give(machine, flows)
     else:
         mean = statistics.fmean(line.pump.nominal_flow_ml_s for line in profile.lines)

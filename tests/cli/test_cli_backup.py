@@ -82,8 +82,8 @@ def archive(house, tmp_path):
     prime(machine, JUICE, PERRY, VERMOUTH)
     for line in (PERRY, VERMOUTH):
         trials = tuple(WeighedTrial(on_s=on_s, grams=5.0 * (on_s - 0.1)) for on_s in (2.0, 4.0, 8.0, 12.0, 16.0))
-        machine.engine.weigh_rows(TrialsRequest(line=line, trials=trials))
-        machine.engine.settle_calibration(CalibrationRequest(line=line, by="a maker"))
+        machine.engine.calibrating.weigh_rows(TrialsRequest(line=line, trials=trials))
+        machine.engine.calibrating.settle(CalibrationRequest(line=line, by="a maker"))
         machine.pass_time(1.0)
     machine.plant.place_glass("tumbler")
     machine.pass_time(5.0)

@@ -27,7 +27,7 @@ def grams(desk, flow_ml_s=4.8, lag_s=0.1, seed=1):
     """Weights to 0.1 g of a pump that scatters by 0.05 mL and 0.3 %."""
     rng = random.Random(seed)
     volumes = [flow_ml_s * (on_s - lag_s) for on_s in TIMES_S]
-    in_air = displayed_g_per_ml(desk.engine.fit(1).density_kg_m3)
+    in_air = displayed_g_per_ml(desk.engine.calibrating.fit(1).density_kg_m3)
     return [round((volume + rng.gauss(0.0, 0.05 + 0.003 * volume)) * in_air, 1) for volume in volumes]
 
 
@@ -38,11 +38,11 @@ def rows(weights, times_s=TIMES_S):
 
 
 def add(desk, weights):
-    return desk.engine.weigh_rows(TrialsRequest(line=1, trials=rows(weights)))
+    return desk.engine.calibrating.weigh_rows(TrialsRequest(line=1, trials=rows(weights)))
 
 
 def accept_file(desk, weights, **more):
-    return desk.engine.weigh_rows(TrialsRequest(line=1, trials=rows(weights), accept=True, **more))
+    return desk.engine.calibrating.weigh_rows(TrialsRequest(line=1, trials=rows(weights), accept=True, **more))
 
 
 def states(view):
@@ -56,7 +56,7 @@ def test_a_wrong_digit_among_eight_is_left_out_named_and_not_behind_the_calibrat
     assert states(view) == ["counts"] * 6 + ["left out", "counts"]
     assert view.warnings[0].startswith("Trial 7 (12 s) does not fit")
     assert view.doubts == ()
-    desk.engine.settle_calibration(CalibrationRequest(line=1))
+    desk.engine.calibrating.settle(CalibrationRequest(line=1))
     (taken,) = desk.of(TakeCalibration)
     assert taken.calibration.flow_ml_s == pytest.approx(4.8, rel=0.01)
     assert taken.calibration.note == "7 weighed trials"
@@ -69,15 +69,15 @@ def test_no_stored_row_makes_a_command_fail_and_a_struck_one_does_not_count(desk
     assert len(view.trials) == 1
     view = add(desk, grams(desk)[:2])
     assert len(view.trials) == 3
-    view = desk.engine.strike_trial(StrikeRequest(line=1, trial=1))
+    view = desk.engine.calibrating.strike_trial(StrikeRequest(line=1, trial=1))
     assert states(view) == ["struck", "counts", "counts"]
     assert view.calibration.flow_ml_s == pytest.approx(4.8, rel=0.05)
-    assert states(desk.engine.strike_trial(StrikeRequest(line=1, trial=1, struck=False)))[0] != "struck"
+    assert states(desk.engine.calibrating.strike_trial(StrikeRequest(line=1, trial=1, struck=False)))[0] != "struck"
 
 
 def test_trials_are_struck_and_restored_as_a_whole(desk):
     add(desk, [150.0 + one for one in grams(desk)])  # a jar that nobody tared
-    view = desk.engine.strike_trial(StrikeRequest(line=1))
+    view = desk.engine.calibrating.strike_trial(StrikeRequest(line=1))
     assert set(states(view)) == {"struck"}
     assert (view.calibration, view.warnings) == (None, ())
     assert view.next_on_s == pytest.approx(8.0)
@@ -85,14 +85,14 @@ def test_trials_are_struck_and_restored_as_a_whole(desk):
     assert view.calibration.flow_ml_s == pytest.approx(4.8, rel=0.01)
     assert len(view.trials) == 16
     assert view.trials[8].state == "counts"
-    assert "struck" not in states(desk.engine.strike_trial(StrikeRequest(line=1, struck=False)))
+    assert "struck" not in states(desk.engine.calibrating.strike_trial(StrikeRequest(line=1, struck=False)))
     with pytest.raises(Refused, match="no open trial 17"):
-        desk.engine.strike_trial(StrikeRequest(line=1, trial=17))
+        desk.engine.calibrating.strike_trial(StrikeRequest(line=1, trial=17))
 
 
 def test_numbers_in_the_warnings_are_those_of_the_list(desk):
     add(desk, [7.7, *grams(desk)[1:]])
-    desk.engine.strike_trial(StrikeRequest(line=1, trial=1))
+    desk.engine.calibrating.strike_trial(StrikeRequest(line=1, trial=1))
     view = add(desk, [*grams(desk)[:1], 3.0])
     assert states(view)[9] == "left out"
     assert view.warnings[0].startswith("Trial 10 (3 s)")
@@ -104,7 +104,7 @@ def test_a_refused_file_leaves_nothing_behind(desk):
     for bad in ([0.0] * 8, untared, untared[:4], [1.9 * one for one in good], list(reversed(good))):
         with pytest.raises(Refused):
             accept_file(desk, bad)
-        assert desk.engine.fit(1).trials == ()
+        assert desk.engine.calibrating.fit(1).trials == ()
     assert desk.of(TakeCalibration) == []
     assert desk.ledger.calibrations(1) == ()
 
@@ -113,7 +113,7 @@ def test_a_file_is_a_calibration_of_its_own_and_open_trials_are_thrown_away(desk
     add(desk, [150.0 + one for one in grams(desk)])
     view = accept_file(desk, grams(desk))
     assert view.calibration.flow_ml_s == pytest.approx(4.8, rel=0.01)
-    assert desk.engine.fit(1).trials == ()
+    assert desk.engine.calibrating.fit(1).trials == ()
     assert len(desk.ledger.weighings_behind(1, LIQUIDS[1])) == 8
 
 
@@ -138,9 +138,9 @@ def test_a_fit_with_which_no_dose_would_be_right_needs_a_second_yes_that_no_file
     view = add(desk, wild)
     assert "dose" in {one.about for one in view.doubts}
     with pytest.raises(Refused, match="would stay inside its tolerance"):
-        desk.engine.settle_calibration(CalibrationRequest(line=1))
+        desk.engine.calibrating.settle(CalibrationRequest(line=1))
     assert desk.of(TakeCalibration) == []
-    desk.engine.settle_calibration(CalibrationRequest(line=1, sure=True))
+    desk.engine.calibrating.settle(CalibrationRequest(line=1, sure=True))
     assert len(desk.of(TakeCalibration)) == 1
 
 
@@ -154,9 +154,9 @@ def test_a_wild_trial_that_counts_among_few_is_a_doubt(desk):
 def test_what_the_guard_would_refuse_is_refused_before_the_trials_are_settled(desk):
     add(desk, [40.0 + one for one in grams(desk)])
     with pytest.raises(Refused, match="lag of") as refused:
-        desk.engine.settle_calibration(CalibrationRequest(line=1, sure=True))
+        desk.engine.calibrating.settle(CalibrationRequest(line=1, sure=True))
     assert "tared" in refused.value.way_out
-    assert len(desk.engine.fit(1).trials) == 8
+    assert len(desk.engine.calibrating.fit(1).trials) == 8
     assert desk.ledger.calibrations(1) == ()
 
 
@@ -164,7 +164,7 @@ def weighed_on(scale, weights):
     """The fit of these weights on a machine whose profile describes this scale."""
     desk = Desk(report(), profile=msgspec.structs.replace(PROFILE, weighing=scale))
     trials = tuple(WeighedTrial(on_s=on_s, grams=weight) for on_s, weight in zip(TIMES_S, weights, strict=True))
-    view = desk.engine.weigh_rows(TrialsRequest(line=1, trials=trials))
+    view = desk.engine.calibrating.weigh_rows(TrialsRequest(line=1, trials=trials))
     desk.ledger.close()
     return view
 
@@ -222,4 +222,4 @@ def test_liquid_changed_in_between_leaves_its_trials_out(desk):
     add(desk, grams(desk))
     row = desk.ledger.open_weighings(1, liquid=LIQUIDS[1])[0]
     desk.ledger.weigh([msgspec.structs.replace(row, liquid=other, grams=500.0)])
-    assert len(desk.engine.fit(1).trials) == 8
+    assert len(desk.engine.calibrating.fit(1).trials) == 8

@@ -96,7 +96,11 @@ class FakeEngine:
 
     is_judging = False
 
-    pour = run_lines = trial = jog = record_weight = plan = fit = settle_calibration = _note
+    @property
+    def calibrating(self):
+        return self
+
+    pour = run_lines = trial = jog = record_weight = plan = fit = settle = _note
     assign = confirm = acknowledge = stop = _note
 
 

@@ -214,9 +214,9 @@ class Evening:
             WeighedTrial(on_s=on_s, grams=density * flow * (on_s - true.lag_s)) for on_s in (2.0, 4.0, 8.0, 12.0, 16.0)
         )
         self.mark("asks", calibrate=line)
-        self._try(lambda: self.machine.engine.weigh_rows(TrialsRequest(line=line, trials=rows)))
+        self._try(lambda: self.machine.engine.calibrating.weigh_rows(TrialsRequest(line=line, trials=rows)))
         self._try(
-            lambda: self.machine.engine.settle_calibration(CalibrationRequest(line=line, sure=True, by="a maker"))
+            lambda: self.machine.engine.calibrating.settle(CalibrationRequest(line=line, sure=True, by="a maker"))
         )
         self.wait(0.5)
         self.mark("calibrated", calibrate=line)

@@ -59,8 +59,8 @@ def test_a_calibration_on_a_guessed_density_needs_a_second_yes():
     machine = Machine(PROFILE, book_with(), seed=5)
     rows = tuple(WeighedTrial(on_s=on_s, grams=4.9 * on_s, u_grams=0.05) for on_s in (3.0, 6.0, 9.0, 12.0))
     with pytest.raises(Refused, match="would stay inside its tolerance"):
-        machine.engine.weigh_rows(TrialsRequest(line=1, trials=rows, accept=True, sure=True))
-    machine.engine.weigh_rows(TrialsRequest(line=1, trials=rows))
+        machine.engine.calibrating.weigh_rows(TrialsRequest(line=1, trials=rows, accept=True, sure=True))
+    machine.engine.calibrating.weigh_rows(TrialsRequest(line=1, trials=rows))
     with pytest.raises(Refused, match="would stay inside its tolerance"):
-        machine.engine.settle_calibration(CalibrationRequest(line=1))
+        machine.engine.calibrating.settle(CalibrationRequest(line=1))
     machine.close()

@@ -46,10 +46,10 @@ def test_what_somebody_has_seen_since_is_not_corrected_again():
     machine = Machine(PROFILE, BOOK, seed=3)
     try:
         prime_all(machine, (4,))
-        fit = machine.engine.fit(4)
+        fit = machine.engine.calibrating.fit(4)
         assert fit.trials == ()
         corrected = []
-        real = machine.engine.settle_calibration
+        real = machine.engine.calibrating.settle
 
         def look_first(request):
             grams = 300.0 + machine.plant.container_ml(4) * 1.175
@@ -57,7 +57,7 @@ def test_what_somebody_has_seen_since_is_not_corrected_again():
             corrected.append(level(machine, 4).remaining_ml)
             return real(request)
 
-        machine.engine.settle_calibration = look_first
+        machine.engine.calibrating.settle = look_first
         calibrate(machine, 4, by="a tester")
         assert level(machine, 4).remaining_ml == corrected[0]
     finally:
