@@ -17,8 +17,8 @@ from controller.model.evening import Usage
 from controller.model.messages import Delivery, Refusal
 from controller.model.states import OperationKind, Outcome
 
-ROWS = 500  # of a table looked at for one part
-ENTRIES = 50  # operations looked at for one part: each may be shown with its deliveries and refusals
+ROWS = 250  # of a table looked at for one part
+ENTRIES = 20  # operations looked at for one part: each may be shown with its deliveries and refusals
 
 _COLUMNS = (
     "o.seq, o.operation, o.kind, o.recipe, o.times, o.asked_wall_s, o.ended_wall_s, o.outcome, o.reason, o.rest_of,"

@@ -1,13 +1,13 @@
 """Heartbeats and answers to `stop` while people ask all they can, the engine slowed tenfold.
 
-python3 tests benchmarks heartbeat [--rounds 5] [--times 10]
+python3 tests benchmarks heartbeat [--rounds 5] [--times 10] [--operations 100000]
 
-Bench, guard and engine as real processes, eight lines. In each round a drink of eight liquids is poured; meanwhile
-plans, menu, history, usage, hygiene record, calibrations and status are asked for without a pause; the glass is lifted
-and put back, and the drink must go on; then `stop`. Every step of the engine's loop takes so many times its processor
-time. A beat is late by what passed since the one before beyond its interval. Beside it the same without questions: what
-this computer itself delays. The last line sums up; exit code 1 when questions delay a beat or an answer to `stop` by
-more than 50 ms, or a drink does not go on.
+Bench, guard and engine as real processes, eight lines, so many operations in the ledger. In each round a drink of eight
+liquids is poured; meanwhile plans, menu, history, usage, refusals, hygiene record, calibrations, the description of the
+interface and status are asked for without a pause; the glass is lifted and put back, and the drink must go on; then
+`stop`. Every step of the engine's loop takes so many times its processor time. A beat is late by what passed since the
+one before beyond its interval. Beside it the same without questions: what this computer itself delays. The last line
+sums up; exit code 1 when questions delay a beat or an answer to `stop` by more than 50 ms, or a drink does not go on.
 """
 
 import argparse
@@ -20,7 +20,9 @@ import time
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "processes"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "ledger"))
 
+from full_ledger import fill
 from three_processes import ROOT, Processes
 
 from controller.cli.client import address
@@ -49,7 +51,20 @@ NAMES = (
     "pear juice",
     "mint",
 )
-QUESTIONS = ("menu", "operations?limit=1000", "usage", "hygiene/record", "calibrations/1", "stock", "hygiene", "status")
+QUESTIONS = (
+    "menu",
+    "operations?limit=1000",
+    "operations?limit=1000&line=3&outcome=stopped",
+    "usage",
+    "refusals",
+    "hygiene/record",
+    "calibrations/1",
+    "stock",
+    "hygiene",
+    "status",
+    "openapi.json",
+    "/metrics",
+)
 
 
 def files(folder: Path) -> tuple[Path, Path]:
@@ -71,9 +86,11 @@ def files(folder: Path) -> tuple[Path, Path]:
 class Slowed(Processes):
     """The three processes, the engine slowed; its beats stand in `beats_path`."""
 
-    def __init__(self, folder: Path, times: float) -> None:
+    def __init__(self, folder: Path, times: float, operations: int) -> None:
         profile, book = files(folder)
         super().__init__(folder, profile=profile, book=book)
+        self.state_dir.mkdir()
+        fill(self.state_dir / "ledger.db", operations)[0].close()
         self._times, self.beats_path = times, folder / "beats"
 
     def tundish(self, *words: str) -> "subprocess.Popen[bytes]":
@@ -180,12 +197,13 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--times", type=float, default=10.0)
+    parser.add_argument("--operations", type=int, default=100_000)
     options = parser.parse_args(argv)
     late_ms: dict[str, list[float]] = {}
     stop_ms: dict[str, list[float]] = {}
     held = asked = 0
     with tempfile.TemporaryDirectory() as folder:
-        machine = Slowed(Path(folder), options.times)
+        machine = Slowed(Path(folder), options.times, options.operations)
         try:
             machine.start_all()
             machine.make_ready()
@@ -212,7 +230,8 @@ def main(argv: list[str] | None = None) -> int:
     stops_ms = max(stop_ms["asked"]) - statistics.median(stop_ms["quiet"])
     missed = beats_ms > REACH_MS or stops_ms > REACH_MS or held > 0
     print(
-        f"heartbeat: {'missed' if missed else 'reached'}; engine slowed {options.times:g} times, {asked} questions: "
+        f"heartbeat: {'missed' if missed else 'reached'}; engine slowed {options.times:g} times, {options.operations} "
+        f"operations on record, {asked} questions: "
         f"beats delayed by {beats_ms:.0f} ms at most, answers to stop by {stops_ms:.0f} ms at most, {held} of "
         f"{2 * options.rounds} drinks did not go on after the glass was lifted"
     )

@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from controller.engine.slices import Turns, at_once
+from controller.engine.slices import TURNS, Turns, at_once
 
 
 def question(name, slices, log):
@@ -40,7 +40,7 @@ def test_between_two_slices_everything_else_has_a_turn_and_no_second_question_is
     slices = [one for one in log if one != "beat"]
     assert slices == [f"{name}{number}" for name in "abc" for number in range(4)]
     between = "".join("." if one == "beat" else "s" for one in log)
-    assert "ss" not in between
+    assert all(len(turns) >= TURNS for turns in between.strip(".").split("s")[1:-1])
 
 
 def test_a_question_that_fails_leaves_the_turn_to_the_next():
