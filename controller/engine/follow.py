@@ -226,7 +226,8 @@ class Follow:
 
     def _on_refusal(self, refusal: Refusal) -> None:
         current = self.current
-        if current is not None and refusal.request == current.asked.operation and not current.admitted:
+        is_open = current is not None and not current.admitted and current.outcome is None
+        if current is not None and is_open and refusal.request == current.asked.operation:
             self._ledger.wait_for_disk(True)
             current.refused.append(refusal)
             self._ledger.refuse(refusal.request, current.refused, wall_s=self._clock.wall_s())

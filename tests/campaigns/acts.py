@@ -219,6 +219,7 @@ class Acts:
             runs = altered_runs(under_way.segments[0].runs, house.plot, house.draw)
             command = Unhold(operation=under_way.operation, runs=runs)
         elif operation.jug and house.draw.random() < 0.9:
+            house.is_glass_in_doubt = True  # what stands there is what was said: no sensor tells a jug from a glass
             self._say(ConfirmJug(volume_ml=house.draw.uniform(50, 2000)))
         self._say(command)
 

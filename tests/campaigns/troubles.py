@@ -69,6 +69,7 @@ KINDS: dict[str, int] = {
     "book edited": 4,
 }
 
+FOLDER = "guard's folder damaged"
 Detail = Callable[[Profile, Random], dict[str, object]]
 
 
@@ -116,8 +117,10 @@ DETAILS: dict[str, Detail] = {
 def draw_troubles(profile: Profile, rng: Random) -> tuple[Trouble, ...]:
     """None to six troubles, in the order in which they begin."""
     kinds = rng.choices(list(KINDS), list(KINDS.values()), k=rng.randint(FEW, MOST))
-    found = []
+    found: list[Trouble] = []
     for kind in kinds:
+        if kind == FOLDER and any(one.what == FOLDER for one in found):
+            continue  # two files gone at once are found by what the engine was told, when it says hello
         details = DETAILS.get(kind, lambda _profile, _rng: {})(profile, rng)
         lasts_s = rng.choice((0.05, 0.3, 0.45, 0.6, 1.5, 5.0)) * rng.uniform(0.8, 1.2)
         found.append(Trouble(what=kind, at_s=rng.uniform(0.3, LONGEST_S), lasts_s=lasts_s, **details))

@@ -92,6 +92,17 @@ def planned_ml(desk):
     return {run.line: run.volume_ml for segment in start.operation.segments for run in segment.runs}, start.operation
 
 
+def test_an_old_request_that_comes_again_does_not_undo_how_it_ended(desk):
+    """The guard was gone when it admitted it, so that the engine heard of its end alone."""
+    operation = desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe)).operation
+    ended = Ended(operation=operation, kind=OperationKind.SERVE, outcome=Outcome.ABORTED, reason="", deliveries=())
+    desk.engine.on_event(ended)
+    again = Refusal(request=operation, rule="repeated", reason="it has already been asked for.")
+    desk.engine.on_event(again)
+    assert desk.ledger.entry(operation).outcome == Outcome.ABORTED
+    assert desk.engine.operation(operation).refused == ()
+
+
 def test_a_free_pour_asks_the_guard_for_its_doses_and_names_the_glass(desk):
     tumbler, line = BOOK.glasses[0].glass, next(line for line, liquid in LIQUIDS.items() if liquid == "soda")
     doses = (FreeDose(volume_ml=20.0, line=line), FreeDose(volume_ml=30.0, liquid="Apple  JUICE"))
