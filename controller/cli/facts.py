@@ -109,7 +109,10 @@ def draw_fit(fit: FitView) -> str:
     """Trials, the fit, and the error to expect at each dose."""
     parts = [click.style(f"line {fit.line}, {fit.liquid} ({fit.density_kg_m3:.1f} kg/m3)", bold=True)]
     if fit.design and not fit.behind:
-        parts.append(f"for doses of 5 to 250 mL within the legal tolerance, with the least liquid: {fit.design}")
+        parts.append(
+            f"a guide, by the pump's data, for doses of 5 to 250 mL within the legal tolerance: {fit.design} "
+            "What is weighed decides which run is next."
+        )
     if fit.trials or fit.behind:
         rows = [
             (

@@ -5,9 +5,7 @@ A key is the field's name without its unit (`brim_ml` -> `brim`). Where two fiel
 """
 
 import functools
-import inspect
 import math
-import re
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -95,7 +93,6 @@ class Key:
     shape: Shape
     required: bool
     default: object  # meaningful when not required
-    note: str  # the comment beside the field
 
 
 @functools.cache
@@ -106,7 +103,6 @@ def keys_of(cls: type[msgspec.Struct]) -> dict[str, Key]:
         raise TypeError(f"{cls!r} is not a value class")
     found = [(one, _shape(one.type)) for one in described.fields]
     short = [_short(one.name, shape) for one, shape in found]
-    notes = _notes(cls)
     keys = {}
     for (one, shape), stem in zip(found, short, strict=True):
         name = stem
@@ -118,7 +114,6 @@ def keys_of(cls: type[msgspec.Struct]) -> dict[str, Key]:
             shape=shape,
             required=one.required,
             default=one.default,
-            note=notes.get(one.name, ""),
         )
     return keys
 
@@ -155,12 +150,3 @@ def _number(kind: shapes.FloatType | shapes.IntType, extra: dict[str, Any] | Non
     if extra and "unit" in extra:
         return Quantity(**extra, low=low, above=above, high=high)
     return Number(whole=isinstance(kind, shapes.IntType), low=low, above=above, high=high)
-
-
-def _notes(cls: type[msgspec.Struct]) -> dict[str, str]:
-    """Field -> the comment at the end of its line, the one place where fields are described."""
-    try:
-        source = inspect.getsource(cls)
-    except OSError:  # installed without sources: editors then show names and units only
-        return {}
-    return dict(re.findall(r"^    (\w+): [^#\n]*  # (.+)$", source, re.MULTILINE))

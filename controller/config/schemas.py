@@ -39,13 +39,13 @@ def _describe(cls: type[msgspec.Struct], groups: dict[str, Any]) -> None:
     """Add `cls` and every class in it to `groups`, by name."""
     if cls.__name__ in groups:
         return
-    keys = keys_of(cls)
+    keys, notes = keys_of(cls), _notes(cls)
     groups[cls.__name__] = described = {
         "type": "object",
         "description": _in_keys(cls, inspect.cleandoc(cls.__doc__ or "")),
         "additionalProperties": False,
         "required": [key.name for key in keys.values() if key.required],
-        "properties": {key.name: _property(cls, key) for key in keys.values()},
+        "properties": {key.name: _property(cls, key, notes.get(key.field, "")) for key in keys.values()},
     }
     if cls is Dose:
         described["oneOf"] = [{"required": [way]} for way in ("volume", "parts", "fill_to")]
@@ -55,16 +55,25 @@ def _describe(cls: type[msgspec.Struct], groups: dict[str, Any]) -> None:
             _describe(shape.cls, groups)
 
 
-def _property(cls: type[msgspec.Struct], key: Key) -> dict[str, Any]:
+def _property(cls: type[msgspec.Struct], key: Key, note: str) -> dict[str, Any]:
     found = _shape(key.shape)
     if cls is Dose and isinstance(key.shape, Quantity) and key.field == "volume_ml":
         # Which house measures there are is not for a schema to know; which words can be none is.
         reserved = "|".join(sorted(word for word in reserved_words() if word.replace("_", "").isalpha()))
         found["pattern"] = found["pattern"].replace(")$", f"|(?!(?:{reserved})$)[A-Za-z][A-Za-z_]*)$")
-    says = [text for text in (_in_keys(cls, key.note), _range(key.shape), _default(key)) if text]
+    says = [text for text in (_in_keys(cls, note), _range(key.shape), _default(key)) if text]
     if says:
         found["description"] = "; ".join(says)
     return found
+
+
+def _notes(cls: type[msgspec.Struct]) -> dict[str, str]:
+    """Field -> the comment at the end of its line, the one place where fields are described."""
+    try:
+        source = inspect.getsource(cls)
+    except OSError:  # installed without sources: editors then show names and units only
+        return {}
+    return dict(re.findall(r"^    (\w+): [^#\n]*  # (.+)$", source, re.MULTILINE))
 
 
 def _in_keys(cls: type[msgspec.Struct], text: str) -> str:

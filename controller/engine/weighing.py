@@ -289,10 +289,9 @@ class Weighings:
 
     def _design(self, line: int) -> str:
         """Which trials reach the legal tolerance with the least liquid, by the pump's data sheet."""
-        most_ml = 0.8 * self._profile.caps.line_volume_ml
         try:
             nominal_ml_s = self._profile.line(line).pump.nominal_flow_ml_s
-            return self._work(design_trials, nominal_ml_s, most_ml=most_ml).reason
+            return self._work(design_trials, nominal_ml_s, most_ml=self._most_ml()).reason
         except Refused as refusal:
             return refusal.reason
 

@@ -72,15 +72,18 @@ class Desk:
 
     def tundish(self, *words):
         process = self.start(*words, stdin=subprocess.DEVNULL)
-        out, err = process.communicate(timeout=60)
+        out, err = process.communicate(timeout=180)
         return process.returncode, out, err
 
     def bench(self):
         return BenchClient(self.folder / "run" / "bench.sock")
 
+    def words(self):
+        return ["--profile", str(self.profile), "--book", str(self.book), "--seed", "3", "--glass", "tumbler"]
+
     @contextmanager
     def up(self):
-        words = ["--profile", str(self.profile), "--book", str(self.book), "--seed", "3", "--glass", "tumbler"]
+        words = self.words()
         with (self.folder / "up.log").open("w") as log:
             process = subprocess.Popen(
                 [sys.executable, "-m", "controller.cli", "up", *words], cwd=ROOT, env=self.env, stdout=log, stderr=log
