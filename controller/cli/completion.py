@@ -1,6 +1,7 @@
 """Types of arguments whose values a shell can complete: lines, recipes, glasses and liquids of the running machine."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 from click.shell_completion import CompletionItem
@@ -11,6 +12,12 @@ from controller.model.views import Names
 
 class Line(click.IntRange):
     """A line's number."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Refuses numbers that a comma joins, in plain words."""
+        if isinstance(value, str) and "," in value:
+            self.fail(f"{value!r}: write one line, or several with spaces between them, such as 1 2 3.", param, ctx)
+        return int(super().convert(value, param, ctx))
 
     def shell_complete(self, ctx: click.Context, _param: click.Parameter, incomplete: str) -> list[CompletionItem]:
         """The machine's lines, each with what hangs there."""

@@ -76,3 +76,11 @@ def test_decimal_commas_between_commas_are_refused_row_by_row(tmp_path):
         read_trials(written(tmp_path, "on_s,grams\n8,18,5\n1,5,3,0\n2,4.5\n"))
     assert [one.line for one in refused.value.problems] == [2, 3]
     assert all("Write decimals with a point" in one.text for one in refused.value.problems)
+
+
+@pytest.mark.parametrize("words", [("prime", "1,2,3", "--jug"), ("calibrate", "2,6"), ("stock", "confirm", "1,2")])
+def test_lines_joined_by_commas_are_refused_with_the_way_to_write_them(tundish, engine, words):
+    shown = tundish(*words)
+    assert shown.exit_code == REFUSED
+    assert "such as 1 2 3" in shown.stderr
+    assert engine.asked == []
