@@ -2,7 +2,7 @@
 
 python3 tests benchmarks commands [--rounds N]
 
-A machine on the bench is commissioned and started anew, in folders of its own. What the engine answers counts the engine's
+A machine on the bench is commissioned and started anew, in folders of its own. What the engine answers counts its
 time too. Ends with 1 when a median is above its limit.
 """
 
@@ -24,8 +24,8 @@ FILES_S = 0.6  # files are read
 FIRST_MENU_S = 0.5
 
 ANSWERED = (
-    "status", "menu", "menu orchard", f"plan '{RECIPE}'", "stock", "hygiene", "history", "commissioned", "calibration 2",
-    "bench show",
+    "status", "menu", "menu orchard", f"plan '{RECIPE}'", "stock", "hygiene", "history", "commissioned",
+    "calibration 2", "bench show",
 )  # fmt: skip
 FILES = (
     f"check --profile {PROFILE} --book {BOOK}", f"check --profile {PROFILE}", f"wiring --profile {PROFILE}",
