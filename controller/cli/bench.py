@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from controller.bench.report import BenchReport
 
 EXCHANGE_S = 1.3  # a shorter absence is no other glass to the guard
+SEEN_S = 0.8  # until the guard counts the glass as set down
 
 # The kinds of controller.bench.faults, here so that the help needs no bench; a test holds the two equal.
 FAULTS = (
@@ -118,6 +119,7 @@ def glass(
             held_ml = client.lift_glass()
             time.sleep(EXCHANGE_S)
             client.place_glass(name)
+            time.sleep(SEEN_S)
         else:
             held_ml = client.empty_glass()
     show({"glass": action, "held_ml": held_ml}, lambda: f"glass {action}{_contents(held_ml)}", as_json=as_json)
