@@ -14,7 +14,7 @@ The search counts in whole numbers (nanoseconds, nanoamperes, nanolitres per sec
 comparisons are exact, and any two lengths that differ do so by at least 1.
 
 How good it is. Of drawn phases with 9 or 10 runs, few orders are shortest, and far from other good ones: about
-two in a hundred instances of 2 to 10 lines is planned 0.1 to 7 % too long (`benchmarks schedule` counts them), about
+two in a hundred instances of 2 to 10 lines are planned 0.1 to 7 % too long (`benchmarks schedule` counts them), about
 one in seven of 138 that are hard on purpose. Tried on those at the same work, with 18 to 25 missed, which is scatter:
 0 to 0.7 of the work for the sweep, 1 to 4 annealings, lower temperatures (higher ones: 34). Tried on the missed ones,
 without gain: moving pairs, double swaps, annealing backwards in time or over list priorities, unused room as part of
