@@ -24,7 +24,7 @@ from controller.config import load
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
 from controller.model.evening import CloseRequest
-from controller.model.views import PourRequest
+from controller.model.requests import PourRequest
 from controller.rehearsal.closing import carry_out
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all

@@ -62,8 +62,8 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.plan import Operation, Segment
+from controller.model.requests import LineRequest
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
-from controller.model.views import LineRequest
 
 EVENT: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)
 TURN_S = 0.01  # of virtual time

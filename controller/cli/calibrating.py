@@ -15,7 +15,8 @@ from controller.cli.options import Decimal, existing_file, facts_options, show
 from controller.cli.scales import Scale, scale_of, weigh_run
 from controller.cli.trials_file import read_trials
 from controller.errors import Refused, TundishError
-from controller.model.views import CalibrationRequest, FitView, TrialsRequest, WeighingRequest
+from controller.model.requests import CalibrationRequest, TrialsRequest, WeighingRequest
+from controller.model.views import FitView
 from controller.model.weighing import StrikeRequest
 
 

@@ -8,7 +8,8 @@ import click
 
 from controller.cli.completion import GLASS, LIQUID
 from controller.cli.options import Decimal, quantity
-from controller.model.views import FreeDose, PourRequest, Swap
+from controller.model.requests import FreeDose, PourRequest
+from controller.model.views import Swap
 
 FREE_POUR = "free pour"  # what a drink without a recipe is called unless it is given a name
 DOSE = re.compile(r"(?P<volume>[\d.,]+\s*[A-Za-z_]+)\s+(?P<source>\S.*)")

@@ -11,8 +11,9 @@ from controller.cli.completion import LINE, LIQUID
 from controller.cli.following import EXIT, begin, begin_and_follow, draw_end
 from controller.cli.options import facts_options, quantity, show, table
 from controller.errors import Refused
+from controller.model.requests import AssignRequest, JogAnswerRequest, JogRequest, LineRequest
 from controller.model.states import Outcome
-from controller.model.views import AssignRequest, JogAnswerRequest, JogRequest, JogView, LineRequest
+from controller.model.views import JogView
 
 Kind = Literal["prime", "purge", "clean", "rinse"]
 

@@ -15,7 +15,8 @@ from controller.cli.following import begin_and_follow
 from controller.cli.glass import glass_is_seen, waited_for_glass
 from controller.cli.options import facts_options, quantity, show
 from controller.errors import TundishError
-from controller.model.views import AcknowledgeRequest, OperationView, Status
+from controller.model.requests import AcknowledgeRequest
+from controller.model.views import OperationView, Status
 
 
 @click.command()

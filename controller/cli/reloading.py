@@ -8,7 +8,8 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.options import facts_options, show
-from controller.model.views import BookView, GlassesRequest, LargerGlass
+from controller.model.requests import GlassesRequest
+from controller.model.views import BookView, LargerGlass
 
 WAIT_S = 300.0  # engine and guard read it one after the other, perhaps from a slow card
 

@@ -15,8 +15,9 @@ from controller.cli.following import begin
 from controller.cli.options import decimal
 from controller.cli.places import BENCH, run_dir_to_use
 from controller.errors import BadQuantity, Refused, TundishError
+from controller.model.requests import TrialRequest
 from controller.model.states import Outcome
-from controller.model.views import Status, TrialRequest
+from controller.model.views import Status
 
 if TYPE_CHECKING:
     from controller.bench.client import BenchClient

@@ -9,7 +9,8 @@ from controller.cli.client import Engine, address
 from controller.cli.completion import LINE
 from controller.cli.options import Decimal, facts_options, show
 from controller.cli.scales import scale_of, weigh_run
-from controller.model.views import FitView, SpotCheckRequest, SpotCheckView
+from controller.model.requests import SpotCheckRequest
+from controller.model.views import FitView, SpotCheckView
 
 RUN_S = 8.0
 

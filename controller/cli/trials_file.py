@@ -5,7 +5,7 @@ from pathlib import Path
 
 from controller.cli.options import decimal
 from controller.errors import BadQuantity, FileProblems, Problem
-from controller.model.views import WeighedTrial
+from controller.model.requests import WeighedTrial
 
 
 def read_trials(path: Path) -> tuple[WeighedTrial, ...]:

@@ -14,16 +14,14 @@ from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
 from controller.model.profile import Profile
-from controller.model.views import (
+from controller.model.requests import (
     CalibrationRequest,
-    FitView,
-    SagView,
     SpotCheckRequest,
-    SpotCheckView,
     TogetherRequest,
     TrialsRequest,
     WeighingRequest,
 )
+from controller.model.views import FitView, SagView, SpotCheckView
 from controller.model.weighing import StrikeRequest
 
 

@@ -7,8 +7,9 @@ from controller.errors import Refused
 from controller.ledger.records import JogAnswer
 from controller.ledger.store import Ledger
 from controller.model.profile import Line, Profile
+from controller.model.requests import JogAnswerRequest
 from controller.model.states import OperationKind
-from controller.model.views import JogAnswerRequest, JogView
+from controller.model.views import JogView
 
 
 class Commissioning:

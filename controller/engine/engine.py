@@ -40,25 +40,18 @@ from controller.model.messages import (
 )
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
-from controller.model.states import OperationKind
-from controller.model.views import (
+from controller.model.requests import (
     AcknowledgeRequest,
-    Asked,
     AssignRequest,
     GlassesRequest,
     JogAnswerRequest,
     JogRequest,
-    JogView,
-    LargerGlass,
     LineRequest,
-    MenuEntry,
-    Names,
-    OperationView,
-    PlanView,
     PourRequest,
-    Status,
     TrialRequest,
 )
+from controller.model.states import OperationKind
+from controller.model.views import Asked, JogView, LargerGlass, MenuEntry, Names, OperationView, PlanView, Status
 from controller.sequencing.line_runs import timed_runs, wetting_runs
 
 log = structlog.get_logger()

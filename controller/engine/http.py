@@ -28,23 +28,22 @@ from controller.engine.reloading import Reloading
 from controller.errors import Refused, TundishError
 from controller.ledger.records import Wanted
 from controller.model.messages import CONTAINER
-from controller.model.views import (
+from controller.model.requests import (
     AcknowledgeRequest,
     AssignRequest,
     CalibrationRequest,
-    FitView,
     GlassesRequest,
     JogAnswerRequest,
     JogRequest,
     LineRequest,
     PourRequest,
-    SagView,
     SpotCheckRequest,
     TogetherRequest,
     TrialRequest,
     TrialsRequest,
     WeighingRequest,
 )
+from controller.model.views import FitView, SagView
 from controller.model.weighing import StrikeRequest
 
 Handler = Callable[[Request], Awaitable[Response]]

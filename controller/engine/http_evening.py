@@ -14,7 +14,7 @@ from controller.model.evening import (
     StockView,
     StockWeighingRequest,
 )
-from controller.model.views import PourRequest
+from controller.model.requests import PourRequest
 
 
 class EveningApi:

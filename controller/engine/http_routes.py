@@ -21,32 +21,34 @@ from controller.model.evening import (
     Usage,
 )
 from controller.model.fields import LineNumber, Value
-from controller.model.states import OperationKind
-from controller.model.views import (
+from controller.model.requests import (
     AcknowledgeRequest,
     AssignRequest,
-    BookView,
     CalibrationRequest,
-    FitView,
     GlassesRequest,
     JogAnswerRequest,
     JogRequest,
-    JogView,
     LineRequest,
-    MenuEntry,
-    Names,
-    OperationView,
-    PlanView,
     PourRequest,
-    SagView,
     SpotCheckRequest,
-    SpotCheckView,
-    Status,
-    Times,
     TogetherRequest,
     TrialRequest,
     TrialsRequest,
     WeighingRequest,
+)
+from controller.model.states import OperationKind
+from controller.model.views import (
+    BookView,
+    FitView,
+    JogView,
+    MenuEntry,
+    Names,
+    OperationView,
+    PlanView,
+    SagView,
+    SpotCheckView,
+    Status,
+    Times,
 )
 from controller.model.weighing import StrikeRequest
 

@@ -16,9 +16,10 @@ from controller.model.labels import GlassSize
 from controller.model.messages import LineReport, Refusal
 from controller.model.plan import Segment
 from controller.model.profile import Profile
+from controller.model.requests import PourRequest
 from controller.model.standard_drinks import standard_drinks
 from controller.model.states import Contents
-from controller.model.views import MenuEntry, Offer, PourRequest, Swap
+from controller.model.views import MenuEntry, Offer, Swap
 from controller.sequencing.plan import Plan, plan_serving
 
 Verdict = Callable[[str, Sequence[Segment]], tuple[Refusal, ...]]  # glass, plan -> what the guard would refuse of it

@@ -27,8 +27,9 @@ from controller.model.doses import Resolved, poured_ml
 from controller.model.messages import Refusal
 from controller.model.plan import Segment
 from controller.model.profile import Profile
+from controller.model.requests import FreeDose, PourRequest
 from controller.model.states import OperationKind, Outcome
-from controller.model.views import Asked, FreeDose, MenuEntry, PlanView, PourRequest
+from controller.model.views import Asked, MenuEntry, PlanView
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import Plan, plan_serving
 

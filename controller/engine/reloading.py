@@ -10,7 +10,8 @@ from controller.engine.http_asking import Asking
 from controller.errors import Problem, Refused, TundishError
 from controller.model.book import Book
 from controller.model.profile import Profile
-from controller.model.views import BookView, GlassesRequest
+from controller.model.requests import GlassesRequest
+from controller.model.views import BookView
 
 WAIT_S = 120.0  # for the guard, which reads its own copy, perhaps from a slow card
 

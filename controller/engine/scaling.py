@@ -17,7 +17,7 @@ from controller.metering.mixture import Mixture, mix
 from controller.model.book import Book, Recipe
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved, poured_ml, resolve, varied
-from controller.model.views import PourRequest
+from controller.model.requests import PourRequest
 
 SURELY_DOSED_ML = 25.0  # the smallest dose is looked for below this; where there is none, this is it
 ROUNDS = 5  # each gains a factor of twenty and more

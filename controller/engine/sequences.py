@@ -20,8 +20,9 @@ from controller.model.evening import ChangeRequest, CloseRequest, SequenceView, 
 from controller.model.fields import Value
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
+from controller.model.requests import AssignRequest
 from controller.model.states import OperationKind, Outcome
-from controller.model.views import Asked, AssignRequest
+from controller.model.views import Asked
 from controller.sequencing.line_runs import longest_s, most_ml
 
 ALL_LINES = 0  # the line of a sequence that is about the whole machine

@@ -15,7 +15,8 @@ from controller.metering.liquid_factor import LiquidFactor, expected_factor, mea
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
-from controller.model.views import SpotCheckRequest, SpotCheckView
+from controller.model.requests import SpotCheckRequest
+from controller.model.views import SpotCheckView
 
 DAY_S, HOUR_S = 86_400.0, 3_600.0
 BLOCKED, FLAGGED = "blocked for small doses", "flagged"

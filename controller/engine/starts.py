@@ -15,8 +15,9 @@ from controller.ledger.store import Ledger
 from controller.model.messages import ConfirmJug, Refusal
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import Profile
+from controller.model.requests import PourRequest
 from controller.model.states import OperationKind
-from controller.model.views import Asked, PourRequest
+from controller.model.views import Asked
 from controller.sequencing.line_runs import longest_s
 from controller.sequencing.plan import Plan
 

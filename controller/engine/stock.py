@@ -13,8 +13,8 @@ from controller.metering.gravimetry import liquid_volume_ml
 from controller.model.book import Book
 from controller.model.evening import EmptyRequest, RefillRequest, StockChange, StockView, StockWeighingRequest
 from controller.model.messages import Assign, Hung
+from controller.model.requests import AssignRequest
 from controller.model.states import MachineState
-from controller.model.views import AssignRequest
 
 # When the guard takes another container on record; it is told of one hung meanwhile as soon as it does.
 AT_REST = frozenset({MachineState.STOPPED, MachineState.IDLE, MachineState.ABORTED})

@@ -12,8 +12,9 @@ from controller.metering.together import Sag, Share, sag_together
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
+from controller.model.requests import TogetherRequest
 from controller.model.states import OperationKind, Outcome
-from controller.model.views import SagView, TogetherRequest
+from controller.model.views import SagView
 
 
 class Together:

@@ -26,16 +26,8 @@ from controller.metering.residuals import mean_ml
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
-from controller.model.views import (
-    CalibrationRequest,
-    DoseError,
-    FitView,
-    SpotCheckRequest,
-    TrialsRequest,
-    TrialView,
-    WeighedTrial,
-    WeighingRequest,
-)
+from controller.model.requests import CalibrationRequest, SpotCheckRequest, TrialsRequest, WeighedTrial, WeighingRequest
+from controller.model.views import DoseError, FitView, TrialView
 from controller.model.weighing import Budget, StrikeRequest
 
 MOST_TRIALS = 12

@@ -15,8 +15,9 @@ from controller.errors import TundishError
 from controller.model.evening import CloseRequest
 from controller.model.event import GuestEvent
 from controller.model.messages import Changed, Ended, Event, FaultLatchedEvent, Refusal
+from controller.model.requests import AcknowledgeRequest, AssignRequest, LineRequest
 from controller.model.states import MachineState
-from controller.model.views import AcknowledgeRequest, AssignRequest, LineRequest, OperationView
+from controller.model.views import OperationView
 from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_record import ContainerChange, Trouble
 from controller.rehearsal.machine import Machine

@@ -8,8 +8,9 @@ from controller.catering.service import Service
 from controller.errors import FaultLatched, Refused
 from controller.metering.dose import mi008_ml
 from controller.model.book import Book
+from controller.model.requests import PourRequest
 from controller.model.states import Outcome
-from controller.model.views import OperationView, PourRequest
+from controller.model.views import OperationView
 from controller.rehearsal.evening_host import Host
 from controller.rehearsal.evening_record import Lost, PouredDose, Refusal, Served
 

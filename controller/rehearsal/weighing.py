@@ -2,17 +2,15 @@
 
 from collections.abc import Callable
 
-from controller.model.views import (
+from controller.model.requests import (
     CalibrationRequest,
-    FitView,
     LineRequest,
-    SagView,
     SpotCheckRequest,
-    SpotCheckView,
     TogetherRequest,
     TrialRequest,
     WeighingRequest,
 )
+from controller.model.views import FitView, SagView, SpotCheckView
 from controller.rehearsal.machine import Machine
 
 JAR_ML = 2000.0

@@ -37,8 +37,7 @@ from controller.safety.states import SWITCHING_OFF, Trigger
 # than this, taken together, end the operation.
 LATE_S = 0.1
 LIFT_S = 1.0  # a glass that is pushed leaves its contact for less; common practice, no source
-STOP_PRESSED, INPUTS, LATE = "stop pressed", "inputs", "late"  # causes of faults
-BOARD, JOURNAL = "board", "journal"  # those that the loop reports
+STOP_PRESSED, INPUTS, LATE, BOARD, JOURNAL = "stop pressed", "inputs", "late", "board", "journal"  # causes of faults
 PASSING = frozenset({S.COMPLETE, S.RESETTING})  # left by themselves
 FED = frozenset({S.EXECUTE, S.COMPLETING})  # the main relay is closed; COMPLETING lasts until no current flows
 

@@ -40,7 +40,7 @@ from controller.model.book import Book, Dose, Glass, Phase, Recipe
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
 from controller.model.profile import Line, Profile
-from controller.model.views import PourRequest
+from controller.model.requests import PourRequest
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all, weighed_trial
 

@@ -28,16 +28,15 @@ from three_processes import ROOT, Processes
 from controller.cli.client import address
 from controller.errors import TundishError
 from controller.model.messages import HEARTBEAT_S
-from controller.model.views import (
+from controller.model.requests import (
     CalibrationRequest,
-    FitView,
     FreeDose,
     LineRequest,
-    OperationView,
     PourRequest,
     TrialsRequest,
     WeighedTrial,
 )
+from controller.model.views import FitView, OperationView
 
 REACH_MS = 50.0
 LINES = tuple(range(1, 9))

@@ -8,17 +8,16 @@ from campaigns.plot import Order
 from controller.bench.fluids import CLEANER, RINSE_WATER
 from controller.engine.engine import Engine
 from controller.errors import Refused
-from controller.model.states import MachineState, OperationKind
-from controller.model.views import (
+from controller.model.requests import (
     AcknowledgeRequest,
-    Asked,
     AssignRequest,
     JogRequest,
     LineRequest,
     PourRequest,
-    Status,
     TrialRequest,
 )
+from controller.model.states import MachineState, OperationKind
+from controller.model.views import Asked, Status
 
 JAR_ML = 2000.0
 FULL_ML = 3000.0

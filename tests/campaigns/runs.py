@@ -12,8 +12,8 @@ from campaigns.troubles import LONGEST_S
 from campaigns.violation import Violation
 
 from controller.errors import TundishError
+from controller.model.requests import JogRequest
 from controller.model.states import Contents, MachineState
-from controller.model.views import JogRequest
 
 WALL_S = 1_789_000_000.0
 CALM_S = 100.0  # after the last trouble the machine is at rest again, one way or another

@@ -5,14 +5,12 @@ messages that reached it, and from the contacts as the bench has them.
 """
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import msgspec
 from campaigns.amounts import Amounts
+from campaigns.licence import Licence, end_to_end
 from campaigns.violation import Violation
-from msgspec.structs import replace
 
 from controller.bench.trace import LevelEntry
 from controller.guard.sentinel_link import FRESH_S
@@ -27,7 +25,7 @@ from controller.model.messages import (
     Report,
     Stop,
 )
-from controller.model.plan import Operation, PlannedRun
+from controller.model.plan import Operation
 from controller.model.states import Contents, MachineState, OperationKind
 from controller.safety.contents import DRAWS_LIQUID
 from controller.safety.records import (
@@ -49,7 +47,6 @@ if TYPE_CHECKING:
     from campaigns.house import House
 
 EPS_S = 1e-6
-TOUCHING_S = 1e-5  # runs of one line that are no further apart are one
 POLL_S = 0.2  # the longest time between two readings of the contacts
 FEED_S = 0.5  # with all channels off, the main relay may stay closed for so long until that is shown
 DEAD_S = 1.0  # a guard that is gone: every channel off by then, by the sentinel or by the boot service
@@ -58,30 +55,6 @@ SETTLING = frozenset({MachineState.HOLDING, MachineState.STOPPING, MachineState.
 DRAWS = frozenset({OperationKind.SERVE, OperationKind.PRIME, OperationKind.TRIAL})
 
 _stamped = msgspec.json.Decoder(list[Stamped])
-
-
-@dataclass
-class Licence:
-    """What the journal allows: the lines of one operation, each for so long at a stretch and in all."""
-
-    operation: Operation
-    longest_s: dict[int, float] = field(default_factory=dict)
-    whole_s: dict[int, float] = field(default_factory=dict)
-    on_s: dict[int, float] = field(default_factory=dict)
-    may_switch: bool = False
-    is_begun: bool = False
-
-    def add(self, runs: Iterable[PlannedRun]) -> None:
-        """These runs are allowed besides; runs of a line that touch are one stretch."""
-        stretches: dict[int, tuple[float, float]] = {}
-        for run in sorted(runs, key=lambda run: run.start_s):
-            begin_s, end_s = stretches.get(run.line, (run.start_s, run.start_s))
-            if run.start_s > end_s + TOUCHING_S:
-                begin_s = run.start_s
-            stretches[run.line] = begin_s, run.start_s + run.duration_s
-            stretch_s = run.start_s + run.duration_s - begin_s
-            self.longest_s[run.line] = max(self.longest_s.get(run.line, 0.0), stretch_s)
-            self.whole_s[run.line] = self.whole_s.get(run.line, 0.0) + run.duration_s
 
 
 class Watch:
@@ -162,7 +135,7 @@ class Watch:
             raise Violation(f"{operation.operation} was admitted while a fault is latched")
         self.admitted[operation.operation] = record
         self.licence, self._stop_heard = Licence(operation), False
-        self.licence.add(_end_to_end(operation))
+        self.licence.add(end_to_end(operation))
         self.amounts.begin(operation)
         if operation.segments[0].hand is None:
             self._allow()
@@ -398,13 +371,3 @@ class Watch:
             if kind is not None and state.contents not in allowed:
                 raise Violation(f"line {state.line} was in motion when the guard ended, and counts as {state.contents}")
         self._in_motion.clear()
-
-
-def _end_to_end(operation: Operation) -> list[PlannedRun]:
-    """All runs of an operation on one line of time, without the waits for people."""
-    runs: list[PlannedRun] = []
-    offset_s = 0.0
-    for segment in operation.segments:
-        runs += [replace(run, start_s=offset_s + run.start_s) for run in segment.runs]
-        offset_s = max((run.start_s + run.duration_s for run in runs), default=0.0)
-    return runs

@@ -17,8 +17,7 @@ from controller.clock import VirtualClock
 from controller.config import load
 from controller.ledger.journal import FileJournal
 from controller.ledger.schema import SCHEMA_VERSION
-from controller.model.states import Contents
-from controller.model.views import (
+from controller.model.requests import (
     AcknowledgeRequest,
     AssignRequest,
     CalibrationRequest,
@@ -27,6 +26,7 @@ from controller.model.views import (
     TrialsRequest,
     WeighedTrial,
 )
+from controller.model.states import Contents
 from controller.rehearsal.machine import Machine
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -11,8 +11,8 @@ from test_guard_link import REPORT, Guard, linked
 from controller.engine.engine import Engine
 from controller.errors import Refused, Unreachable
 from controller.model.messages import Admitted, AskReport, Delivery, Edge, Ended, Heartbeat, Hello, Refusal, Start
+from controller.model.requests import PourRequest
 from controller.model.states import OperationKind, Outcome
-from controller.model.views import PourRequest
 
 ANSWER = report()
 

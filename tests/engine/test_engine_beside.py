@@ -12,8 +12,8 @@ from controller.engine.beside import AtOnce, Beside, NotYet
 from controller.engine.worker import Answer, Call, answer
 from controller.errors import OutOfRange, Refused, require_positive
 from controller.model.messages import TakeCalibration
+from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import MachineState, Outcome
-from controller.model.views import LineRequest, PourRequest
 from controller.sequencing import schedule
 
 LINES = tuple(line.line for line in PROFILE.lines)

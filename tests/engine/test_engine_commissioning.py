@@ -6,15 +6,8 @@ from played_guard import LIQUIDS, PROFILE, Desk, report
 from controller.engine.engine import Engine
 from controller.errors import Refused
 from controller.model.messages import Changed, Delivery, Ended, Start
+from controller.model.requests import FreeDose, JogAnswerRequest, JogRequest, LineRequest, PourRequest, TrialRequest
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
-from controller.model.views import (
-    FreeDose,
-    JogAnswerRequest,
-    JogRequest,
-    LineRequest,
-    PourRequest,
-    TrialRequest,
-)
 
 
 @pytest.fixture

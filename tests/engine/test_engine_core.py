@@ -24,8 +24,7 @@ from controller.model.messages import (
     TakeCalibration,
     Unhold,
 )
-from controller.model.states import Contents, MachineState, OperationKind, Outcome
-from controller.model.views import (
+from controller.model.requests import (
     AssignRequest,
     CalibrationRequest,
     FreeDose,
@@ -38,6 +37,7 @@ from controller.model.views import (
     WeighedTrial,
     WeighingRequest,
 )
+from controller.model.states import Contents, MachineState, OperationKind, Outcome
 
 UNATTENDED = next(one for one in BOOK.recipes if all(phase.hand is None for phase in one.phases))
 BY_HAND = next(one for one in BOOK.recipes if any(phase.hand is not None for phase in one.phases[1:]))

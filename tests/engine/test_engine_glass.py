@@ -7,8 +7,8 @@ from played_guard import BOOK, PROFILE, Desk, report
 from controller.engine.engine import Engine
 from controller.errors import Refused
 from controller.model.messages import Delivery, Ended, InputsChanged, Start
+from controller.model.requests import PourRequest
 from controller.model.states import OperationKind, Outcome
-from controller.model.views import PourRequest
 
 DRINK = "Blackcurrant Spritz"
 

@@ -19,8 +19,8 @@ from controller.model.messages import (
     Start,
     Unhold,
 )
+from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
-from controller.model.views import LineRequest, PourRequest
 
 DAY_S, HOUR_S = 86_400.0, 3_600.0
 JUICE, TEA, SODA = 1, 5, 6  # ordinary, tea, ordinary with 12 h of life once opened

@@ -11,8 +11,9 @@ from controller.engine.menu import Menu, Shelf, missing
 from controller.errors import Refused
 from controller.ledger.records import Container
 from controller.model.messages import LineReport
+from controller.model.requests import PourRequest
 from controller.model.states import Contents
-from controller.model.views import Offer, PourRequest, Swap
+from controller.model.views import Offer, Swap
 
 REPORTS = {one.line: one for one in report().lines}
 TEA, JUICE, SYRUP, LIME, CORDIAL = 5, 1, 3, 4, 2

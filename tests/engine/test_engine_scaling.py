@@ -9,7 +9,8 @@ from controller.metering.calibration import law_of
 from controller.metering.dose import predict
 from controller.model.book import Book, Dose, Glass, Liquid, Phase, Recipe
 from controller.model.calibration import Calibration
-from controller.model.views import PourRequest, Swap
+from controller.model.requests import PourRequest
+from controller.model.views import Swap
 
 BOOK = Book(
     title="supper",

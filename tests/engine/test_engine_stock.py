@@ -9,8 +9,8 @@ from controller.errors import Refused
 from controller.model.calibration import Calibration
 from controller.model.evening import EmptyRequest, RefillRequest, StockWeighingRequest
 from controller.model.messages import Assign, Changed, Delivery, Ended, LineChanged, RanDry
+from controller.model.requests import AssignRequest, PourRequest
 from controller.model.states import MachineState, OperationKind, Outcome
-from controller.model.views import AssignRequest, PourRequest
 
 DRINK, SYRUP = "Orchard Fizz", 3
 

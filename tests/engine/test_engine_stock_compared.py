@@ -10,8 +10,8 @@ from controller.errors import Refused
 from controller.ledger.records import Container
 from controller.model.evening import EmptyRequest
 from controller.model.messages import Assign, Changed, FaultLatchedEvent, Hung
+from controller.model.requests import PourRequest
 from controller.model.states import Contents, MachineState
-from controller.model.views import PourRequest
 
 SPRITZ, CORDIAL, JUICE = "Blackcurrant Spritz", "blackcurrant cordial", "apple juice"
 BY_BOOK = tuple(Hung(line=one.line, liquid=one.liquid) for one in BOOK.lines)

@@ -8,8 +8,8 @@ from controller.errors import Refused
 from controller.model.evening import ChangeRequest
 from controller.model.labels import GlassSize, Label
 from controller.model.messages import LineChanged, TakeBook
+from controller.model.requests import GlassesRequest, PourRequest
 from controller.model.states import Contents
-from controller.model.views import GlassesRequest, PourRequest
 
 DAY_S = 86400.0
 CORDIAL, JUICE = "blackcurrant cordial", "apple juice"

@@ -13,8 +13,9 @@ from controller.engine.http_asking import BODY_BYTES
 from controller.engine.http_events import EventRing
 from controller.errors import FaultLatched, IllegalTransition, OutOfRange, RecordError, Refused, Unreachable
 from controller.model.messages import Refusal
+from controller.model.requests import PourRequest
 from controller.model.states import Contents, MachineState, OperationKind
-from controller.model.views import Asked, LineView, OperationView, PourRequest, Status
+from controller.model.views import Asked, LineView, OperationView, Status
 
 
 def operation_view(operation="op1", **changes):

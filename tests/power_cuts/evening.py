@@ -18,18 +18,17 @@ from controller.errors import TundishError
 from controller.ledger.journal import FileJournal
 from controller.metering.density import liquid_kg_m3
 from controller.model.messages import Edge, Event, Start, Unhold
-from controller.model.states import MachineState
-from controller.model.views import (
+from controller.model.requests import (
     AcknowledgeRequest,
     AssignRequest,
     CalibrationRequest,
     LineRequest,
-    OperationView,
     PourRequest,
-    Status,
     TrialsRequest,
     WeighedTrial,
 )
+from controller.model.states import MachineState
+from controller.model.views import OperationView, Status
 from controller.rehearsal.machine import Machine
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -12,8 +12,8 @@ from power_cuts.evening import PROFILE, delivered, started, told_of
 from controller.clock import VirtualClock
 from controller.errors import TundishError
 from controller.model.messages import Edge, Event
+from controller.model.requests import PourRequest
 from controller.model.states import Contents, Outcome
-from controller.model.views import PourRequest
 from controller.rehearsal.machine import Machine
 from controller.safety.startup import JOURNAL_DAMAGED, STOCK_DIFFERS
 

@@ -7,7 +7,8 @@ from three_processes import ROOT, Processes
 
 from controller.bench.faults import Fault
 from controller.bench.trace import ContactEntry, FeedEntry, read_trace
-from controller.model.views import LineRequest, OperationView
+from controller.model.requests import LineRequest
+from controller.model.views import OperationView
 from controller.safety.plausibility import CURRENT_OFF
 
 LINE = 4

@@ -17,17 +17,9 @@ from controller.cli.client import Engine, address
 from controller.cli.places import BENCH, ENGINE, GUARD
 from controller.errors import TundishError
 from controller.model.messages import VERSION, AskReport, Command, Event, Hello, Report
+from controller.model.requests import CalibrationRequest, LineRequest, PourRequest, TrialsRequest, WeighedTrial
 from controller.model.states import Outcome
-from controller.model.views import (
-    CalibrationRequest,
-    FitView,
-    LineRequest,
-    OperationView,
-    PourRequest,
-    Status,
-    TrialsRequest,
-    WeighedTrial,
-)
+from controller.model.views import FitView, OperationView, Status
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"

@@ -11,8 +11,8 @@ from controller.metering.dose import mi008_ml
 from controller.model.calibration import Calibration
 from controller.model.evening import ChangeRequest, CloseRequest, RefillRequest
 from controller.model.messages import TakeCalibration
+from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
-from controller.model.views import LineRequest, PourRequest
 from controller.rehearsal.closing import carry_out
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import prime_all

@@ -5,8 +5,8 @@ from test_virtual_machine import BY_HAND, LINES, is_any_on, machine, pour
 
 from controller.errors import Refused
 from controller.model.evening import EmptyRequest, RefillRequest
+from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
-from controller.model.views import LineRequest, PourRequest
 
 JUICE = 1
 __all__ = ["BY_HAND", "machine"]

@@ -6,7 +6,7 @@ from ready_machine import PROFILE, ready_machine
 
 from controller.errors import Refused
 from controller.model.messages import Judge
-from controller.model.views import PourRequest
+from controller.model.requests import PourRequest
 
 TIGHT = replace(PROFILE, caps=replace(PROFILE.caps, serving_time_s=22.0))
 

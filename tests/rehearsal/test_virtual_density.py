@@ -7,7 +7,7 @@ import pytest
 
 from controller.config import load
 from controller.errors import Refused
-from controller.model.views import CalibrationRequest, TrialsRequest, WeighedTrial
+from controller.model.requests import CalibrationRequest, TrialsRequest, WeighedTrial
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import calibrate, prime_all
 

@@ -8,8 +8,8 @@ from msgspec.structs import replace
 from controller.bench.faults import Fault
 from controller.config import load
 from controller.errors import FaultLatched
+from controller.model.requests import AcknowledgeRequest, LineRequest
 from controller.model.states import MachineState, Outcome
-from controller.model.views import AcknowledgeRequest, LineRequest
 from controller.rehearsal.machine import Machine
 from controller.safety.plausibility import CURRENT_OFF, CURRENT_UNFED, NO_CURRENT
 

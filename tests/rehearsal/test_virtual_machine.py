@@ -7,8 +7,8 @@ from controller.bench.faults import Fault
 from controller.errors import FaultLatched, Refused
 from controller.metering.dose import mi008_ml
 from controller.model.messages import SILENCE_S
+from controller.model.requests import AcknowledgeRequest, LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
-from controller.model.views import AcknowledgeRequest, LineRequest, PourRequest
 from controller.rehearsal.weighing import calibrate, learn_sag
 
 LINES = tuple(line.line for line in PROFILE.lines)

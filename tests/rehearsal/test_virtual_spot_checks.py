@@ -7,7 +7,7 @@ import pytest
 from controller.bench.faults import Fault
 from controller.config import load
 from controller.errors import Refused
-from controller.model.views import AssignRequest, LineRequest, PourRequest
+from controller.model.requests import AssignRequest, LineRequest, PourRequest
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import calibrate, prime_all, spot_check
 

@@ -7,7 +7,7 @@ import pytest
 from controller.bench.faults import Fault
 from controller.config import load
 from controller.model.evening import StockWeighingRequest
-from controller.model.views import SpotCheckRequest
+from controller.model.requests import SpotCheckRequest
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import calibrate, prime_all, spot_check, weighed_trial
 

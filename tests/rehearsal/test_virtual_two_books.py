@@ -11,8 +11,8 @@ from controller.ledger.journal import MemoryJournal
 from controller.model.calibration import Calibration
 from controller.model.evening import ChangeRequest
 from controller.model.messages import TakeCalibration
+from controller.model.requests import AcknowledgeRequest, AssignRequest, LineRequest, PourRequest
 from controller.model.states import Contents, Outcome
-from controller.model.views import AcknowledgeRequest, AssignRequest, LineRequest, PourRequest
 from controller.rehearsal.closing import carry_out
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import prime_all

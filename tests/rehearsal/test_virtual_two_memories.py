@@ -4,8 +4,8 @@ import pytest
 from ready_machine import BOOK, PROFILE
 
 from controller.ledger.journal import FileJournal, MemoryJournal
+from controller.model.requests import AcknowledgeRequest, JogRequest
 from controller.model.states import Contents, MachineState
-from controller.model.views import AcknowledgeRequest, JogRequest
 from controller.rehearsal.machine import Machine
 from controller.rehearsal.weighing import prime_all
 

@@ -28,8 +28,8 @@ from controller.model.messages import (
     Stop,
 )
 from controller.model.plan import Operation, Segment
+from controller.model.requests import LineRequest
 from controller.model.states import OperationKind
-from controller.model.views import LineRequest
 
 # Steps that are left out of the walks: a hold needs a glass, and what the engine does by itself when it is back.
 LEFT_OUT = ("glass lifted", "go on", "write going on", "disk full going on", "held for too long")
