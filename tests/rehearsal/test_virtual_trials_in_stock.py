@@ -75,7 +75,7 @@ def test_a_spot_check_is_booked_at_its_weight_and_back_when_it_is_struck():
         spot_check(machine, 4, 10.0)
         now_ml = level(machine, 4).remaining_ml
         assert now_ml - machine.plant.container_ml(4) == pytest.approx(off_ml, abs=0.3)
-        machine.engine.strike_spot_check(4)
+        machine.engine.calibrating.strike_spot_check(4)
         # Booked by the calibration again, which knows nothing of the wear: a tenth of 50 mL more than was drawn.
         assert level(machine, 4).remaining_ml - now_ml == pytest.approx(-5.0, abs=1.0)
     finally:
@@ -91,9 +91,9 @@ def test_a_spot_check_with_a_wrong_digit_does_not_touch_the_stock(factor):
         machine.pass_time(PROFILE.caps.duty_window_s)
         operation, grams = weighed_trial(machine, (4,), 10.0)
         before_ml = level(machine, 4).remaining_ml
-        machine.engine.spot_check(SpotCheckRequest(operation=operation, line=4, grams=grams * factor))
+        machine.engine.calibrating.spot_check(SpotCheckRequest(operation=operation, line=4, grams=grams * factor))
         assert level(machine, 4).remaining_ml == before_ml
-        machine.engine.strike_spot_check(4)
+        machine.engine.calibrating.strike_spot_check(4)
         assert level(machine, 4).remaining_ml == before_ml
     finally:
         machine.close()
