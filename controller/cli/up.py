@@ -51,13 +51,7 @@ def up(
         raise click.BadParameter(f"the book has no glass {glass!r}; it has {known}.", param_hint="--glass")
     for line in more_in_check(warnings):
         click.echo(line, err=True)
-    folder = run_dir_to_fill(run_dir)
-    running = [one.name for one in running_in(folder)]
-    if running:
-        raise TundishError(
-            f"a machine already runs in {folder} ({', '.join(running)}). Stop it first with tundish down, or choose "
-            "another place with --run-dir."
-        )
+    folder = _free_folder(run_dir)
     is_simulated = profile.board.backend == "bench"
     if is_simulated and state_dir is None:
         state_dir = own_state_dir() / f"{profile_path.stem}-{seed}{'' if condition == 'steady' else f'-{condition}'}"
@@ -77,21 +71,23 @@ def up(
         Wanted("engine", ["engine", *files, *records], lambda: _is_healthy(folder)),
     ]
     if is_simulated:
-        vessel = [] if glass is None else ["--glass", glass]
-        words = [
-            "bench",
-            "run",
-            *files,
-            "--seed",
-            str(seed),
-            "--as",
-            condition,
-            "--memory",
-            str(state / MEMORY),
-            *vessel,
-        ]
-        wanted.insert(0, Wanted("bench", words + vessel, lambda: listener_of(folder / BENCH) is not None))
+        plant = ["--seed", str(seed), "--as", condition, "--memory", str(state / MEMORY)]
+        plant += [] if glass is None else ["--glass", glass]
+        bench = ["bench", "run", *files, *plant]
+        wanted.insert(0, Wanted("bench", bench, lambda: listener_of(folder / BENCH) is not None))
     run_together(wanted, lambda: _welcome(folder, is_simulated=is_simulated))
+
+
+def _free_folder(run_dir: Path | None) -> Path:
+    """The folder for the sockets; TundishError while another machine runs there."""
+    folder = run_dir_to_fill(run_dir)
+    running = [one.name for one in running_in(folder)]
+    if running:
+        raise TundishError(
+            f"a machine already runs in {folder} ({', '.join(running)}). Stop it first with tundish down, or choose "
+            "another place with --run-dir."
+        )
+    return folder
 
 
 def _welcome(folder: Path, *, is_simulated: bool) -> None:
