@@ -65,11 +65,11 @@ class OutOfRange(TundishError, ValueError):
 
 
 class Refused(TundishError):
-    """A named rule says no. `asked` and `allowed` are texts with units; `way_out` says what to do instead."""
+    """A named rule says no. `asked` and `allowed` are texts with units; `remedy` says what to do instead."""
 
-    def __init__(self, *, rule: str, reason: str, asked: str = "", allowed: str = "", way_out: str = "") -> None:
-        self.rule, self.reason, self.asked, self.allowed, self.way_out = rule, reason, asked, allowed, way_out
-        super().__init__(f"refused by {rule}: {reason}" + (f" {way_out}" if way_out else ""))
+    def __init__(self, *, rule: str, reason: str, asked: str = "", allowed: str = "", remedy: str = "") -> None:
+        self.rule, self.reason, self.asked, self.allowed, self.remedy = rule, reason, asked, allowed, remedy
+        super().__init__(f"refused by {rule}: {reason}" + (f" {remedy}" if remedy else ""))
 
 
 class IllegalTransition(TundishError):

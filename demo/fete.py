@@ -26,7 +26,7 @@ from controller.metering.dose import mi008_ml
 from controller.model.evening import CloseRequest
 from controller.model.requests import PourRequest
 from controller.rehearsal.closing import carry_out
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
 
 HERE = Path(__file__).resolve().parent

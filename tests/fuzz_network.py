@@ -35,14 +35,14 @@ from controller.bench.process import BenchServer, ReceiptClock
 from controller.bench.truth import draw
 from controller.clock import RealClock
 from controller.config import load
-from controller.engine import http_asking
 from controller.engine.engine import Engine
-from controller.engine.http import application
-from controller.engine.http_access import Door, place
-from controller.engine.http_events import EventRing
-from controller.engine.http_routes import ADDRESSES, Address
-from controller.engine.http_server import HttpServer
-from controller.engine.http_shares import Places
+from controller.engine.http import asking
+from controller.engine.http.access import Door, place
+from controller.engine.http.application import application
+from controller.engine.http.events import EventRing
+from controller.engine.http.routes import ADDRESSES, Address
+from controller.engine.http.server import HttpServer
+from controller.engine.http.shares import Places
 from controller.ledger.store import Ledger
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -164,7 +164,7 @@ async def serve_http(served: Served, local: socket.socket, network: socket.socke
 
 def fuzz_http(seed: int, runs: int, folder: Path) -> str:
     """Let clients ask; what came of it. AssertionError for any 500, and when the good client is not answered."""
-    http_asking.SETTLE_S = 0.0  # nobody plays the guard
+    asking.SETTLE_S = 0.0  # nobody plays the guard
     logging.getLogger("uvicorn.error").addHandler(logging.NullHandler())
     held: list[socket.socket] = []
     statuses: Counter[int] = Counter()

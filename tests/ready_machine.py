@@ -5,7 +5,7 @@ from pathlib import Path
 from controller.config import load
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -40,7 +40,7 @@ class Answer(msgspec.Struct, omit_defaults=True):
     answer: Any = None
     refused: str | None = None
     rule: str = ""
-    way_out: str = ""
+    remedy: str = ""
 
 
 def _arguments(name: str) -> type[msgspec.Struct]:
@@ -61,7 +61,7 @@ _ARGUMENTS = {name: _arguments(name) for name in ASKS}
 def answer(plant: Plant, question: Question, holder: str) -> Answer:
     """Carry out one question in the name of holder."""
     if question.ask not in _ARGUMENTS:
-        return Answer(refused=f"the bench knows no {question.ask!r}", rule="bench_ask", way_out=", ".join(ASKS))
+        return Answer(refused=f"the bench knows no {question.ask!r}", rule="bench_ask", remedy=", ".join(ASKS))
     try:
         checked = msgspec.convert(question.arguments, _ARGUMENTS[question.ask])
         arguments = {name: getattr(checked, name) for name in checked.__struct_fields__}
@@ -71,7 +71,7 @@ def answer(plant: Plant, question: Question, holder: str) -> Answer:
     except msgspec.ValidationError as exc:
         return Answer(refused=f"{question.ask}: {exc}", rule="bench_ask")
     except Refused as exc:
-        return Answer(refused=exc.reason, rule=exc.rule, way_out=exc.way_out)
+        return Answer(refused=exc.reason, rule=exc.rule, remedy=exc.remedy)
     except BoardError as exc:
         return Answer(refused=str(exc))
     except TundishError as exc:

@@ -59,7 +59,7 @@ class BenchClient:
         if answer.refused is None:
             return answer.answer
         if answer.rule:
-            raise Refused(rule=answer.rule, reason=answer.refused, way_out=answer.way_out)
+            raise Refused(rule=answer.rule, reason=answer.refused, remedy=answer.remedy)
         raise BoardError(answer.refused)
 
     def _line(self) -> bytes:

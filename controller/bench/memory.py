@@ -5,10 +5,10 @@ from pathlib import Path
 import msgspec
 
 from controller.bench.line_state import LineState
+from controller.bench.simulation import Simulation
 from controller.bench.truth import Truth
 from controller.bench.tubing import Container
 from controller.bench.vessels import Glass
-from controller.bench.works import Works
 from controller.errors import FileProblems, Problem
 from controller.model.fields import Value
 
@@ -45,34 +45,34 @@ class Memory(Value, frozen=True, kw_only=True):
     glass: GlassMemory | None
 
 
-def remember(machine: str, works: Works) -> Memory:
+def remember(machine: str, simulation: Simulation) -> Memory:
     """The present state; what still turns counts as stopped here."""
-    glass = works.vessels.glass
+    glass = simulation.vessels.glass
     return Memory(
         machine=machine,
-        seed=works.truth.seed,
-        lines=tuple(_remember_line(line) for line in works.lines.values()),
-        funnel_ml=works.vessels.funnel,
-        tray_ml=works.vessels.tray,
+        seed=simulation.truth.seed,
+        lines=tuple(_remember_line(line) for line in simulation.lines.values()),
+        funnel_ml=simulation.vessels.funnel,
+        tray_ml=simulation.vessels.tray,
         glass=GlassMemory(name=glass.name, brim_ml=glass.brim_ml, contents_ml=glass.contents) if glass else None,
     )
 
 
-def restore(memory: Memory, works: Works) -> None:
+def restore(memory: Memory, simulation: Simulation) -> None:
     """Bring a fresh bench to this state."""
     for one in memory.lines:
-        line = works.lines[one.line]
+        line = simulation.lines[one.line]
         line.container = None
         if one.liquid is not None:
-            line.container = Container(one.liquid, one.remaining_ml, full_ml=one.full_ml, hung_s=works.at_s)
+            line.container = Container(one.liquid, one.remaining_ml, full_ml=one.full_ml, hung_s=simulation.at_s)
         line.tube.slugs.clear()
         line.tube.slugs.extend(one.tube)
         line.turn_to(one.revs, one.runs)
         line.left_outlet = one.left_outlet_ml.copy()
-    works.vessels.funnel, works.vessels.tray = memory.funnel_ml.copy(), memory.tray_ml.copy()
+    simulation.vessels.funnel, simulation.vessels.tray = memory.funnel_ml.copy(), memory.tray_ml.copy()
     if memory.glass:
-        works.vessels.glass = Glass(memory.glass.name, memory.glass.brim_ml)
-        works.vessels.glass.contents = memory.glass.contents_ml.copy()
+        simulation.vessels.glass = Glass(memory.glass.name, memory.glass.brim_ml)
+        simulation.vessels.glass.contents = memory.glass.contents_ml.copy()
 
 
 def _remember_line(line: LineState) -> LineMemory:

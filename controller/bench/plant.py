@@ -16,11 +16,11 @@ from controller.bench.memory import Memory, remember, restore
 from controller.bench.perfect import perfect_calibration
 from controller.bench.report import BenchReport, LineTruthReport, line_view
 from controller.bench.scale import Scale
+from controller.bench.simulation import Simulation, wired_relays
 from controller.bench.trace import ActionEntry, Entry, LevelEntry, Trace
 from controller.bench.truth import Truth, draw
 from controller.bench.tubing import Container
 from controller.bench.vessels import Glass, Vessels, total_ml
-from controller.bench.works import Works, wired_relays
 from controller.clock import Clock
 from controller.errors import BoardError, Refused, require_in_range, require_positive
 from controller.hal.board import Pull
@@ -60,8 +60,8 @@ class Plant:
         self.truth = truth or draw(profile, book, seed, effects=effects, has_run_s=has_run_s)
         self._trace = Trace(trace_path)
         self._clock, self._book, self._machine, self._persist = clock, book, profile.machine, persist
-        self._works = Works(self.truth, self._trace, clock.now_s())
-        self._relays = wired_relays(profile, self._works)
+        self._simulation = Simulation(self.truth, self._trace, clock.now_s())
+        self._relays = wired_relays(profile, self._simulation)
         self._inputs = wired_contacts(profile)
         self._contact_at = {one.gpio: name for name, one in self._inputs.items()}
         self._header = Header(profile.board.boot_lines)
@@ -72,7 +72,7 @@ class Plant:
         for line in book.lines if full else ():
             self._line(line.line).container = Container(line.liquid, line.container_ml, hung_s=clock.now_s())
         if memory is not None:
-            restore(memory, self._works)
+            restore(memory, self._simulation)
         for gpio in self._relays:
             self._follow(gpio, clock.now_s())
 
@@ -131,15 +131,15 @@ class Plant:
         """The relay at this pin follows its level."""
         relay, active = self._relays[gpio]
         relay.command(self._header.pin(gpio).level() == active, now_s)
-        self._works.schedule()
+        self._simulation.schedule()
 
     # --- what an operator does
 
     def place_glass(self, name: str | None = None, *, brim_ml: float | None = None) -> None:
         """Put a glass under the funnel: a fresh one of the book or of this brim volume (mL), else the lifted one."""
         now_s = self._stop_here()
-        if self._works.vessels.glass is not None:
-            raise Refused(rule="bench_glass", reason="a glass stands there already", way_out="Lift it first.")
+        if self._simulation.vessels.glass is not None:
+            raise Refused(rule="bench_glass", reason="a glass stands there already", remedy="Lift it first.")
         if name is not None and brim_ml is None:
             brim_ml = {one.glass: one.brim_ml for one in self._book.glasses}.get(name)
             if brim_ml is None:
@@ -149,14 +149,14 @@ class Plant:
             self._lifted = Glass(name or f"{brim_ml:g} mL", brim_ml)
         if self._lifted is None:
             raise Refused(rule="bench_glass", reason="no glass was lifted; name one or give its brim volume")
-        self._works.vessels.glass, self._lifted = self._lifted, None
-        self._load_jumped(now_s, 0.0, f"glass placed: {self._works.vessels.glass.name}")
+        self._simulation.vessels.glass, self._lifted = self._lifted, None
+        self._load_jumped(now_s, 0.0, f"glass placed: {self._simulation.vessels.glass.name}")
 
     def lift_glass(self) -> dict[str, float]:
         """Take the glass away; what it holds, in mL by liquid."""
         now_s = self._stop_here()
-        before_g = self._load_g(self._works.vessels)
-        glass, self._works.vessels.glass = self._works.vessels.glass, None
+        before_g = self._load_g(self._simulation.vessels)
+        glass, self._simulation.vessels.glass = self._simulation.vessels.glass, None
         if glass is None:
             raise Refused(rule="bench_glass", reason="no glass stands there")
         self._lifted = glass
@@ -166,10 +166,10 @@ class Plant:
     def empty_glass(self) -> dict[str, float]:
         """Pour the glass away, standing or lifted; what it held, in mL by liquid."""
         now_s = self._stop_here()
-        glass = self._works.vessels.glass or self._lifted
+        glass = self._simulation.vessels.glass or self._lifted
         if glass is None:
             raise Refused(rule="bench_glass", reason="there is no glass")
-        before_g = self._load_g(self._works.vessels)
+        before_g = self._load_g(self._simulation.vessels)
         held, glass.contents = glass.contents, {}
         self._load_jumped(now_s, before_g, f"glass emptied: {glass.name}")
         return held
@@ -179,18 +179,18 @@ class Plant:
         require_in_range("volume_ml", volume_ml, 0.0, 50_000.0, "mL")
         if liquid == AIR or liquid not in self.truth.fluids:
             known = ", ".join(sorted(self.truth.fluids.keys() - {AIR}))
-            raise Refused(rule="bench_container", reason=f"the bench knows no {liquid!r}", way_out=f"It knows {known}.")
+            raise Refused(rule="bench_container", reason=f"the bench knows no {liquid!r}", remedy=f"It knows {known}.")
         state, now_s = self._line(line), self._stop_here()
         state.container = Container(liquid, volume_ml, hung_s=now_s)
         self._act(now_s, f"line {line}: {volume_ml:g} mL of {liquid} hung")
-        self._works.begin_piece()
+        self._simulation.begin_piece()
 
     def unhang(self, line: int) -> None:
         """Take the container away: the line draws air."""
         state, now_s = self._line(line), self._stop_here()
         state.container = None
         self._act(now_s, f"line {line}: container taken away")
-        self._works.begin_piece()
+        self._simulation.begin_piece()
 
     def press_stop(self) -> None:
         """Press the stop button; it stays in."""
@@ -207,13 +207,13 @@ class Plant:
         now_s = self._stop_here()
         self._tray_full = full
         if not full:
-            self._works.vessels.tray = {}
+            self._simulation.vessels.tray = {}
         self._act(now_s, "tray filled" if full else "tray emptied")
 
     def inject(self, fault: Fault) -> None:
         """Bring in a fault; Refused when the machine has no such line or contact."""
-        has_main = self._works.main is not None
-        require_possible(fault, set(self._works.lines), set(self._inputs), has_main_relay=has_main)
+        has_main = self._simulation.main is not None
+        require_possible(fault, set(self._simulation.lines), set(self._inputs), has_main_relay=has_main)
         now_s = self._stop_here()
         self._faults = [one for one in self._faults if not one.is_same(fault)]
         self._faults.append(fault)
@@ -222,10 +222,10 @@ class Plant:
         if (
             fault.kind == "container empty"
             and fault.line is not None
-            and (state := self._works.lines[fault.line]).container
+            and (state := self._simulation.lines[fault.line]).container
         ):
             state.container.remaining_ml = 0.0
-        self._works.begin_piece()
+        self._simulation.begin_piece()
 
     def clear(self, fault: Fault) -> None:
         """Take a fault away again. An emptied container stays empty until another is hung."""
@@ -233,23 +233,23 @@ class Plant:
         self._faults = [one for one in self._faults if not one.is_same(fault)]
         self._act(now_s, f"fault cleared: {fault.words()}")
         self._apply_faults(now_s)
-        self._works.begin_piece()
+        self._simulation.begin_piece()
 
     # --- what can be seen
 
     def scale_g(self) -> float:
         """The scale's display (g): the glass with its contents, less the tare, with noise."""
         now_s = self._now()
-        return self._scale.reading_g(now_s, self._load_g(self._works.vessels_at(now_s)))
+        return self._scale.reading_g(now_s, self._load_g(self._simulation.vessels_at(now_s)))
 
     def tare(self) -> None:
         """Set the scale to zero."""
         now_s = self._now()
-        self._scale.tare(now_s, self._load_g(self._works.vessels_at(now_s)))
+        self._scale.tare(now_s, self._load_g(self._simulation.vessels_at(now_s)))
 
     def glass_contents_ml(self) -> dict[str, float]:
         """What is in the standing or lifted glass, mL by liquid; nothing without one."""
-        glass = self._works.vessels_at(self._now()).glass or self._lifted
+        glass = self._simulation.vessels_at(self._now()).glass or self._lifted
         return glass.contents.copy() if glass else {}
 
     def true_delivered_ml(self, line: int) -> float:
@@ -266,12 +266,12 @@ class Plant:
     def moves(self) -> bool:
         """Whether any pump turns or any relay is about to change."""
         self._now()
-        return self._works.moves()
+        return self._simulation.moves()
 
     def next_event_s(self) -> float:
         """When the bench will next do something by itself, on its clock; infinite while all is at rest."""
         self._now()
-        return self._works.next_s
+        return self._simulation.next_s
 
     def contacts(self) -> dict[str, bool]:
         """Contact name -> whether it is closed."""
@@ -281,12 +281,12 @@ class Plant:
     def report(self) -> BenchReport:
         """The whole bench now."""
         now_s = self._now()
-        vessels = self._works.vessels_at(now_s)
+        vessels = self._simulation.vessels_at(now_s)
         glass = vessels.glass or self._lifted
-        pumps_a, board_v = self._works.electrics_at(now_s)
+        pumps_a, board_v = self._simulation.electrics_at(now_s)
         return BenchReport(
             at_s=now_s,
-            lines=tuple(line_view(line, now_s) for line in self._works.lines.values()),
+            lines=tuple(line_view(line, now_s) for line in self._simulation.lines.values()),
             glass=vessels.glass.name if vessels.glass else None,
             glass_ml=glass.contents if glass else {},
             funnel_ml=vessels.funnel,
@@ -295,9 +295,9 @@ class Plant:
             contacts={name: self._closed(name, now_s) for name in self._inputs},
             pumps_a=pumps_a,
             board_v=board_v,
-            lowest_board_v=min(self._works.lowest_board_v, board_v),
+            lowest_board_v=min(self._simulation.lowest_board_v, board_v),
             faults=tuple(self._faults),
-            is_fed=self._works.is_fed,
+            is_fed=self._simulation.is_fed,
         )
 
     @property
@@ -309,7 +309,7 @@ class Plant:
     def remember(self) -> Memory:
         """What hangs on the lines, stands in the tubes and in the glass, to begin with at the next start."""
         self._stop_here()
-        return remember(self._machine, self._works)
+        return remember(self._machine, self._simulation)
 
     def newest_entries(self, count: int = 200) -> list[Entry]:
         """The newest entries of the trace, oldest first; at most 1000."""
@@ -324,13 +324,13 @@ class Plant:
         """Let all pumps, which must be at rest, have run for so long (s, >= 0) more. For benchmarks only."""
         require_in_range("running_s", running_s, 0.0, 1e8, "s")
         self._stop_here()
-        self._works.run_in(running_s)
+        self._simulation.run_in(running_s)
 
     def truth_report(self) -> tuple[LineTruthReport, ...]:
         """What a perfect calibration of every line with a container would find. For benchmarks only."""
         return tuple(
             perfect_calibration(self.truth, number, line.container.liquid, revs=line.motion.revs)
-            for number, line in self._works.lines.items()
+            for number, line in self._simulation.lines.items()
             if line.container
         )
 
@@ -338,19 +338,19 @@ class Plant:
 
     def _now(self) -> float:
         now_s = self._clock.now_s()
-        self._works.advance(now_s)
+        self._simulation.advance(now_s)
         return now_s
 
     def _stop_here(self) -> float:
         now_s = self._clock.now_s()
-        self._works.stop_at(now_s)
+        self._simulation.stop_at(now_s)
         return now_s
 
     def _line(self, number: int) -> LineState:
-        if number not in self._works.lines:
-            known = ", ".join(map(str, self._works.lines))
-            raise Refused(rule="bench_line", reason=f"there is no line {number}", way_out=f"Lines are {known}.")
-        return self._works.lines[number]
+        if number not in self._simulation.lines:
+            known = ", ".join(map(str, self._simulation.lines))
+            raise Refused(rule="bench_line", reason=f"there is no line {number}", remedy=f"Lines are {known}.")
+        return self._simulation.lines[number]
 
     def _act(self, now_s: float, text: str) -> None:
         self._trace.add(ActionEntry(at_s=now_s, text=text))
@@ -361,16 +361,16 @@ class Plant:
                 return fault.closed
         wired = self._inputs[name]
         if wired.line is not None:
-            line = self._works.lines[wired.line]
+            line = self._simulation.lines[wired.line]
             active = line.remaining_ml(now_s) < line.truth.low_ml
         elif name == "stop":
             active = self._stop_pressed
         elif name == "current":
-            active = self._works.electrics_at(now_s)[0] > CURRENT_SWITCH_A
+            active = self._simulation.electrics_at(now_s)[0] > CURRENT_SWITCH_A
         elif name == "glass":
-            active = self._works.vessels.glass is not None
+            active = self._simulation.vessels.glass is not None
         else:
-            active = self._tray_full or self._works.tray_is_full(now_s)
+            active = self._tray_full or self._simulation.tray_is_full(now_s)
         return active != wired.normally_closed
 
     def _load_g(self, vessels: Vessels) -> float:
@@ -384,14 +384,14 @@ class Plant:
         return vessels.glass.empty_g + poured_g
 
     def _load_jumped(self, now_s: float, before_g: float, text: str) -> None:
-        self._scale.jump(now_s, before_g, self._load_g(self._works.vessels))
+        self._scale.jump(now_s, before_g, self._load_g(self._simulation.vessels))
         self._act(now_s, text)
 
     def _apply_faults(self, now_s: float) -> None:
-        for number, line in self._works.lines.items():
+        for number, line in self._simulation.lines.items():
             here = {fault.kind: fault.amount for fault in self._faults if fault.line == number}
             line.is_stalled, line.is_tube_off = "pump stalled" in here, "tube off" in here
             line.worn, line.relay.extra_s = here.get("tube worn", 0.0), here.get("relay slow", 0.0)
             line.relay.stick(stuck_how("relay", here), now_s)
-        if self._works.main is not None:
-            self._works.main.stick(stuck_how("main relay", {fault.kind for fault in self._faults}), now_s)
+        if self._simulation.main is not None:
+            self._simulation.main.stick(stuck_how("main relay", {fault.kind for fault in self._faults}), now_s)

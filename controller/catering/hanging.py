@@ -68,8 +68,8 @@ def hang_freely(
         reason = (
             "each recipe of the menu needs more liquids than there are lines for them, or one that no pump can draw."
         )
-        way_out = "Take other recipes, wider tubes, or a machine with more lines."
-        raise Refused(rule="assignment", reason=reason, way_out=way_out)
+        remedy = "Take other recipes, wider tubes, or a machine with more lines."
+        raise Refused(rule="assignment", reason=reason, remedy=remedy)
     used = frozenset().union(*(needs[recipe] for recipe in kept))
     liquids, at_home = sorted(used), {(one.liquid, one.line) for one in book.lines}
 

@@ -180,7 +180,7 @@ def hang(event: GuestEvent, profile: Profile, book: Book) -> Hanging:
         raise Refused(
             rule="assignment",
             reason="no recipe of the menu can be poured with the lines as the book has them.",
-            way_out='Hang other liquids in the book, or write "lines: free" in the event.',
+            remedy='Hang other liquids in the book, or write "lines: free" in the event.',
         )
     return hanging
 
@@ -206,7 +206,7 @@ def _purchase(
             rule="containers",
             reason=f"no drink comes out of {largest:g} mL of {liquid}: {largest - sizes[largest]:.0f} mL may be lost "
             "in the tube, under the suction tube, to a container that is not quite full, and as less than a dose.",
-            way_out="Put a larger container on sale.",
+            remedy="Put a larger container on sale.",
         )
     containers = choose(needed_ml, list(sizes.items()))
     bought_ml = sum(one.count * one.container_ml for one in containers)

@@ -72,7 +72,7 @@ class _Hour:
                 reason=f"one drink holds {ethanol_g:.1f} g of ethanol, more than the machine may pour in an hour.",
                 asked=f"{ethanol_g:.1f} g",
                 allowed=f"{self._caps.hour_ethanol_g:.1f} g",
-                way_out="Take it off the menu.",
+                remedy="Take it off the menu.",
             )
         at_s = now_s
         while True:

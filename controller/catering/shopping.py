@@ -3,7 +3,7 @@
 import math
 from collections.abc import Sequence
 
-from controller.metering.prepacked import tolerable_error_ml
+from controller.metering.package_tolerance import tolerable_error_ml
 from controller.model.book import Book
 from controller.model.event import GuestEvent
 from controller.model.fields import Value

@@ -165,7 +165,7 @@ def _refuse_other_layout(old: Path, new: Path, state: Path) -> None:
         raise Refused(
             rule="restore_layout",
             reason=f"guard and engine keep their records in folders of their own, either in {state} or in the backup.",
-            way_out="A backup of the services goes back to the services, one of tundish up to --state-dir of that.",
+            remedy="A backup of the services goes back to the services, one of tundish up to --state-dir of that.",
         )
 
 
@@ -208,7 +208,7 @@ def refuse_operation(run_dir: Path | None) -> None:
         raise Refused(
             rule="operation_running",
             reason=f"the machine is in state {state}: an operation is under way.",
-            way_out="Wait for its end, or stop it with tundish stop.",
+            remedy="Wait for its end, or stop it with tundish stop.",
         )
 
 
@@ -221,7 +221,7 @@ def _refuse_running(run_dir: Path | None, state: Path) -> None:
         raise Refused(
             rule="restore_running",
             reason=f"{' and '.join(running)} must not run while their records are replaced.",
-            way_out="Stop them first: sudo systemctl stop tundish-engine tundish-guard, or tundish down.",
+            remedy="Stop them first: sudo systemctl stop tundish-engine tundish-guard, or tundish down.",
         )
 
 

@@ -158,7 +158,7 @@ class _Weighed:
             raise Refused(
                 rule="terminal",
                 reason="weighing by hand asks questions, and this is no terminal.",
-                way_out="Use --trials FILE.csv, or --scale bench on the simulated machine.",
+                remedy="Use --trials FILE.csv, or --scale bench on the simulated machine.",
             )
         fit = self._engine.get(target, FitView)
         if not self._as_json:

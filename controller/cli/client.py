@@ -25,12 +25,10 @@ class RefusedByRules(Refused):
     def __init__(self, refusals: tuple[Refusal, ...]) -> None:
         first = refusals[0]
         super().__init__(
-            rule=first.rule, reason=first.reason, asked=first.asked, allowed=first.allowed, way_out=first.way_out
+            rule=first.rule, reason=first.reason, asked=first.asked, allowed=first.allowed, remedy=first.remedy
         )
         self.refusals = [msgspec.to_builtins(one) for one in refusals]
-        lines = [
-            f"refused by {one.rule}: {one.reason}" + (f" {one.way_out}" if one.way_out else "") for one in refusals
-        ]
+        lines = [f"refused by {one.rule}: {one.reason}" + (f" {one.remedy}" if one.remedy else "") for one in refusals]
         self.args = ("\n".join(lines),)
 
 
@@ -174,7 +172,7 @@ def _error(status: int, content: bytes) -> TundishError:
         case "files":
             return FileProblems([Problem(**one) for one in told["problems"]])
         case "guard-unreachable":
-            return Unreachable(f"{detail} {told.get('way_out', '')}".strip())
+            return Unreachable(f"{detail} {told.get('remedy', '')}".strip())
         case "invalid" | "malformed" | "too-large" | "media-type":
             return WrongRequest(detail)
     return TundishError(detail)

@@ -28,7 +28,7 @@ def status(run_dir: Path | None, follow: bool, as_json: bool) -> int:
     """
     engine = Engine(run_dir)
     if follow:
-        _follow(engine, as_json=as_json)
+        _mirror(engine, as_json=as_json)
     now = engine.get("status", Status)
     show(now, lambda: draw_status(now), as_json=as_json)
     if not now.guard_connected:
@@ -170,7 +170,7 @@ def one_line(view: OperationView) -> str:
     return f"under way: {what}, {view.elapsed_s:.1f} of {view.planned_s:.1f} s"
 
 
-def _follow(engine: Engine, *, as_json: bool) -> NoReturn:
+def _mirror(engine: Engine, *, as_json: bool) -> NoReturn:
     """A line for every change of what one line can say; as JSON every change as one line. Ends with the engine."""
     said: dict[str, object] = {}
     for name, document in engine.events():

@@ -66,7 +66,7 @@ def _misfits(profile: Profile) -> tuple[str, ...]:
         raise Refused(
             rule="on_board",
             reason=f"{profile.machine} is a simulated machine: there is no board to hold it against.",
-            way_out="Name a profile with backend: gpio.",
+            remedy="Name a profile with backend: gpio.",
         )
     from controller.hal.chip_check import compare
 
@@ -89,7 +89,7 @@ def schema(name: Literal["profile", "book", "event", "api"]) -> None:
     api: the OpenAPI 3.1 description of the engine's HTTP interface.
     """
     if name == "api":
-        from controller.engine.http_openapi import openapi_text
+        from controller.engine.http.openapi import openapi_text
 
         click.echo(openapi_text(), nl=False)
         return

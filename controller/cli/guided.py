@@ -97,7 +97,7 @@ def _one_step(engine: Engine, target: str, view: SequenceView, words: str, *, as
         raise Refused(
             rule="cleaner_contact",
             reason=f"the cleaner has to stand for another {view.step.seconds / 60:.1f} min.",
-            way_out=f"Then: tundish {words} --next",
+            remedy=f"Then: tundish {words} --next",
         )
     code = 0 if view.step is None else _do(engine, target, as_json=as_json, is_shown=not as_json)
     after = taken_up(engine, view)

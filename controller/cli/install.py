@@ -90,7 +90,7 @@ def upgrade(*, is_applied: bool, as_json: bool) -> None:
         raise Refused(
             rule="upgrade_nothing",
             reason=f"there is no {install_plan.PROFILE} with its book: nothing is installed here.",
-            way_out="Use tundish install.",
+            remedy="Use tundish install.",
         )
     _, _, warnings = load(install_plan.PROFILE, install_plan.BOOK)
     refuse_operation(None)
@@ -134,7 +134,7 @@ def _wanted(chosen: Path | None, there: Path, kind: ExampleOrFile) -> Path:
     raise Refused(
         rule="install_files",
         reason=f"there is no {there} yet, and none was chosen.",
-        way_out=f"Choose one with --{kind.name}: a file, or one of {', '.join(kind.examples())}.",
+        remedy=f"Choose one with --{kind.name}: a file, or one of {', '.join(kind.examples())}.",
     )
 
 
@@ -143,14 +143,14 @@ def _refuse_bench(profile: Profile, *, simulated: bool) -> None:
         raise Refused(
             rule="install_bench",
             reason=f'the profile of "{profile.machine}" has the bench as its board: no pump would ever turn.',
-            way_out='Write "backend: gpio" under board, choose another profile, or give --simulated.',
+            remedy='Write "backend: gpio" under board, choose another profile, or give --simulated.',
         )
 
 
 def _finish(steps: tuple[Step, ...], root: Path, warnings: list[Problem], *, is_applied: bool, as_json: bool) -> None:
     """Print the steps, or do them one by one; root's rights are asked for only then."""
     if is_applied and os.geteuid() != 0:
-        raise Refused(rule="install_root", reason="only root may write below /etc.", way_out="Run it again with sudo.")
+        raise Refused(rule="install_root", reason="only root may write below /etc.", remedy="Run it again with sudo.")
     if not as_json:
         for warning in warnings:
             click.secho(f"warning: {warning}", err=True, fg="yellow")

@@ -138,13 +138,13 @@ def _refuse_unfit(machine: Machine, program: Path, root: Path) -> None:
             rule="install_systemd",
             reason=f"there is no systemd {'running here' if root == Path('/') else f'in {root}'}, so nothing would "
             "start guard and engine at boot.",
-            way_out="Run them with tundish up, or use a system with systemd, such as Debian.",
+            remedy="Run them with tundish up, or use a system with systemd, such as Debian.",
         )
     if Path("/home") in program.parents or Path("/root") in program.parents:
         raise Refused(
             rule="install_place",
             reason=f"the program lies at {program}, and the services' sandbox hides everyone's home.",
-            way_out="Install it for all: python3 -m venv /opt/tundish, then /opt/tundish/bin/pip install the wheel.",
+            remedy="Install it for all: python3 -m venv /opt/tundish, then /opt/tundish/bin/pip install the wheel.",
         )
 
 

@@ -105,11 +105,11 @@ def _jug_confirmed(kind: Kind, lines: tuple[int, ...], vessel: str) -> bool:
         plural = "s" if len(lines) > 1 else ""
         if click.confirm(f"{kind} line{plural} {', '.join(map(str, lines))}: {vessel} Go on?"):
             return True
-        raise Refused(rule="jug", reason="there is no jug under the outlet.", way_out="Put one there and try again.")
+        raise Refused(rule="jug", reason="there is no jug under the outlet.", remedy="Put one there and try again.")
     raise Refused(
         rule="jug",
         reason=f"{kind} runs liquid through, and nobody has said that a jug stands under the outlet.",
-        way_out="Put one there and add --jug.",
+        remedy="Put one there and add --jug.",
     )
 
 

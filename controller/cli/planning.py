@@ -81,9 +81,5 @@ def _totals(found: PlanView) -> list[str]:
         f"current at most {current_a:.2f} of {found.current_limit_a:.2f} A, "
         f"flow at most {flow_ml_s:.2f} of {found.flow_limit_ml_s:.2f} mL/s",
         *([f"It would be refused: {found.too_slow}"] if found.too_slow else []),
-        *(
-            f"It would be refused by {one.rule}: {one.reason} {one.way_out}"
-            for one in found.refused
-            if one.rule != slow
-        ),
+        *(f"It would be refused by {one.rule}: {one.reason} {one.remedy}" for one in found.refused if one.rule != slow),
     ]

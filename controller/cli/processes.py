@@ -47,7 +47,7 @@ def engine(
 ) -> None:
     """Run the process that plans, records and answers, until SIGTERM or Ctrl-C."""
     _go_without("rich")
-    from controller.engine.http_access import place
+    from controller.engine.http.access import place
     from controller.engine.service import run
 
     place_on_lan = None

@@ -43,6 +43,6 @@ def _is_larger(glass: LargerGlass) -> bool:
     )
     if sys.stdin.isatty():
         return click.confirm(f"{figures}. Is it the larger one?")
-    way_out = f'tundish reload --larger-glass "{glass.glass}"'
-    click.echo(f"{figures}; it counts as the smaller one until: {way_out}", err=True)
+    remedy = f'tundish reload --larger-glass "{glass.glass}"'
+    click.echo(f"{figures}; it counts as the smaller one until: {remedy}", err=True)
     return False

@@ -105,7 +105,7 @@ class OfTheBench:
         raise Refused(
             rule="jar",
             reason="the contact sees nothing under the outlet.",
-            way_out="Look at the contact: tundish bench faults.",
+            remedy="Look at the contact: tundish bench faults.",
         )
 
     def after(self, expected_g: float | None) -> float:

@@ -1,4 +1,4 @@
-"""`python -m controller.config PROFILE BOOK`: the child of `load_apart`; prints an Answer as JSON."""
+"""`python -m controller.config PROFILE BOOK`: the child of `load_in_child`; prints an Answer as JSON."""
 
 import os
 import sys
@@ -6,7 +6,7 @@ from contextlib import suppress
 
 import msgspec
 
-from controller.config.apart import Answer
+from controller.config.child_loading import Answer
 from controller.config.loading import load
 from controller.errors import FileProblems
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from contextlib import suppress
 from difflib import get_close_matches
 
-from controller.config.found import Found, Notes
+from controller.config.diagnostics import Found, Notes
 from controller.config.machine import Machine
 from controller.config.recipe_checks import check_volumes
 from controller.errors import OutOfRange, Refused
@@ -93,7 +93,7 @@ def _check_liquid(found: Found, notes: Notes) -> None:
         field = {"brix": "brix", "abv_percent": "abv_percent", "temperature_c": "served_at_c"}.get(error.name, "liquid")
         notes.add(found.at(field), subject, f"{error}.")
     except Refused as error:
-        notes.add(found.at("abv_percent"), subject, f"{error.reason} {error.way_out}")
+        notes.add(found.at("abv_percent"), subject, f"{error.reason} {error.remedy}")
 
 
 def _warn_of_density(book: Found, notes: Notes) -> None:

@@ -4,7 +4,7 @@ import math
 import re
 
 from controller.config.book_checks import unknown
-from controller.config.found import Found, Notes
+from controller.config.diagnostics import Found, Notes
 from controller.model.book import Book
 from controller.model.event import DAY_S, RESIDUE_ML, TIME_OF_DAY, Arrivals, DrinksPerGuest, OnSale, seconds_between
 from controller.quantities import format_time, format_volume, quote

@@ -4,8 +4,8 @@ import stat
 from pathlib import Path
 
 from controller.config.book_checks import check_book
+from controller.config.diagnostics import Found, Notes, Spot
 from controller.config.event_checks import check_event
-from controller.config.found import Found, Notes, Spot
 from controller.config.keys import Group
 from controller.config.machine import Machine
 from controller.config.nodes import Mapping, Node, read_tree

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from controller.config.found import Found
+from controller.config.diagnostics import Found
 from controller.model.profile import Caps, Profile
 
 

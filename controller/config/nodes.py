@@ -9,7 +9,7 @@ from typing import NoReturn, Protocol, TypeAlias
 
 import yaml
 
-from controller.config.found import Notes, Place, Spot
+from controller.config.diagnostics import Notes, Place, Spot
 from controller.quantities import quote
 
 MAX_DEPTH = 20  # the deepest value of a book lies at 8

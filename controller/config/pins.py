@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from controller.config.boot_lines import BootLine, PinSetting, read_boot_line
-from controller.config.found import Found, Notes
+from controller.config.diagnostics import Found, Notes
 from controller.errors import BadQuantity
 from controller.model.header import HEADER
 

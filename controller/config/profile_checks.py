@@ -2,7 +2,7 @@
 
 import math
 
-from controller.config.found import Found, Notes
+from controller.config.diagnostics import Found, Notes
 from controller.config.pins import check_pins
 from controller.model.profile import (
     CURRENT_SWITCH_A,

@@ -2,7 +2,7 @@
 
 import math
 
-from controller.config.found import Found, Notes
+from controller.config.diagnostics import Found, Notes
 from controller.config.machine import Machine
 from controller.metering.density import ethanol_g
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Recipe

@@ -5,7 +5,7 @@ from difflib import get_close_matches
 
 import msgspec
 
-from controller.config.found import Found, Notes
+from controller.config.diagnostics import Found, Notes
 from controller.config.keys import Choice, Flag, Group, Key, Leaf, ListOf, Number, Quantity, Shape, Text, keys_of
 from controller.config.nodes import Mapping, Node, Scalar, Sequence
 from controller.config.scalars import about, is_null, read_scalar, unusual

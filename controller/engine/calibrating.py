@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 
 from controller.clock import Clock
-from controller.engine.beside import Work
-from controller.engine.follow import Follow
+from controller.engine.background import Work
+from controller.engine.guard_mirror import GuardMirror
+from controller.engine.operation_start import OperationStart
+from controller.engine.sag_trials import SagTrials
 from controller.engine.spot_checks import SpotChecks
-from controller.engine.starts import Starts
-from controller.engine.together import Together
 from controller.engine.weighing import Weighings
 from controller.ledger.store import Ledger
 from controller.model.book import Book
@@ -29,20 +29,28 @@ class Calibrating:
     """What people weigh, and what of it goes to the guard and on record. Refusals are raised as Refused."""
 
     def __init__(
-        self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, follow: Follow, starts: Starts, work: Work
+        self,
+        *,
+        profile: Profile,
+        book: Book,
+        ledger: Ledger,
+        clock: Clock,
+        mirror: GuardMirror,
+        operation_start: OperationStart,
+        work: Work,
     ) -> None:
-        self._ledger, self._follow, self._starts = ledger, follow, starts
+        self._ledger, self._mirror, self._operation_start = ledger, mirror, operation_start
         self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock, work=work)
-        self._together = Together(profile=profile, book=book, ledger=ledger, clock=clock)
+        self._sag_trials = SagTrials(profile=profile, book=book, ledger=ledger, clock=clock)
         self.spot_checks = SpotChecks(profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings)
 
     def fit(self, line: int) -> FitView:
         """The line's calibration as its weighings have it so far, else the one in force."""
-        return self._weighings.view(line, self._starts.liquids((line,))[line], self._follow.calibrations())
+        return self._weighings.view(line, self._operation_start.liquids((line,))[line], self._mirror.calibrations())
 
     def calibrations(self, line: int) -> tuple[Calibration, ...]:
         """Every calibration the line ever had, oldest first."""
-        self._starts.require_line(line)
+        self._operation_start.require_line(line)
         return self._ledger.calibrations(line)
 
     def weigh(self, request: WeighingRequest) -> FitView:
@@ -52,17 +60,17 @@ class Calibrating:
 
     def record_weight(self, request: WeighingRequest) -> None:
         """Add a trial's weight."""
-        self._weighings.add(request, self._starts.liquids((request.line,))[request.line])
+        self._weighings.add(request, self._operation_start.liquids((request.line,))[request.line])
 
     def weigh_rows(self, request: TrialsRequest) -> FitView:
         """Add trials that were weighed earlier, or put a calibration from them in force; nothing is kept if refused."""
         if not request.accept:
             self.record_weights(request)
             return self.fit(request.line)
-        liquid = self._starts.liquids((request.line,))[request.line]
+        liquid = self._operation_start.liquids((request.line,))[request.line]
         rows = self._weighings.rows(request, liquid)
-        self._follow.require_guard()
-        view = self._weighings.view_of(request.line, liquid, rows, self._follow.calibrations())
+        self._mirror.require_guard()
+        view = self._weighings.view_of(request.line, liquid, rows, self._mirror.calibrations())
         new = self._weighings.calibration(view, request)
         self._weighings.settle(self.fit(request.line), accepted=False)
         self._weighings.add_rows(rows)
@@ -72,31 +80,33 @@ class Calibrating:
 
     def record_weights(self, request: TrialsRequest) -> None:
         """Add trials that were weighed earlier; nothing is kept if one is refused."""
-        self._weighings.add_rows(self._weighings.rows(request, self._starts.liquids((request.line,))[request.line]))
+        self._weighings.add_rows(
+            self._weighings.rows(request, self._operation_start.liquids((request.line,))[request.line])
+        )
 
     def strike_trial(self, request: StrikeRequest) -> FitView:
         """Strike or restore an open trial, or all; the fit as it then stands."""
-        self._weighings.strike(request, self._starts.liquids((request.line,))[request.line])
+        self._weighings.strike(request, self._operation_start.liquids((request.line,))[request.line])
         return self.fit(request.line)
 
     def strike_spot_check(self, line: int) -> None:
         """Strike the line's last spot check."""
-        self.spot_checks.strike_last(line, self._starts.liquids((line,))[line])
+        self.spot_checks.strike_last(line, self._operation_start.liquids((line,))[line])
 
     def spot_check(self, request: SpotCheckRequest) -> SpotCheckView:
         """Hold a weighed run against the line's calibration."""
-        self._starts.require_line(request.line)
+        self._operation_start.require_line(request.line)
         on_record = self._ledger.calibrations(request.line)
-        held = self._follow.calibrations().get(request.line, on_record[-1] if on_record else None)
-        checked = self.spot_checks.check(request, self._starts.liquids((request.line,))[request.line], held)
+        held = self._mirror.calibrations().get(request.line, on_record[-1] if on_record else None)
+        checked = self.spot_checks.check(request, self._operation_start.liquids((request.line,))[request.line], held)
         if checked.carried_over is not None:
             self._put_in_force((checked.carried_over,))
         return checked.view
 
-    def weigh_together(self, request: TogetherRequest) -> SagView:
+    def weigh_sag_trials(self, request: TogetherRequest) -> SagView:
         """Learn the sag from a jar filled by several lines; it goes into their calibrations at once."""
-        self._follow.require_guard()
-        view, renewed = self._together.weigh(request, self._follow.calibrations())
+        self._mirror.require_guard()
+        view, renewed = self._sag_trials.weigh(request, self._mirror.calibrations())
         self._put_in_force(renewed)
         return view
 
@@ -104,7 +114,7 @@ class Calibrating:
         """Accept the fit (it goes to the guard and on record) or throw the weighings away."""
         view = self.fit(request.line)
         if request.accept:
-            self._follow.require_guard()
+            self._mirror.require_guard()
             self._put_in_force((self._weighings.calibration(view, request),))
         self._weighings.settle(view, accepted=request.accept)
         return view
@@ -112,4 +122,4 @@ class Calibrating:
     def _put_in_force(self, calibrations: Sequence[Calibration]) -> None:
         for calibration in calibrations:
             self._ledger.add_calibration(calibration)
-            self._follow.ask(TakeCalibration(calibration=calibration), "take_calibration")
+            self._mirror.ask(TakeCalibration(calibration=calibration), "take_calibration")

@@ -36,7 +36,7 @@ class Commissioning:
             raise Refused(
                 rule="jog",
                 reason=f"operation {request.operation} is no jog that ran.",
-                way_out="Jog the line, then answer.",
+                remedy="Jog the line, then answer.",
             )
         answer = JogAnswer(
             operation=request.operation,
@@ -55,7 +55,7 @@ class Commissioning:
             raise Refused(
                 rule="commissioning",
                 reason="; ".join(reasons) + ".",
-                way_out="Put its wiring right, jog it, and say that it moved right: tundish jog LINE",
+                remedy="Put its wiring right, jog it, and say that it moved right: tundish jog LINE",
             )
 
     def views(self) -> tuple[JogView, ...]:

@@ -90,7 +90,7 @@ def require_possible(profile: Profile, new: Calibration) -> None:
             reason=f"a flow of {new.flow_ml_s:.3f} mL/s is outside what the profile states for the pump.",
             asked=f"{new.flow_ml_s:.3f} mL/s",
             allowed=f"{flow.least_ml_s:.3f} to {flow.most_ml_s:.3f} mL/s",
-            way_out="Strike the trials that were weighed wrongly, or look for a kinked tube, air, or a wrong pump in "
+            remedy="Strike the trials that were weighed wrongly, or look for a kinked tube, air, or a wrong pump in "
             "the profile.",
         )
     if abs(new.lag_s) > band.lag_s:
@@ -99,5 +99,5 @@ def require_possible(profile: Profile, new: Calibration) -> None:
             reason=f"a lag of {new.lag_s:.2f} s is too long to be true.",
             asked=f"{new.lag_s:.2f} s",
             allowed=f"-{band.lag_s:.2f} to {band.lag_s:.2f} s",
-            way_out="Was the jar tared before each run? Strike the wrong trials, prime the line and weigh again.",
+            remedy="Was the jar tared before each run? Strike the wrong trials, prime the line and weigh again.",
         )

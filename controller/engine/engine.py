@@ -10,16 +10,16 @@ import structlog
 
 from controller.clock import Clock
 from controller.engine import views
-from controller.engine.beside import AtOnce, Work
+from controller.engine.background import AtOnce, Work
 from controller.engine.calibrating import Calibrating
 from controller.engine.commissioning import Commissioning
-from controller.engine.follow import Follow
+from controller.engine.guard_mirror import GuardMirror
 from controller.engine.history import History
 from controller.engine.hygiene import Hygiene
+from controller.engine.operation_start import OperationStart
 from controller.engine.pouring import Pouring
 from controller.engine.sequences import Sequences
 from controller.engine.slices import at_once
-from controller.engine.starts import Starts
 from controller.engine.stock import Stock
 from controller.errors import Refused
 from controller.ledger.records import Wanted
@@ -85,13 +85,13 @@ class Engine:
         self._profile, self._ledger, self._clock = profile, ledger, clock
         self._send = send
         self.work = AtOnce() if work is None else work
-        self._follow = Follow(profile=profile, ledger=ledger, clock=clock, send=send, work=self.work)
+        self._mirror = GuardMirror(profile=profile, ledger=ledger, clock=clock, send=send, work=self.work)
         self._commissioning = Commissioning(profile=profile, ledger=ledger, clock=clock)
-        self._starts = Starts(
+        self._operation_start = OperationStart(
             profile=profile,
             ledger=ledger,
             clock=clock,
-            follow=self._follow,
+            mirror=self._mirror,
             commissioning=self._commissioning,
             new_id=new_id,
         )
@@ -114,29 +114,29 @@ class Engine:
             book=book,
             ledger=ledger,
             clock=clock,
-            follow=self._follow,
-            starts=self._starts,
+            mirror=self._mirror,
+            operation_start=self._operation_start,
             work=self.work,
         )
-        self.stock = Stock(book=book, strict=strict, ledger=ledger, clock=clock, follow=self._follow)
-        self.hygiene = Hygiene(profile=profile, book=strict, ledger=ledger, clock=clock, follow=self._follow)
+        self.stock = Stock(book=book, strict=strict, ledger=ledger, clock=clock, mirror=self._mirror)
+        self.hygiene = Hygiene(profile=profile, book=strict, ledger=ledger, clock=clock, mirror=self._mirror)
         self.sequences = Sequences(
             profile=profile,
             book=strict,
             ledger=ledger,
             clock=clock,
-            follow=self._follow,
+            mirror=self._mirror,
             stock=self.stock,
             hygiene=self.hygiene,
-            starts=self._starts,
+            operation_start=self._operation_start,
             runs=self._wetting,
         )
         self._pouring = Pouring(
             profile=profile,
             book=strict,
             ledger=ledger,
-            follow=self._follow,
-            starts=self._starts,
+            mirror=self._mirror,
+            operation_start=self._operation_start,
             stock=self.stock,
             hygiene=self.hygiene,
             commissioning=self._commissioning,
@@ -145,7 +145,7 @@ class Engine:
         )
 
     def _stricter(self, book: Book) -> Book:
-        return strictest(book, (label for line in self._follow.lines().values() for label in line.labels))
+        return strictest(book, (label for line in self._mirror.lines().values() for label in line.labels))
 
     @property
     def may_guests_vouch(self) -> bool:
@@ -157,11 +157,11 @@ class Engine:
 
     def status(self) -> Status:
         """The machine at a glance."""
-        current = self._follow.current
+        current = self._mirror.current
         return views.status(
             self._profile,
             self.book,
-            self._follow.report,
+            self._mirror.report,
             self.stock.containers(),
             overdue=self._pouring.blocked(),
             jogs=self._commissioning.views(),
@@ -176,7 +176,7 @@ class Engine:
 
     def names(self) -> Names:
         """What requests may name."""
-        return views.names(self.book, self._profile, self._follow.lines())
+        return views.names(self.book, self._profile, self._mirror.lines())
 
     def menu(self) -> tuple[MenuEntry, ...]:
         """Every recipe, and why it cannot be poured where it cannot."""
@@ -188,7 +188,7 @@ class Engine:
 
     def operation(self, operation: str) -> OperationView:
         """One operation; KeyError when there is none of this name."""
-        current = self._follow.current
+        current = self._mirror.current
         if current is not None and current.asked.operation == operation:
             return current.view(self._clock.now_s())
         entry = self._ledger.entry(operation)
@@ -202,7 +202,7 @@ class Engine:
 
     def answer(self, command: str) -> Refusal | None:
         """The guard's refusal of the last command of this tag ("acknowledge", ...), if it refused."""
-        return self._follow.answers.get(command)
+        return self._mirror.answers.get(command)
 
     # --- requests that begin an operation
 
@@ -212,22 +212,24 @@ class Engine:
 
     def run_lines(self, request: LineRequest) -> Asked:
         """Prime, purge, clean or rinse lines."""
-        self._follow.require_ready()
+        self._mirror.require_ready()
         kind = OperationKind(request.kind)
-        return self._starts.runs(kind, self._wetting(kind, request.lines), jug=request.jug, in_air=request.in_air)
+        return self._operation_start.runs(
+            kind, self._wetting(kind, request.lines), jug=request.jug, in_air=request.in_air
+        )
 
     def trial(self, request: TrialRequest) -> Asked:
         """Run lines for a known time, to be weighed."""
-        self._follow.require_ready()
-        liquids = self._starts.liquids(request.lines)
-        runs = timed_runs(self._profile, self._follow.calibrations(), liquids, request.on_s)
-        return self._starts.runs(OperationKind.TRIAL, runs, jug=request.jug)
+        self._mirror.require_ready()
+        liquids = self._operation_start.liquids(request.lines)
+        runs = timed_runs(self._profile, self._mirror.calibrations(), liquids, request.on_s)
+        return self._operation_start.runs(OperationKind.TRIAL, runs, jug=request.jug)
 
     def jog(self, request: JogRequest) -> Asked:
         """Run one line briefly."""
-        self._follow.require_ready()
-        runs = timed_runs(self._profile, {}, self._starts.liquids((request.line,)), request.on_s)
-        return self._starts.runs(OperationKind.JOG, runs, jug=request.jug)
+        self._mirror.require_ready()
+        runs = timed_runs(self._profile, {}, self._operation_start.liquids((request.line,)), request.on_s)
+        return self._operation_start.runs(OperationKind.JOG, runs, jug=request.jug)
 
     def answer_jog(self, request: JogAnswerRequest) -> tuple[JogView, ...]:
         """Record what a person saw of a jog; Refused when it was none that ran."""
@@ -247,26 +249,26 @@ class Engine:
 
     def confirm(self, operation: str) -> None:
         """What the operation waits for is done: go on."""
-        current = self._follow.current
-        line = self._follow.confirm(operation)
+        current = self._mirror.current
+        line = self._mirror.confirm(operation)
         if line is not None and current is not None:
             self.stock.changed_meanwhile(line, since_wall_s=current.intent.wall_s)
 
     def acknowledge(self, request: AcknowledgeRequest) -> None:
         """A person has seen to the latched cause."""
-        if self._follow.require_guard().fault is None:
+        if self._mirror.require_guard().fault is None:
             raise Refused(rule="fault", reason="no fault is latched, so there is nothing to acknowledge.")
-        self._follow.ask(Acknowledge(cause=request.cause), "acknowledge")
+        self._mirror.ask(Acknowledge(cause=request.cause), "acknowledge")
 
     def renew_book(self, book: Book) -> None:
         """Work with this book as soon as the guard has read the same from its own file."""
-        self._follow.require_ready()
+        self._mirror.require_ready()
         self._coming = book
-        self._follow.ask(TakeBook(mark=book.mark), "take_book")
+        self._mirror.ask(TakeBook(mark=book.mark), "take_book")
 
     def counted_smaller(self) -> tuple[LargerGlass, ...]:
         """Glasses that the book has larger than before, which nobody has confirmed."""
-        report = self._follow.report
+        report = self._mirror.report
         counted = {} if report is None else {one.glass: one for one in report.glasses}
         return tuple(
             LargerGlass(glass=one.glass, brim_ml=one.brim_ml, usable_ml=one.usable_ml, counted=counted[one.glass])
@@ -276,24 +278,24 @@ class Engine:
 
     def held_figures(self) -> tuple[str, ...]:
         """What of the books before still counts, a sentence for each liquid and line."""
-        reports = self._follow.lines().values()
+        reports = self._mirror.lines().values()
         return tuple(views.held_label(one.line, label) for one in reports for label in one.labels)
 
     def confirm_glasses(self, request: GlassesRequest) -> None:
         """A person says that these glasses are as large as the book has them now."""
-        self._follow.require_ready()
+        self._mirror.require_ready()
         asked = {one.glass for one in self.counted_smaller()}
         if unknown := sorted(set(request.glasses) - asked):
             raise Refused(
                 rule="glass",
                 reason=f"nothing is asked about {' and '.join(unknown)}.",
-                way_out=f"Asked about: {', '.join(sorted(asked)) or 'no glass'}.",
+                remedy=f"Asked about: {', '.join(sorted(asked)) or 'no glass'}.",
             )
-        self._follow.ask(TakeBook(mark=self.book.mark, larger_glasses=request.glasses), "take_book")
+        self._mirror.ask(TakeBook(mark=self.book.mark, larger_glasses=request.glasses), "take_book")
 
     def assign(self, request: AssignRequest) -> None:
         """A full container with this liquid now hangs on this line."""
-        self._starts.require_line(request.line)
+        self._operation_start.require_line(request.line)
         self.stock.assign(request)
 
     # --- driven by the process around it
@@ -305,7 +307,7 @@ class Engine:
 
     def hello(self) -> Hello:
         """What the guard is to hear first: how far its journal had come when it last told, and what hangs by stock."""
-        return Hello(version=VERSION, role="engine", journal=self._follow.told, stock=self.stock.known_to_guard())
+        return Hello(version=VERSION, role="engine", journal=self._mirror.told, stock=self.stock.known_to_guard())
 
     def guard_connected(self) -> None:
         """The guard has accepted us; its Report follows."""
@@ -313,17 +315,17 @@ class Engine:
 
     def guard_lost(self) -> None:
         """The guard cannot be reached."""
-        self._follow.lost()
+        self._mirror.lost()
         self._tell()
 
     def tick(self) -> float | None:
         """Beat while an operation is under way; when to call again (monotonic s), None when nothing is due."""
-        return self._follow.tick()
+        return self._mirror.tick()
 
     def on_event(self, event: Event) -> None:
         """Take in what the guard says."""
-        before = self._follow.lines()
-        self._follow.on_event(event)
+        before = self._mirror.lines()
+        self._mirror.on_event(event)
         if isinstance(event, Report):
             self._compare_books(event)
         if isinstance(event, Report | LineChanged) and self._stricter(self.book) != self._strict:
@@ -354,5 +356,5 @@ class Engine:
 
     def _wetting(self, kind: OperationKind, lines: Sequence[int]) -> tuple[PlannedRun, ...]:
         """The runs that prime, purge, clean or rinse these lines, as many together as the machine allows."""
-        liquids = {line: DRAWS.get(kind, liquid) for line, liquid in self._starts.liquids(lines).items()}
-        return self.work(wetting_runs, self._profile, self._follow.calibrations(), kind, liquids)
+        liquids = {line: DRAWS.get(kind, liquid) for line, liquid in self._operation_start.liquids(lines).items()}
+        return self.work(wetting_runs, self._profile, self._mirror.calibrations(), kind, liquids)

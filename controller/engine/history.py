@@ -23,7 +23,7 @@ class History:
             raise Refused(
                 rule="history",
                 reason=f"there is no operation {wanted.before!r}.",
-                way_out="Give the last operation of the page before.",
+                remedy="Give the last operation of the page before.",
             )
         found: list[OperationView] = []
         for part in self._ledger.past.page(wanted):

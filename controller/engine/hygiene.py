@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from typing import Literal
 
 from controller.clock import Clock
-from controller.engine.follow import Follow
+from controller.engine.guard_mirror import GuardMirror
 from controller.engine.slices import Sliced
 from controller.engine.views import NEXT
 from controller.ledger.records import LineNote, NoteEvent, WetRun
@@ -22,24 +22,24 @@ Signature = Callable[[], tuple[str, str]]  # who cleans now, and with what, "" w
 class Hygiene:
     """Due times by the profile's intervals; the guard tells when lines were filled and cleaned."""
 
-    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, follow: Follow) -> None:
+    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, mirror: GuardMirror) -> None:
         self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
-        self._follow = follow
+        self._mirror = mirror
 
     def lines(self) -> tuple[HygieneLine, ...]:
         """Every line of the profile."""
-        reports = self._follow.lines()
+        reports = self._mirror.lines()
         return tuple(self._line(line.line, reports.get(line.line)) for line in self._profile.lines)
 
     def overdue(self) -> dict[int, tuple[str, ...]]:
         """Line -> why it may not serve any more, a sentence each."""
         now_s = self._clock.wall_s()
-        found = {line: self._overdue(report, now_s) for line, report in self._follow.lines().items()}
+        found = {line: self._overdue(report, now_s) for line, report in self._mirror.lines().items()}
         return {line: reasons for line, reasons in found.items() if reasons}
 
     def care_due(self, line: int) -> Literal["prime", "rinse", "clean"]:
         """What a fresh container of the liquid that this line holds takes besides hanging it."""
-        report, now_s = self._follow.lines()[line], self._clock.wall_s()
+        report, now_s = self._mirror.lines()[line], self._clock.wall_s()
         clean_by_s, keeps_until_s = self._clean_by(report), self._keeps_until(report)
         if clean_by_s is not None and now_s > clean_by_s:
             return "clean"
@@ -72,7 +72,7 @@ class Hygiene:
 
     def note_changes(self, before: Mapping[int, LineReport], signature: Signature) -> None:
         """Put on record what lines hold now, and which were cleaned, where that differs from `before`."""
-        for line, report in self._follow.lines().items():
+        for line, report in self._mirror.lines().items():
             known = before.get(line)
             holds = _holds(report)
             if known is None:
@@ -88,7 +88,7 @@ class Hygiene:
 
     def _note_cleaned(self, line: int, before: LineReport, person: str, cleaner: str) -> None:
         stood = ""
-        rinse = self._follow.current
+        rinse = self._mirror.current
         if before.soaked_wall_s is not None and rinse is not None:
             stood = f"; the cleaner stood {(rinse.intent.wall_s - before.soaked_wall_s) / 60:.0f} min"
         used = f" with {cleaner}" if cleaner else ""

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from controller.engine.beside import NotYet, Work
-from controller.engine.levels import SURE, sure_ml
+from controller.engine.background import NotYet, Work
 from controller.engine.scaling import Serving, serving
+from controller.engine.stock_uncertainty import SURE, sure_ml
 from controller.engine.worker import Call
 from controller.errors import Refused
 from controller.ledger.records import Container

@@ -18,4 +18,4 @@ def as_listed(part: str, typed: str, names: Iterable[str], *, rule: str = "book"
     near += [one for one in by_folded if folded and folded in one and one not in near][:NEAREST]
     suggested = [by_folded[one] for one in near]
     remedy = f"Did you mean {' or '.join(suggested)}?" if suggested else f"It has: {', '.join(by_folded.values())}."
-    raise Refused(rule=rule, reason=f"the book has no {part} {typed!r}.", way_out=remedy)
+    raise Refused(rule=rule, reason=f"the book has no {part} {typed!r}.", remedy=remedy)

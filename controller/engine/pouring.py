@@ -7,15 +7,15 @@ import msgspec
 from msgspec.structs import replace
 
 from controller.engine import views
-from controller.engine.beside import Work
+from controller.engine.background import Work
 from controller.engine.commissioning import Commissioning
-from controller.engine.follow import Follow
+from controller.engine.guard_mirror import GuardMirror
 from controller.engine.hygiene import Hygiene
 from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing, too_large
 from controller.engine.names import as_listed
+from controller.engine.operation_start import NOTHING, OperationStart
 from controller.engine.scaling import Serving, serving, smallest_reliable_ml
 from controller.engine.spot_checks import SpotChecks
-from controller.engine.starts import NOTHING, Starts
 from controller.engine.stock import Stock
 from controller.engine.tracking import LEAST_OWED_ML
 from controller.engine.verdicts import Verdicts
@@ -46,19 +46,24 @@ class Pouring:
         profile: Profile,
         book: Book,
         ledger: Ledger,
-        follow: Follow,
-        starts: Starts,
+        mirror: GuardMirror,
+        operation_start: OperationStart,
         stock: Stock,
         hygiene: Hygiene,
         commissioning: Commissioning,
         spot_checks: SpotChecks,
         work: Work,
     ) -> None:
-        self._profile, self._book, self._ledger, self._follow = profile, book, ledger, follow
-        self._starts, self._stock, self._hygiene, self._spot_checks = starts, stock, hygiene, spot_checks
+        self._profile, self._book, self._ledger, self._mirror = profile, book, ledger, mirror
+        self._operation_start, self._stock, self._hygiene, self._spot_checks = (
+            operation_start,
+            stock,
+            hygiene,
+            spot_checks,
+        )
         self._commissioning, self._work = commissioning, work
         self._menu = Menu(profile, book, work)
-        self.verdicts = Verdicts(follow)
+        self.verdicts = Verdicts(mirror)
 
     def menu(self) -> tuple[MenuEntry, ...]:
         """Every recipe, and why it cannot be poured where it cannot."""
@@ -71,9 +76,9 @@ class Pouring:
             doses_ml[run.line] = doses_ml.get(run.line, 0.0) + run.volume_ml
         drift: tuple[Refusal, ...] = ()
         try:
-            self._spot_checks.require_small_doses_allowed(doses_ml, self._follow.calibrations())
+            self._spot_checks.require_small_doses_allowed(doses_ml, self._mirror.calibrations())
         except Refused as no:
-            drift = (Refusal(request="plan", rule=no.rule, reason=no.reason, way_out=no.way_out),)
+            drift = (Refusal(request="plan", rule=no.rule, reason=no.reason, remedy=no.remedy),)
         return drift + self.verdicts.of(glass, segments)
 
     def blocked(self) -> dict[int, tuple[str, ...]]:
@@ -84,7 +89,7 @@ class Pouring:
     def plan(self, request: PourRequest) -> PlanView:
         """The plan of a serving, whether or not the machine could pour it this minute."""
         served, planned, _ = self._planned(request)
-        calibrations = self._follow.calibrations()
+        calibrations = self._mirror.calibrations()
         binding = self._work(binding_limit, self._profile, calibrations, planned)
         slow = self._work(too_slow, self._profile, calibrations, planned)
         return views.plan(
@@ -103,16 +108,16 @@ class Pouring:
             known = self._ledger.operation_of_key(request.key)
             if known is not None:
                 return Asked(operation=known)
-        self._follow.require_ready()
+        self._mirror.require_ready()
         if not request.doses:
             request = replace(request, recipe=self._recipe(request.recipe).recipe)
         try:
             served, planned = self._pourable(request)
         except Refused as no:
             if no.rule in ON_RECORD:
-                self._starts.refused(request, no)
+                self._operation_start.refused(request, no)
             raise
-        return self._starts.serving(served, planned, request)
+        return self._operation_start.serving(served, planned, request)
 
     def _pourable(self, request: PourRequest) -> tuple[Serving, Plan]:
         """The request with its plan; Refused when the machine cannot do it now."""
@@ -123,36 +128,36 @@ class Pouring:
             raise Refused(
                 rule="readiness",
                 reason="; ".join(lacks) + ".",
-                way_out="See tundish status for what each line needs, or pour something else from tundish menu.",
+                remedy="See tundish status for what each line needs, or pour something else from tundish menu.",
             )
         self._require_glass(request)
         doses_ml = {lines[liquid]: volume_ml for liquid, volume_ml in served.needed_ml.items()}
-        self._spot_checks.require_small_doses_allowed(doses_ml, self._follow.calibrations())
+        self._spot_checks.require_small_doses_allowed(doses_ml, self._mirror.calibrations())
         return served, planned
 
     def _require_glass(self, request: PourRequest) -> None:
         """Refused unless an empty glass stands there, as far as anybody can tell; the guard has the last word."""
-        report = self._follow.report
+        report = self._mirror.report
         if report is None or request.rest_of is not None:
             return
         if report.inputs.fresh_glass is False:
             raise Refused(
                 rule="fresh_glass",
                 reason="the glass under the outlet has not been lifted since the last pour.",
-                way_out="Take the finished glass and set an empty one down.",
+                remedy="Take the finished glass and set an empty one down.",
             )
         if report.inputs.glass_present is None and not request.empty_glass:
             raise Refused(
                 rule="fresh_glass",
                 reason="nobody has said that an empty glass stands under the outlet, and no contact can tell.",
-                way_out="Look, set an empty glass there and say so: tundish pour --empty-glass.",
+                remedy="Look, set an empty glass there and say so: tundish pour --empty-glass.",
             )
 
     # --- inside
 
     def _shelf(self, request: PourRequest | None) -> Shelf:
         """What the machine has; for a request that names lines, without the others of the same liquids."""
-        report, reports = self._follow.report, self._follow.lines()
+        report, reports = self._mirror.report, self._mirror.lines()
         named = {dose.line for dose in (request.doses if request else ()) if dose.line is not None}
         chosen = {reports[line].liquid for line in named if line in reports}
         return Shelf(
@@ -173,7 +178,7 @@ class Pouring:
         return served, self._work(plan_serving, self._profile, known, lines, served.phases), lines
 
     def _serving(self, request: PourRequest) -> Serving:
-        known, lines = self._follow.calibrations(), lines_by_liquid(self._follow.lines())
+        known, lines = self._mirror.calibrations(), lines_by_liquid(self._mirror.lines())
 
         def smallest_ml(liquid: str) -> float | None:
             calibration = known.get(lines.get(liquid, 0))
@@ -191,7 +196,7 @@ class Pouring:
             raise Refused(
                 rule="rest",
                 reason=f"operation {entry.operation} owes nothing that could be metered.",
-                way_out="Serve it as it is.",
+                remedy="Serve it as it is.",
             )
         return found
 
@@ -223,7 +228,7 @@ class Pouring:
             reason = f"operation {entry.operation} poured nothing."
         else:
             return entry
-        raise Refused(rule="rest", reason=reason, way_out="Pour the drink anew into an empty glass.")
+        raise Refused(rule="rest", reason=reason, remedy="Pour the drink anew into an empty glass.")
 
     def _recipe(self, name: str) -> Recipe:
         return self._book.recipe(as_listed("recipe", name, (one.recipe for one in self._book.recipes)))
@@ -233,7 +238,7 @@ class Pouring:
         if request.glass is None:
             glasses = ", ".join(one.glass for one in self._book.glasses)
             raise Refused(
-                rule="glass", reason="a free pour needs the glass that stands there.", way_out=f"Name one: {glasses}."
+                rule="glass", reason="a free pour needs the glass that stands there.", remedy=f"Name one: {glasses}."
             )
         doses = tuple(Dose(liquid=self._liquid(dose), volume_ml=dose.volume_ml) for dose in request.doses)
         sources: dict[str, set[int]] = {}
@@ -245,7 +250,7 @@ class Pouring:
                     rule="line",
                     reason=f"lines {' and '.join(map(str, sorted(lines)))} all hold {liquid}; a drink draws a liquid "
                     "from one line.",
-                    way_out="Name one of them.",
+                    remedy="Name one of them.",
                 )
         glass = as_listed("glass", request.glass, (one.glass for one in self._book.glasses))
         return Recipe(recipe=request.recipe, glass=glass, phases=(Phase(doses=doses),))
@@ -254,17 +259,17 @@ class Pouring:
         """The liquid of a dose as the book writes it, or what hangs on its line."""
         if (dose.liquid is None) == (dose.line is None):
             raise Refused(
-                rule="dose", reason="a dose is of a liquid or from a line.", way_out="Name exactly one of the two."
+                rule="dose", reason="a dose is of a liquid or from a line.", remedy="Name exactly one of the two."
             )
         if dose.liquid is not None:
             return as_listed("liquid", dose.liquid, (one.liquid for one in self._book.liquids))
         line = dose.line or 0
-        liquid = self._starts.liquids((line,))[line]
+        liquid = self._operation_start.liquids((line,))[line]
         if liquid == NOTHING:
             raise Refused(
                 rule="assignment",
                 reason=f"nothing hangs on line {line}, as far as anybody has said.",
-                way_out=f"Say what does: tundish assign {line} LIQUID CONTAINER",
+                remedy=f"Say what does: tundish assign {line} LIQUID CONTAINER",
             )
         return liquid
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import structlog
 
 from controller.engine.engine import Engine
-from controller.engine.http_asking import Asking
+from controller.engine.http.asking import Asking
 from controller.errors import Problem, Refused, TundishError
 from controller.model.book import Book
 from controller.model.profile import Profile
@@ -52,7 +52,7 @@ class Reloading:
             raise Refused(
                 rule="profile",
                 reason="the profile has been changed too, and a profile is not taken over while the machine runs.",
-                way_out="Restart guard and engine to work with both.",
+                remedy="Restart guard and engine to work with both.",
             )
         await self._asking.command(
             "take_book",
@@ -62,7 +62,7 @@ class Reloading:
         )
         if self._engine.book != book:
             raise Refused(
-                rule="guard", reason=f"the guard has not answered within {WAIT_S:g} s.", way_out="See its log."
+                rule="guard", reason=f"the guard has not answered within {WAIT_S:g} s.", remedy="See its log."
             )
         return BookView(
             book=book.title,

@@ -82,7 +82,7 @@ def _require_one_size(request: PourRequest) -> None:
         raise Refused(
             rule="scaling",
             reason=f"{request.times:g} times and {request.volume_ml:g} mL both say how much.",
-            way_out="Give one of the two.",
+            remedy="Give one of the two.",
         )
 
 
@@ -114,8 +114,8 @@ def _of_recipe(typed: str, liquids: Iterable[str]) -> str:
 
 
 def _refuse_option(reason: str, allowed: Sequence[str]) -> None:
-    way_out = f"It allows: {', '.join(allowed)}." if allowed else "The recipe allows nothing of the kind."
-    raise Refused(rule="recipe", reason=reason, allowed=", ".join(allowed), way_out=way_out)
+    remedy = f"It allows: {', '.join(allowed)}." if allowed else "The recipe allows nothing of the kind."
+    raise Refused(rule="recipe", reason=reason, allowed=", ".join(allowed), remedy=remedy)
 
 
 def _merged(phase: Resolved) -> Resolved:
@@ -140,7 +140,7 @@ def _to_strength(phases: tuple[Resolved, ...], book: Book, abv_percent: float) -
             rule="scaling",
             reason=f"everything in this drink has {'less' if strong_ml <= 0 else 'more'} than {abv_percent:g} % vol: "
             "no shares of it come to that.",
-            way_out="Ask for another strength, or take another recipe.",
+            remedy="Ask for another strength, or take another recipe.",
         )
 
     def with_share(share: float) -> tuple[Resolved, ...]:
@@ -177,7 +177,7 @@ def _times(request: PourRequest, glass: str, phases: tuple[Resolved, ...], book:
         raise Refused(
             rule="glass",
             reason=f"what is put into the {glass} by hand leaves no room for the drink.",
-            way_out="Take a larger glass.",
+            remedy="Take a larger glass.",
         )
     return room_ml / single_ml
 
@@ -217,10 +217,10 @@ def _without_small(
         raise Refused(
             rule="smallest_dose",
             reason="; ".join(refused) + ".",
-            way_out="Ask for more of the drink, or calibrate the line with more trials.",
+            remedy="Ask for more of the drink, or calibrate the line with more trials.",
         )
     if not any(phase.doses for phase in kept):
-        raise Refused(rule="smallest_dose", reason="nothing is left to pour.", way_out="Ask for more of the drink.")
+        raise Refused(rule="smallest_dose", reason="nothing is left to pour.", remedy="Ask for more of the drink.")
     return tuple(kept), changes
 
 

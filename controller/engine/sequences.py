@@ -6,11 +6,11 @@ from typing import Literal
 import msgspec
 
 from controller.clock import Clock
-from controller.engine.follow import Follow
+from controller.engine.guard_mirror import GuardMirror
 from controller.engine.hygiene import Hygiene
 from controller.engine.line_care import Fill, Kind, to_close, to_fill, within_jug
 from controller.engine.names import as_listed
-from controller.engine.starts import Starts
+from controller.engine.operation_start import OperationStart
 from controller.engine.stock import Stock
 from controller.errors import Refused
 from controller.ledger.records import OpenSequence
@@ -62,15 +62,15 @@ class Sequences:
         book: Book,
         ledger: Ledger,
         clock: Clock,
-        follow: Follow,
+        mirror: GuardMirror,
         stock: Stock,
         hygiene: Hygiene,
-        starts: Starts,
+        operation_start: OperationStart,
         runs: Runs,
     ) -> None:
         self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
-        self._follow, self._stock, self._hygiene = follow, stock, hygiene
-        self._starts, self._runs = starts, runs
+        self._mirror, self._stock, self._hygiene = mirror, stock, hygiene
+        self._operation_start, self._runs = operation_start, runs
 
     def views(self) -> tuple[SequenceView, ...]:
         """Every sequence under way with its next step; one that has none left is told for the last time."""
@@ -78,7 +78,7 @@ class Sequences:
 
     def change(self, request: ChangeRequest) -> SequenceView:
         """Begin a change of liquid on a line, or take up the one under way there."""
-        self._follow.require_guard()
+        self._mirror.require_guard()
         known = self._open("change", request.line)
         if known is None:
             known = self._begin_change(request)
@@ -86,13 +86,13 @@ class Sequences:
             raise Refused(
                 rule="sequence",
                 reason=f"a change to {_change(known).liquid} is under way on line {request.line}.",
-                way_out=f"Go on with it, or drop it: tundish stock change {request.line} --drop",
+                remedy=f"Go on with it, or drop it: tundish stock change {request.line} --drop",
             )
         return self._view(known)
 
     def close(self, request: CloseRequest) -> SequenceView:
         """Begin the end of an evening, or take up the one under way."""
-        self._follow.require_guard()
+        self._mirror.require_guard()
         known = self._open("close", ALL_LINES)
         if known is None:
             self._require_jug(request.jug_ml)
@@ -110,21 +110,21 @@ class Sequences:
         known = self._require(kind, line)
         view = self._view(known)
         if view.step is None:
-            raise Refused(rule="sequence", reason="all its steps are done.", way_out="There is nothing left to do.")
+            raise Refused(rule="sequence", reason="all its steps are done.", remedy="There is nothing left to do.")
         if view.step.kind == "wait":
             raise Refused(
                 rule="cleaner_contact",
                 reason=f"the cleaner has to stand for another {view.step.seconds / 60:.1f} min.",
-                way_out="Wait, then go on.",
+                remedy="Wait, then go on.",
             )
-        self._follow.require_ready()
+        self._mirror.require_ready()
         kind_of_run = OperationKind(view.step.kind)
         runs = self._runs(kind_of_run, view.step.lines)
         if view.step.kind == "prime" and view.liquid is not None:
             known = self._hang(known)
             # The guard hears of the new container first; its report, from which the runs are made, comes later.
             runs = tuple(msgspec.structs.replace(run, liquid=view.liquid) for run in runs)
-        asked = self._starts.runs(
+        asked = self._operation_start.runs(
             kind_of_run, runs, jug=True, jug_ml=self._jug_ml(known), in_air=view.step.kind == "purge"
         )
         self._keep(known, msgspec.structs.replace(_body(known), operation=asked.operation))
@@ -146,7 +146,7 @@ class Sequences:
         lines, needs = self._needs(known)
         change = _change(known) if known.kind == "change" else None
         step = self._step(known, needs)
-        if step is None and self._follow.report is not None:
+        if step is None and self._mirror.report is not None:
             self._ledger.sequences.end(known.seq, "done", wall_s=self._clock.wall_s())
         return SequenceView(
             kind=known.kind,
@@ -161,7 +161,7 @@ class Sequences:
 
     def _needs(self, known: OpenSequence) -> tuple[tuple[int, ...], dict[int, Kind]]:
         """All lines of a sequence, and what those that are not through need next."""
-        reports = self._follow.lines()
+        reports = self._mirror.lines()
         if known.kind == "close":
             dry = _close(known).dry
             found = {line: to_close(one, known.begun_wall_s, dry=dry) for line, one in sorted(reports.items())}
@@ -219,7 +219,7 @@ class Sequences:
             raise Refused(
                 rule="jug",
                 reason=f"the profile's jug takes {largest_ml:g} mL, not {jug_ml:g} mL.",
-                way_out="Close in more steps with less at a time, or state the larger jug in the profile.",
+                remedy="Close in more steps with less at a time, or state the larger jug in the profile.",
             )
 
     def _jug_ml(self, known: OpenSequence) -> float:
@@ -227,7 +227,7 @@ class Sequences:
 
     def _most_ml(self, runs: Sequence[PlannedRun]) -> float:
         """What the guard counts into the jug, mL."""
-        return most_ml(self._profile, self._follow.calibrations(), runs)
+        return most_ml(self._profile, self._mirror.calibrations(), runs)
 
     def _ask_of(self, known: OpenSequence, kind: Kind, lines: tuple[int, ...]) -> str:
         if kind == "prime":
@@ -240,7 +240,7 @@ class Sequences:
 
     def _soak_s(self, line: int) -> float:
         """How long the cleaner in this line still has to stand, s."""
-        soaked_s = self._follow.lines()[line].soaked_wall_s
+        soaked_s = self._mirror.lines()[line].soaked_wall_s
         if soaked_s is None:
             return 0.0
         return max(0.0, soaked_s + self._profile.hygiene.cleaner_contact_s - self._clock.wall_s())
@@ -248,13 +248,13 @@ class Sequences:
     # --- beginning and keeping
 
     def _begin_change(self, request: ChangeRequest) -> OpenSequence:
-        if request.line not in self._follow.lines():
+        if request.line not in self._mirror.lines():
             raise Refused(rule="line", reason=f"the machine has no line {request.line}.")
         if request.liquid is None or request.container_ml is None:
             raise Refused(
                 rule="sequence",
                 reason=f"no change is under way on line {request.line}.",
-                way_out=f"Begin one: tundish stock change {request.line} LIQUID CONTAINER",
+                remedy=f"Begin one: tundish stock change {request.line} LIQUID CONTAINER",
             )
         liquids = (one.liquid for one in self._book.liquids)
         body = Change(
@@ -284,7 +284,7 @@ class Sequences:
         known = self._open(kind, line)
         if known is None:
             what = "no evening's end" if kind == "close" else f"no change of line {line}"
-            raise Refused(rule="sequence", reason=f"{what} is under way.", way_out="Begin it first.")
+            raise Refused(rule="sequence", reason=f"{what} is under way.", remedy="Begin it first.")
         return known
 
     def _open(self, kind: str, line: int) -> OpenSequence | None:

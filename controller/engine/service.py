@@ -13,16 +13,16 @@ import structlog
 
 from controller import logs
 from controller.clock import Clock, RealClock
-from controller.config import load_apart
-from controller.engine.beside import Beside
+from controller.config import load_in_child
+from controller.engine.background import Background
 from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
-from controller.engine.http import application
-from controller.engine.http_access import Door, Place, read_tokens
-from controller.engine.http_asking import Asking
-from controller.engine.http_events import EventRing
-from controller.engine.http_server import HttpServer, lan_socket
-from controller.engine.http_shares import Places
+from controller.engine.http.access import Door, Place, read_tokens
+from controller.engine.http.application import application
+from controller.engine.http.asking import Asking
+from controller.engine.http.events import EventRing
+from controller.engine.http.server import HttpServer, lan_socket
+from controller.engine.http.shares import Places
 from controller.engine.metrics import Metrics
 from controller.engine.reloading import Read, Reloading
 from controller.errors import TundishError
@@ -50,7 +50,7 @@ def run(
     Raises FileProblems, RecordError, and TundishError when a socket cannot be had.
     """
     logs.set_up("engine")
-    profile, book, _ = load_apart(profile_path, book_path)
+    profile, book, _ = load_in_child(profile_path, book_path)
     tokens = {} if lan is None else read_tokens(lan.tokens)
     state_dir.mkdir(parents=True, exist_ok=True)
     with contextlib.ExitStack() as stack:
@@ -65,7 +65,7 @@ def run(
             clock=clock,
             send=link.send,
             new_id=lambda: secrets.token_hex(6),
-            work=Beside(),
+            work=Background(),
         )
 
         # What is there by now stays: without this the collector walks it all again and again, tens of milliseconds on a
@@ -74,7 +74,7 @@ def run(
         gc.freeze()
 
         async def serve() -> BaseException | None:
-            process = _Process(engine, clock, profile, lambda: load_apart(profile_path, book_path))
+            process = _Process(engine, clock, profile, lambda: load_in_child(profile_path, book_path))
             listeners = [(listener, HttpServer(process.app, Places(clock)))]
             if lan is not None and lan_listener is not None:
                 places = Places(clock)

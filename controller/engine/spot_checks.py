@@ -46,20 +46,20 @@ class SpotChecks:
             raise Refused(
                 rule="calibration",
                 reason=f"line {request.line} has no calibration that could be checked.",
-                way_out=f"Calibrate it: tundish calibrate {request.line}",
+                remedy=f"Calibrate it: tundish calibrate {request.line}",
             )
         if held.liquid not in {one.liquid for one in self._book.liquids}:
             raise Refused(
                 rule="calibration",
                 reason=f"line {request.line} was calibrated with {held.liquid}, which the book does not know any more.",
-                way_out=f"Calibrate it: tundish calibrate {request.line}",
+                remedy=f"Calibrate it: tundish calibrate {request.line}",
             )
         on_s = self._weighings.on_s(request.operation, request.line)
         if law_of(held).delivered_ml(on_s) <= 0.0:
             raise Refused(
                 rule="run time",
                 reason=f"a run of {on_s:g} s ends within the lag of {held.lag_s:.2f} s.",
-                way_out="Run longer.",
+                remedy="Run longer.",
             )
         weighed = msgspec.structs.replace(self._weighings.weighed(request, on_s, liquid), purpose="spot check")
         self._ledger.weigh([weighed])
@@ -101,7 +101,7 @@ class SpotChecks:
                     reason=f"line {line} is blocked for doses under {smallest_ml:g} mL. {' '.join(verdict.reasons)}",
                     asked=f"{volume_ml:.1f} mL",
                     allowed=f"{smallest_ml:g} mL or more",
-                    way_out=f"Calibrate it again: tundish calibrate {line}",
+                    remedy=f"Calibrate it again: tundish calibrate {line}",
                 )
 
     def expected(self, held: Calibration, liquid: str) -> LiquidFactor:

@@ -3,9 +3,9 @@
 from msgspec.structs import replace
 
 from controller.clock import Clock
-from controller.engine.follow import Follow
-from controller.engine.levels import sure_ml, u_fill_ml
+from controller.engine.guard_mirror import GuardMirror
 from controller.engine.names import as_listed
+from controller.engine.stock_uncertainty import sure_ml, u_fill_ml
 from controller.errors import Refused
 from controller.ledger.records import LineNote, NoteEvent
 from controller.ledger.store import Container, Ledger
@@ -25,10 +25,10 @@ OVERFULL = 1.1  # of its nominal volume a container may hold
 class Stock:
     """Containers of all lines. What is hung while pumps run is told to the guard when they rest."""
 
-    def __init__(self, *, book: Book, strict: Book, ledger: Ledger, clock: Clock, follow: Follow) -> None:
+    def __init__(self, *, book: Book, strict: Book, ledger: Ledger, clock: Clock, mirror: GuardMirror) -> None:
         """strict: the book with the stricter figures of what hangs and stands in the lines; book: as it is."""
         self._book, self._strict = book, strict
-        self._ledger, self._clock, self._follow = ledger, clock, follow
+        self._ledger, self._clock, self._mirror = ledger, clock, mirror
         self._untold: set[int] = set()  # lines of whose container the guard does not know
         self._asked: set[int] = set()  # those of which it has been told, and has not answered yet
         known = self.containers()
@@ -49,7 +49,7 @@ class Stock:
         """Line -> what the guard believes and the stock does not, where a person has to say what hangs there."""
         found: dict[int, tuple[str, ...]] = {}
         for line, container in self.containers().items():
-            known = self._follow.lines().get(line)
+            known = self._mirror.lines().get(line)
             if known is not None and known.liquid != container.liquid and line not in self._untold:
                 by_guard = "knows of nothing there" if known.liquid is None else f"has {known.liquid} there"
                 found[line] = (
@@ -65,7 +65,7 @@ class Stock:
             raise Refused(
                 rule="stock",
                 reason=f"guard and stock agree on line {line}: {container.liquid}.",
-                way_out="When another container hangs there: tundish stock refill, or tundish assign.",
+                remedy="When another container hangs there: tundish stock refill, or tundish assign.",
             )
         self._ledger.stock.told(line, is_told=False)
         self._untold.add(line)
@@ -83,15 +83,15 @@ class Stock:
 
     def assign(self, request: AssignRequest) -> None:
         """A full container with this liquid now hangs on this line."""
-        report = self._follow.require_guard()
+        report = self._mirror.require_guard()
         liquids = (one.liquid for one in self._book.liquids)
         request = replace(request, liquid=as_listed("liquid", request.liquid, liquids, rule="assignment"))
-        known_line = self._follow.lines().get(request.line)
+        known_line = self._mirror.lines().get(request.line)
         if report.state not in AT_REST and (known_line is None or known_line.liquid != request.liquid):
             raise Refused(
                 rule="state",
                 reason=f"the machine is {report.state}: another liquid can be hung only while it rests.",
-                way_out="Wait for the end of what is under way, or: tundish stop",
+                remedy="Wait for the end of what is under way, or: tundish stop",
             )
         self._hang(request, told=False)
         self.tell()
@@ -100,8 +100,8 @@ class Stock:
         """A fresh container of the same liquid hangs on this line, of the same size unless another is given."""
         before = self._require(request.line)
         is_full = sure_ml(before) > 0 if request.tube_full is None else request.tube_full
-        if not is_full and not self._follow.is_under_way():
-            self._follow.ran_dry(request.line, tube_full=False)
+        if not is_full and not self._mirror.is_under_way():
+            self._mirror.ran_dry(request.line, tube_full=False)
         size_ml = before.container_ml if request.container_ml is None else request.container_ml
         asked = AssignRequest(
             line=request.line, liquid=before.liquid, container_ml=size_ml, opened_ago_s=request.opened_ago_s
@@ -118,7 +118,7 @@ class Stock:
             raise Refused(
                 rule="weighing",
                 reason=f"what the empty container on line {request.line} weighs is not known.",
-                way_out="Weigh an empty one of the same kind and add --tare GRAMS; it is kept from then on.",
+                remedy="Weigh an empty one of the same kind and add --tare GRAMS; it is kept from then on.",
             )
         liquid = self._book.liquid(before.liquid)
         u_grams = request.u_grams * 2**0.5  # two weighings: full and empty
@@ -128,7 +128,7 @@ class Stock:
                 rule="weighing",
                 reason=f"{request.grams:g} g less {tare_g:g} g for the container would be {measured.volume_ml:.0f} mL "
                 f"of {before.liquid}; a container of {before.container_ml:g} mL hangs on line {request.line}.",
-                way_out="Check both weights, or say that another container hangs there: tundish stock refill",
+                remedy="Check both weights, or say that another container hangs there: tundish stock refill",
             )
         text = f"weighed: {measured.volume_ml:.0f} mL left, {before.remaining_ml:.0f} mL by the books"
         note = self._note(request.line, "stock", text)
@@ -139,7 +139,7 @@ class Stock:
         """The container on this line is empty now, whatever the books say; a pour from it is held."""
         line = request.line
         before = self._require(line)
-        self._follow.ran_dry(line, tube_full=request.tube_full)
+        self._mirror.ran_dry(line, tube_full=request.tube_full)
         note = self._note(line, "stock", f"empty; {before.remaining_ml:.0f} mL by the books")
         self._ledger.stock.correct(line, 0.0, 0.0, None, note)
         return StockChange(now=self.view(line), booked_ml=before.remaining_ml)
@@ -156,7 +156,7 @@ class Stock:
 
     def tell(self) -> None:
         """Tell the guard of containers hung meanwhile, once it listens; note those that it knows of."""
-        report, lines = self._follow.report, self._follow.lines()
+        report, lines = self._mirror.report, self._mirror.lines()
         self._hang_what_the_book_says()
         if not self._untold:
             return
@@ -179,7 +179,7 @@ class Stock:
             elif line not in self._asked:
                 self._asked.add(line)
                 ago_s = max(0.0, self._clock.wall_s() - container.opened_wall_s)
-                self._follow.ask(Assign(line=line, liquid=container.liquid, opened_ago_s=ago_s), "assign")
+                self._mirror.ask(Assign(line=line, liquid=container.liquid, opened_ago_s=ago_s), "assign")
 
     def _require(self, line: int) -> Container:
         found = self.containers().get(line)
@@ -187,7 +187,7 @@ class Stock:
             raise Refused(
                 rule="stock",
                 reason=f"nothing hangs on line {line}, as far as anybody has said.",
-                way_out=f"Say what does: tundish assign {line} LIQUID CONTAINER",
+                remedy=f"Say what does: tundish assign {line} LIQUID CONTAINER",
             )
         return found
 
@@ -220,8 +220,8 @@ class Stock:
 
         It came from the container before, so the new one is credited with it.
         """
-        current = self._follow.current
-        if current is None or not self._follow.is_under_way():
+        current = self._mirror.current
+        if current is None or not self._mirror.is_under_way():
             return 0.0
         is_alike = any(
             run.line == request.line and run.liquid == request.liquid
@@ -232,7 +232,7 @@ class Stock:
 
     def _hang_what_the_book_says(self) -> None:
         """On lines of which the ledger knows nothing, where the guard agrees: what it knows is newer than the book."""
-        for line, report in self._follow.lines().items() if self._unsaid else ():
+        for line, report in self._mirror.lines().items() if self._unsaid else ():
             one = self._unsaid.get(line)
             if one is not None and report.liquid == one.liquid:
                 self._hang(AssignRequest(line=line, liquid=one.liquid, container_ml=one.container_ml), told=True)

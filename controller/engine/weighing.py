@@ -7,10 +7,10 @@ from typing import Literal
 import msgspec
 
 from controller.clock import Clock
-from controller.engine.beside import Work
+from controller.engine.background import Work
 from controller.engine.doubts import doubts, require_possible
-from controller.engine.levels import GUARD_BOUND
-from controller.engine.together import require_trial
+from controller.engine.sag_trials import require_trial
+from controller.engine.stock_uncertainty import GUARD_BOUND
 from controller.errors import OutOfRange, Refused, TundishError
 from controller.ledger.records import Correction
 from controller.ledger.store import Ledger, Weighing
@@ -21,7 +21,7 @@ from controller.metering.design import design_trials, next_run_time_s
 from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
 from controller.metering.flow_law import FlowLaw
 from controller.metering.gravimetry import EVAPORATION_G, U_HOLD_UP_ML, Volume, liquid_volume_ml
-from controller.metering.pool import pooled_prior
+from controller.metering.pooled_prior import pooled_prior
 from controller.metering.residuals import mean_ml
 from controller.model.book import Book
 from controller.model.calibration import Calibration
@@ -90,7 +90,7 @@ class Weighings:
                 reason=f"line {request.line} has no open trial {request.trial}.",
                 asked=str(request.trial),
                 allowed=f"1 to {len(rows)}" if rows else "none",
-                way_out=f"List them: tundish calibration {request.line}",
+                remedy=f"List them: tundish calibration {request.line}",
             )
         wanted = rows if request.trial is None else rows[request.trial - 1 : request.trial]
         self._ledger.strike([one.seq for one in wanted], struck=request.struck)
@@ -103,7 +103,7 @@ class Weighings:
             raise Refused(
                 rule="weighing",
                 reason=f"operation {operation} ran line {ran}, not line {line} alone.",
-                way_out="Weigh a trial of this line alone, or weigh the trial of several lines as one jar.",
+                remedy="Weigh a trial of this line alone, or weigh the trial of several lines as one jar.",
             )
         return on_s[line]
 
@@ -205,7 +205,7 @@ class Weighings:
             raise Refused(
                 rule="calibration",
                 reason=" ".join((f"line {view.line} has no open trials to calibrate from.", *view.warnings)),
-                way_out=f"Run and weigh trials first: tundish calibrate {view.line}",
+                remedy=f"Run and weigh trials first: tundish calibrate {view.line}",
             )
         require_possible(self._profile, view.calibration)
         waived = isinstance(request, CalibrationRequest)
@@ -214,7 +214,7 @@ class Weighings:
             raise Refused(
                 rule="doubt",
                 reason=" ".join(one.text for one in open_doubts),
-                way_out="Look at the trials and strike what is wrong."
+                remedy="Look at the trials and strike what is wrong."
                 + (
                     " If the pump really is so, say --sure." if {one.about for one in open_doubts} == {"change"} else ""
                 ),

@@ -72,7 +72,7 @@ class Guard:
 
         boot: the kernel's boot id, "" in virtual time. arm: told True before a channel or the main relay closes while
         none is on, and False when all are off again. is_watched: whether the sentinel has just
-        answered; asked before anything begins, and in every turn until it has or `hinder` ends the waiting. read_book:
+        answered; asked before anything begins, and in every turn until it has or `block` ends the waiting. read_book:
         begin to read the book's file again; `book_read` must follow.
 
         Raises RecordError when the journal cannot be read.
@@ -154,14 +154,14 @@ class Guard:
             deadline_s = min(deadline_s, self._writer.due_s)
         return deadline_s if self._retry_off_s is None else min(deadline_s, self._retry_off_s)
 
-    def hinder(self, cause: str, text: str) -> None:
+    def block(self, cause: str, text: str) -> None:
         """Something that every operation needs is missing: what is under way ends, and nothing begins."""
-        self._turn(self._core.hinder(self._clock.now_s(), cause, text))
+        self._turn(self._core.block(self._clock.now_s(), cause, text))
         self.tick()
 
-    def unhinder(self, cause: str) -> None:
+    def unblock(self, cause: str) -> None:
         """It is there again."""
-        self._core.unhinder(cause)
+        self._core.unblock(cause)
         self.tick()
 
     def end(self, reason: str) -> None:

@@ -251,10 +251,10 @@ class Server:
     def _refusal(self, client: Client, hello: Hello) -> Refusal | None:
         if hello.role == "engine" and not client.may_be_engine:
             reason = "only the engine's own user may be the engine."
-            return Refusal(request="hello", rule="engine", reason=reason, way_out="Say hello as an observer.")
+            return Refusal(request="hello", rule="engine", reason=reason, remedy="Say hello as an observer.")
         if hello.role == "observer" and sum(one.is_greeted for one in self._clients.values()) >= MOST_GREETED:
             reason = f"{MOST_GREETED} clients are connected already."
-            return Refusal(request="hello", rule="places", reason=reason, way_out="Close one of them.")
+            return Refusal(request="hello", rule="places", reason=reason, remedy="Close one of them.")
         return None
 
     def _drop_marked(self, guard: Guard) -> None:

@@ -13,7 +13,7 @@ import structlog
 
 from controller import logs
 from controller.clock import RealClock
-from controller.config import Loading, load_apart
+from controller.config import Loading, load_in_child
 from controller.errors import FileProblems
 from controller.guard.alloff import all_off
 from controller.guard.guard import Guard
@@ -44,7 +44,7 @@ def run(
     Raises FileProblems, BoardError, RecordError, and TundishError when another guard listens at socket_path.
     """
     logs.set_up("guard")
-    profile, book, _ = load_apart(profile_path, book_path)
+    profile, book, _ = load_in_child(profile_path, book_path)
     own_socket = bench_socket if profile.board.backend == "bench" else None
     state_dir.mkdir(parents=True, exist_ok=True)
     _leave_note(pins_of(profile, own_socket))
@@ -114,7 +114,7 @@ class _Process:
                 read_book=self._read_book,
             )
             stack.callback(self._close)
-            self._guard.hinder(LOST, "the sentinel is not watching yet")
+            self._guard.block(LOST, "the sentinel is not watching yet")
             self._server.watch(self._stop.fileno(), self._server.end)
             ask_for_real_time()
             gc.freeze()  # what is loaded by now lives as long as the process
@@ -138,11 +138,11 @@ class _Process:
 
     def sentinel_lost(self, text: str) -> None:
         """Nothing runs while nobody watches."""
-        self._guard.hinder(LOST, text)
+        self._guard.block(LOST, text)
 
     def sentinel_found(self) -> None:
         """Operations may begin."""
-        self._guard.unhinder(LOST)
+        self._guard.unblock(LOST)
 
     # --- inside
 

@@ -32,5 +32,5 @@ def load_driver(backend: str) -> ModuleType:
     try:
         return import_module(DRIVERS[backend])
     except ImportError as exc:
-        way_out = " Install tundish[gpio]." if backend == "gpio" else ""
-        raise BoardError(f"the pin driver of backend {backend!r} is not installed: {exc}.{way_out}") from exc
+        remedy = " Install tundish[gpio]." if backend == "gpio" else ""
+        raise BoardError(f"the pin driver of backend {backend!r} is not installed: {exc}.{remedy}") from exc

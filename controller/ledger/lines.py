@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from controller.ledger.database import Database
-from controller.ledger.past import ENTRIES, ROWS
+from controller.ledger.history import ENTRIES, ROWS
 from controller.ledger.records import LineNote, NoteEvent, OpenSequence, WetRun
 from controller.model.states import OperationKind
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import msgspec
 
 from controller.ledger.database import Database
+from controller.ledger.history import Past, span_of
 from controller.ledger.lines import LineNotes, Sequences
-from controller.ledger.past import Past, span_of
 from controller.ledger.records import (
     REFUSED,
     Container,
@@ -134,7 +134,7 @@ class Ledger:
         db.execute("DELETE FROM refusal WHERE seq = ?", (seq,))
         db.executemany(
             "INSERT INTO refusal VALUES (?, ?, ?, ?, ?, ?, ?)",
-            [(seq, one.rule, one.reason, one.asked, one.allowed, one.way_out, evening) for one in refusals],
+            [(seq, one.rule, one.reason, one.asked, one.allowed, one.remedy, evening) for one in refusals],
         )
 
     def end(

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from msgspec import structs
 
 from controller.errors import Refused
+from controller.metering.calibration_remarks import findings
 from controller.metering.distributions import chi_squared_tail
-from controller.metering.findings import findings
 from controller.metering.fitted import Fit
 from controller.metering.flow_law import FlowLaw, Scatter, delivered_ml_of, run_time_s_of
 from controller.metering.regression import estimate, leans_on_lag, leans_on_sag, wants_sag
@@ -72,9 +72,9 @@ def fit_law(trials: Sequence[Trial], prior: Prior | None = None, *, u_common: fl
 def _sifted(trials: Sequence[Trial], prior: Prior | None) -> tuple[list[Trial], Sifted]:
     """The trials that count, equal readings of a coarse scale widened, and what was found among all of them."""
     if not trials:
-        raise Refused(rule="trials", reason="there is no trial to fit.", way_out="Weigh at least one run.")
+        raise Refused(rule="trials", reason="there is no trial to fit.", remedy="Weigh at least one run.")
     if all(trial.volume_ml == 0.0 for trial in trials):
-        raise Refused(rule="flow", reason="nothing was delivered.", way_out="Prime the line, then repeat the trials.")
+        raise Refused(rule="flow", reason="nothing was delivered.", remedy="Prime the line, then repeat the trials.")
     known = prior or DEFAULT_PRIOR
     widened = with_shared_rounding(trials, known)
     try:
@@ -98,7 +98,7 @@ def _named(refused: Refused, trials: Sequence[Trial], prior: Prior) -> Refused:
     return Refused(
         rule=refused.rule,
         reason=refused.reason,
-        way_out=f"The masses of trials {number_of(trials, pair[0])} and {number_of(trials, pair[1])} look exchanged: "
+        remedy=f"The masses of trials {number_of(trials, pair[0])} and {number_of(trials, pair[1])} look exchanged: "
         "correct or repeat them.",
     )
 

@@ -139,7 +139,7 @@ def _ethanol_mass_fraction(abv_percent: float, sugar: float) -> float:
             reason=f"{abv_percent:g} % vol with {100 * sugar:g} % sugar by mass leaves too little water.",
             asked=f"{abv_percent:g} % vol",
             allowed=f"{most_abv:.1f} % vol with this much sugar",
-            way_out="Check both figures, or give the liquid's density.",
+            remedy="Check both figures, or give the liquid's density.",
         )
     while high - low > 1e-14:
         middle = 0.5 * (low + high)

@@ -34,7 +34,7 @@ class DoseRange(Value, frozen=True, kw_only=True):
             raise Refused(
                 rule="dose range",
                 reason=f"the range {self.low_ml:g} to {self.high_ml:g} mL is empty.",
-                way_out="Turn it round.",
+                remedy="Turn it round.",
             )
 
     def samples_ml(self) -> tuple[float, ...]:
@@ -92,7 +92,7 @@ def design_trials(
         f"scatter by {_single_ml(dose_ml, prior):.2f} mL.",
         asked=f"+-{tolerance(dose_ml):.2f} mL",
         allowed=f"+-{u95_ml:.2f} mL or more",
-        way_out="Ask for less, or mend the pump's scatter first (new tube, steadier supply).",
+        remedy="Ask for less, or mend the pump's scatter first (new tube, steadier supply).",
     )
 
 
@@ -110,7 +110,7 @@ def _plans(wanted: DoseRange, shortest_ml: float, most_ml: float) -> list[_Plan]
         raise Refused(
             rule="trials",
             reason=f"runs of {min(lows):.3g} mL at least and {most_ml:g} mL at most leave no room for two run times.",
-            way_out="Allow larger runs.",
+            remedy="Allow larger runs.",
         )
     return sorted(plans, key=lambda plan: (_liquid_ml(*plan), plan))
 

@@ -42,7 +42,7 @@ def expected_factor(line: Line, calibrated_with: Liquid, liquid: Liquid) -> Liqu
         fractions.append(flow_fraction(line.tube, line.pump, viscosity, density))
     if fractions[0] <= 0.0:
         raise Refused(
-            rule="suction", reason=f"line {line.line} cannot draw {calibrated_with.liquid}.", way_out="Lower the pump."
+            rule="suction", reason=f"line {line.line} cannot draw {calibrated_with.liquid}.", remedy="Lower the pump."
         )
     ratio = fractions[1] / fractions[0]
     return LiquidFactor(
@@ -64,7 +64,7 @@ def measured_factor(
     uncertainty, which all runs share. With `expected` it counts as one more observation. Refused without a spot check.
     """
     if not spot_checks:
-        raise Refused(rule="trials", reason="there is no spot check to work from.", way_out="Weigh one run.")
+        raise Refused(rule="trials", reason="there is no spot check to work from.", remedy="Weigh one run.")
     law = law_of(calibration)
     rows, values, weights, shares = [], [], [], []
     for trial in spot_checks:
@@ -73,7 +73,7 @@ def measured_factor(
             raise Refused(
                 rule="run time",
                 reason=f"a run of {trial.on_s:g} s ends within the lag of {law.lag_s:.2f} s.",
-                way_out="Run longer.",
+                remedy="Run longer.",
             )
         rows.append((mean_ml,))
         values.append(trial.volume_ml)

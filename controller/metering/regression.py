@@ -171,5 +171,5 @@ def _require_flow(flow_ml_s: float) -> None:
         raise Refused(
             rule="flow",
             reason=f"longer runs did not deliver more (the flow comes out at {flow_ml_s:.3g} mL/s).",
-            way_out="Look for exchanged masses, a kinked tube or an empty container, then repeat the trials.",
+            remedy="Look for exchanged masses, a kinked tube or an empty container, then repeat the trials.",
         )

@@ -122,7 +122,7 @@ def sift(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> Sifted:
             raise Refused(
                 rule="trials",
                 reason=f"the trials contradict each other: trials {named} do not fit the others.",
-                way_out="Strike those that were weighed wrongly, or start over.",
+                remedy="Strike those that were weighed wrongly, or start over.",
             )
         kept.remove(wild.index)
 

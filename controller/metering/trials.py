@@ -42,8 +42,8 @@ class Prior(Value, frozen=True, kw_only=True):
     """What is believed before the trials: of lag and sag always, of flow only when u_flow_ml_s is given.
 
     The defaults are those of small brushed peristaltic pumps on a relay: common practice, no source. A pool of fitted
-    lines (`controller.metering.pool`) gives better ones. Scatter: standard deviation from run to run of a volume V is
-    hypot(scatter_ml, scatter_fraction V), known as well as scatter_dof residuals would tell it.
+    lines (`controller.metering.pooled_prior`) gives better ones. Scatter: standard deviation from run to run of a
+    volume V is hypot(scatter_ml, scatter_fraction V), known as well as scatter_dof residuals would tell it.
     """
 
     lag_s: float = 0.05

@@ -225,7 +225,7 @@ class Refusal(Value, frozen=True, kw_only=True, tag="refusal"):
     reason: str
     asked: str = ""
     allowed: str = ""
-    way_out: str = ""
+    remedy: str = ""
 
 
 class Judged(Value, frozen=True, kw_only=True, tag="judged"):

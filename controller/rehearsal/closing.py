@@ -3,7 +3,7 @@
 from controller.engine.sequences import ALL_LINES
 from controller.model.evening import SequenceView, StepView
 from controller.model.states import Outcome
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 
 JUG_BRIM_ML = 5000.0
 BUCKET_ML = 20_000.0  # of cleaner, or of water

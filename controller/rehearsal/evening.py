@@ -21,7 +21,7 @@ from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_host import Host
 from controller.rehearsal.evening_record import Evening, LineSum
 from controller.rehearsal.evening_serving import Turns
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
 
 # How often the guard reads the contacts under way. On the machine it reads them ten times as often; here that would

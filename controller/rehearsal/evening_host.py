@@ -20,7 +20,7 @@ from controller.model.states import MachineState
 from controller.model.views import OperationView
 from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_record import ContainerChange, Trouble
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import JAR_ML
 
 PERSON = "rehearsal"

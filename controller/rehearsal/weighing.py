@@ -11,7 +11,7 @@ from controller.model.requests import (
     WeighingRequest,
 )
 from controller.model.views import FitView, SagView, SpotCheckView
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 
 JAR_ML = 2000.0
 SETTLE_S = 4.0  # for the last drops, and for a scale on which a heavy jar was just set
@@ -44,7 +44,7 @@ def calibrate(machine: Machine, line: int, *, by: str, on_trial: Callable[[FitVi
 def learn_sag(machine: Machine, lines: tuple[int, ...], on_s: float, *, by: str) -> SagView:
     """Run these lines together into one jar and learn how much they slow each other down."""
     operation, grams = weighed_trial(machine, lines, on_s)
-    view = machine.engine.calibrating.weigh_together(
+    view = machine.engine.calibrating.weigh_sag_trials(
         TogetherRequest(operation=operation, grams=grams, u_grams=U_GRAMS, by=by)
     )
     machine.pass_time(READING_S)

@@ -76,9 +76,9 @@ def calibrations(memory: Memory) -> Mapping[int, Calibration]:
     return {one.line: one for one in memory.calibrations if liquids.get(one.line) == one.liquid}
 
 
-def refuse(request: str, rule: str, reason: str, *, asked: str = "", allowed: str = "", way_out: str = "") -> Refusal:
+def refuse(request: str, rule: str, reason: str, *, asked: str = "", allowed: str = "", remedy: str = "") -> Refusal:
     """A refusal, in fewer words."""
-    return Refusal(request=request, rule=rule, reason=reason, asked=asked, allowed=allowed, way_out=way_out)
+    return Refusal(request=request, rule=rule, reason=reason, asked=asked, allowed=allowed, remedy=remedy)
 
 
 def start(operation: Operation, now: Situation) -> list[Refusal]:
@@ -126,7 +126,7 @@ def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
     if not 0 < len(request) <= MAX_ID:
         yield refuse(request[:MAX_ID], "plan", f"an operation's id has 1 to {MAX_ID} characters.")
     if request in now.memory.seen:
-        yield refuse(request, "repeated", f"operation {request} has already been asked for.", way_out="Use a new id.")
+        yield refuse(request, "repeated", f"operation {request} has already been asked for.", remedy="Use a new id.")
     if not 0 < len(runs) <= MAX_RUNS:
         yield refuse(request, "plan", f"an operation has 1 to {MAX_RUNS} runs, this one has {len(runs)}.")
         return
@@ -147,7 +147,7 @@ def _hand_step(request: str, segment: Segment, profile: Profile) -> Iterator[Ref
             reason=f'the hand step "{segment.hand}" may take {segment.within_s:g} s, the cap is {cap_s:g} s.',
             asked=f"{segment.within_s:g} s",
             allowed=f"{cap_s:g} s",
-            way_out="Give it less time in the book.",
+            remedy="Give it less time in the book.",
         )
 
 
@@ -173,7 +173,7 @@ def runs_shape(request: str, segment: Segment, profile: Profile) -> Iterator[Ref
     first_s = min((run.start_s for run in segment.runs), default=0.0)
     if first_s > FIRST_START_S:
         reason = f"the first run would start after {first_s:.3g} s."
-        yield refuse(request, "plan", reason, allowed=f"{FIRST_START_S:g} s", way_out="Ask when it is to begin.")
+        yield refuse(request, "plan", reason, allowed=f"{FIRST_START_S:g} s", remedy="Ask when it is to begin.")
 
 
 def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
@@ -183,11 +183,11 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
             request,
             "jug",
             f"{kind} needs a person to confirm that a jug stands under the outlet.",
-            way_out="Put a jug there and confirm it.",
+            remedy="Put a jug there and confirm it.",
         )
     elif counts(operation) and now.memory.funnel_chemical:
         reason = "cleaner has run through the funnel, and no rinse has followed it."
-        yield refuse(request, "funnel", reason, way_out="Rinse a line that was cleaned, to its end.")
+        yield refuse(request, "funnel", reason, remedy="Rinse a line that was cleaned, to its end.")
     if kind is not OperationKind.SERVE:
         return
     yield from vessel(request, now.inputs)
@@ -200,24 +200,24 @@ def _fresh_glass(operation: Operation, now: Situation) -> Iterator[Refusal]:
     glass = memory.glass or UNSEEN
     if operation.rest_of is not None and operation.rest_of != glass.serving:
         reason = f"{operation.rest_of} is not the serving that was poured last."
-        yield refuse(request, "rest", reason, allowed=str(glass.serving), way_out="Pour the drink anew.")
+        yield refuse(request, "rest", reason, allowed=str(glass.serving), remedy="Pour the drink anew.")
     if memory.last_ended is not None and memory.last_ended.operation == operation.rest_of:
         return  # nothing else has run into it since
     if now.profile.inputs.glass is None:
         if operation.rest_of is None and not operation.empty_glass:
             reason = "nobody has said that an empty glass stands under the outlet, and no contact can tell."
-            yield refuse(request, "fresh_glass", reason, way_out="Look, set an empty glass there and say so.")
+            yield refuse(request, "fresh_glass", reason, remedy="Look, set an empty glass there and say so.")
     elif not memory.is_glass_fresh:
         reason = "the glass under the outlet has not been lifted since the last pour."
-        yield refuse(request, "fresh_glass", reason, way_out="Take the finished glass and set an empty one down.")
+        yield refuse(request, "fresh_glass", reason, remedy="Take the finished glass and set an empty one down.")
 
 
 def vessel(request: str, inputs: InputReport) -> Iterator[Refusal]:
     """Why nothing may be poured for a guest now, or go on to be."""
     if inputs.glass_present is False:
-        yield refuse(request, "glass", "there is no glass under the outlet.", way_out="Put a glass there.")
+        yield refuse(request, "glass", "there is no glass under the outlet.", remedy="Put a glass there.")
     if inputs.tray_full:
-        yield refuse(request, "drip_tray", "the drip tray is full.", way_out="Empty the drip tray.")
+        yield refuse(request, "drip_tray", "the drip tray is full.", remedy="Empty the drip tray.")
 
 
 def _lines(operation: Operation, now: Situation) -> Iterator[Refusal]:
@@ -232,12 +232,12 @@ def _line(operation: Operation, state: LineState, runs: list[PlannedRun], now: S
     if kind not in ALLOWED[state.contents]:
         allowed = ", ".join(sorted(ALLOWED[state.contents]))
         what = f"{where} holds {_words(state)}: {kind} is not allowed from there."
-        yield refuse(request, "contents", what, asked=str(kind), allowed=allowed, way_out=NEXT_STEP[state.contents])
+        yield refuse(request, "contents", what, asked=str(kind), allowed=allowed, remedy=NEXT_STEP[state.contents])
         return  # what else the line would need depends on what is done first
     if kind in DRAWS_FROM_CONTAINER:
         yield from _liquid(request, state, runs, now.book)
         if state.line in now.inputs.low_lines:
-            yield refuse(request, "level", f"the container on {where} is low.", way_out="Hang a full container on it.")
+            yield refuse(request, "level", f"the container on {where} is low.", remedy="Hang a full container on it.")
     is_as_assigned = state.contents is not Contents.LIQUID or state.holds == state.assigned
     if kind is OperationKind.PRIME or (kind is OperationKind.SERVE and is_as_assigned):
         yield from _clean_enough(request, state, now)
@@ -259,11 +259,11 @@ def _words(state: LineState) -> str:
 
 def _liquid(request: str, state: LineState, runs: list[PlannedRun], book: Book) -> Iterator[Refusal]:
     if state.assigned is None:
-        yield refuse(request, "liquid", f"no liquid is assigned to line {state.line}.", way_out="Assign one.")
+        yield refuse(request, "liquid", f"no liquid is assigned to line {state.line}.", remedy="Assign one.")
         return
     if state.assigned not in {one.liquid for one in book.liquids}:
         reason = f"the book has no {state.assigned}, which is on line {state.line}: its strength is not known."
-        yield refuse(request, "liquid", reason, way_out="Put it into the book, or hang something else there.")
+        yield refuse(request, "liquid", reason, remedy="Put it into the book, or hang something else there.")
     for asked in sorted({run.liquid for run in runs} - {state.assigned}):
         yield refuse(
             request,
@@ -271,7 +271,7 @@ def _liquid(request: str, state: LineState, runs: list[PlannedRun], book: Book) 
             f"the plan wants {asked} from line {state.line}, which carries {state.assigned}.",
             asked=asked,
             allowed=state.assigned,
-            way_out="Plan again, or assign the line anew.",
+            remedy="Plan again, or assign the line anew.",
         )
 
 
@@ -283,7 +283,7 @@ def _is_assigned(request: str, state: LineState) -> Iterator[Refusal]:
             f"the tube of line {state.line} still holds {state.holds}, its container is {state.assigned}.",
             asked=str(state.assigned),
             allowed=str(state.holds),
-            way_out=NEXT_STEP[Contents.LIQUID],
+            remedy=NEXT_STEP[Contents.LIQUID],
         )
 
 
@@ -300,7 +300,7 @@ def _clean_enough(request: str, state: LineState, now: Situation) -> Iterator[Re
             request,
             "cleaning",
             f"line {state.line} must be cleaned before {state.assigned} comes from it: {why}.",
-            way_out="Purge, clean and rinse the line.",
+            remedy="Purge, clean and rinse the line.",
         )
     others = sorted(set(state.residues) - {state.assigned})
     if others:
@@ -309,7 +309,7 @@ def _clean_enough(request: str, state: LineState, now: Situation) -> Iterator[Re
             "rinsing",
             f"line {state.line} must be rinsed before {state.assigned} comes from it: it was wetted by "
             f"{', '.join(others)}.",
-            way_out="Purge and rinse the line.",
+            remedy="Purge and rinse the line.",
         )
 
 
@@ -330,7 +330,7 @@ def _fresh(request: str, state: LineState, now: Situation) -> Iterator[Refusal]:
             f"{state.holds} on line {state.line} was opened {age_s / 3600:.1f} h ago, it keeps {life_s / 3600:.1f} h.",
             asked=f"{age_s / 3600:.1f} h",
             allowed=f"{life_s / 3600:.1f} h",
-            way_out="Purge the line, hang a fresh container, rinse and prime.",
+            remedy="Purge the line, hang a fresh container, rinse and prime.",
         )
 
 
@@ -346,5 +346,5 @@ def _soaked(request: str, state: LineState, now: Situation) -> Iterator[Refusal]
             f"the cleaner stood in line {state.line} for {passed_s / 60:.1f} min, it needs {contact_s / 60:.1f} min.",
             asked=f"{passed_s / 60:.1f} min",
             allowed=f"{contact_s / 60:.1f} min",
-            way_out=f"Rinse in {(contact_s - passed_s) / 60:.1f} min.",
+            remedy=f"Rinse in {(contact_s - passed_s) / 60:.1f} min.",
         )

@@ -57,10 +57,10 @@ class Case:
     book: Book
     history: History
 
-    def refusal(self, rule: str, reason: str, asked: str, allowed: str, way_out: str) -> Refusal:
+    def refusal(self, rule: str, reason: str, asked: str, allowed: str, remedy: str) -> Refusal:
         """A refusal of this operation."""
         request = self.asked.request
-        return Refusal(request=request, rule=rule, reason=reason, asked=asked, allowed=allowed, way_out=way_out)
+        return Refusal(request=request, rule=rule, reason=reason, asked=asked, allowed=allowed, remedy=remedy)
 
     @property
     def ethanol_g(self) -> float:

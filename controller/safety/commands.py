@@ -81,12 +81,12 @@ class Desk:
         elif isinstance(command, Hello):
             self._hello(client, command, damage)
         elif client not in self._clients:
-            self._refuse(_name(command), "hello", "a client begins with hello.", way_out="Send hello first.")
+            self._refuse(_name(command), "hello", "a client begins with hello.", remedy="Send hello first.")
         elif isinstance(command, AskReport):
             self._machine.say(self._machine.report(inputs))
         elif client != self._engine:
             self._refuse(
-                _name(command), "engine", f"only the engine may send {_tag(command)}.", way_out="Ask the engine."
+                _name(command), "engine", f"only the engine may send {_tag(command)}.", remedy="Ask the engine."
             )
         else:
             self._from_engine(command)
@@ -124,8 +124,8 @@ class Desk:
             case _:
                 pass  # a heartbeat: its arrival has been noted
 
-    def _refuse(self, request: str, rule: str, reason: str, *, allowed: str = "", way_out: str = "") -> None:
-        self._machine.say(Refusal(request=request, rule=rule, reason=reason, allowed=allowed, way_out=way_out))
+    def _refuse(self, request: str, rule: str, reason: str, *, allowed: str = "", remedy: str = "") -> None:
+        self._machine.say(Refusal(request=request, rule=rule, reason=reason, allowed=allowed, remedy=remedy))
 
     def _refuse_all(self, request: str, refusals: list[Refusal]) -> bool:
         """Send and record them; whether there were any."""
@@ -142,12 +142,12 @@ class Desk:
     def _hello(self, client: str, command: Hello, damage: str) -> None:
         if command.version != VERSION:
             reason = f"this guard speaks version {VERSION}, not {command.version}."
-            self._refuse("hello", "version", reason, allowed=str(VERSION), way_out="Update the older side.")
+            self._refuse("hello", "version", reason, allowed=str(VERSION), remedy="Update the older side.")
             return
         if command.role == "engine":
             if self._engine not in (None, client):
-                way_out = "Stop the other engine, or say hello as an observer."
-                self._refuse("hello", "engine", "another engine is connected.", way_out=way_out)
+                remedy = "Stop the other engine, or say hello as an observer."
+                self._refuse("hello", "engine", "another engine is connected.", remedy=remedy)
                 return
             self._engine, self.beat_s = client, self._machine.now_s
             if damage:
@@ -187,12 +187,12 @@ class Desk:
         if fault is not None:
             reason = f"the machine is {machine.state} by a fault ({fault.text})."
             return Refusal(
-                request=request, rule="state", reason=reason, way_out=f"See to it, then acknowledge {fault.cause!r}."
+                request=request, rule="state", reason=reason, remedy=f"See to it, then acknowledge {fault.cause!r}."
             )
         if self._troubles:
             reason = f"the machine is {machine.state}: {'; '.join(self._troubles.values())}."
-        way_out = "Wait for the operation to end." if machine.progress else "See to the inputs, then try again."
-        return Refusal(request=request, rule="state", reason=reason, asked=what, allowed="", way_out=way_out)
+        remedy = "Wait for the operation to end." if machine.progress else "See to the inputs, then try again."
+        return Refusal(request=request, rule="state", reason=reason, asked=what, allowed="", remedy=remedy)
 
     def _held(self, request: str, what: str) -> Progress | None:
         """The held operation if it is this one; refuses otherwise."""
@@ -202,7 +202,7 @@ class Desk:
             return None
         if progress.operation.operation != request:
             reason = f"operation {progress.operation.operation} is held, not {request}."
-            self._refuse(request, "operation", reason, way_out="Ask for a report.")
+            self._refuse(request, "operation", reason, remedy="Ask for a report.")
             return None
         return progress
 
@@ -214,10 +214,10 @@ class Desk:
         segment = progress.present
         if progress.is_begun:
             reason = f"the operation waits for {machine.waiting_for}, not for a hand step."
-            self._refuse(command.operation, "operation", reason, way_out="Send unhold with what is left to pour.")
+            self._refuse(command.operation, "operation", reason, remedy="Send unhold with what is left to pour.")
             return
-        hindered = [*admission.vessel(command.operation, self._inputs)] if progress.is_serving else []
-        if self._refuse_all(command.operation, hindered):
+        blocked = [*admission.vessel(command.operation, self._inputs)] if progress.is_serving else []
+        if self._refuse_all(command.operation, blocked):
             return
         self.resumed_runs = segment.runs
         machine.waiting_for = None
@@ -230,7 +230,7 @@ class Desk:
             return
         if not progress.is_begun:
             reason = f"the operation waits for a hand step: {machine.waiting_for}."
-            self._refuse(command.operation, "operation", reason, way_out="Confirm the hand step.")
+            self._refuse(command.operation, "operation", reason, remedy="Confirm the hand step.")
             return
         now = machine.situation(self._inputs)
         if self._refuse_all(command.operation, requests.unhold(command, progress, now)):
@@ -252,10 +252,10 @@ class Desk:
             self._refuse("acknowledge", "state", reason)
         elif command.cause != fault.cause:
             reason = f"the latched fault is {fault.cause!r}, not {command.cause!r}."
-            self._refuse("acknowledge", "cause", reason, allowed=fault.cause, way_out="Acknowledge the present cause.")
+            self._refuse("acknowledge", "cause", reason, allowed=fault.cause, remedy="Acknowledge the present cause.")
         elif fault.cause in self._troubles:
             reason = f"the cause is still there: {self._troubles[fault.cause]}."
-            self._refuse("acknowledge", "cause", reason, way_out="See to it first, then acknowledge.")
+            self._refuse("acknowledge", "cause", reason, remedy="See to it first, then acknowledge.")
         else:
             machine.record(AcknowledgedRecord(cause=fault.cause))
             machine.go(Trigger.CLEAR, f"{fault.cause} acknowledged")
@@ -323,7 +323,7 @@ class Desk:
         if wanted is None or not self._at_rest("take_book"):
             return
         if book is None:
-            self._refuse("take_book", "book_file", problem, way_out="The old book stays in force: mend the file.")
+            self._refuse("take_book", "book_file", problem, remedy="The old book stays in force: mend the file.")
         elif not self._refuse_all("take_book", requests.take_book(book, wanted.mark, machine.situation(inputs))):
             machine.book = book
             machine.record(reading(book, machine.memory, wanted.larger_glasses))

@@ -41,14 +41,14 @@ def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]
     if foreign:
         named = ", ".join(f"{liquid} from line {line}" for line, liquid in foreign)
         reason = f"{named}: no part of the segment that is held."
-        return [refuse(request, "plan", reason, way_out="Ask only for what is left of it.")]
+        return [refuse(request, "plan", reason, remedy="Ask only for what is left of it.")]
     refusals = [*vessel(request, now.inputs)] if progress.is_serving else []
     for line in sorted({run.line for run in command.runs} & progress.drained):
-        way_out = "Stop, hang a full container, prime the line, then pour anew."
-        refusals.append(refuse(request, "contents", f"the tube of line {line} may hold air.", way_out=way_out))
+        remedy = "Stop, hang a full container, prime the line, then pour anew."
+        refusals.append(refuse(request, "contents", f"the tube of line {line} may hold air.", remedy=remedy))
     for line in sorted({run.line for run in command.runs} & set(now.inputs.low_lines)):
-        way_out = "Hang a full container on it."
-        refusals.append(refuse(request, "level", f"the container on line {line} is low.", way_out=way_out))
+        remedy = "Hang a full container on it."
+        refusals.append(refuse(request, "level", f"the container on line {line} is low.", remedy=remedy))
     return refusals + violations(case_of_rest(command, progress, now))
 
 
@@ -85,8 +85,8 @@ def confirm_jug(command: ConfirmJug, now: Situation) -> list[Refusal]:
     if 0 < command.volume_ml <= most_ml:  # false for NaN, too
         return []
     reason = f"a jug of {command.volume_ml:.0f} mL: the profile's jug takes {most_ml:.0f} mL."
-    way_out = "Pour in several steps, or state the larger jug in the profile and restart the guard."
-    return [refuse("confirm_jug", "jug", reason, allowed=f"up to {most_ml:.0f} mL", way_out=way_out)]
+    remedy = "Pour in several steps, or state the larger jug in the profile and restart the guard."
+    return [refuse("confirm_jug", "jug", reason, allowed=f"up to {most_ml:.0f} mL", remedy=remedy)]
 
 
 def take_calibration(command: TakeCalibration, now: Situation) -> list[Refusal]:
@@ -106,7 +106,7 @@ def absurd(one: Calibration) -> str:
 def _calibration(command: TakeCalibration, now: Situation) -> Iterator[Refusal]:
     new, request = command.calibration, "take_calibration"
     if wrong := absurd(new):
-        yield refuse(request, "calibration", wrong, way_out="Calibrate again.")
+        yield refuse(request, "calibration", wrong, remedy="Calibrate again.")
         return
     line = next((one for one in now.profile.lines if one.line == new.line), None)
     if line is None:
@@ -129,7 +129,7 @@ def _band(new: Calibration, line: Line, now: Situation) -> Iterator[Refusal]:
             f"(nominal {line.pump.nominal_flow_ml_s:.3f} mL/s).",
             asked=f"{new.flow_ml_s:.3f} mL/s",
             allowed=f"{flow.least_ml_s:.3f} to {flow.most_ml_s:.3f} mL/s",
-            way_out="Look for a kinked tube, air or a wrong pump in the profile, then calibrate again; or state "
+            remedy="Look for a kinked tube, air or a wrong pump in the profile, then calibrate again; or state "
             "another flow for this line in the profile and restart the guard.",
         )
     if abs(new.lag_s) > band.lag_s:
@@ -139,7 +139,7 @@ def _band(new: Calibration, line: Line, now: Situation) -> Iterator[Refusal]:
             f"a lag of {new.lag_s:.3f} s is too long to be true.",
             asked=f"{new.lag_s:.3f} s",
             allowed=f"-{band.lag_s:.3f} to {band.lag_s:.3f} s",
-            way_out="Prime the line and calibrate again.",
+            remedy="Prime the line and calibrate again.",
         )
     if not 0 <= new.sag_per_a <= MOST_SAG_PER_A:
         yield refuse(
@@ -148,7 +148,7 @@ def _band(new: Calibration, line: Line, now: Situation) -> Iterator[Refusal]:
             f"a sag of {new.sag_per_a:.1%} per ampere is outside what a sound supply does.",
             asked=f"{new.sag_per_a:.1%} per A",
             allowed=f"0 % to {MOST_SAG_PER_A:.0%} per A",
-            way_out="Check the wires of the supply, then calibrate again.",
+            remedy="Check the wires of the supply, then calibrate again.",
         )
 
 
@@ -157,16 +157,16 @@ def take_book(new: Book, mark: int, now: Situation) -> list[Refusal]:
     refusals = []
     if new.mark != mark:
         reason = "the guard finds another book in its file than the engine has read."
-        way_out = "See that nobody is writing it and that both are given the same file, then reload again."
-        refusals.append(refuse("take_book", "book_file", reason, way_out=way_out))
+        remedy = "See that nobody is writing it and that both are given the same file, then reload again."
+        refusals.append(refuse("take_book", "book_file", reason, remedy=remedy))
     known = {one.liquid for one in new.liquids}
     for line in now.profile.lines:
         state = now.state(line.line)
         held = state.holds if state.contents is Contents.LIQUID else None
         for liquid in sorted({one for one in (state.assigned, held) if one is not None} - known):
             reason = f"the new book has no {liquid}, which is on line {line.line}: its strength would not be known."
-            way_out = "Leave it in the book until the line carries and holds something else."
-            refusals.append(refuse("take_book", "book_liquid", reason, asked=liquid, way_out=way_out))
+            remedy = "Leave it in the book until the line carries and holds something else."
+            refusals.append(refuse("take_book", "book_liquid", reason, asked=liquid, remedy=remedy))
     return refusals
 
 
@@ -176,8 +176,8 @@ def assign(command: Assign, now: Situation) -> list[Refusal]:
     if command.line not in {line.line for line in now.profile.lines}:
         refusals.append(refuse("assign", "line", f"the profile has no line {command.line}."))
     if command.liquid not in {one.liquid for one in now.book.liquids}:
-        way_out = "Add it to the book and restart."
-        refusals.append(refuse("assign", "liquid", f"the book has no liquid {command.liquid!r}.", way_out=way_out))
+        remedy = "Add it to the book and restart."
+        refusals.append(refuse("assign", "liquid", f"the book has no liquid {command.liquid!r}.", remedy=remedy))
     if not 0 <= command.opened_ago_s <= LONGEST_OPEN_S:
         reason = f"a container was opened some time ago, not {command.opened_ago_s!r} s."
         refusals.append(refuse("assign", "opened", reason, allowed="0 s to 10 years"))

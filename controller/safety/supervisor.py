@@ -195,7 +195,7 @@ class Supervisor:
                 request=progress.operation.operation,
                 rule="journal",
                 reason=f"the journal cannot be written: {text}",
-                way_out="Free some disk space or mend the disk; nothing is pumped until then.",
+                remedy="Free some disk space or mend the disk; nothing is pumped until then.",
             )
         )
         if self.state is S.STARTING:
@@ -210,7 +210,7 @@ class Supervisor:
         self._machine.trip(cause, text)
         return self._machine.take_events()
 
-    def hinder(self, now_s: float, cause: str, text: str) -> list[Event]:
+    def block(self, now_s: float, cause: str, text: str) -> list[Event]:
         """Something that every operation needs is missing: what is under way ends, and nothing begins."""
         self._machine.at(now_s)
         self._hindrances[cause] = text
@@ -218,7 +218,7 @@ class Supervisor:
         self._machine.stop(Outcome.ABORTED, text)
         return self._machine.take_events()
 
-    def unhinder(self, cause: str) -> None:
+    def unblock(self, cause: str) -> None:
         """It is there again."""
         self._hindrances.pop(cause, None)
 

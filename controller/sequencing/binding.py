@@ -34,7 +34,7 @@ def too_slow(profile: Profile, calibrations: Mapping[int, Calibration], plan: Pl
     slowest = max(range(len(batches)), key=lambda place: sum(run.duration_s for run in batches[place]))
     span_s = _span_s(plan, slowest)
     told = explain(batches[slowest], limits(profile, max(0.1, cap_s - (plan.makespan_s - span_s))), span_s)
-    return "" if told is None else f"{told.reason} {told.way_out}".strip()
+    return "" if told is None else f"{told.reason} {told.remedy}".strip()
 
 
 def _batches(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> list[list[Run]]:

@@ -98,7 +98,7 @@ def explain(runs: Sequence[Run], limits: Limits, takes_s: float | None = None) -
         ),
         asked=f"{_up_s(takes_s)} s",
         allowed=f"{limits.total_s:g} s",
-        way_out=f"{ways[0][0].upper()}{', or '.join(ways)[1:]}." if ways else "",
+        remedy=f"{ways[0][0].upper()}{', or '.join(ways)[1:]}." if ways else "",
     )
 
 

@@ -312,7 +312,7 @@ def _require_known(
         raise Refused(
             rule="assignment",
             reason=f"no line holds {', '.join(homeless)}.",
-            way_out="Hang it on a line: tundish assign LINE LIQUID CONTAINER.",
+            remedy="Hang it on a line: tundish assign LINE LIQUID CONTAINER.",
         )
     uncalibrated = sorted(lines[liquid] for liquid in liquids if lines[liquid] not in calibrations)
     if uncalibrated:
@@ -320,5 +320,5 @@ def _require_known(
         raise Refused(
             rule="calibration",
             reason=f"line {numbers} has no calibration, so its volumes would be a guess.",
-            way_out=f"Run: tundish calibrate {uncalibrated[0]}",
+            remedy=f"Run: tundish calibrate {uncalibrated[0]}",
         )

@@ -170,7 +170,7 @@ def _refuse_unfit(rule: str, does: str, unit: str, asked: dict[Hashable, float],
         reason=f"{each}; allowed are {allowed:g} {unit} at any instant.",
         asked=f"{needed:g} {unit}",
         allowed=f"{allowed:g} {unit}",
-        way_out=f"Allow {needed:g} {unit} instead of {allowed:g} {unit}, or leave out {', '.join(map(named, asked))}.",
+        remedy=f"Allow {needed:g} {unit} instead of {allowed:g} {unit}, or leave out {', '.join(map(named, asked))}.",
     )
 
 

@@ -41,7 +41,7 @@ from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
 from controller.model.profile import Line, Profile
 from controller.model.requests import PourRequest
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all, weighed_trial
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -66,7 +66,7 @@ class GuardProcess(Process):
                 poll_under_way_s=house.plot.poll_s,
             )
             house.watch.guard_began(guard._core)
-            guard.hinder(LOST, "the sentinel is not watching yet")
+            guard.block(LOST, "the sentinel is not watching yet")
         except RecordError:
             board.close()
             house.later(1.0, self.start)

@@ -33,7 +33,7 @@ class SentinelProcess:
             return
         self._life += 1
         self.is_watching, self.is_frozen, self._is_asked = True, False, False
-        self._once_it_moves(lambda guard: guard.unhinder(LOST))
+        self._once_it_moves(lambda guard: guard.unblock(LOST))
 
     def answers(self) -> bool:
         """Whether it has answered just now; asks it when its last answer is older."""
@@ -106,7 +106,7 @@ class SentinelProcess:
         self.house.later(SENTINEL_SILENCE_S, lambda: self.die() if self._life == life and self.is_frozen else None)
 
     def _guard_sees(self) -> None:
-        self._once_it_moves(lambda guard: guard.hinder(LOST, "the sentinel has ended"))
+        self._once_it_moves(lambda guard: guard.block(LOST, "the sentinel has ended"))
         life = self.house.guard_process.lives
         self.house.later(RESTART_S, lambda: self.begin() if self.house.guard_process.lives == life else None)
 

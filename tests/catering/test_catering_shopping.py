@@ -9,7 +9,7 @@ import pytest
 from evening_parts import book, event, profile
 
 from controller.catering.shopping import choose, cleaning_ml, drawable_ml, prime_ml, sizes_ml
-from controller.metering.prepacked import tolerable_error_ml
+from controller.metering.package_tolerance import tolerable_error_ml
 from controller.sequencing.line_runs import RINSE_MARGIN
 
 

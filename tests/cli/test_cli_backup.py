@@ -27,7 +27,7 @@ from controller.model.requests import (
     WeighedTrial,
 )
 from controller.model.states import Contents
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 
 ROOT = Path(__file__).resolve().parents[2]
 VERSIONS = ROOT / "tests/ledger/versions"

@@ -192,7 +192,7 @@ def test_a_file_in_doubt_is_refused_where_nobody_can_be_asked(tundish, engine, t
     file = tmp_path / "trials.csv"
     file.write_text("on_s,grams\n4,9.31\n16,38.02\n")
     refusal = {
-        "request": "", "rule": "doubt", "reason": CHANGED.text, "asked": "", "allowed": "", "way_out": "say --sure.",
+        "request": "", "rule": "doubt", "reason": CHANGED.text, "asked": "", "allowed": "", "remedy": "say --sure.",
     }  # fmt: skip
     problem = {"type": "/v1/problems/refused", "title": "refused", "detail": CHANGED.text, "refusals": [refusal]}
     engine.answers["POST", "calibrations/3/trials"] = 409, problem

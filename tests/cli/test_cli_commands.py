@@ -65,7 +65,7 @@ REFUSAL = {
     "reason": "a double Orchard Fizz is 420 mL, the cap is 300 mL.",
     "asked": "420 mL",
     "allowed": "300 mL",
-    "way_out": "Pour a single (210 mL).",
+    "remedy": "Pour a single (210 mL).",
 }
 
 
@@ -226,7 +226,7 @@ def test_two_pours_never_share_a_key(tundish, engine):
 
 
 def test_every_refusal_is_shown_with_its_way_out(tundish, engine):
-    second = REFUSAL | {"rule": "run_on", "reason": "too long.", "way_out": ""}
+    second = REFUSAL | {"rule": "run_on", "reason": "too long.", "remedy": ""}
     engine.answers["GET", "events"] = 200, [("status", IDLE)]
     engine.answers["POST", "pours"] = 422, problem("refused", refusals=[REFUSAL, second], **REFUSAL)
     shown = tundish("pour", "Orchard Fizz", "--times", "2")
@@ -334,7 +334,7 @@ def test_what_the_stock_has_is_confirmed_line_by_line_and_once_each(tundish, eng
 
 
 def test_a_line_that_cannot_be_confirmed_is_1_and_says_why(tundish, engine):
-    refusal = {"request": "", "rule": "stock", "reason": "nothing hangs on line 3.", "way_out": "tundish assign 3"}
+    refusal = {"request": "", "rule": "stock", "reason": "nothing hangs on line 3.", "remedy": "tundish assign 3"}
     problem = {"type": "/v1/problems/refused", "title": "refused", "detail": "so.", "refusals": [refusal]}
     engine.answers["POST", "stock/3/confirm"] = 409, problem
     shown = tundish("stock", "confirm", "3")

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 import controller.cli.up as up_command
 from controller.bench.client import BenchClient
 from controller.cli.places import BENCH, ENGINE, GUARD
-from controller.cli.together import _readable
+from controller.cli.sag_trials import _readable
 
 ROOT = Path(__file__).parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"

@@ -8,7 +8,7 @@ import yaml
 from faulty_files import ROOT, profile_problems
 
 from controller.config import load_profile
-from controller.config.found import Notes
+from controller.config.diagnostics import Notes
 from controller.config.keys import Group, Key, ListOf, Quantity, keys_of
 from controller.config.nodes import read_tree
 from controller.config.walk import Walker

@@ -7,7 +7,7 @@ import pytest
 from faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change, profile_problems
 
 from controller.config import load_book, load_profile
-from controller.config.found import Notes
+from controller.config.diagnostics import Notes
 from controller.config.nodes import MAX_VALUES, Mapping, read_tree
 from controller.errors import FileProblems
 

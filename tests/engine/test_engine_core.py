@@ -150,7 +150,7 @@ def test_a_second_operation_waits_for_the_first(desk):
     desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
     with pytest.raises(Refused, match="one_at_a_time") as told:
         desk.engine.jog(JogRequest(line=1))
-    assert "tundish stop" in told.value.way_out
+    assert "tundish stop" in told.value.remedy
 
 
 @pytest.mark.parametrize(
@@ -166,7 +166,7 @@ def test_what_stands_in_the_way_is_said_and_nothing_is_asked(first, rule, words)
     with pytest.raises(Refused, match=words) as told:
         desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
     assert told.value.rule == rule
-    assert told.value.way_out
+    assert told.value.remedy
     assert desk.sent == []
     assert desk.ledger.open_operations() == ()
     desk.ledger.close()
@@ -222,7 +222,7 @@ def test_the_end_is_booked_once_and_the_containers_go_down(desk):
 def test_the_guards_refusal_ends_the_request_and_is_kept_with_its_figures(desk):
     desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
     refusal = Refusal(
-        request="op1", rule="serving_volume", reason="too much", asked="400 mL", allowed="350 mL", way_out="pour one"
+        request="op1", rule="serving_volume", reason="too much", asked="400 mL", allowed="350 mL", remedy="pour one"
     )
     desk.engine.on_event(refusal)
     assert desk.engine.operation("op1").refused == (refusal,)

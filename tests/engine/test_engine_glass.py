@@ -22,7 +22,7 @@ def test_a_glass_that_was_never_taken_is_said_before_the_guard_is_asked():
     desk = with_glass(True, False)
     with pytest.raises(Refused, match="fresh_glass") as no:
         desk.engine.pour(PourRequest(recipe=DRINK))
-    assert no.value.way_out == "Take the finished glass and set an empty one down."
+    assert no.value.remedy == "Take the finished glass and set an empty one down."
     assert desk.of(Start) == []
     desk.engine.on_event(InputsChanged(inputs=replace(report().inputs, fresh_glass=True)))
     desk.engine.pour(PourRequest(recipe=DRINK))
@@ -33,7 +33,7 @@ def test_without_a_contact_somebody_must_say_so_and_the_guard_is_told():
     desk = with_glass(None, None)
     with pytest.raises(Refused, match="fresh_glass") as no:
         desk.engine.pour(PourRequest(recipe=DRINK))
-    assert "--empty-glass" in no.value.way_out
+    assert "--empty-glass" in no.value.remedy
     desk.engine.pour(PourRequest(recipe=DRINK, empty_glass=True))
     assert desk.of(Start)[-1].operation.empty_glass
 

@@ -6,7 +6,7 @@ from msgspec.structs import replace
 from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
 from controller.config import load_book
-from controller.engine.beside import AtOnce
+from controller.engine.background import AtOnce
 from controller.engine.menu import Menu, Shelf, missing
 from controller.engine.slices import at_once
 from controller.errors import Refused

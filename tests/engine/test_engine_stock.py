@@ -4,7 +4,7 @@ import pytest
 from msgspec.structs import replace
 from played_guard import LIQUIDS, Desk, report
 
-from controller.engine.levels import spreads, tolerable_error_ml
+from controller.engine.stock_uncertainty import spreads, tolerable_error_ml
 from controller.errors import Refused
 from controller.model.calibration import Calibration
 from controller.model.evening import EmptyRequest, RefillRequest, StockWeighingRequest

@@ -4,7 +4,7 @@ import pytest
 from msgspec.structs import replace
 from played_guard import BOOK, PROFILE, Desk, report
 
-from controller.engine.beside import AtOnce
+from controller.engine.background import AtOnce
 from controller.engine.menu import Menu, Shelf
 from controller.errors import Refused
 from controller.ledger.records import Container

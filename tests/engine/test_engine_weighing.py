@@ -155,7 +155,7 @@ def test_what_the_guard_would_refuse_is_refused_before_the_trials_are_settled(de
     add(desk, [40.0 + one for one in grams(desk)])
     with pytest.raises(Refused, match="lag of") as refused:
         desk.engine.calibrating.settle(CalibrationRequest(line=1, sure=True))
-    assert "tared" in refused.value.way_out
+    assert "tared" in refused.value.remedy
     assert len(desk.engine.calibrating.fit(1).trials) == 8
     assert desk.ledger.calibrations(1) == ()
 

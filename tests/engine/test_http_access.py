@@ -10,9 +10,8 @@ from lan_parts import GUEST, OPERATOR
 from msgspec.structs import replace
 
 from controller.clock import VirtualClock
-from controller.engine.beside import AtOnce
-from controller.engine.http import application
-from controller.engine.http_access import (
+from controller.engine.background import AtOnce
+from controller.engine.http.access import (
     AT_ONCE,
     ROLES,
     STRANGER_AT_ONCE,
@@ -20,8 +19,9 @@ from controller.engine.http_access import (
     place,
     read_tokens,
 )
-from controller.engine.http_events import EventRing
-from controller.engine.http_shares import SHARES, Places
+from controller.engine.http.application import application
+from controller.engine.http.events import EventRing
+from controller.engine.http.shares import SHARES, Places
 from controller.errors import FileProblems
 from controller.model.states import MachineState
 from controller.model.views import Asked, MenuEntry, OperationView, Status

@@ -11,10 +11,10 @@ import pytest
 from starlette.responses import Response
 
 from controller.clock import RealClock
-from controller.engine import http_connection
-from controller.engine.http_connection import Connection
-from controller.engine.http_server import HEAD_BYTES, HttpServer
-from controller.engine.http_shares import OF_ONE_ADDRESS, SHARES, Places
+from controller.engine.http import connection
+from controller.engine.http.connection import Connection
+from controller.engine.http.server import HEAD_BYTES, HttpServer
+from controller.engine.http.shares import OF_ONE_ADDRESS, SHARES, Places
 
 SOON_S = 10.0
 LARGE = b"x" * 20_000_000  # more than the kernel keeps for a client that does not read
@@ -68,8 +68,8 @@ def served(listener):
 
 @pytest.fixture(params=["network", "unix"])
 def server(request, tmp_path, monkeypatch):
-    monkeypatch.setattr(http_connection, "DEADLINES", {"head": 0.3, "body": 0.3, "answer": None})
-    monkeypatch.setattr(http_connection, "READ_S", 0.3)
+    monkeypatch.setattr(connection, "DEADLINES", {"head": 0.3, "body": 0.3, "answer": None})
+    monkeypatch.setattr(connection, "READ_S", 0.3)
     is_unix = request.param == "unix"
     listener = socket.socket(socket.AF_UNIX if is_unix else socket.AF_INET)
     listener.bind(str(tmp_path / "socket") if is_unix else ("127.0.0.1", 0))
@@ -188,5 +188,5 @@ def test_who_comes_finds_a_place_beside_silent_ones(tmp_path, family, places):
 
 
 def test_the_deadlines_are_shorter_than_what_anybody_waits_for():
-    assert http_connection.DEADLINES == {"head": 5.0, "body": 10.0, "answer": None}
-    assert set(http_connection.DEADLINES) == set(Connection._present_phase.fget.__annotations__["return"].__args__)
+    assert connection.DEADLINES == {"head": 5.0, "body": 10.0, "answer": None}
+    assert set(connection.DEADLINES) == set(Connection._present_phase.fget.__annotations__["return"].__args__)

@@ -5,8 +5,8 @@ import asyncio
 import msgspec
 import pytest
 
-from controller.engine import http_events
-from controller.engine.http_events import RING, EventRing
+from controller.engine.http import events
+from controller.engine.http.events import RING, EventRing
 from controller.model.states import MachineState, OperationKind
 from controller.model.views import OperationView, Status
 
@@ -129,7 +129,7 @@ def test_a_stream_that_fell_out_of_the_ring_gets_the_present_status_once():
 
 
 def test_progress_is_repeated_while_an_operation_is_under_way_and_has_no_id(monkeypatch):
-    monkeypatch.setattr(http_events, "PROGRESS_S", 0.001)
+    monkeypatch.setattr(events, "PROGRESS_S", 0.001)
 
     async def scenario():
         source = Source()
@@ -141,7 +141,7 @@ def test_progress_is_repeated_while_an_operation_is_under_way_and_has_no_id(monk
 
 
 def test_an_idle_stream_shows_a_sign_of_life(monkeypatch):
-    monkeypatch.setattr(http_events, "KEEP_ALIVE_S", 0.001)
+    monkeypatch.setattr(events, "KEEP_ALIVE_S", 0.001)
 
     async def scenario():
         return await take(EventRing(Source()), 2)
@@ -150,7 +150,7 @@ def test_an_idle_stream_shows_a_sign_of_life(monkeypatch):
 
 
 def test_closing_the_ring_ends_its_streams_and_frees_their_places(monkeypatch):
-    monkeypatch.setattr(http_events, "STREAMS", 1)
+    monkeypatch.setattr(events, "STREAMS", 1)
 
     async def scenario():
         ring = EventRing(Source())

@@ -22,7 +22,7 @@ from lan_parts import GUEST, OPERATOR
 from played_guard import report
 
 from controller.cli.places import ENGINE, GUARD
-from controller.engine.http_shares import PARTY_PER_S
+from controller.engine.http.shares import PARTY_PER_S
 
 ROOT = Path(__file__).parents[2]
 FLOOD = Path(__file__).parent / "flood.py"

@@ -7,10 +7,10 @@ from urllib.parse import urlencode
 import msgspec
 import pytest
 
-from controller.engine.beside import AtOnce
-from controller.engine.http import application
-from controller.engine.http_asking import BODY_BYTES
-from controller.engine.http_events import EventRing
+from controller.engine.background import AtOnce
+from controller.engine.http.application import application
+from controller.engine.http.asking import BODY_BYTES
+from controller.engine.http.events import EventRing
 from controller.errors import FaultLatched, IllegalTransition, OutOfRange, RecordError, Refused, Unreachable
 from controller.model.messages import Refusal
 from controller.model.requests import PourRequest
@@ -184,7 +184,7 @@ def client(engine, nudges):
 
 
 def refusal(rule, reason="no"):
-    return Refusal(request="op1", rule=rule, reason=reason, asked="31.2 g", allowed="20.0 g", way_out="Pour a single.")
+    return Refusal(request="op1", rule=rule, reason=reason, asked="31.2 g", allowed="20.0 g", remedy="Pour a single.")
 
 
 def test_a_pour_is_answered_with_its_operation_once_the_guard_admits_it(client, engine, nudges):
@@ -211,7 +211,7 @@ def test_the_answer_waits_for_the_guards_word(client, engine):
 
 
 def test_an_operation_without_a_word_is_answered_as_not_yet_admitted(client, engine, monkeypatch):
-    monkeypatch.setattr("controller.engine.http_asking.SETTLE_S", 0.02)
+    monkeypatch.setattr("controller.engine.http.asking.SETTLE_S", 0.02)
     engine.view = operation_view(admitted=False)
     answer = client.post("/v1/pours", members={"recipe": "orchard cooler"})
     assert (answer.status_code, answer.json()["admitted"]) == (202, False)
@@ -228,7 +228,7 @@ def test_a_cap_refuses_with_all_its_facts_and_all_refusals(client, engine):
     assert body["status"] == 422
     assert body["detail"] == "too strong; too long"
     assert (body["rule"], body["asked"], body["allowed"]) == ("serving_ethanol", "31.2 g", "20.0 g")
-    assert body["way_out"] == "Pour a single."
+    assert body["remedy"] == "Pour a single."
     assert [one["rule"] for one in body["refusals"]] == ["serving_ethanol", "run_on"]
 
 

@@ -18,14 +18,14 @@ from schemathesis.checks import positive_data_acceptance
 from schemathesis.generation import GenerationMode
 
 from controller.config import load
-from controller.engine.http import Api, application
-from controller.engine.http_events import EventRing
-from controller.engine.http_openapi import openapi, openapi_text, problems_of
-from controller.engine.http_problems import PROBLEMS
-from controller.engine.http_routes import ADDRESSES
+from controller.engine.http.application import Api, application
+from controller.engine.http.events import EventRing
+from controller.engine.http.openapi import openapi, openapi_text, problems_of
+from controller.engine.http.problems import PROBLEMS
+from controller.engine.http.routes import ADDRESSES
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[2]

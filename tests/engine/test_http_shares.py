@@ -6,8 +6,8 @@ from itertools import pairwise
 import pytest
 
 from controller.clock import VirtualClock
-from controller.engine.http_events import STREAMS
-from controller.engine.http_shares import (
+from controller.engine.http.events import STREAMS
+from controller.engine.http.shares import (
     ARRIVALS_AT_ONCE,
     CLIENTS_KEPT,
     OF_ONE_ADDRESS,

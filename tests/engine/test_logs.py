@@ -15,7 +15,7 @@ import structlog
 from controller import logs
 from controller.config import load
 from controller.ledger.records import Wanted
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -16,7 +16,7 @@ from controller.bench.client import BenchClient
 from controller.bench.trace import LevelEntry
 from controller.cli.places import GUARD
 from controller.cli.running import listener_of
-from controller.config import load_apart
+from controller.config import load_in_child
 from controller.model.messages import AskReport, Command, ConfirmJug, Event, Heartbeat, Hello, Report, Start
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import MachineState, OperationKind
@@ -95,7 +95,7 @@ class Processes:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.profile, self.book, _ = load_apart(PROFILE, BOOK)
+        self.profile, self.book, _ = load_in_child(PROFILE, BOOK)
         self.bench_socket, self.guard_socket = folder / "bench.sock", folder / GUARD
         self._bench = self._start("bench", "run", "--book", str(BOOK))
         until(lambda: listener_of(self.bench_socket) is not None)  # its path is there a moment before it listens

@@ -147,8 +147,8 @@ def test_nothing_is_written_while_the_feed_is_closed(rig, monkeypatch):
     append = rig.journal.append
     monkeypatch.setattr(rig.journal, "append", lambda *drafts: (fed.append(rig.board.is_fed), append(*drafts)))
     rig.say(Start(operation=prime(1, "apple juice", 2)))
-    rig.guard.hinder("test", "something is missing")
-    rig.guard.unhinder("test")
+    rig.guard.block("test", "something is missing")
+    rig.guard.unblock("test")
     rig.run(5)
     rig.say(Start(operation=prime(1, "apple juice", 2, name="again")))
     rig.clock.move_to(rig.clock.now_s() + 0.05)

@@ -233,11 +233,11 @@ def test_a_sentinel_that_does_not_answer_ends_what_was_to_begin(how):
     rest = Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),))
     rig.say({"start": Start(operation=JUICE_10_S), "unhold": rest, "confirm": Confirm(operation="s1")}[how])
     rig.run(0.4)
-    rig.guard.hinder("sentinel", "the sentinel did not answer")
+    rig.guard.block("sentinel", "the sentinel did not answer")
     rig.run(1)
     assert len(rig.board.trace) == before, "nothing was wetted"
     assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.ABORTED, "the sentinel did not answer")
-    rig.guard.unhinder("sentinel")
+    rig.guard.unblock("sentinel")
     watcher.at_s = 0.0
     rig.run(1)
     assert state(rig) is MachineState.IDLE

@@ -81,7 +81,7 @@ def start(tmp_path, book_path=BOOK_FILE):
 @pytest.fixture
 def loaded(monkeypatch):
     """Files that are read in no time."""
-    monkeypatch.setattr(service, "load_apart", lambda *_: (profile(), BOOK, []))
+    monkeypatch.setattr(service, "load_in_child", lambda *_: (profile(), BOOK, []))
 
 
 def test_without_a_bench_it_ends_with_a_reason_and_leaves_no_socket(tmp_path, loaded):

@@ -197,14 +197,14 @@ def test_a_loop_that_stood_still_past_an_end_is_a_fault():
 def test_without_a_sentinel_nothing_begins_and_nothing_is_latched():
     rig = Rig().primed(1)
     now_s = pouring(rig)
-    rig.guard.hinder("sentinel", "the sentinel has ended")
+    rig.guard.block("sentinel", "the sentinel has ended")
     assert last_off_s(rig) == now_s
     assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.ABORTED, "the sentinel has ended")
     rig.run(3)
     refusal = rig.say(Start(operation=replace(JUICE_10_S, operation="s2")))[-1]
     assert (refusal.rule, refusal.reason) == ("state", "the machine is stopped: the sentinel has ended.")
     assert rig.of(FaultLatchedEvent) == []
-    rig.guard.unhinder("sentinel")
+    rig.guard.unblock("sentinel")
     rig.run(1)
     rig.say(Start(operation=replace(JUICE_10_S, operation="s2")))
     assert rig.board.on == {1}

@@ -3,7 +3,7 @@
 import random
 import time
 
-from controller.ledger.past import span_of
+from controller.ledger.history import span_of
 from controller.ledger.records import evening_of
 from controller.ledger.store import Ledger
 

@@ -7,7 +7,7 @@ import pytest
 from full_ledger import LIQUIDS, RECIPES, RULES, fill
 from ledger_parts import all_of, statements
 
-from controller.ledger.past import ROWS
+from controller.ledger.history import ROWS
 from controller.ledger.records import Intent, Wanted, evening_of
 from controller.ledger.store import Ledger
 from controller.model.messages import Delivery, Refusal
@@ -199,7 +199,7 @@ def test_usage_is_kept_up_with_every_end_and_forgets_nothing():
 def test_a_refusal_before_the_guard_is_on_record_like_the_guards_own():
     ledger = Ledger(":memory:")
     intent = Intent(operation="a1", kind=OperationKind.SERVE, wall_s=1000.0, recipe="Orchard Fizz")
-    refusal = Refusal(request="a1", rule="readiness", reason="soda: 20 mL short", way_out="Hang a full one.")
+    refusal = Refusal(request="a1", rule="readiness", reason="soda: 20 mL short", remedy="Hang a full one.")
     ledger.refused(intent, refusal)
     entry = ledger.entry("a1")
     assert (entry.outcome, entry.refusals) == ("refused", (refusal,))

@@ -106,7 +106,7 @@ def test_a_key_belongs_to_one_operation(ledger):
 def test_refusals_are_kept_with_rule_and_figures(ledger):
     begin(ledger)
     refusal = Refusal(
-        request="a1", rule="serving_volume", reason="too much", asked="400 mL", allowed="350 mL", way_out="pour one"
+        request="a1", rule="serving_volume", reason="too much", asked="400 mL", allowed="350 mL", remedy="pour one"
     )
     ledger.refuse("a1", [refusal], wall_s=1001.0)
     assert ledger.entry("a1").refusals == (refusal,)

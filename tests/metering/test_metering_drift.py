@@ -9,7 +9,7 @@ from pumps import TruePump
 from controller.errors import OutOfRange, Refused
 from controller.metering.calibration import Trial, fit, to_calibration
 from controller.metering.drift import Age, AgeLimits, ChartLimits, chart, judge
-from controller.metering.pool import pooled_prior
+from controller.metering.pooled_prior import pooled_prior
 from controller.metering.run_length import average_run_length
 from controller.metering.trials import DEFAULT_PRIOR
 

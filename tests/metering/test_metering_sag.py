@@ -7,7 +7,7 @@ from pumps import TruePump
 
 from controller.errors import Refused
 from controller.metering.calibration import fit, to_calibration
-from controller.metering.together import Share, sag_together
+from controller.metering.sag import Share, sag_from_trials
 
 TIMES_S = (3.0, 3.0, 3.0, 20.0, 60.0, 60.0, 60.0)
 SAG = 0.035
@@ -41,7 +41,7 @@ def test_one_jar_tells_the_common_sag_with_its_uncertainty():
     inside = 0
     for seed in range(40):
         grams, shares = jar(seed, pumps, 40.0, 0.4)
-        found = sag_together(shares, grams, 0.05)
+        found = sag_from_trials(shares, grams, 0.05)
         assert found.expected_g > grams
         inside += abs(found.sag_per_a - SAG) <= 2.3 * found.u_sag_per_a
         assert found.u_sag_per_a < 0.01
@@ -51,14 +51,14 @@ def test_one_jar_tells_the_common_sag_with_its_uncertainty():
 def test_exact_grams_give_the_exact_sag():
     pump = TruePump(sag_per_a=SAG, scatter_ml=0.0, scatter_fraction=0.0, u_weighing_ml=1e-6)
     grams, shares = jar(1, [pump, pump], 50.0, 0.5)
-    found = sag_together(shares, grams, 0.05)
+    found = sag_from_trials(shares, grams, 0.05)
     assert found.sag_per_a == pytest.approx(SAG, abs=2e-3)  # 0.05 g of the scale on 170 g, over 0.5 A
 
 
 def test_company_that_drew_nothing_is_refused():
     grams, shares = jar(1, [TruePump()], 20.0, 0.4)
     with pytest.raises(Refused, match="no line ran beside another"):
-        sag_together(shares, grams, 0.05)
+        sag_from_trials(shares, grams, 0.05)
 
 
 def test_run_times_with_sag_deliver_and_without_it_fall_short():

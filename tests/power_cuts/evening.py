@@ -29,7 +29,7 @@ from controller.model.requests import (
 )
 from controller.model.states import MachineState
 from controller.model.views import OperationView, Status
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml")

@@ -14,7 +14,7 @@ from controller.errors import TundishError
 from controller.model.messages import Edge, Event
 from controller.model.requests import PourRequest
 from controller.model.states import Contents, Outcome
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.safety.startup import JOURNAL_DAMAGED, STOCK_DIFFERS
 
 WATCH_S = 30.0  # of virtual time after each restart

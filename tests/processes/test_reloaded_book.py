@@ -9,7 +9,7 @@ import threading
 import pytest
 from three_processes import BOOK, PROFILE, Processes
 
-from controller.config import load_apart
+from controller.config import load_in_child
 
 TEXT = BOOK.read_text()
 
@@ -64,7 +64,7 @@ def test_the_book_in_force_changes_without_a_restart_or_not_at_all(machine):
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["book"] == "second evening"
     assert machine.status().book == "second evening"
-    mark = load_apart(PROFILE, machine.book)[1].mark
+    mark = load_in_child(PROFILE, machine.book)[1].mark
     assert books[0] != books[-1] == mark
     assert len(books) > 5, "the guard answered while the book was read"
 

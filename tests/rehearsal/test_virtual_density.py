@@ -8,7 +8,7 @@ import pytest
 from controller.config import load
 from controller.errors import Refused
 from controller.model.requests import CalibrationRequest, TrialsRequest, WeighedTrial
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import calibrate, prime_all
 
 ROOT = Path(__file__).resolve().parents[2]

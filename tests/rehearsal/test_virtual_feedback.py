@@ -10,7 +10,7 @@ from controller.config import load
 from controller.errors import FaultLatched
 from controller.model.requests import AcknowledgeRequest, LineRequest
 from controller.model.states import MachineState, Outcome
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.safety.plausibility import CURRENT_OFF, CURRENT_UNFED, NO_CURRENT
 
 ROOT = Path(__file__).resolve().parents[2]

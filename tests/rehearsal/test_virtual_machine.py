@@ -146,7 +146,7 @@ def test_too_large_a_serving_is_refused_by_every_cap_it_exceeds(machine):
     refused = {one.rule: one for one in machine.engine.history(1)[0].refused}
     assert {"serving_volume", "serving_time"} <= refused.keys()
     assert refused["serving_volume"].allowed == "350.0 mL"
-    assert all(one.way_out for one in refused.values())
+    assert all(one.remedy for one in refused.values())
     assert not is_any_on(machine)
 
 

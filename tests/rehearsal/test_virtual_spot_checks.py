@@ -8,7 +8,7 @@ from controller.bench.faults import Fault
 from controller.config import load
 from controller.errors import Refused
 from controller.model.requests import AssignRequest, LineRequest, PourRequest
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import calibrate, prime_all, spot_check
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -66,7 +66,7 @@ def test_a_line_that_holds_stays_in_control_and_one_that_drifts_is_flagged_then_
     with pytest.raises(Refused, match="drift") as told:
         small_pour(machine)
     assert told.value.asked == "5.0 mL"
-    assert "tundish calibrate 4" in told.value.way_out
+    assert "tundish calibrate 4" in told.value.remedy
     calibrate(machine, 4, by="a tester")  # a new calibration begins a new chart
     assert spot_check(machine, 4, 8.0).checks == 1
     small_pour(machine)

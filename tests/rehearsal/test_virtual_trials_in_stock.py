@@ -8,7 +8,7 @@ from controller.bench.faults import Fault
 from controller.config import load
 from controller.model.evening import StockWeighingRequest
 from controller.model.requests import SpotCheckRequest
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import calibrate, prime_all, spot_check, weighed_trial
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -14,7 +14,7 @@ from controller.model.messages import TakeCalibration
 from controller.model.requests import AcknowledgeRequest, AssignRequest, LineRequest, PourRequest
 from controller.model.states import Contents, Outcome
 from controller.rehearsal.closing import carry_out
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[2]

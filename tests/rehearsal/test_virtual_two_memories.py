@@ -6,7 +6,7 @@ from ready_machine import BOOK, PROFILE
 from controller.ledger.journal import FileJournal, MemoryJournal
 from controller.model.requests import AcknowledgeRequest, JogRequest
 from controller.model.states import Contents, MachineState
-from controller.rehearsal.machine import Machine
+from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import prime_all
 
 
@@ -62,7 +62,7 @@ def test_a_ledger_that_is_gone_costs_stock_and_history_and_says_so(folder):
 def test_an_older_ledger_is_missed_and_what_it_lacks_is_booked(folder):
     older = (folder / "ledger.db").read_bytes(), (folder / "ledger.check").read_bytes()
     machine = started(folder, FileJournal(folder))
-    machine.engine._starts._new_id = iter(["later"]).__next__
+    machine.engine._operation_start._new_id = iter(["later"]).__next__
     machine.finish(machine.engine.jog(JogRequest(line=1, on_s=0.3)).operation)
     machine.close()
     (folder / "ledger.db").write_bytes(older[0])

@@ -84,7 +84,7 @@ def test_a_low_container_is_not_drawn_from():
 
 
 @pytest.mark.parametrize(
-    ("contents", "way_out"),
+    ("contents", "remedy"),
     [
         (Contents.EMPTY, "Prime the line."),
         (Contents.CLEANER, "Rinse the line."),
@@ -92,9 +92,9 @@ def test_a_low_container_is_not_drawn_from():
         (Contents.UNKNOWN, "Purge the line."),
     ],
 )
-def test_serving_only_from_liquid(contents, way_out):
+def test_serving_only_from_liquid(contents, remedy):
     found = refusals(serve(run_of(1, JUICE, 0, 5)), situation(lines=filled(contents=contents, holds=None)))
-    assert found["contents"].way_out == way_out
+    assert found["contents"].remedy == remedy
 
 
 def test_another_container_needs_purge_and_rinse_before_priming():
@@ -145,7 +145,7 @@ def test_rinsing_waits_for_the_cleaners_contact_time():
     # 20 min static contact; it filled the tube 12 min ago on the credited clock.
     soaking = filled(contents=Contents.CLEANER, holds=None, chemical=True, soaked_s=NOW_S - 720)
     found = refusals(of_kind(OperationKind.RINSE, run_of(1, "rinse water", 0, 5)), situation(lines=soaking))
-    assert (found["cleaner_contact"].asked, found["cleaner_contact"].way_out) == ("12.0 min", "Rinse in 8.0 min.")
+    assert (found["cleaner_contact"].asked, found["cleaner_contact"].remedy) == ("12.0 min", "Rinse in 8.0 min.")
     done = filled(contents=Contents.CLEANER, holds=None, chemical=True, soaked_s=NOW_S - 1200)
     assert refusals(of_kind(OperationKind.RINSE, run_of(1, "rinse water", 0, 5)), situation(lines=done)) == {}
 

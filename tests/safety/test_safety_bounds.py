@@ -141,7 +141,7 @@ def test_segments_lie_end_to_end_from_zero_on():
 def test_the_hour_tells_when_the_oldest_serving_leaves_it():
     recent = tuple(Serving(at_s=NOW_S - age_s, ethanol_g=30.0) for age_s in (3000, 1200, 600))
     found = refusals(serve(run_of(4, GIN, 0, 5)), situation(servings=recent))
-    assert found["hour_ethanol"].way_out == "The oldest serving leaves the hour in 10 min."
+    assert found["hour_ethanol"].remedy == "The oldest serving leaves the hour in 10 min."
 
 
 def test_an_hour_over_its_cap_refuses_every_drop_of_alcohol_and_nothing_without():

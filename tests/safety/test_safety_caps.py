@@ -105,7 +105,7 @@ def test_serving_ethanol():
     # 50 mL at 26 % vol: 50 x 0.26 x 0.78924 g/mL = 10.26 g; 100 mL: 20.52 g.
     assert "serving_ethanol" not in refusals(serve(run_of(4, GIN, 0, 25)))
     found = refusals(serve(run_of(4, GIN, 0, 50)))["serving_ethanol"]
-    assert (found.asked, found.allowed, found.way_out) == ("20.5 g", "20.0 g", "Pour at most 0.97 of it.")
+    assert (found.asked, found.allowed, found.remedy) == ("20.5 g", "20.0 g", "Pour at most 0.97 of it.")
 
 
 def test_hour_ethanol():
@@ -123,14 +123,14 @@ def test_hour_servings():
     recent = tuple(Serving(at_s=NOW_S - 1800, ethanol_g=0.0) for _ in range(30))
     found = refusals(serve(run_of(1, JUICE, 0, 1)), situation(servings=recent))["hour_servings"]
     assert (found.asked, found.allowed) == ("31", "30")
-    assert found.way_out == "The oldest serving leaves the hour in 30 min."
+    assert found.remedy == "The oldest serving leaves the hour in 30 min."
     assert refusals(serve(run_of(1, JUICE, 0, 1)), situation(servings=recent[1:])) == {}
 
 
 def test_serving_pause():
     operation = serve(run_of(1, JUICE, 0, 1))
     found = refusals(operation, situation(last_serving_s=NOW_S - 1.5))["serving_pause"]
-    assert (found.asked, found.allowed, found.way_out) == ("1.5 s", "2.0 s", "Wait 0.5 s.")
+    assert (found.asked, found.allowed, found.remedy) == ("1.5 s", "2.0 s", "Wait 0.5 s.")
     assert refusals(operation, situation(last_serving_s=NOW_S - 2.0)) == {}
 
 

@@ -135,23 +135,23 @@ def test_what_stands_in_the_way_of_a_start_is_told():
     rig.say(Hello(version=1, role="engine"))
     told = refusal(rig, Start(operation=POUR))
     assert told.reason == "the machine is stopped: it does not accept start now."
-    assert told.way_out == "See to the inputs, then try again."
+    assert told.remedy == "See to the inputs, then try again."
     rig.primed(1)
     rig.say(Start(operation=POUR))
     told = refusal(rig, Start(operation=replace(POUR, operation="s2")))
-    assert (told.asked, told.way_out) == ("start", "Wait for the operation to end.")
+    assert (told.asked, told.remedy) == ("start", "Wait for the operation to end.")
     rig.board.contacts["stop"] = False
     rig.run(1)
     told = refusal(rig, Start(operation=replace(POUR, operation="s3")))
     assert (
         told.reason == "the machine is aborted by a fault (the stop contact is open: pressed, or its wire is broken)."
     )
-    assert told.way_out == "See to it, then acknowledge 'stop pressed'."
+    assert told.remedy == "See to it, then acknowledge 'stop pressed'."
 
 
 def test_troubles_that_are_no_fault_are_told_by_their_names():
     rig = Rig().ready()
-    rig.guard.hinder("sentinel", "the sentinel has ended")
+    rig.guard.block("sentinel", "the sentinel has ended")
     rig.run(0.5)
     assert refusal(rig, Start(operation=POUR)).reason == "the machine is stopped: the sentinel has ended."
 
@@ -170,7 +170,7 @@ def test_each_wait_has_its_own_way_on():
     rig.run(1)
     told = refusal(rig, Confirm(operation="s1"))
     assert told.reason == "the operation waits for glass, not for a hand step."
-    assert told.way_out == "Send unhold with what is left to pour."
+    assert told.remedy == "Send unhold with what is left to pour."
     rig.board.contacts["glass"] = True
     rig.run(1)
     rig.say(Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 4),)))

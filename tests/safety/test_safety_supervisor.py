@@ -123,7 +123,7 @@ def test_a_record_that_fails_in_mid_pour_is_of_no_proposal():
         lambda core: core.receive(2.3, "somebody", Stop()),
         lambda core: core.client_gone(2.3, "engine"),
         lambda core: core.trouble(2.3, BOARD, "a pin does not obey"),
-        lambda core: core.hinder(2.3, "sentinel", "the sentinel has ended"),
+        lambda core: core.block(2.3, "sentinel", "the sentinel has ended"),
         lambda core: core.end(2.3, "the guard was told to stop"),
     ],
 )
@@ -145,7 +145,7 @@ def test_trouble_latches_at_once_and_hindrance_is_noted():
     (fault,) = written(core.take_records(), FaultRecord)
     assert fault.mono_s == 3.0
     core = idle()
-    core.hinder(3.0, "sentinel", "the sentinel has ended")
+    core.block(3.0, "sentinel", "the sentinel has ended")
     (note,) = written(core.take_records(), Note)
     assert (note.mono_s, note.record.text) == (3.0, "the sentinel has ended")
 
@@ -305,7 +305,7 @@ def test_after_a_hand_step_channels_wait_for_the_main_relay():
 def test_going_on_does_not_stand_for_a_hand_step():
     core = by_hand()
     (refusal,) = core.receive(2.1, "engine", Unhold(operation="s1", runs=(run_of(4, GIN, 0, 5),)))
-    assert (refusal.rule, refusal.way_out) == ("operation", "Confirm the hand step.")
+    assert (refusal.rule, refusal.remedy) == ("operation", "Confirm the hand step.")
     assert (core.state, core.proposal, core.take_records()) == (MachineState.HELD, None, [])
 
 

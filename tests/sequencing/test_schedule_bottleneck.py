@@ -75,7 +75,7 @@ def test_a_pump_too_large_for_the_supply():
     refused = caught.value
     assert (refused.rule, refused.asked, refused.allowed) == ("current", "3.4 A", "3 A")
     assert "line 3 alone draws 3.4 A, line 4 alone draws 3.2 A" in refused.reason
-    assert refused.way_out == "Allow 3.4 A instead of 3 A, or leave out line 3, line 4."
+    assert refused.remedy == "Allow 3.4 A instead of 3 A, or leave out line 3, line 4."
 
 
 def test_a_pump_too_fast_for_the_funnel():
@@ -92,9 +92,9 @@ def test_too_slow_for_the_current():
     assert refused is not None
     assert (refused.rule, refused.asked, refused.allowed) == ("total_time", "14.0 s", "12 s")
     assert "supply current" in refused.reason
-    assert "Allow 1.5 A instead of 1 A (supply current)" in refused.way_out
-    assert "pour ginger syrup alone: the rest takes 10.0 s" in refused.way_out
-    assert "pour 85 % of it" in refused.way_out  # 0.85 x 14 = 11.9 s; 0.9 x 14 = 12.6 s
+    assert "Allow 1.5 A instead of 1 A (supply current)" in refused.remedy
+    assert "pour ginger syrup alone: the rest takes 10.0 s" in refused.remedy
+    assert "pour 85 % of it" in refused.remedy  # 0.85 x 14 = 11.9 s; 0.9 x 14 = 12.6 s
 
 
 def test_the_smallest_change_that_suffices_and_no_less():
@@ -102,7 +102,7 @@ def test_the_smallest_change_that_suffices_and_no_less():
     # Two at a time at 1.0 A, 20 s; four together want 1.4 A.
     refused = explain(runs, limits(current_a=1.0, total_s=15.0))
     assert refused is not None
-    assert "1.4 A instead of 1 A" in refused.way_out
+    assert "1.4 A instead of 1 A" in refused.remedy
     assert explain(runs, limits(current_a=1.4, total_s=15.0)) is None
     assert explain(runs, limits(current_a=1.3, total_s=15.0)) is not None
 
@@ -111,11 +111,11 @@ def test_lines_and_gap_are_offered_in_their_own_steps():
     # One at a time 24 s; two at a time 14 s, three 10 s.
     refused = explain(THREE, limits(concurrent=1, total_s=14.0))
     assert refused is not None
-    assert "llow 2 instead of 1 (lines on at once)" in refused.way_out
+    assert "llow 2 instead of 1 (lines on at once)" in refused.remedy
     # Starts 5 s apart: longest first, 0 + 10, 5 + 8, 10 + 6 = 16 s. In 13 s: 2 g + 6 <= 13, g = 3.5 s.
     refused = explain(THREE, limits(start_gap_s=5.0, total_s=13.0))
     assert refused is not None
-    assert "3.5 s instead of 5 s (gap between starts)" in refused.way_out
+    assert "3.5 s instead of 5 s (gap between starts)" in refused.remedy
 
 
 def test_one_run_longer_than_the_time_allowed():
@@ -123,4 +123,4 @@ def test_one_run_longer_than_the_time_allowed():
     refused = explain([run("apple juice", 10.0)], limits(total_s=7.5))
     assert refused is not None
     assert LONGEST_RUN in refused.reason
-    assert refused.way_out == "Pour 75 % of it."
+    assert refused.remedy == "Pour 75 % of it."

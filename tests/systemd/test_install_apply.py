@@ -129,7 +129,7 @@ def test_the_file_in_place_is_the_one_that_is_checked(system):
 def test_without_a_choice_the_first_installation_is_refused_and_names_the_examples(system, words, named):
     with pytest.raises(Refused) as refusal:
         run(install, *words, "--root", str(system))
-    assert named in refusal.value.way_out
+    assert named in refusal.value.remedy
 
 
 def test_an_unknown_example_is_refused_with_all_names(system):

@@ -114,7 +114,7 @@ def test_refused_without_systemd(shipped, change):
     with pytest.raises(Refused) as refusal:
         plan(shipped, msgspec.structs.replace(FRESH, **change))
     assert refusal.value.rule == "install_systemd"
-    assert "tundish up" in refusal.value.way_out
+    assert "tundish up" in refusal.value.remedy
 
 
 @pytest.mark.parametrize("home", ["/home/ada/venv/bin/tundish", "/root/venv/bin/tundish"])

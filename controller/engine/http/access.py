@@ -18,9 +18,9 @@ import structlog
 from starlette.responses import Response
 
 from controller.clock import Clock
-from controller.engine.http_problems import problem
-from controller.engine.http_routes import ADDRESSES
-from controller.engine.http_shares import Pace, Places, Turnstile, origin_of
+from controller.engine.http.problems import problem
+from controller.engine.http.routes import ADDRESSES
+from controller.engine.http.shares import Pace, Places, Turnstile, origin_of
 from controller.errors import FileProblems, OutOfRange, Problem
 
 Role = Literal["operator", "guest"]

@@ -6,8 +6,8 @@ from typing import Any, Literal
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol, RequestResponseCycle
 
-from controller.engine.http_problems import plain_problem
-from controller.engine.http_shares import Places
+from controller.engine.http.problems import plain_problem
+from controller.engine.http.shares import Places
 
 HEADERS_S = 5.0  # longest time to send a request's head, from the connection's begin or the end of the last answer
 BODY_S = 10.0  # longest time to send a body

@@ -8,7 +8,7 @@ from controller.clock import Clock
 from controller.errors import Refused
 from controller.ledger.store import Entry, Ledger
 from controller.metering.density import liquid_kg_m3
-from controller.metering.together import Sag, Share, sag_together
+from controller.metering.sag import Sag, Share, sag_from_trials
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.profile import Profile
@@ -17,7 +17,7 @@ from controller.model.states import OperationKind, Outcome
 from controller.model.views import SagView
 
 
-class Together:
+class SagTrials:
     """Weighings of jars that several lines filled."""
 
     def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock) -> None:
@@ -33,7 +33,7 @@ class Together:
             raise Refused(
                 rule="calibration",
                 reason=f"line {', '.join(map(str, lacking))} has no calibration of its own yet.",
-                way_out=f"Calibrate it alone first: tundish calibrate {lacking[0]}",
+                remedy=f"Calibrate it alone first: tundish calibrate {lacking[0]}",
             )
         scale = self._profile.weighing
         grams, u_grams = (
@@ -41,7 +41,7 @@ class Together:
             if request.u_grams is None
             else (request.grams, request.u_grams)
         )
-        sag = sag_together(self._shares(entry, in_force), grams, u_grams)
+        sag = sag_from_trials(self._shares(entry, in_force), grams, u_grams)
         lines = tuple(one.line for one in entry.deliveries)
         now_s = self._clock.wall_s()
         # One supply, one sag: it holds for the lines that stood by as well.
@@ -91,7 +91,7 @@ def require_trial(ledger: Ledger, operation: str) -> Entry:
         raise Refused(
             rule="weighing",
             reason=f"operation {operation} is no trial that ran to its end.",
-            way_out="Run a trial, let it end, and weigh what it gave.",
+            remedy="Run a trial, let it end, and weigh what it gave.",
         )
     return entry
 

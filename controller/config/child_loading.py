@@ -24,7 +24,7 @@ class Answer(Value, frozen=True, kw_only=True):
     problems: tuple[Problem, ...] = ()
 
 
-def load_apart(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book, list[Problem]]:
+def load_in_child(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book, list[Problem]]:
     """Profile, book and warnings, as `load` has them. Raises FileProblems as `load` does, or when the child fails."""
     try:
         done = subprocess.run(
@@ -70,7 +70,7 @@ class Loading:
         return not data
 
     def result(self) -> tuple[Profile, Book, list[Problem]]:
-        """What `load_apart` returns or raises; once, after `hear` was through or to give up."""
+        """What `load_in_child` returns or raises; once, after `hear` was through or to give up."""
         self._child.kill()  # one that is through has closed its output, and is ending
         self._child.wait()
         if self._child.stdout is not None:

@@ -29,7 +29,7 @@ class Sag(Value, frozen=True, kw_only=True):
     expected_g: float  # had every line run alone
 
 
-def sag_together(shares: Sequence[Share], grams: float, u_grams: float) -> Sag:
+def sag_from_trials(shares: Sequence[Share], grams: float, u_grams: float) -> Sag:
     """The sag that makes the sum of the lines' volumes weigh `grams` (u_grams: standard uncertainty, both g).
 
     mass = sum of density x flow x (on - lag) x (1 - sag x others), linear in the sag. One sag serves all lines, since
@@ -50,7 +50,7 @@ def sag_together(shares: Sequence[Share], grams: float, u_grams: float) -> Sag:
         raise Refused(
             rule="trials",
             reason="no line ran beside another, so the trial says nothing about sag.",
-            way_out="Run at least two lines in one trial.",
+            remedy="Run at least two lines in one trial.",
         )
     return Sag(
         sag_per_a=(expected_g - grams) / leverage_ga,

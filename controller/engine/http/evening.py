@@ -4,8 +4,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from controller.engine.engine import Engine
-from controller.engine.http_asking import Asking, body_of, done, json_answer, query_of
-from controller.engine.http_routes import PastQuery, UsageQuery
+from controller.engine.http.asking import Asking, body_of, done, json_answer, query_of
+from controller.engine.http.routes import PastQuery, UsageQuery
 from controller.model.evening import (
     ChangeRequest,
     CloseRequest,

@@ -93,7 +93,7 @@ def refused(refusals: tuple[Refusal, ...]) -> Response:
         rule=first.rule,
         asked=first.asked,
         allowed=first.allowed,
-        way_out=first.way_out,
+        remedy=first.remedy,
         refusals=refusals,
     )
 
@@ -109,7 +109,7 @@ def from_error(error: TundishError) -> Response:
                     reason=error.reason,
                     asked=error.asked,
                     allowed=error.allowed,
-                    way_out=error.way_out,
+                    remedy=error.remedy,
                 ),
             )
         )

@@ -20,7 +20,7 @@ from controller.model.profile import Profile
 REFRESH_S = 10.0  # a motor warms by less than 0.5 K meanwhile
 
 
-class Works:
+class Simulation:
     """Lines and vessels over time (s, on the bench's clock)."""
 
     def __init__(self, truth: Truth, trace: Trace, now_s: float) -> None:
@@ -169,10 +169,10 @@ def _flow(moving: Iterable[LineState], vessels: Vessels, passed_s: float, now_s:
     vessels.flow(passed_s, into_funnel, into_tray)
 
 
-def wired_relays(profile: Profile, works: Works) -> dict[int, tuple[Relay, bool]]:
+def wired_relays(profile: Profile, simulation: Simulation) -> dict[int, tuple[Relay, bool]]:
     """GPIO -> the relay on it, and the level that pulls it in."""
     active = profile.relay_board.active_level == "high"
-    relays = {line.gpio: (works.lines[line.line].relay, active) for line in profile.lines}
-    if profile.main_relay is not None and works.main is not None:
-        relays[profile.main_relay.gpio] = (works.main, profile.main_relay.active_level == "high")
+    relays = {line.gpio: (simulation.lines[line.line].relay, active) for line in profile.lines}
+    if profile.main_relay is not None and simulation.main is not None:
+        relays[profile.main_relay.gpio] = (simulation.main, profile.main_relay.active_level == "high")
     return relays

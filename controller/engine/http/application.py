@@ -17,12 +17,12 @@ from starlette.routing import Route
 
 from controller.clock import RealClock
 from controller.engine.engine import Engine
-from controller.engine.http_asking import Asking, body_of, done, json_answer, query_of
-from controller.engine.http_evening import EveningApi
-from controller.engine.http_events import EventRing
-from controller.engine.http_openapi import openapi_text
-from controller.engine.http_problems import PROBLEMS, Problem, from_error, plain_problem, problem
-from controller.engine.http_routes import ADDRESSES, METRICS_TYPE, Health, HistoryQuery, PlanQuery, ProblemType
+from controller.engine.http.asking import Asking, body_of, done, json_answer, query_of
+from controller.engine.http.evening import EveningApi
+from controller.engine.http.events import EventRing
+from controller.engine.http.openapi import openapi_text
+from controller.engine.http.problems import PROBLEMS, Problem, from_error, plain_problem, problem
+from controller.engine.http.routes import ADDRESSES, METRICS_TYPE, Health, HistoryQuery, PlanQuery, ProblemType
 from controller.engine.metrics import Metrics
 from controller.engine.reloading import Reloading
 from controller.errors import Refused, TundishError
@@ -175,7 +175,7 @@ class Api(EveningApi):
         self._engine.calibrating.strike_spot_check(request.path_params["line"])
         return done()
 
-    async def weigh_together(self, request: Request) -> Response:
+    async def weigh_sag_trials(self, request: Request) -> Response:
         """POST weighings/together: several lines' one jar, which teaches the sag."""
         asked = await body_of(request, TogetherRequest)
 
@@ -184,7 +184,9 @@ class Api(EveningApi):
             return all((found := known[line]) is not None and found.sag_per_a == view.sag_per_a for line in view.lines)
 
         return json_answer(
-            await self._asking.command("take_calibration", lambda: self._engine.calibrating.weigh_together(asked), took)
+            await self._asking.command(
+                "take_calibration", lambda: self._engine.calibrating.weigh_sag_trials(asked), took
+            )
         )
 
     async def spot_check(self, request: Request) -> Response:

@@ -8,7 +8,7 @@ import pytest
 from msgspec.structs import replace
 from ready_machine import PROFILE, ready_machine
 
-from controller.engine.beside import AtOnce, Beside, NotYet
+from controller.engine.background import AtOnce, Background, NotYet
 from controller.engine.worker import Answer, Call, answer
 from controller.errors import OutOfRange, Refused, require_positive
 from controller.model.messages import TakeCalibration
@@ -63,7 +63,7 @@ def in_the_service(main):
     """Run main(beside) on a loop with a worker of its own."""
 
     async def whole():
-        beside = Beside()
+        beside = Background()
         try:
             return await main(beside)
         finally:
@@ -74,7 +74,7 @@ def in_the_service(main):
 
 
 def refuse(reason):
-    raise Refused(rule="test", reason=reason, asked="2", allowed="1", way_out="Ask for 1.")
+    raise Refused(rule="test", reason=reason, asked="2", allowed="1", remedy="Ask for 1.")
 
 
 def test_the_work_is_done_by_another_process_and_known_from_then_on():
@@ -94,7 +94,7 @@ def test_a_refusal_comes_back_with_its_rule_and_its_figures():
     assert (caught.value.value, caught.value.unit) == (-1.0, "mL")
     with pytest.raises(Refused) as refused:
         answer(Call(refuse, ("too much",))).take()
-    assert (refused.value.rule, refused.value.asked, refused.value.way_out) == ("test", "2", "Ask for 1.")
+    assert (refused.value.rule, refused.value.asked, refused.value.remedy) == ("test", "2", "Ask for 1.")
     assert Answer(value=3).take() == 3
 
 

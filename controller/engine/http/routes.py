@@ -251,7 +251,7 @@ ADDRESSES: tuple[Address, ...] = (
     _post("/v1/weighings", "weigh", "What a trial weighed.", WeighingRequest, FitView, asks_guard=True),
     _post(
         "/v1/weighings/together",
-        "weigh_together",
+        "weigh_sag_trials",
         "What a trial of several lines weighed, to learn the sag.",
         TogetherRequest,
         SagView,

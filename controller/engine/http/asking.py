@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from controller.engine.engine import Engine
-from controller.engine.http_problems import Problem, refused
+from controller.engine.http.problems import Problem, refused
 from controller.engine.slices import Sliced, Turns
 from controller.errors import Refused
 from controller.model.decoding import decode
@@ -72,7 +72,7 @@ class Asking:
         )
         no = self._engine.answer(tag)
         if no is not None:
-            raise Refused(rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, way_out=no.way_out)
+            raise Refused(rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, remedy=no.remedy)
         return result
 
     async def _until(

@@ -15,7 +15,7 @@ from controller.bench.link import DirectLink
 from controller.bench.pins import BenchFactory
 from controller.bench.plant import Plant
 from controller.clock import VirtualClock
-from controller.engine.beside import Work
+from controller.engine.background import Work
 from controller.engine.engine import Engine
 from controller.errors import Refused
 from controller.guard.guard import POLL_UNDER_WAY_S, Guard
@@ -163,7 +163,7 @@ class Machine:
                 reason=first.reason,
                 asked=first.asked,
                 allowed=first.allowed,
-                way_out=first.way_out,
+                remedy=first.remedy,
             )
         return view
 

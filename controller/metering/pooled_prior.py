@@ -23,7 +23,7 @@ def pooled_prior(
     when nominal_ml_s (line number: mL/s) knows this line and all of these; else it is left out. Refused without any.
     """
     if not calibrations:
-        raise Refused(rule="pool", reason="no line is calibrated yet.", way_out="Calibrate one line in full first.")
+        raise Refused(rule="pool", reason="no line is calibrated yet.", remedy="Calibrate one line in full first.")
     lag_s, u_lag_s = _mean_and_spread([one.lag_s for one in calibrations], DEFAULT_PRIOR.lag_s, DEFAULT_PRIOR.u_lag_s)
     with_sag = [one.sag_per_a for one in calibrations if one.u_sag_per_a > 0.0]
     sag, u_sag = _mean_and_spread(with_sag, DEFAULT_PRIOR.sag_per_a, DEFAULT_PRIOR.u_sag_per_a)

@@ -10,9 +10,9 @@ from ipaddress import IPv6Address, ip_address
 import structlog
 import uvicorn
 
-from controller.engine.http_access import Place
-from controller.engine.http_connection import Connection
-from controller.engine.http_shares import Places, origin_of
+from controller.engine.http.access import Place
+from controller.engine.http.connection import Connection
+from controller.engine.http.shares import Places, origin_of
 from controller.errors import TundishError
 
 IP_FREEBIND = 15  # include/uapi/linux/in.h

@@ -10,8 +10,8 @@ import structlog
 
 from controller.clock import Clock
 from controller.engine import menu
-from controller.engine.beside import Work
-from controller.engine.levels import spreads
+from controller.engine.background import Work
+from controller.engine.stock_uncertainty import spreads
 from controller.engine.tracking import Tracking
 from controller.errors import FaultLatched, Refused
 from controller.ledger.records import Intent
@@ -49,7 +49,7 @@ from controller.sequencing.plan import timed
 log = structlog.get_logger()
 
 
-class Follow:
+class GuardMirror:
     """Follows one guard. `current` is the operation under way or the last one; None before the first."""
 
     def __init__(
@@ -86,7 +86,7 @@ class Follow:
             raise Refused(
                 rule="guard",
                 reason="the guard cannot be reached, so no pump can run.",
-                way_out="Start it (tundish guard, or the boot service) and try again.",
+                remedy="Start it (tundish guard, or the boot service) and try again.",
             )
         return self.report
 
@@ -101,13 +101,13 @@ class Follow:
             raise Refused(
                 rule="guard",
                 reason="the guard has not told yet how the operation before ended.",
-                way_out="Try again in a moment.",
+                remedy="Try again in a moment.",
             )
         if self.is_under_way() and self.current is not None:
             raise Refused(
                 rule="one_at_a_time",
                 reason=f"{self.current.asked.kind} {self.current.asked.recipe or ''} is under way.".replace("  ", " "),
-                way_out="Wait for its end, or: tundish stop",
+                remedy="Wait for its end, or: tundish stop",
             )
 
     def begin(self, tracking: Tracking) -> None:
@@ -133,7 +133,7 @@ class Follow:
             raise Refused(
                 rule="hand_step",
                 reason=f"operation {operation} does not wait for a person.",
-                way_out="See tundish status.",
+                remedy="See tundish status.",
             )
         line = current.waiting_line(current.waiting_for)
         if line is None:
@@ -143,7 +143,7 @@ class Follow:
             raise Refused(
                 rule="level",
                 reason=f"the container on line {line} is still low.",
-                way_out="Hang a full container of the same liquid on it, then confirm again.",
+                remedy="Hang a full container of the same liquid on it, then confirm again.",
             )
         self._go_on(current)
         return line
@@ -218,7 +218,7 @@ class Follow:
                 request=operation,
                 rule="lost",
                 reason="the guard knows nothing of it: it was lost with the connection, or with the guard's journal.",
-                way_out="Ask for it again.",
+                remedy="Ask for it again.",
             )
             self._ledger.refuse(operation, (unknown,), wall_s=self._clock.wall_s())
             if self.current is not None and self.current.asked.operation == operation:

@@ -8,8 +8,8 @@ from typing import Any
 
 import msgspec
 
-from controller.engine.http_problems import MEDIA_TYPE, PROBLEMS
-from controller.engine.http_routes import ADDRESSES, Address
+from controller.engine.http.problems import MEDIA_TYPE, PROBLEMS
+from controller.engine.http.routes import ADDRESSES, Address
 from controller.model.fields import Value
 from controller.model.messages import Refusal
 from controller.model.views import BookView
@@ -50,7 +50,7 @@ class ProblemDetails(Value, frozen=True, kw_only=True):
     rule: str = ""
     asked: str = ""
     allowed: str = ""
-    way_out: str = ""
+    remedy: str = ""
     refusals: tuple[Refusal, ...] = ()
     problems: tuple[FileProblem, ...] = ()
 

@@ -147,7 +147,7 @@ class Past:
             "SELECT rule, reason, asked, allowed, way_out FROM refusal WHERE seq = ? ORDER BY rowid", (seq,)
         )
         return tuple(
-            Refusal(request=operation, rule=row[0], reason=row[1], asked=row[2], allowed=row[3], way_out=row[4])
+            Refusal(request=operation, rule=row[0], reason=row[1], asked=row[2], allowed=row[3], remedy=row[4])
             for row in rows
         )
 

@@ -11,7 +11,7 @@ from ipaddress import IPv6Address, ip_address, ip_network
 from typing import Literal, Protocol
 
 from controller.clock import Clock
-from controller.engine.http_events import STREAMS
+from controller.engine.http.events import STREAMS
 
 Holder = Literal["local", "operator", "guest"]  # local: whoever may open the Unix socket
 

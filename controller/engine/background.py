@@ -2,7 +2,7 @@
 
 The loop beats for the guard and answers `stop`; so plans are searched and calibrations fitted in a worker process. The
 engine's code does not know: it calls `work(function, ...)`. In virtual time that is an ordinary call (`AtOnce`). In
-the service it raises NotYet until the answer is there, and whoever asked has it fetched and asks again (`Beside`).
+the service it raises NotYet until the answer is there, and whoever asked has it fetched and asks again (`Background`).
 So nothing may be changed before the last call of `work`: a question asked again must still be the same question.
 """
 
@@ -64,7 +64,7 @@ class NotYet(Exception):
         self.calls = calls
 
 
-class Beside:
+class Background:
     """Work for the service: known answers at once, others from the worker process."""
 
     def __init__(self) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from controller.ledger.records import Container, Spread
 from controller.metering.calibration import law_of
-from controller.metering.prepacked import tolerable_error_ml
+from controller.metering.package_tolerance import tolerable_error_ml
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery
 

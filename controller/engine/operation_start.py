@@ -6,7 +6,7 @@ import msgspec
 
 from controller.clock import Clock
 from controller.engine.commissioning import Commissioning
-from controller.engine.follow import Follow
+from controller.engine.guard_mirror import GuardMirror
 from controller.engine.scaling import Serving
 from controller.engine.tracking import Tracking
 from controller.errors import Refused
@@ -24,7 +24,7 @@ from controller.sequencing.plan import Plan
 NOTHING = "nothing"  # what hangs on a line of which nobody has said anything
 
 
-class Starts:
+class OperationStart:
     """Begins operations, and knows what hangs on which line."""
 
     def __init__(
@@ -33,12 +33,12 @@ class Starts:
         profile: Profile,
         ledger: Ledger,
         clock: Clock,
-        follow: Follow,
+        mirror: GuardMirror,
         commissioning: Commissioning,
         new_id: Callable[[], str],
     ) -> None:
         self._profile, self._ledger, self._clock = profile, ledger, clock
-        self._follow, self._commissioning, self._new_id = follow, commissioning, new_id
+        self._mirror, self._commissioning, self._new_id = mirror, commissioning, new_id
 
     def runs(
         self,
@@ -57,7 +57,7 @@ class Starts:
             self._commissioning.require_in_service(run.line for run in runs)
         if jug:
             confirmed = ConfirmJug(volume_ml=self._profile.hygiene.jug_ml if jug_ml is None else jug_ml)
-            self._follow.ask(confirmed, "confirm_jug")
+            self._mirror.ask(confirmed, "confirm_jug")
         segments = (Segment(runs=tuple(runs)),)
         asked = Operation(operation=self._new_id(), kind=kind, segments=segments, jug=jug, in_air=in_air)
         return self._begin(asked, Intent(operation=asked.operation, kind=kind, wall_s=self._clock.wall_s()), None)
@@ -98,7 +98,7 @@ class Starts:
             request=_members(request),
         )
         refusal = Refusal(
-            request=operation, rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, way_out=no.way_out
+            request=operation, rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, remedy=no.remedy
         )
         self._ledger.refused(intent, refusal)
 
@@ -106,7 +106,7 @@ class Starts:
         """Line -> the liquid that hangs there, by the guard's report, else by the container on record."""
         for line in lines:
             self.require_line(line)
-        containers, reports = self._ledger.containers(), self._follow.lines()
+        containers, reports = self._ledger.containers(), self._mirror.lines()
         found = {}
         for line in lines:
             liquid = reports[line].liquid if line in reports else None
@@ -122,18 +122,18 @@ class Starts:
             raise Refused(
                 rule="line",
                 reason=f"the machine has no line {line}.",
-                way_out=f"It has lines {', '.join(map(str, known))}.",
+                remedy=f"It has lines {', '.join(map(str, known))}.",
             )
 
     def _begin(self, asked: Operation, intent: Intent, plan: Plan | None) -> Asked:
         self._ledger.begin(intent)
-        self._follow.begin(
+        self._mirror.begin(
             Tracking(
                 asked=asked,
                 wanted=() if plan is None else plan.wanted,
                 times=intent.times,
                 planned_s=sum(longest_s(segment.runs) for segment in asked.segments),
-                calibrations=self._follow.calibrations(),
+                calibrations=self._mirror.calibrations(),
                 profile=self._profile,
                 intent=intent,
             )
