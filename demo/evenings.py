@@ -11,12 +11,12 @@ from pathlib import Path
 import click
 import structlog
 
-from controller.cli.hygiene import write_csv
-from controller.cli.hygiene_page import page as hygiene_page
-from controller.cli.rehearse import draw_evening
+from controller.cli.events.rehearse import draw_evening
+from controller.cli.lines.hygiene import write_csv
+from controller.cli.pages.hygiene_record import page as hygiene_page
+from controller.cli.pages.rehearsal_report import page as report_page
 from controller.config import load_event
 from controller.rehearsal.evening import rehearse
-from controller.rehearsal.report import page as report_page
 
 HERE = Path(__file__).resolve().parent
 PROFILES = HERE.parent / "hardware_profiles"

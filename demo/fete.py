@@ -18,8 +18,8 @@ from pathlib import Path
 import structlog
 
 from controller.bench.client import BenchClient
-from controller.cli.hygiene import write_csv
-from controller.cli.hygiene_page import page
+from controller.cli.lines.hygiene import write_csv
+from controller.cli.pages.hygiene_record import page
 from controller.config import load
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml

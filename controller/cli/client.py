@@ -108,7 +108,7 @@ class Engine:
             return Unreachable(
                 f"this user may not open the engine's socket {self.path}. Join its group (see ls -l), or use sudo."
             )
-        from controller.cli.running import running_in
+        from controller.cli.run.listeners import running_in
 
         left = [one.name for one in running_in(self._run_dir)]
         if left:

@@ -17,7 +17,7 @@ from controller.bench.surroundings import STEP_FRACTION, STEP_S, RoomTruth, Step
 from controller.bench.truth import Truth, draw
 from controller.bench.tube_set import SetTruth, displaced_share
 from controller.bench.warming import Heat, WarmingTruth, Warmth
-from controller.cli.bench import bench
+from controller.cli.run.bench import bench
 
 SODA = 6  # the line that draws it
 

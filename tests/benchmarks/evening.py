@@ -16,11 +16,11 @@ from pathlib import Path
 import msgspec
 import structlog
 
+from controller.cli.pages.rehearsal_report import page
 from controller.config import load_event
 from controller.model.event import DrinksPerGuest
 from controller.rehearsal.evening import rehearse
 from controller.rehearsal.evening_record import Evening
-from controller.rehearsal.report import page
 
 ROOT = Path(__file__).resolve().parents[2]
 REACH_S = 10.0

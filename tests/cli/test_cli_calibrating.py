@@ -7,8 +7,9 @@ import msgspec
 import pytest
 from click.testing import CliRunner
 
-from controller.cli import calibrating, scales
-from controller.cli.calibrating import _sure
+from controller.cli.calibrate import calibrate as calibrating
+from controller.cli.calibrate import scales
+from controller.cli.calibrate.calibrate import _sure
 from controller.cli.client import Engine
 from controller.errors import Refused, TundishError
 from controller.model.states import OperationKind, Outcome

@@ -130,7 +130,7 @@ def test_a_sequence_that_is_no_longer_told_of_is_done(tundish, engine):
 
 def test_a_person_at_the_terminal_is_led_from_step_to_step(tundish, engine, monkeypatch):
     answers_to_a_step(engine, "lines/3/change", CLOSE | {"kind": "change", "line": 3, "liquid": "perry", "lines": [3]})
-    monkeypatch.setattr("controller.cli.guided.is_a_person", lambda: True)
+    monkeypatch.setattr("controller.cli.lines.guided.is_a_person", lambda: True)
     shown = tundish("stock", "change", "3", "perry", "750 mL", typed="y\n")
     assert shown.exit_code == 0
     assert shown.output.count("Done?") == 1
@@ -310,7 +310,7 @@ def test_history_is_asked_for_by_its_filters(tundish, engine):
 
 
 def test_all_of_history_is_written_page_by_page(tundish, engine, tmp_path, monkeypatch):
-    monkeypatch.setattr("controller.cli.history.PAGE", 2)
+    monkeypatch.setattr("controller.cli.records.history.PAGE", 2)
     refused = served(1, refused=[{"request": "op1", "rule": "glass", "reason": "no glass"}], lines=[], outcome=None)
     engine.answers["GET", "operations?limit=2"] = (
         200,

@@ -2,8 +2,8 @@
 
 import pytest
 
-from controller.cli import glass
 from controller.cli.client import RefusedByRules
+from controller.cli.pour import glass
 from controller.model.messages import InputReport, Refusal
 from controller.model.views import Status
 

@@ -70,7 +70,7 @@ def test_a_budget_that_is_exceeded_says_so_in_words_and_ends_with_1(tundish, mon
         pumps_started=0,
         problems=("line 4 draws 2.9 A, 2.5 A are left.",),
     )
-    monkeypatch.setattr("controller.cli.budget.supply_budget", lambda _profile: found)
+    monkeypatch.setattr("controller.cli.setup.budget.supply_budget", lambda _profile: found)
     shown = tundish("budget", "--profile", str(PROFILES / "six_line.yaml"))
     assert shown.exit_code == 1
     assert "-0.40 A  EXCEEDED  all six" in shown.output

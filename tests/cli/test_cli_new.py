@@ -4,7 +4,7 @@ import pytest
 from click.testing import CliRunner
 
 from controller.cli import main
-from controller.cli.new_files import free_gpios
+from controller.cli.setup.new_files import free_gpios
 from controller.config import load
 from controller.errors import TundishError
 from controller.model.header import HEADER

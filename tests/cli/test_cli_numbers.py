@@ -2,8 +2,8 @@
 
 import pytest
 
+from controller.cli.calibrate.trials_file import read_trials
 from controller.cli.options import decimal
-from controller.cli.trials_file import read_trials
 from controller.errors import BadQuantity, FileProblems
 
 REFUSED = 2

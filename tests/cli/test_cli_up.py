@@ -14,10 +14,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-import controller.cli.up as up_command
+import controller.cli.run.up as up_command
 from controller.bench.client import BenchClient
 from controller.cli.places import BENCH, ENGINE, GUARD
-from controller.cli.sag_trials import _readable
+from controller.cli.run.children import _readable
 
 ROOT = Path(__file__).parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"

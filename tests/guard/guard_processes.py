@@ -15,7 +15,7 @@ import msgspec
 from controller.bench.client import BenchClient
 from controller.bench.trace import LevelEntry
 from controller.cli.places import GUARD
-from controller.cli.running import listener_of
+from controller.cli.run.listeners import listener_of
 from controller.config import load_in_child
 from controller.model.messages import AskReport, Command, ConfirmJug, Event, Heartbeat, Hello, Report, Start
 from controller.model.plan import Operation, PlannedRun, Segment

@@ -7,7 +7,7 @@ import sys
 import pytest
 from ledger_parts import all_of
 
-from controller.cli.backup_files import RECORDS, take_ledger
+from controller.cli.backup.files import RECORDS, take_ledger
 from controller.errors import RecordError
 from controller.ledger import database
 from controller.ledger.records import Intent, LineNote, Wanted

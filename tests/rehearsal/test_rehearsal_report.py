@@ -9,8 +9,8 @@ import msgspec
 import pytest
 from small_evening import plain, troubled
 
+from controller.cli.pages.rehearsal_report import clock, duration, page
 from controller.rehearsal.evening_record import PouredDose
-from controller.rehearsal.report import clock, duration, page
 from controller.rehearsal.report_svg import even_ticks
 
 VOID = {"meta", "br", "hr", "img", "input", "link"}

@@ -9,10 +9,10 @@ import pytest
 from click.testing import CliRunner
 
 from controller.cli.examples import shared_folder
-from controller.cli.install import install, uninstall
-from controller.cli.install_facts import look_at, read_shipped, systemd_version
-from controller.cli.install_plan import paths
-from controller.cli.install_steps import MakeLink, Run, Step, WriteFile, carry_out
+from controller.cli.install.commands import install, uninstall
+from controller.cli.install.facts import look_at, read_shipped, systemd_version
+from controller.cli.install.plan import paths
+from controller.cli.install.steps import MakeLink, Run, Step, WriteFile, carry_out
 from controller.errors import FileProblems, Refused, TundishError
 
 TOOLS = ("systemd-sysusers", "systemctl")

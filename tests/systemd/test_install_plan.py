@@ -5,10 +5,10 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from controller.cli import install_plan
 from controller.cli.examples import shared_folder
-from controller.cli.install_facts import Machine, Shipped, read_shipped
-from controller.cli.install_steps import KeepFile, Remove, Run, WriteFile
+from controller.cli.install import plan as install_plan
+from controller.cli.install.facts import Machine, Shipped, read_shipped
+from controller.cli.install.steps import KeepFile, Remove, Run, WriteFile
 from controller.errors import Refused
 
 ROOT = Path("/")

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from controller.cli import install_facts, install_plan
-from controller.cli.backup import refuse_operation
+from controller.cli.backup.commands import refuse_operation
 from controller.cli.examples import ExampleOrFile, book_type, profile_type, shared_folder
-from controller.cli.install_steps import KeepFile, Step, below, carry_out
+from controller.cli.install import facts, plan
+from controller.cli.install.steps import KeepFile, Step, below, carry_out
 from controller.cli.options import json_option, show
 from controller.config import load
 from controller.errors import Problem, Refused
@@ -56,18 +56,18 @@ def install(
     Prints every step; nothing is changed without --apply. Profile and book that are there are never overwritten. Run it
     again after an upgrade of the program.
     """
-    machine = install_facts.look_at(root, install_plan.paths())
-    profile_there, book_there = below(root, install_plan.PROFILE), below(root, install_plan.BOOK)
+    machine = facts.look_at(root, plan.paths())
+    profile_there, book_there = below(root, plan.PROFILE), below(root, plan.BOOK)
     profile_wanted = _wanted(profile, profile_there, profile_type)
     book_wanted = _wanted(book, book_there, book_type)
     value, _, warnings = load(
         profile_there if profile_there.exists() else profile_wanted, book_there if book_there.exists() else book_wanted
     )
     _refuse_bench(value, simulated=simulated)
-    steps = install_plan.plan_install(
+    steps = plan.plan_install(
         machine=machine,
-        shipped=install_facts.read_shipped(shared_folder()),
-        program=install_facts.program(),
+        shipped=facts.read_shipped(shared_folder()),
+        program=facts.program(),
         profile=profile_wanted.read_text(encoding="utf-8"),
         book=book_wanted.read_text(encoding="utf-8"),
         root=root,
@@ -85,20 +85,20 @@ def upgrade(*, is_applied: bool, as_json: bool) -> None:
     against this version, and the services of this version are installed and started. Where any of it fails nothing of
     the machine was changed; `tundish restore` of the backup puts back what was there, in the version before too.
     """
-    machine = install_facts.look_at(Path("/"), install_plan.paths())
-    if install_plan.PROFILE not in machine.texts or install_plan.BOOK not in machine.texts:
+    machine = facts.look_at(Path("/"), plan.paths())
+    if plan.PROFILE not in machine.texts or plan.BOOK not in machine.texts:
         raise Refused(
             rule="upgrade_nothing",
-            reason=f"there is no {install_plan.PROFILE} with its book: nothing is installed here.",
+            reason=f"there is no {plan.PROFILE} with its book: nothing is installed here.",
             remedy="Use tundish install.",
         )
-    _, _, warnings = load(install_plan.PROFILE, install_plan.BOOK)
+    _, _, warnings = load(plan.PROFILE, plan.BOOK)
     refuse_operation(None)
-    steps = install_plan.plan_upgrade(
+    steps = plan.plan_upgrade(
         machine=machine,
-        shipped=install_facts.read_shipped(shared_folder()),
-        program=install_facts.program(),
-        has_records=(install_plan.STATE / "guard").is_dir(),
+        shipped=facts.read_shipped(shared_folder()),
+        program=facts.program(),
+        has_records=(plan.STATE / "guard").is_dir(),
         stamp=f"{datetime.now():%Y%m%d-%H%M%S}",
     )
     _finish(steps, Path("/"), warnings, is_applied=is_applied, as_json=as_json)
@@ -114,8 +114,8 @@ def uninstall(*, purge: bool, is_applied: bool, root: Path, as_json: bool) -> No
 
     Prints every step; nothing is changed without --apply. The program itself stays where pip put it.
     """
-    machine = install_facts.look_at(root, install_plan.paths())
-    steps = install_plan.plan_uninstall(machine=machine, root=root, purge=purge)
+    machine = facts.look_at(root, plan.paths())
+    steps = plan.plan_uninstall(machine=machine, root=root, purge=purge)
     _finish(steps, root, [], is_applied=is_applied, as_json=as_json)
 
 

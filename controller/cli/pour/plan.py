@@ -7,8 +7,8 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.completion import RECIPE
-from controller.cli.drinks import asked_for, drink_options
 from controller.cli.options import facts_options, show, table
+from controller.cli.pour.drink_options import asked_for, drink_options
 from controller.model.views import PlanView
 
 COLUMNS = 48  # of a run's bar on the time axis
@@ -28,7 +28,7 @@ def plan(run_dir: Path | None, recipe: str | None, picture: Path | None, as_json
     found = Engine(run_dir).post("plans", PlanView, asked_for(recipe, words))
     show(found, lambda: draw_plan(found), as_json=as_json)
     if picture is not None:
-        from controller.cli.pictures import draw_plan as picture_of
+        from controller.cli.pictures.pictures import draw_plan as picture_of
 
         picture_of(found, picture)
         if not as_json:

@@ -5,10 +5,10 @@ from types import NoneType
 
 import click
 
+from controller.cli.calibrate.scales import scale_of, weigh_run
 from controller.cli.client import Engine, address
 from controller.cli.completion import LINE
 from controller.cli.options import Decimal, facts_options, show
-from controller.cli.scales import scale_of, weigh_run
 from controller.model.requests import SpotCheckRequest
 from controller.model.views import FitView, SpotCheckView
 

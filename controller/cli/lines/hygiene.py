@@ -9,9 +9,9 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.completion import LINE
-from controller.cli.guided import drop, guide
+from controller.cli.lines.guided import drop, guide
+from controller.cli.lines.stock import moment
 from controller.cli.options import facts_options, quantity, show, table
-from controller.cli.stock import moment
 from controller.model.evening import CloseRequest, HygieneLine, HygieneRecord, SequenceView
 
 FILE = click.Path(path_type=Path, dir_okay=False, writable=True)
@@ -88,7 +88,7 @@ def record(
     if csv_path is not None:
         write_csv(found, csv_path)
     if html_path is not None:
-        from controller.cli.hygiene_page import page
+        from controller.cli.pages.hygiene_record import page
 
         html_path.write_text(page(found), encoding="utf-8")
     written = [str(path) for path in (csv_path, html_path) if path is not None]

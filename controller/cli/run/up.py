@@ -10,8 +10,8 @@ from controller.cli.client import Engine
 from controller.cli.examples import book_option, profile_option
 from controller.cli.options import condition_option, more_in_check, run_dir_option, state_dir_option
 from controller.cli.places import BENCH, GUARD, own_state_dir, run_dir_to_fill, state_dir_to_use
-from controller.cli.running import listener_of, running_in
-from controller.cli.sag_trials import Wanted, run_together, say
+from controller.cli.run.children import Wanted, run_together, say
+from controller.cli.run.listeners import listener_of, running_in
 from controller.errors import TundishError
 from controller.model.views import MenuEntry, Status
 

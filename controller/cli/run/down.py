@@ -6,7 +6,7 @@ import click
 
 from controller.cli.options import run_dir_option
 from controller.cli.places import SERVICE_RUN_DIR, run_dirs
-from controller.cli.running import running_in
+from controller.cli.run.listeners import running_in
 from controller.errors import TundishError
 
 

@@ -65,7 +65,7 @@ def prepare(
     if csv_path is not None:
         _write_csv(found, csv_path)
     if picture is not None:
-        from controller.cli.prepare_picture import draw_preparation
+        from controller.cli.pictures.preparation import draw_preparation
 
         draw_preparation(found, event, picture)
 

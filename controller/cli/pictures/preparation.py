@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from controller.catering.preparation import Preparation
-from controller.cli.pictures import COLOURS, INK, LIMIT, new_figure, save
+from controller.cli.pictures.pictures import COLOURS, INK, LIMIT, new_figure, save
 from controller.model.event import GuestEvent
 
 if TYPE_CHECKING:

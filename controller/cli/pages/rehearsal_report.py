@@ -5,8 +5,8 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from statistics import fmean, pstdev
 
+from controller.cli.pictures import rehearsal as pictures
 from controller.metering.dose import mi008_ml
-from controller.rehearsal import report_pictures as pictures
 from controller.rehearsal.evening_record import Evening, Served
 from controller.rehearsal.report_svg import PATTERNS
 from controller.rehearsal.report_svg import STYLE as PICTURE_STYLE

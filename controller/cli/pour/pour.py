@@ -10,10 +10,10 @@ from msgspec.structs import replace
 
 from controller.cli.client import Engine, RefusedByRules, address
 from controller.cli.completion import RECIPE
-from controller.cli.drinks import asked_for, drink_options
 from controller.cli.following import begin_and_follow
-from controller.cli.glass import glass_is_seen, waited_for_glass
 from controller.cli.options import facts_options, quantity, show
+from controller.cli.pour.drink_options import asked_for, drink_options
+from controller.cli.pour.glass import glass_is_seen, waited_for_glass
 from controller.errors import TundishError
 from controller.model.requests import AcknowledgeRequest
 from controller.model.views import OperationView, Status

@@ -7,7 +7,7 @@ import click
 
 from controller.cli.client import Engine, address
 from controller.cli.completion import LINE, LIQUID
-from controller.cli.guided import drop, guide
+from controller.cli.lines.guided import drop, guide
 from controller.cli.options import Decimal, facts_options, quantity, show, table
 from controller.model.evening import (
     ChangeRequest,

@@ -87,7 +87,7 @@ def _start(wanted: Wanted, before: list[Part]) -> Part:
     leash_end, leash = os.pipe()
     say(f"{wanted.name:<6} | starting")
     process = subprocess.Popen(
-        [sys.executable, "-m", "controller.cli.child", *wanted.words],
+        [sys.executable, "-m", "controller.cli.run.child", *wanted.words],
         stdin=leash_end,
         pass_fds=[one.leash for one in before],
         stdout=subprocess.PIPE,

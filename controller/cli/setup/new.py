@@ -5,8 +5,8 @@ from pathlib import Path
 
 import click
 
-from controller.cli import new_files
-from controller.cli.new_files import Answers, Poured
+from controller.cli.setup import new_files
+from controller.cli.setup.new_files import Answers, Poured
 from controller.errors import BadQuantity, FileProblems, TundishError
 
 CHIPS = {

@@ -1,4 +1,4 @@
-"""`python -m controller.cli.child WORDS`: a process that `tundish up` has started.
+"""`python -m controller.cli.run.child WORDS`: a process that `tundish up` has started.
 
 It is ended as if by SIGTERM when its standard input is, which is when all who hold the other end are gone.
 """

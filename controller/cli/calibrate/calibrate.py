@@ -8,12 +8,12 @@ from typing import Literal
 import click
 import msgspec
 
+from controller.cli.calibrate.scales import Scale, scale_of, weigh_run
+from controller.cli.calibrate.trials_file import read_trials
 from controller.cli.client import Engine, RefusedByRules, address
 from controller.cli.completion import LINE
-from controller.cli.facts import draw_fit
 from controller.cli.options import Decimal, existing_file, facts_options, show
-from controller.cli.scales import Scale, scale_of, weigh_run
-from controller.cli.trials_file import read_trials
+from controller.cli.records.facts import draw_fit
 from controller.errors import Refused, TundishError
 from controller.model.requests import CalibrationRequest, TrialsRequest, WeighingRequest
 from controller.model.views import FitView

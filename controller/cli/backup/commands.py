@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 
 import click
 
-from controller.cli.backup_files import (
+from controller.cli.backup.files import (
     COPIES,
     check,
     collect,
@@ -24,7 +24,7 @@ from controller.cli.backup_files import (
 from controller.cli.client import Engine
 from controller.cli.options import json_option, run_dir_option, show, state_dir_option
 from controller.cli.places import SERVICE_STATE_DIR, run_dir_to_use
-from controller.cli.running import running_in
+from controller.cli.run.listeners import running_in
 from controller.clock import RealClock
 from controller.errors import RecordError, Refused, TundishError, Unreachable
 from controller.guard.restoring import remembered, write_restored

@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
-from controller.cli.install_facts import Machine, Shipped
-from controller.cli.install_steps import KeepFile, MakeFolder, MakeLink, Remove, Run, Step, WriteFile
+from controller.cli.install.facts import Machine, Shipped
+from controller.cli.install.steps import KeepFile, MakeFolder, MakeLink, Remove, Run, Step, WriteFile
 from controller.errors import Refused
 
 GUARD, ENGINE = "tundish-guard.service", "tundish-engine.service"

@@ -4,10 +4,10 @@ from pathlib import Path
 
 import click
 
+from controller.cli.calibrate.scales import scale_of, weigh_run
 from controller.cli.client import Engine
 from controller.cli.completion import LINE
 from controller.cli.options import Decimal, facts_options, show
-from controller.cli.scales import scale_of, weigh_run
 from controller.model.requests import TogetherRequest
 from controller.model.views import SagView
 

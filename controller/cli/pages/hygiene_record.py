@@ -3,7 +3,7 @@
 import html
 from datetime import datetime
 
-from controller.cli.stock import moment
+from controller.cli.lines.stock import moment
 from controller.model.evening import HygieneLine, HygieneRecord, RecordRow
 
 STYLE = """

@@ -8,7 +8,7 @@ from pathlib import Path
 from click.shell_completion import get_completion_class
 
 from controller.cli import main
-from controller.cli.install_steps import below
+from controller.cli.install.steps import below
 from controller.errors import TundishError
 from controller.model.fields import Value
 

@@ -87,7 +87,7 @@ class _Progress:
 
 
 def _write(found: "Evening", path: Path) -> None:
-    from controller.rehearsal.report import page
+    from controller.cli.pages.rehearsal_report import page
 
     try:
         path.write_text(page(found), encoding="utf-8")
@@ -97,7 +97,7 @@ def _write(found: "Evening", path: Path) -> None:
 
 def draw_evening(found: "Evening") -> str:
     """The outcome for a terminal."""
-    from controller.rehearsal.report import clock, duration
+    from controller.cli.pages.rehearsal_report import clock, duration
 
     waits_s = [one.waited_s for one in found.served] or [0.0]
     errors = [dose.error_ml for dose in found.doses] or [0.0]
@@ -130,7 +130,7 @@ def draw_evening(found: "Evening") -> str:
 
 
 def _outcome(found: "Evening", mended_s: float | None, how: str) -> str:
-    from controller.rehearsal.report import clock
+    from controller.cli.pages.rehearsal_report import clock
 
     return how if mended_s is None else f"{how}, mended at {clock(found, mended_s)}"
 

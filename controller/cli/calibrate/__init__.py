@@ -1,0 +1,1 @@
+"""Commands that weigh: calibrate, spot-check, sag."""

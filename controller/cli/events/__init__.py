@@ -1,0 +1,1 @@
+"""Commands for an event with guests: prepare, rehearse."""

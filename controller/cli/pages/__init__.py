@@ -1,0 +1,1 @@
+"""HTML pages to keep or print, each one file with everything inside."""

@@ -1,0 +1,1 @@
+"""Commands for drinks: menu, plan, pour, confirm, stop, acknowledge."""

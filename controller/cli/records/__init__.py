@@ -1,0 +1,1 @@
+"""Commands that show records: status, calibration, history, journal."""

@@ -1,0 +1,1 @@
+"""Commands on files, before a machine runs: new, check, schema, wiring, budget."""
