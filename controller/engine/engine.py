@@ -38,7 +38,7 @@ from controller.model.messages import (
     Stop,
     TakeBook,
 )
-from controller.model.plan import PlannedRun
+from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.requests import (
     AcknowledgeRequest,
@@ -195,6 +195,14 @@ class Engine:
         if entry is None:
             raise KeyError(operation)
         return views.booked(entry)
+
+    def plan_under_way(self, operation: str) -> tuple[Segment, ...]:
+        """The plan that an operation began with, () for one on record; KeyError when there is none of this name."""
+        current = self._mirror.current
+        if current is not None and current.asked.operation == operation:
+            return current.asked.segments
+        self.operation(operation)
+        return ()
 
     def history(self, limit: int) -> tuple[OperationView, ...]:
         """The latest operations, newest first."""

@@ -11,7 +11,7 @@ from controller.errors import Refused
 from controller.ledger.records import Container
 from controller.model.book import Book, Recipe
 from controller.model.calibration import Calibration
-from controller.model.doses import glass_ml
+from controller.model.doses import Resolved, glass_ml
 from controller.model.labels import GlassSize
 from controller.model.messages import LineReport, Refusal
 from controller.model.plan import Segment
@@ -19,7 +19,7 @@ from controller.model.profile import Profile
 from controller.model.requests import PourRequest
 from controller.model.standard_drinks import standard_drinks
 from controller.model.states import Contents
-from controller.model.views import MenuEntry, Offer, Swap
+from controller.model.views import MenuDose, MenuEntry, MenuPhase, Offer, Swap
 from controller.sequencing.plan import Plan, plan_serving
 
 Verdict = Callable[[str, Sequence[Segment]], tuple[Refusal, ...]]  # glass, plan -> what the guard would refuse of it
@@ -165,6 +165,7 @@ class Menu:
             optional=tuple(dict.fromkeys(dose.liquid for dose in doses if dose.optional)),
             substitutes=tuple(Swap(liquid=dose.liquid, by=by) for dose in doses for by in dose.substitutes),
             offer=self._offer(recipe, shelf) if lacks else None,
+            phases=tuple(map(_phase, single.phases)),
         )
 
     def _on_the_machine(self, shelf: Shelf) -> set[str]:
@@ -206,6 +207,12 @@ class Menu:
         if missing(serving(request, recipe, self._book, lambda _: None).needed_ml, shelf):
             return None
         return Offer(without=tuple(without), instead=tuple(instead))
+
+
+def _phase(phase: Resolved) -> MenuPhase:
+    """One phase as people see it."""
+    doses = tuple(MenuDose(liquid=liquid, volume_ml=volume_ml) for liquid, volume_ml in phase.doses)
+    return MenuPhase(doses=doses, hand=phase.hand)
 
 
 def _single(recipe: Recipe, book: Book) -> Serving:

@@ -30,6 +30,20 @@ class Offer(Value, frozen=True, kw_only=True):
     instead: tuple[Swap, ...] = ()
 
 
+class MenuDose(Value, frozen=True, kw_only=True):
+    """One dose of a single."""
+
+    liquid: str
+    volume_ml: float
+
+
+class MenuPhase(Value, frozen=True, kw_only=True):
+    """One phase of a single: doses that are poured together, or a hand step."""
+
+    doses: tuple[MenuDose, ...] = ()
+    hand: str | None = None
+
+
 class MenuEntry(Value, frozen=True, kw_only=True):
     """One recipe: what it is, and whether it can be poured now. `missing` says why not, one sentence each.
 
@@ -52,6 +66,7 @@ class MenuEntry(Value, frozen=True, kw_only=True):
     substitutes: tuple[Swap, ...] = ()  # that it may be asked for with
     absent: tuple[str, ...] = ()  # of its liquids, those that hang on no line
     offer: Offer | None = None  # how it can be had now, when something is missing
+    phases: tuple[MenuPhase, ...] = ()
 
 
 class PlanView(Value, frozen=True, kw_only=True):

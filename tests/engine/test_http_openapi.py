@@ -58,7 +58,9 @@ def test_every_problem_is_described_somewhere():
 def test_only_these_are_open_to_guests():
     """What a guest may do is fixed by this list too, so that a slip in the table does not open more."""
     assert {label(one) for one in ADDRESSES if one.for_guests} == {
+        "GET /v1/access",
         "GET /v1/menu",
+        "GET /v1/operations/{operation}/plan",
         "GET /v1/status",
         "POST /v1/pours",
         "POST /v1/operations/{operation}/confirm",  # of a hand step: whoever may pour

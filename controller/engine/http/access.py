@@ -18,6 +18,7 @@ import structlog
 from starlette.responses import Response
 
 from controller.clock import Clock
+from controller.engine.http.page import is_page
 from controller.engine.http.problems import problem
 from controller.engine.http.routes import ADDRESSES
 from controller.engine.http.shares import Pace, Places, Turnstile, origin_of
@@ -34,6 +35,10 @@ TOKEN = re.compile(r"[A-Za-z0-9._~+/-]{24,200}=*")
 ROLES: tuple[Role, ...] = ("operator", "guest")
 PER_S, AT_ONCE = 10.0, 40.0  # requests on one connection whose token is known
 STRANGER_PER_S, STRANGER_AT_ONCE = 0.5, 20.0  # requests without a known token, of one address
+READER_PER_S, READER_AT_ONCE = (
+    60.0,
+    600.0,
+)  # of these, for the page's files: a party behind one address opens it at once
 HEADERS = {
     "no-token": {"www-authenticate": "Bearer"},
     "too-often": {"retry-after": "5", "connection": "close"},
@@ -115,6 +120,7 @@ class Door:
         self._app, self._hosts, self._tokens, self._places = app, known.hosts, tokens, places
         self._turnstile = Turnstile()
         self._known, self._strangers = Pace(clock, PER_S, AT_ONCE), Pace(clock, STRANGER_PER_S, STRANGER_AT_ONCE)
+        self._readers = Pace(clock, READER_PER_S, READER_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer the request or turn it away."""
@@ -130,10 +136,14 @@ class Door:
         client, port = scope.get("client") or ("0.0.0.0", 0)
         hosts = [value.decode("latin-1").lower() for name, value in scope["headers"] if name == b"host"]
         is_ours = len(hosts) == 1 and hosts[0] in self._hosts
-        if (role is None or not is_ours) and not self._strangers.allows(origin_of(client)):
+        opens_page = is_ours and is_page(scope["method"], scope["path"])
+        pace = self._readers if opens_page else self._strangers
+        if (role is None or not is_ours) and not pace.allows(origin_of(client)):
             return self._turn_away("too-often", client, "too many requests without a known token: wait a minute")
         if not is_ours:
             return self._turn_away("wrong-host", client, "ask for this machine by the name or address it listens at")
+        if opens_page:
+            return None
         if role is None:
             return self._turn_away("no-token", client, "send the header Authorization: Bearer TOKEN")
         has_place = self._places.know(scope["state"]["connection"], role)

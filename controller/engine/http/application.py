@@ -21,8 +21,9 @@ from controller.engine.http.asking import Asking, body_of, done, json_answer, qu
 from controller.engine.http.evening import EveningApi
 from controller.engine.http.events import EventRing
 from controller.engine.http.openapi import openapi_text
+from controller.engine.http.page import page_routes
 from controller.engine.http.problems import PROBLEMS, Problem, from_error, plain_problem, problem
-from controller.engine.http.routes import ADDRESSES, METRICS_TYPE, Health, HistoryQuery, PlanQuery, ProblemType
+from controller.engine.http.routes import ADDRESSES, METRICS_TYPE, Access, Health, HistoryQuery, PlanQuery, ProblemType
 from controller.engine.metrics import Metrics
 from controller.engine.reloading import Reloading
 from controller.errors import Refused, TundishError
@@ -84,6 +85,10 @@ class Api(EveningApi):
         """Figures for a monitoring system."""
         await self._metrics.load()
         return Response(self._metrics.text(), media_type=METRICS_TYPE)
+
+    async def access(self, request: Request) -> Response:
+        """GET access: whose token it is."""
+        return json_answer(Access(role=request.scope.get("role") or "operator"))
 
     async def status(self, _request: Request) -> Response:
         """GET status."""
@@ -231,6 +236,10 @@ class Api(EveningApi):
         """GET operations/ID."""
         return json_answer(self._engine.operation(request.path_params["operation"]))
 
+    async def operation_plan(self, request: Request) -> Response:
+        """GET operations/ID/plan."""
+        return json_answer(self._engine.plan_under_way(request.path_params["operation"]))
+
     async def confirm(self, request: Request) -> Response:
         """POST operations/ID/confirm: the hand step is done. Whoever may pour may say so; containers are not theirs."""
         operation = request.path_params["operation"]
@@ -317,7 +326,7 @@ def application(
         )
         for address in ADDRESSES
     ]
-    return Starlette(routes=routes, exception_handlers={HTTPException: _http_error})
+    return Starlette(routes=[*routes, *page_routes()], exception_handlers={HTTPException: _http_error})
 
 
 def _guarded(handler: Handler, metrics: Metrics) -> Handler:

@@ -21,6 +21,7 @@ from controller.model.evening import (
     Usage,
 )
 from controller.model.fields import LineNumber, Value
+from controller.model.plan import Segment
 from controller.model.requests import (
     AcknowledgeRequest,
     AssignRequest,
@@ -66,6 +67,12 @@ class ProblemType(Value, frozen=True, kw_only=True):
 
     status: int
     title: str
+
+
+class Access(Value, frozen=True, kw_only=True):
+    """What the request's token opens; on the Unix socket, everything."""
+
+    role: Literal["operator", "guest"]
 
 
 class PlanQuery(Value, frozen=True, kw_only=True):
@@ -230,6 +237,7 @@ ADDRESSES: tuple[Address, ...] = (
     _get("/healthz", "health", "Whether the engine answers, and whether it reaches the guard (503 if not).", Health),
     _get("/metrics", "metrics", "Figures for a monitoring system.", str, media_type=METRICS_TYPE),
     _get("/v1/openapi.json", "openapi", "This description.", dict[str, Any]),
+    _get("/v1/access", "access", "Whose token the request carries.", Access, for_guests=True),
     _get("/v1/status", "status", "The machine at a glance.", Status, for_guests=True),
     _get("/v1/menu", "menu", "Every recipe, and whether it can be poured now.", tuple[MenuEntry, ...], for_guests=True),
     _get("/v1/names", "names", "Recipes, glasses, liquids and lines that requests may name.", Names),
@@ -324,6 +332,13 @@ ADDRESSES: tuple[Address, ...] = (
         asks_guard=True,
     ),
     _get("/v1/operations/{operation}", "operation", "One operation.", OperationView),
+    _get(
+        "/v1/operations/{operation}/plan",
+        "operation_plan",
+        "The plan that the operation under way began with; empty for one that is on record.",
+        tuple[Segment, ...],
+        for_guests=True,
+    ),
     _post(
         "/v1/operations/{operation}/confirm",
         "confirm",

@@ -1,0 +1,88 @@
+// Elements made and kept up to date: `h` makes a tree, `morph` changes the one on the page to match it, so that focus,
+// scrolling and what somebody is typing stay as they are.
+
+// props: `on…` handlers, `model` for elements of our own, `style` as an object of properties, all else attributes.
+export function h(tag, props, ...kids) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(props || {})) {
+    if (name === 'style') for (const [one, set] of Object.entries(value)) node.style.setProperty(one, set);
+    else if (name === 'model' || name.startsWith('on')) node[name] = value;
+    else if (value === true) node.setAttribute(name, '');
+    else if (value !== false && value != null) node.setAttribute(name, value);
+  }
+  append(node, kids);
+  return node;
+}
+
+function append(node, kids) {
+  for (const kid of kids.flat(Infinity)) if (kid != null && kid !== false && kid !== '') node.append(kid);
+}
+
+const HANDLERS = ['onclick', 'onsubmit', 'onchange', 'oninput'];
+const KEPT = new Set(['open']); // what the browser or the reader sets
+
+export function morph(old, fresh) {
+  if (old.nodeName !== fresh.nodeName || old.dataset?.key !== fresh.dataset?.key) return old.replaceWith(fresh);
+  if (old.nodeType === Node.TEXT_NODE) {
+    if (old.data !== fresh.data) old.data = fresh.data;
+    return undefined;
+  }
+  for (const { name, value } of [...fresh.attributes])
+    if (old.getAttribute(name) !== value && !KEPT.has(name)) old.setAttribute(name, value);
+  for (const { name } of [...old.attributes])
+    if (!fresh.hasAttribute(name) && !KEPT.has(name)) old.removeAttribute(name);
+  for (const name of HANDLERS) if (old[name] !== fresh[name]) old[name] = fresh[name];
+  if (fresh.model !== undefined) {
+    old.model = fresh.model; // it draws its own children
+    return undefined;
+  }
+  return morphChildren(old, [...fresh.childNodes]);
+}
+
+export function morphChildren(old, fresh) {
+  fresh.forEach((wanted, at) => {
+    const key = wanted.dataset?.key;
+    let there = old.childNodes[at];
+    if (key && there?.dataset?.key !== key) {
+      const moved = [...old.childNodes].slice(at).find((one) => one.dataset?.key === key);
+      if (moved) old.insertBefore(moved, there);
+      else old.insertBefore(wanted, there || null);
+      there = moved;
+      if (!moved) return;
+    }
+    if (there) morph(there, wanted);
+    else old.append(wanted);
+  });
+  while (old.childNodes.length > fresh.length) old.lastChild.remove();
+}
+
+// A live region for what changes without the reader's doing.
+export function say(text) {
+  const region = document.getElementById('said');
+  if (region.textContent !== text) region.textContent = text;
+}
+
+export function focusOn(node) {
+  if (!node) return;
+  if (!node.matches('a,button,input,select,summary')) node.tabIndex = -1;
+  node.focus();
+}
+
+let scheduled = false;
+const draws = new Set();
+
+// Call `draw` once before the next frame, however often that is asked for; without frames (page hidden) a little later.
+export function later(draw) {
+  draws.add(draw);
+  if (scheduled) return;
+  scheduled = true;
+  const run = () => {
+    if (!scheduled) return;
+    scheduled = false;
+    const due = [...draws];
+    draws.clear();
+    due.forEach((one) => one());
+  };
+  requestAnimationFrame(run);
+  setTimeout(run, 100);
+}

@@ -1,0 +1,55 @@
+// Every word of the page, by key, in the reader's language; numbers, units and times as that language writes them.
+
+export const LANGUAGES = { en: 'English', de: 'Deutsch' };
+let texts = {};
+export let language = 'en';
+
+export async function loadTexts() {
+  const wanted = [localStorage.getItem('language'), ...navigator.languages].filter(Boolean);
+  language = wanted.map((one) => one.slice(0, 2)).find((one) => one in LANGUAGES) || 'en';
+  const answer = await fetch(`/page/texts/${language}.json`);
+  texts = await answer.json();
+  document.documentElement.lang = language;
+  document.title = texts.title;
+}
+
+export function chooseLanguage(one) {
+  localStorage.setItem('language', one);
+  location.reload();
+}
+
+// The text of `key` with {names} filled in; a text with forms takes the one that belongs to `values.n`.
+export function t(key, values = {}) {
+  let text = texts[key];
+  if (text === undefined) return key;
+  if (typeof text === 'object') text = text[new Intl.PluralRules(language).select(values.n)] || text.other;
+  return text.replace(/{(\w+)}/g, (_, name) => values[name] ?? '');
+}
+
+export const known = (key) => key in texts;
+
+export function number(value, digits = 0) {
+  return new Intl.NumberFormat(language, { maximumFractionDigits: digits }).format(value);
+}
+
+const unit = (value, name, digits) =>
+  new Intl.NumberFormat(language, { style: 'unit', unit: name, maximumFractionDigits: digits }).format(value);
+
+export const ml = (value, digits = value < 10 ? 1 : 0) => unit(value, 'milliliter', digits);
+export const grams = (value, digits = 1) => unit(value, 'gram', digits);
+export const percent = (value) => `${number(value, 1)} %`;
+
+export function duration(seconds) {
+  if (seconds < 90) return t('seconds', { n: Math.round(seconds) });
+  if (seconds < 5400) return t('minutes', { n: Math.round(seconds / 60) });
+  return t('hours', { n: number(seconds / 3600, 1) });
+}
+
+export function moment(wallS) {
+  return new Intl.DateTimeFormat(language, { dateStyle: 'medium', timeStyle: 'short' }).format(wallS * 1000);
+}
+
+export const clock = (wallS) =>
+  new Intl.DateTimeFormat(language, { hour: '2-digit', minute: '2-digit' }).format(wallS * 1000);
+
+export const list = (words) => new Intl.ListFormat(language).format(words);
