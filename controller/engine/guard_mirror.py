@@ -3,6 +3,7 @@
 It beats while an operation is under way, plans the rest anew when a lifted glass is back, and books every end.
 """
 
+from collections import deque
 from collections.abc import Callable
 
 import msgspec
@@ -41,10 +42,14 @@ from controller.model.messages import (
     Report,
     Start,
     Unhold,
+    Weighed,
 )
 from controller.model.profile import Profile
+from controller.model.scale import Reading
 from controller.model.states import MachineState, OperationKind
 from controller.sequencing.plan import timed
+
+READINGS_KEPT = 80 * 180  # a long serving at the fastest pace
 
 log = structlog.get_logger()
 
@@ -60,6 +65,7 @@ class GuardMirror:
         self.report: Report | None = None  # None while the guard cannot be reached
         self.current: Tracking | None = None
         self._unsettled: frozenset[str] | None = None  # what was open when the guard answered; None until it has
+        self.readings: deque[Reading] = deque(maxlen=READINGS_KEPT)  # of the scale, the newest last
         self.judged: dict[str, tuple[Refusal, ...]] = {}  # question -> the caps that its plan would break
         self.answers: dict[str, Refusal] = {}  # the guard's last word on commands that are no operations
 
@@ -191,6 +197,8 @@ class GuardMirror:
                 self._on_progress(event)
             case FaultLatchedEvent(cause=cause, text=text):
                 log.error("fault", cause=cause, text=text)
+            case Weighed(readings=readings):
+                self.readings.extend(readings)
             case InputsChanged():
                 self._work.later(self._resume_if_glass_is_back)
             case _:
@@ -313,6 +321,10 @@ def _after(report: Report, event: Event) -> Report:
             return msgspec.structs.replace(report, lines=lines)
         case InputsChanged(inputs=inputs):
             return msgspec.structs.replace(report, inputs=inputs)
+        case Weighed(readings=readings, silent=silent) if report.scale is not None:
+            load_g, doubt = (readings[-1].load_g, readings[-1].doubt) if readings else (report.scale.load_g, "silent")
+            scale = msgspec.structs.replace(report.scale, load_g=load_g, doubt="silent" if silent else doubt)
+            return msgspec.structs.replace(report, scale=scale)
         case FaultLatchedEvent(cause=cause):
             return msgspec.structs.replace(report, fault=cause)
     return report

@@ -11,6 +11,7 @@ from msgspec.structs import replace
 from controller.clock import Clock
 from controller.errors import BoardError
 from controller.guard.journal_writer import JournalWriter
+from controller.guard.scale_port import ScalePort
 from controller.hal.board import Board
 from controller.ledger.journal import Journal
 from controller.model.book import Book
@@ -43,6 +44,7 @@ MOST_PUT_OFF_S = 0.04  # unless the last one is this old: a stop has 0.1 s in al
 RETRY_OFF_S = 0.1  # how often a board that would not switch off is tried again
 MOST_TURNS = 16  # of the core in one tick; it settles in far fewer
 LATENESS_KEPT = 4096
+BUSY_AFTER_S = 3.0  # after an operation the scale is read at its full pace for so long; what hangs in tubes drips off
 
 
 class Guard:
@@ -65,6 +67,7 @@ class Guard:
         arm: Callable[[bool], None] | None = None,
         is_watched: Callable[[], bool] | None = None,
         read_book: Callable[[], None] | None = None,
+        scale: ScalePort | None = None,
         poll_idle_s: float = POLL_IDLE_S,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
     ) -> None:
@@ -73,13 +76,14 @@ class Guard:
         boot: the kernel's boot id, "" in virtual time. arm: told True before a channel or the main relay closes while
         none is on, and False when all are off again. is_watched: whether the sentinel has just
         answered; asked before anything begins, and in every turn until it has or `block` ends the waiting. read_book:
-        begin to read the book's file again; `book_read` must follow.
+        begin to read the book's file again; `book_read` must follow. scale: where its readings come from.
 
         Raises RecordError when the journal cannot be read.
         """
         self._board, self._clock, self._publish = board, clock, publish
         self._arm, self._is_watched = arm, is_watched
         self._read_book, self._asked_for_book = read_book, ""
+        self._scale, self._busy_until_s = scale, 0.0
         self._poll_idle_s, self._poll_under_way_s = poll_idle_s, poll_under_way_s
         self._next_poll_s = self._read_s = clock.now_s()
         self._retry_off_s: float | None = None
@@ -138,6 +142,9 @@ class Guard:
     def tick(self) -> float:
         """Do what is due; returns when to call again at the latest (s, monotonic)."""
         self._core.note_wall(self._clock.now_s(), self._clock.wall_s())
+        if self._scale is not None:
+            self._turn()  # edges that are due come before readings
+            self._weigh(self._scale)
         for _ in range(MOST_TURNS):
             self._turn()
             if self.next_deadline_s() > self._clock.now_s():
@@ -152,6 +159,8 @@ class Guard:
         deadline_s = min(self._core.next_deadline_s(), self._next_poll_s)
         if self._is_at_rest:
             deadline_s = min(deadline_s, self._writer.due_s)
+        if self._scale is not None:
+            deadline_s = min(deadline_s, self._scale.due_s)
         return deadline_s if self._retry_off_s is None else min(deadline_s, self._retry_off_s)
 
     def block(self, cause: str, text: str) -> None:
@@ -175,6 +184,14 @@ class Guard:
         self._writer.close()
 
     # --- one turn
+
+    def _weigh(self, scale: ScalePort) -> None:
+        """Take the scale's readings; it is read at its full pace a while longer than pumps run."""
+        now_s = self._clock.now_s()
+        if self._core.is_under_way:
+            self._busy_until_s = now_s + BUSY_AFTER_S
+        scale.pace(now_s, busy=now_s < self._busy_until_s)
+        self._send(self._core.weigh(now_s, scale.take()), None)
 
     def _turn(
         self, events: Sequence[Event] = (), *, client: str | None = None, is_private: bool = False, look: bool = False

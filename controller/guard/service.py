@@ -18,6 +18,7 @@ from controller.errors import FileProblems
 from controller.guard.alloff import all_off
 from controller.guard.guard import Guard
 from controller.guard.realtime import ask_for_real_time
+from controller.guard.scale_port import DatagramPort
 from controller.guard.sentinel import Pins
 from controller.guard.sentinel_link import LOST, SentinelLink, pins_of
 from controller.guard.server import Server
@@ -29,6 +30,8 @@ from controller.process import Watchdog, listening_socket, notify, stop_signals
 
 NOTE = "pins.json"
 ENGINE_USER = "tundish-engine"  # may be the engine, where the system has this user
+SCALE_USER = "tundish-scale"  # whose readings count, where the system has this user
+SCALE_SOCKET = "scale.sock"  # beside the guard's own
 GROUP = "tundish"  # members may connect, where the system has this group
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 LATENESS_EVERY_S = 600.0
@@ -58,6 +61,7 @@ def run(
                 stop=stop,
                 state_dir=state_dir,
                 bench_socket=own_socket,
+                folder=socket_path.parent,
             ).run()
         except BaseException:
             # The board's own way out has been tried already; this one shares no code with it.
@@ -79,7 +83,9 @@ class _Process:
         stop: socket.socket,
         state_dir: Path,
         bench_socket: Path | None,
+        folder: Path,
     ) -> None:
+        self._folder = folder
         self._clock = RealClock()
         self._profile, self._book = profile, book
         self._files, self._give_up_s = files, math.inf
@@ -88,7 +94,7 @@ class _Process:
         self._state_dir, self._bench_socket = state_dir, bench_socket
         self._log = structlog.get_logger()
         self._server = Server(
-            listener, self._clock, group=_group(), engine_user=_engine_user(), each_turn=self._each_turn
+            listener, self._clock, group=_group(), engine_user=_user(ENGINE_USER), each_turn=self._each_turn
         )
         self._sentinel = SentinelLink(pins_of(profile, bench_socket), self)
         self._watchdog = Watchdog()
@@ -101,6 +107,7 @@ class _Process:
             stack.callback(board.close)
             journal = FileJournal(self._state_dir)
             stack.callback(journal.close)
+            scale = self._open_scale(stack)
             self._guard = Guard(
                 self._profile,
                 self._book,
@@ -112,6 +119,7 @@ class _Process:
                 arm=self._arm,
                 is_watched=lambda: self._sentinel.is_watching(self._clock.now_s()),
                 read_book=self._read_book,
+                scale=scale,
             )
             stack.callback(self._close)
             self._guard.block(LOST, "the sentinel is not watching yet")
@@ -145,6 +153,15 @@ class _Process:
         self._guard.unblock(LOST)
 
     # --- inside
+
+    def _open_scale(self, stack: ExitStack) -> DatagramPort | None:
+        """Where the scale's process sends to, with a scale in the profile. Its readings wake the loop by themselves."""
+        if self._profile.scale is None:
+            return None
+        port = DatagramPort(self._folder / SCALE_SOCKET, user=_user(SCALE_USER), group=_group())
+        stack.callback(port.close)
+        self._server.watch(port.socket.fileno(), lambda: None)  # the loop ticks the guard, which takes them
+        return port
 
     def _close(self) -> None:
         """A sentinel that is not told that all is well drives every line off once more."""
@@ -221,9 +238,9 @@ def _group() -> int | None:
         return None
 
 
-def _engine_user() -> int | None:
+def _user(name: str) -> int | None:
     try:
-        return pwd.getpwnam(ENGINE_USER).pw_uid
+        return pwd.getpwnam(name).pw_uid
     except KeyError:
         return None
 

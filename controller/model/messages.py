@@ -12,6 +12,7 @@ from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.labels import GlassSize, Label
 from controller.model.plan import Operation, PlannedRun
+from controller.model.scale import Doubt, Reading, ScaleSetting
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 
 VERSION = 1
@@ -134,6 +135,12 @@ class Judge(Value, frozen=True, kw_only=True, tag="judge"):
     operation: Operation
 
 
+class TakeScale(Value, frozen=True, kw_only=True, tag="take_scale"):
+    """An operator has zeroed or spanned the scale; answered by Report or Refusal."""
+
+    setting: ScaleSetting
+
+
 class AskReport(Value, frozen=True, kw_only=True, tag="ask_report"):
     """Ask for a Report."""
 
@@ -151,6 +158,7 @@ Command = (
     | Assign
     | RanDry
     | TakeBook
+    | TakeScale
     | AskReport
     | Judge
 )
@@ -194,6 +202,14 @@ class InputReport(Value, frozen=True, kw_only=True):
     low_lines: tuple[int, ...] = ()
 
 
+class ScaleReport(Value, frozen=True, kw_only=True):
+    """The scale as the guard has it; doubt: of the last reading, "silent" when it has not been heard for 0.5 s."""
+
+    setting: ScaleSetting
+    doubt: Doubt = "silent"
+    load_g: float | None = None  # of the last reading
+
+
 class Report(Value, frozen=True, kw_only=True, tag="report"):
     """The whole machine as the guard sees it; sent after Hello and on AskReport."""
 
@@ -207,6 +223,7 @@ class Report(Value, frozen=True, kw_only=True, tag="report"):
     glasses: tuple[GlassSize, ...] = ()  # in force: smaller than the book has them until a person confirms
     journal: JournalHead | None = None  # as it stands with this report
     latest: str | None = None  # the operation that was admitted last, whenever that was
+    scale: ScaleReport | None = None  # None where the profile has no scale
 
 
 class Admitted(Value, frozen=True, kw_only=True, tag="admitted"):
@@ -298,6 +315,16 @@ class EdgesTimed(Value, frozen=True, kw_only=True, tag="edges_timed"):
     late_s: tuple[float, ...]
 
 
+class Weighed(Value, frozen=True, kw_only=True, tag="weighed"):
+    """Readings since the last such event, oldest first: at most 20 events a second under way, one a second at rest.
+
+    silent: no reading for 0.5 s by now; said once.
+    """
+
+    readings: tuple[Reading, ...] = ()
+    silent: bool = False
+
+
 class FaultLatchedEvent(Value, frozen=True, kw_only=True, tag="fault"):
     """Pumps off, latched; a person must acknowledge `cause`."""
 
@@ -316,5 +343,6 @@ Event = (
     | LineChanged
     | InputsChanged
     | EdgesTimed
+    | Weighed
     | FaultLatchedEvent
 )

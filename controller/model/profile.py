@@ -68,6 +68,7 @@ from controller.model.ranges import (
     TeaInterval,
     TrayDebounce,
 )
+from controller.model.scale import Scale
 from controller.model.scales import WeighingScale
 from controller.model.standard_drinks import StandardDrink
 
@@ -314,6 +315,7 @@ class Profile(Value, frozen=True, kw_only=True):
     ageing: Ageing = Ageing()
     weighing: WeighingScale = WeighingScale()  # what a person weighs with
     main_relay: MainRelay | None = None
+    scale: Scale | None = None  # the load cell under the glass; without it nothing is weighed while it pours
 
     def line(self, number: int) -> Line:
         """The line with this number; KeyError when there is none."""

@@ -23,6 +23,7 @@ from controller.model.messages import (
     Stop,
     TakeBook,
     TakeCalibration,
+    TakeScale,
     Unhold,
 )
 from controller.model.plan import PlannedRun
@@ -39,6 +40,7 @@ from controller.safety.records import (
     CalibrationRecord,
     LineRecord,
     RefusedRecord,
+    ScaleRecord,
     UnheldRecord,
 )
 from controller.safety.startup import compare_stock, forget
@@ -119,6 +121,8 @@ class Desk:
                 self._judge(command)
             case RanDry():
                 self._ran_dry(command)
+            case TakeScale():
+                self._take_scale(command)
             case TakeBook():
                 self.wanted_book = command if self._at_rest("take_book") else None
             case _:
@@ -278,6 +282,14 @@ class Desk:
             return
         machine.record(CalibrationRecord(calibration=command.calibration))
         self._tell_line(command.calibration.line)
+
+    def _take_scale(self, command: TakeScale) -> None:
+        machine = self._machine
+        if not self._at_rest("take_scale"):
+            return
+        if not self._refuse_all("take_scale", requests.take_scale(command, machine.profile.scale)):
+            machine.record(ScaleRecord(setting=command.setting))
+            machine.say(machine.report(self._inputs))
 
     def _assign(self, command: Assign) -> None:
         machine = self._machine

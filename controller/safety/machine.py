@@ -16,6 +16,7 @@ from controller.model.profile import Profile
 from controller.model.states import Contents, MachineState, Outcome
 from controller.safety import outcome
 from controller.safety.admission import Situation, calibrations
+from controller.safety.load import Load
 from controller.safety.memory import apply, booked, credited_s
 from controller.safety.progress import Progress, Switched
 from controller.safety.records import (
@@ -52,6 +53,7 @@ class Machine:
         self.lead_s = 0.0  # from now to the first start of runs that begin now: what the main relay takes
         self.jug_ml = 0.0  # room in the jug that a person has confirmed under the outlet
         self.is_fresh = False  # whether what stood there when something was last poured is gone
+        self.load = Load(profile.scale, now_s) if profile.scale else None  # what stands on the scale, if there is one
         self._wall_offset_s = wall_s - now_s
         self._before: Memory | None = None
         self._was_fresh = False
@@ -250,4 +252,5 @@ class Machine:
             book=self.book.mark,
             glasses=tuple(size_of(one) for one in self.strict_book.glasses if one not in self.book.glasses),
             latest=self.memory.seen[-1] if self.memory.seen else None,
+            scale=self.load.report(self.now_s, self.memory.scale) if self.load else None,
         )

@@ -30,6 +30,7 @@ from controller.safety.records import (
     Note,
     OnTime,
     RefusedRecord,
+    ScaleRecord,
     Serving,
     Stamped,
     Started,
@@ -75,6 +76,8 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
         case CalibrationDropped(line=line, liquid=liquid):
             kept = (one for one in memory.calibrations if (one.line, one.liquid) != (line, liquid))
             return replace(memory, calibrations=tuple(kept))
+        case ScaleRecord(setting=setting):
+            return replace(memory, scale=setting)
         case FaultRecord() | AcknowledgedRecord():
             return _fault(memory, record)
         case Lost(lines=lines, servings=servings, funnel_chemical=chemical):

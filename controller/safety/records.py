@@ -10,6 +10,7 @@ from controller.model.fields import Value
 from controller.model.labels import GlassSize, Label
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
+from controller.model.scale import ScaleSetting
 from controller.model.states import Contents, OperationKind
 from controller.safety.glass import GlassState, Source
 from controller.safety.vessel import Vessel
@@ -186,6 +187,12 @@ class CalibrationDropped(Value, frozen=True, kw_only=True, tag="calibration_drop
     reason: str
 
 
+class ScaleRecord(Value, frozen=True, kw_only=True, tag="scale"):
+    """An operator zeroed or spanned the scale."""
+
+    setting: ScaleSetting
+
+
 class FaultRecord(Value, frozen=True, kw_only=True, tag="fault"):
     """A fault was latched."""
 
@@ -253,6 +260,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     seen: tuple[str, ...] = ()  # ids of the latest operations, oldest first
     caps: dict[str, CapFigure] | None = None  # by name, as at the last start
     vessel: Vessel = Vessel()
+    scale: ScaleSetting = ScaleSetting()
 
     @property
     def is_glass_fresh(self) -> bool:
@@ -270,7 +278,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
 Record = (
     Memory | Started | CapChanged | BookRead | AdmittedRecord | UnheldRecord | RefusedRecord | EndedRecord | LineRecord
     | GlassRecord | CalibrationRecord | CalibrationDropped | FaultRecord | AcknowledgedRecord | ClockRecord | Note
-    | Lost
+    | Lost | ScaleRecord
 )  # fmt: skip
 
 

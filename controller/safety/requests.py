@@ -7,9 +7,11 @@ from msgspec.structs import replace
 
 from controller.model.book import Book
 from controller.model.calibration import Calibration
-from controller.model.messages import Assign, ConfirmJug, Refusal, TakeCalibration, Unhold
+from controller.model.messages import Assign, ConfirmJug, Refusal, TakeCalibration, TakeScale, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.profile import Line
+from controller.model.scale import Scale, Span
+from controller.model.scale_datagram import MOST_COUNTS
 from controller.model.states import Contents
 from controller.safety.admission import Situation, case_of, refuse, runs_shape, vessel
 from controller.safety.caps import violations
@@ -27,6 +29,9 @@ POSSIBLE = {
 }  # fmt: skip
 LONGEST_OPEN_S = 3.2e8  # ten years; no container was opened longer ago than this
 MOST_SAG_PER_A = 0.1  # a supply that loses more than 10 % of the flow per ampere is wired wrong; no source
+
+MOST_U_SPAN = 0.05  # a span known no better is none; no source
+LEAST_AT_CAPACITY = 1000.0  # counts at a cell's capacity; a bridge of 1 mV/V makes some 10^6
 
 
 def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]:
@@ -182,3 +187,28 @@ def assign(command: Assign, now: Situation) -> list[Refusal]:
         reason = f"a container was opened some time ago, not {command.opened_ago_s!r} s."
         refusals.append(refuse("assign", "opened", reason, allowed="0 s to 10 years"))
     return refusals
+
+
+def take_scale(command: TakeScale, scale: Scale | None) -> list[Refusal]:
+    """Everything that speaks against this zero and span."""
+    request, setting, span = "take_scale", command.setting, command.setting.span
+    if scale is None:
+        return [refuse(request, "scale", "the profile has no scale.", remedy="Add one under scale: and restart.")]
+    refusals = []
+    if not (abs(setting.zero_counts) <= MOST_COUNTS and 0 <= setting.u_zero_counts <= MOST_COUNTS):
+        reason = f"a zero of {setting.zero_counts:g} counts is none that a converter has."
+        refusals.append(refuse(request, "scale_zero", reason, remedy="Zero the scale again."))
+    if span is not None and not _is_possible(span, scale):
+        reason = (
+            f"{span.counts_per_g:g} counts per gram, known to {span.u_fraction:.2%}, is no span for a cell of "
+            f"{scale.capacity_g:g} g."
+        )
+        refusals.append(refuse(request, "scale_span", reason, remedy="Span the scale again, with a mass you know."))
+    return refusals
+
+
+def _is_possible(span: Span, scale: Scale) -> bool:
+    """Whether more load makes more counts, the whole load stays in the converter's range, and it tells grams apart."""
+    at_capacity = span.counts_per_g * scale.capacity_g
+    sane = 0 < span.mass_g <= scale.capacity_g and 0 <= span.u_fraction <= MOST_U_SPAN
+    return sane and LEAST_AT_CAPACITY <= at_capacity <= 2 * MOST_COUNTS

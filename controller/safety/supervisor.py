@@ -5,7 +5,7 @@ An operation begins only when the loop says that its record is on disk (`recorde
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from msgspec.structs import replace
 
@@ -21,6 +21,7 @@ from controller.model.messages import (
     Refusal,
 )
 from controller.model.profile import Profile
+from controller.model.scale_datagram import RawReading
 from controller.model.states import MachineState as S
 from controller.model.states import Outcome
 from controller.safety.admission import DRAWS_FROM_CONTAINER
@@ -232,6 +233,16 @@ class Supervisor:
     def sound(self, cause: str) -> None:
         """The loop can do its part again. The fault stays until it is acknowledged."""
         self._troubles.pop(cause, None)
+
+    def weigh(self, now_s: float, raw: Iterable[RawReading]) -> list[Event]:
+        """The scale's readings since the last call, none when none have come."""
+        machine = self._machine
+        machine.at(now_s)
+        if machine.load is not None:
+            machine.load.take(now_s, raw, machine.memory.scale)
+            for told in machine.load.tell(now_s, under_way=self.is_under_way):
+                machine.say(told)
+        return machine.take_events()
 
     def advance(self, now_s: float, contacts: Mapping[str, bool] | None = None) -> tuple[frozenset[int], list[Event]]:
         """Time has come to now_s; contacts: a fresh reading (name -> closed), None when there is none this time.

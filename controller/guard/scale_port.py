@@ -1,0 +1,132 @@
+"""Where the scale's readings enter the guard: a socket of datagrams, or calls in virtual time. Neither ever waits."""
+
+import os
+import socket
+import struct
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Protocol
+
+from controller.clock import Clock
+from controller.model.scale_datagram import BUSY, BYTES, PACE_S, REST, REST_PER_S, RawReading, unpack
+
+MOST_AT_ONCE = 32  # datagrams taken in one turn; a scale that sends more is behind anyway
+_CREDENTIALS = struct.Struct("3i")
+
+
+class ScalePort(Protocol):
+    """A source of readings."""
+
+    @property
+    def due_s(self) -> float:
+        """When to take again at the latest (s); infinity when readings announce themselves."""
+
+    def take(self) -> Sequence[RawReading]:
+        """What has come since, oldest first; never waits, never raises."""
+
+    def pace(self, now_s: float, *, busy: bool) -> None:
+        """Say how many readings are wanted: every one, or a few a second. Called in every turn; never waits."""
+
+
+class CallPort:
+    """Readings by calls, on a clock of any kind: what virtual time uses."""
+
+    def __init__(self, clock: Clock, convert: Callable[[float], tuple[int, int]], *, readings_per_s: float) -> None:
+        """convert: counts, and what the converter does (OK, SILENT, UNREADABLE), at a time (s) that never goes back."""
+        self._clock, self._convert, self._readings_per_s = clock, convert, readings_per_s
+        self._number, self._busy = 0, False
+        self.due_s = clock.now_s()
+
+    @property
+    def _every_s(self) -> float:
+        return 1 / (self._readings_per_s if self._busy else REST_PER_S)
+
+    def take(self) -> Sequence[RawReading]:
+        """The readings that are due by now; of a time that was jumped over only the last one."""
+        now_s = self._clock.now_s()
+        if now_s - self.due_s > MOST_AT_ONCE * self._every_s:
+            self.due_s = now_s
+        readings = []
+        while self.due_s <= now_s:
+            counts, converter = self._convert(self.due_s)
+            self._number += 1
+            readings.append(RawReading(self._number, self.due_s, counts, converter))
+            self.due_s += self._every_s
+        return readings
+
+    def pace(self, now_s: float, *, busy: bool) -> None:
+        """Every reading from now on, or a few a second."""
+        if busy != self._busy:
+            self._busy = busy
+            self.due_s = min(self.due_s, now_s + self._every_s)
+
+
+class DatagramPort:
+    """Readings from the scale's process: a Unix datagram socket that takes them from one user only.
+
+    The kernel vouches for the sender of every datagram (SO_PASSCRED, unix(7)).
+    """
+
+    due_s = float("inf")
+
+    def __init__(self, path: Path, *, user: int | None, group: int | None = None) -> None:
+        """Listen at path; user: whose readings count, our own and root's when None. group: may send. OSError."""
+        self._users = {0, os.geteuid()} if user is None else {user}
+        self._path = path
+        self._peer: str | bytes | None = None
+        self._busy, self._told_s = False, 0.0
+        self.refused = 0  # datagrams of others, or that were no readings
+        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
+        self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_PASSCRED, 1)
+        path.unlink(missing_ok=True)
+        before = os.umask(0o117)
+        try:
+            self.socket.bind(str(path))
+        except OSError:
+            self.socket.close()
+            raise
+        finally:
+            os.umask(before)
+        if group is not None:
+            with suppress(PermissionError):  # not one of our groups: then only our own user and root get in
+                os.chown(path, -1, group)
+
+    def take(self) -> Sequence[RawReading]:
+        """What has come since, at most MOST_AT_ONCE."""
+        readings = []
+        for _ in range(MOST_AT_ONCE):
+            try:
+                data, about, _, peer = self.socket.recvmsg(BYTES + 1, socket.CMSG_SPACE(_CREDENTIALS.size))
+            except OSError:
+                break
+            reading = self._accepted(data, about)
+            if reading is None:
+                self.refused += 1
+                continue
+            readings.append(reading)
+            if peer and peer != self._peer:
+                self._peer, self._told_s = peer, -PACE_S  # it has just started: it does not know the pace
+        return readings
+
+    def _accepted(self, data: bytes, about: list[tuple[int, int, bytes]]) -> RawReading | None:
+        for level, kind, content in about:
+            if (level, kind) == (socket.SOL_SOCKET, socket.SCM_CREDENTIALS) and len(content) == _CREDENTIALS.size:
+                if _CREDENTIALS.unpack(content)[1] not in self._users:
+                    return None
+                with suppress(ValueError):
+                    return unpack(data)
+        return None
+
+    def pace(self, now_s: float, *, busy: bool) -> None:
+        """Tell the scale's process when the pace changes, and BUSY again every PACE_S."""
+        if self._peer is None or (busy == self._busy and not (busy and now_s >= self._told_s + PACE_S)):
+            return
+        self._busy, self._told_s = busy, now_s
+        with suppress(OSError):  # gone, or not reading: it will fall back to its rest
+            self.socket.sendto(BUSY if busy else REST, self._peer)
+
+    def close(self) -> None:
+        """Stop listening. May be repeated."""
+        self.socket.close()
+        self._path.unlink(missing_ok=True)
