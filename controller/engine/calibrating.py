@@ -9,6 +9,7 @@ from controller.engine.operation_start import OperationStart
 from controller.engine.sag_trials import SagTrials
 from controller.engine.spot_checks import SpotChecks
 from controller.engine.weighing import Weighings
+from controller.ledger.records import Weighing
 from controller.ledger.store import Ledger
 from controller.model.book import Book
 from controller.model.calibration import Calibration
@@ -46,7 +47,7 @@ class Calibrating:
 
     def fit(self, line: int) -> FitView:
         """The line's calibration as its weighings have it so far, else the one in force."""
-        return self._weighings.view(line, self._operation_start.liquids((line,))[line], self._mirror.calibrations())
+        return self._weighings.view(line, self._liquid(line), self._mirror.calibrations())
 
     def calibrations(self, line: int) -> tuple[Calibration, ...]:
         """Every calibration the line ever had, oldest first."""
@@ -55,50 +56,49 @@ class Calibrating:
 
     def weigh(self, request: WeighingRequest) -> FitView:
         """Add a trial's weight; the fit as it then stands."""
-        self.record_weight(request)
-        return self.fit(request.line)
-
-    def record_weight(self, request: WeighingRequest) -> None:
-        """Add a trial's weight."""
-        self._weighings.add(request, self._operation_start.liquids((request.line,))[request.line])
+        liquid = self._liquid(request.line)
+        weighed = self._weighings.weighed(request, self._weighings.on_s(request.operation, request.line), liquid)
+        return self._add(request.line, liquid, (weighed,))
 
     def weigh_rows(self, request: TrialsRequest) -> FitView:
         """Add trials that were weighed earlier, or put a calibration from them in force; nothing is kept if refused."""
-        if not request.accept:
-            self.record_weights(request)
-            return self.fit(request.line)
-        liquid = self._operation_start.liquids((request.line,))[request.line]
+        liquid = self._liquid(request.line)
         rows = self._weighings.rows(request, liquid)
+        if not request.accept:
+            return self._add(request.line, liquid, rows)
         self._mirror.require_guard()
         view = self._weighings.view_of(request.line, liquid, rows, self._mirror.calibrations())
         new = self._weighings.calibration(view, request)
         self._weighings.settle(self.fit(request.line), accepted=False)
-        self._weighings.add_rows(rows)
+        self._ledger.weigh(rows)
         self._put_in_force((new,))
         self._weighings.settle(view, accepted=True)
         return view
 
-    def record_weights(self, request: TrialsRequest) -> None:
-        """Add trials that were weighed earlier; nothing is kept if one is refused."""
-        self._weighings.add_rows(
-            self._weighings.rows(request, self._operation_start.liquids((request.line,))[request.line])
-        )
+    def _add(self, line: int, liquid: str, rows: Sequence[Weighing]) -> FitView:
+        """Put these on record; the fit is found first, so that nothing is recorded twice when it takes its time."""
+        view = self._weighings.view(line, liquid, self._mirror.calibrations(), added=rows)
+        self._ledger.weigh(rows)
+        return view
+
+    def _liquid(self, line: int) -> str:
+        return self._operation_start.liquids((line,))[line]
 
     def strike_trial(self, request: StrikeRequest) -> FitView:
         """Strike or restore an open trial, or all; the fit as it then stands."""
-        self._weighings.strike(request, self._operation_start.liquids((request.line,))[request.line])
+        self._weighings.strike(request, self._liquid(request.line))
         return self.fit(request.line)
 
     def strike_spot_check(self, line: int) -> None:
         """Strike the line's last spot check."""
-        self.spot_checks.strike_last(line, self._operation_start.liquids((line,))[line])
+        self.spot_checks.strike_last(line, self._liquid(line))
 
     def spot_check(self, request: SpotCheckRequest) -> SpotCheckView:
         """Hold a weighed run against the line's calibration."""
         self._operation_start.require_line(request.line)
         on_record = self._ledger.calibrations(request.line)
         held = self._mirror.calibrations().get(request.line, on_record[-1] if on_record else None)
-        checked = self.spot_checks.check(request, self._operation_start.liquids((request.line,))[request.line], held)
+        checked = self.spot_checks.check(request, self._liquid(request.line), held)
         if checked.carried_over is not None:
             self._put_in_force((checked.carried_over,))
         return checked.view

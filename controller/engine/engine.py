@@ -22,7 +22,6 @@ from controller.engine.sequences import Sequences
 from controller.engine.slices import at_once
 from controller.engine.stock import Stock
 from controller.errors import Refused
-from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
 from controller.model.book import Book
 from controller.model.labels import strictest
@@ -30,6 +29,7 @@ from controller.model.messages import (
     VERSION,
     Acknowledge,
     Command,
+    Ended,
     Event,
     Hello,
     LineChanged,
@@ -44,6 +44,7 @@ from controller.model.requests import (
     AcknowledgeRequest,
     AssignRequest,
     GlassesRequest,
+    HistoryQuery,
     JogAnswerRequest,
     JogRequest,
     LineRequest,
@@ -206,7 +207,7 @@ class Engine:
 
     def history(self, limit: int) -> tuple[OperationView, ...]:
         """The latest operations, newest first."""
-        return at_once(self.past.page(Wanted(limit=limit)))
+        return at_once(self.past.page(HistoryQuery(limit=limit)))
 
     def answer(self, command: str) -> Refusal | None:
         """The guard's refusal of the last command of this tag ("acknowledge", ...), if it refused."""
@@ -341,6 +342,8 @@ class Engine:
             if held := self.held_figures():
                 log.warning("stricter_figures", figures=held)
         self.hygiene.note_changes(before, self.sequences.signature)
+        if isinstance(event, Report | LineChanged | Ended):
+            self.sequences.end_done()
         self.stock.tell()
         self._tell()
 

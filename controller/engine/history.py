@@ -5,9 +5,9 @@ from collections import Counter
 from controller.engine import views
 from controller.engine.slices import Sliced
 from controller.errors import Refused
-from controller.ledger.records import Wanted, evening_of
 from controller.ledger.store import Ledger
 from controller.model.evening import RuleCount, Usage
+from controller.model.requests import HistoryQuery, PastQuery, UsageQuery
 from controller.model.views import OperationView
 
 
@@ -17,7 +17,7 @@ class History:
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
 
-    def page(self, wanted: Wanted) -> Sliced[tuple[OperationView, ...]]:
+    def page(self, wanted: HistoryQuery) -> Sliced[tuple[OperationView, ...]]:
         """The operations that are wanted, newest first; Refused when `before` names none."""
         if wanted.before is not None and self._ledger.entry(wanted.before) is None:
             raise Refused(
@@ -31,39 +31,19 @@ class History:
             yield
         return tuple(found)
 
-    def usage(
-        self,
-        *,
-        since_wall_s: float | None = None,
-        until_wall_s: float | None = None,
-        liquid: str | None = None,
-        recipe: str | None = None,
-        line: int | None = None,
-    ) -> Sliced[tuple[Usage, ...]]:
+    def usage(self, query: UsageQuery) -> Sliced[tuple[Usage, ...]]:
         """What went through by evening and liquid, newest evening first; whole evenings."""
-        since, until = _evenings(since_wall_s, until_wall_s)
         found: list[Usage] = []
-        for part in self._ledger.past.usage(
-            since_evening=since, until_evening=until, liquid=liquid, recipe=recipe, line=line
-        ):
+        for part in self._ledger.past.usage(query):
             found += part
             yield
         return tuple(sorted(found, key=lambda one: one.evening, reverse=True))  # keeps the order of liquids
 
-    def refusals(
-        self, *, since_wall_s: float | None = None, until_wall_s: float | None = None
-    ) -> Sliced[tuple[RuleCount, ...]]:
-        """How often each rule refused, the busiest first; whole evenings."""
-        since, until = _evenings(since_wall_s, until_wall_s)
+    def refusals(self, query: PastQuery) -> Sliced[tuple[RuleCount, ...]]:
+        """How often each rule refused, the most frequent first; whole evenings."""
         counts: Counter[str] = Counter()
-        for part in self._ledger.past.refusals(since_evening=since, until_evening=until):
+        for part in self._ledger.past.refusals(query):
             counts += part
             yield
-        busiest = sorted(counts.items(), key=lambda one: (-one[1], one[0]))
-        return tuple(RuleCount(rule=rule, refusals=count) for rule, count in busiest)
-
-
-def _evenings(since_wall_s: float | None, until_wall_s: float | None) -> tuple[str, str]:
-    """The first and the last evening that a span of time (Unix s) touches."""
-    since = "" if since_wall_s is None else evening_of(since_wall_s)
-    return since, "9999-12-31" if until_wall_s is None else evening_of(until_wall_s - 1.0)
+        most = sorted(counts.items(), key=lambda one: (-one[1], one[0]))
+        return tuple(RuleCount(rule=rule, refusals=count) for rule, count in most)

@@ -97,10 +97,7 @@ class OperationStart:
             times=request.times or 1.0,
             request=_members(request),
         )
-        refusal = Refusal(
-            request=operation, rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, remedy=no.remedy
-        )
-        self._ledger.refused(intent, refusal)
+        self._ledger.refused(intent, Refusal.of(operation, no))
 
     def liquids(self, lines: Sequence[int]) -> dict[int, str]:
         """Line -> the liquid that hangs there, by the guard's report, else by the container on record."""

@@ -78,7 +78,7 @@ class Pouring:
         try:
             self._spot_checks.require_small_doses_allowed(doses_ml, self._mirror.calibrations())
         except Refused as no:
-            drift = (Refusal(request="plan", rule=no.rule, reason=no.reason, remedy=no.remedy),)
+            drift = (Refusal.of("plan", no),)
         return drift + self.verdicts.of(glass, segments)
 
     def blocked(self) -> dict[int, tuple[str, ...]]:

@@ -73,8 +73,16 @@ class Sequences:
         self._operation_start, self._runs = operation_start, runs
 
     def views(self) -> tuple[SequenceView, ...]:
-        """Every sequence under way with its next step; one that has none left is told for the last time."""
+        """Every sequence under way with its next step."""
         return tuple(self._view(one) for one in self._ledger.sequences.open())
+
+    def end_done(self) -> None:
+        """End every sequence that has no step left, once the guard has reported and nothing runs."""
+        if self._mirror.report is None or self._mirror.is_under_way():
+            return
+        for known in self._ledger.sequences.open():
+            if not self._needs(known)[1]:
+                self._ledger.sequences.end(known.seq, "done", wall_s=self._clock.wall_s())
 
     def change(self, request: ChangeRequest) -> SequenceView:
         """Begin a change of liquid on a line, or take up the one under way there."""
@@ -88,7 +96,7 @@ class Sequences:
                 reason=f"a change to {_change(known).liquid} is under way on line {request.line}.",
                 remedy=f"Go on with it, or drop it: tundish stock change {request.line} --drop",
             )
-        return self._view(known)
+        return self._view_then_end(known)
 
     def close(self, request: CloseRequest) -> SequenceView:
         """Begin the end of an evening, or take up the one under way."""
@@ -103,7 +111,7 @@ class Sequences:
                 cleaner=request.cleaner,
             )
             known = self._begin("close", ALL_LINES, body)
-        return self._view(known)
+        return self._view_then_end(known)
 
     def next(self, kind: str, line: int = ALL_LINES) -> Asked:
         """What the next step asks of a person is done: let the machine do its part. Refused when it has to wait."""
@@ -142,12 +150,16 @@ class Sequences:
 
     # --- steps
 
+    def _view_then_end(self, known: OpenSequence) -> SequenceView:
+        """The sequence as it was found; there may have been nothing to do."""
+        view = self._view(known)
+        self.end_done()
+        return view
+
     def _view(self, known: OpenSequence) -> SequenceView:
         lines, needs = self._needs(known)
         change = _change(known) if known.kind == "change" else None
         step = self._step(known, needs)
-        if step is None and self._mirror.report is not None:
-            self._ledger.sequences.end(known.seq, "done", wall_s=self._clock.wall_s())
         return SequenceView(
             kind=known.kind,
             line=None if known.line == ALL_LINES else known.line,

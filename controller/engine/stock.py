@@ -58,7 +58,7 @@ class Stock:
                 )
         return found
 
-    def confirm(self, line: int) -> StockView:
+    def confirm(self, line: int) -> None:
         """Somebody has looked: what the stock has on this line hangs there. Refused when nobody asks."""
         container = self._require(line)
         if line not in self.disputed():
@@ -71,7 +71,6 @@ class Stock:
         self._untold.add(line)
         self._asked.discard(line)
         self.tell()
-        return self.view(line)
 
     def views(self) -> tuple[StockView, ...]:
         """Every container, by line."""

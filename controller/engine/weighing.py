@@ -46,11 +46,6 @@ class Weighings:
     def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, work: Work) -> None:
         self._profile, self._book, self._ledger, self._clock, self._work = profile, book, ledger, clock, work
 
-    def add(self, request: WeighingRequest, liquid: str) -> None:
-        """Add what an ended trial of one line weighed."""
-        on_s = self.on_s(request.operation, request.line)
-        self._ledger.weigh([self.weighed(request, on_s, liquid)])
-
     def weighed(self, request: WeighingRequest | SpotCheckRequest, on_s: float, liquid: str) -> Weighing:
         """A run with what the scale said, and how well that scale knows it."""
         read = self._read(WeighedTrial(on_s=on_s, grams=request.grams, u_grams=request.u_grams), request.line, liquid)
@@ -76,10 +71,6 @@ class Weighings:
     def rows(self, request: TrialsRequest, liquid: str) -> tuple[Weighing, ...]:
         """Trials that were run and weighed earlier; nothing is on record yet."""
         return tuple(self._read(one, request.line, liquid) for one in request.trials)
-
-    def add_rows(self, rows: Sequence[Weighing]) -> None:
-        """Put such trials on record, all or none."""
-        self._ledger.weigh(rows)
 
     def strike(self, request: StrikeRequest, liquid: str) -> None:
         """Strike or restore one of the open trials, or all; Refused when there is none of that number."""
@@ -139,10 +130,16 @@ class Weighings:
             )
         self._ledger.stock.rebook(line, liquid, corrections)
 
-    def view(self, line: int, liquid: str, in_force: Mapping[int, Calibration]) -> FitView:
-        """The line's fit from its open trials, or the calibration in force when there are none. Never fails on them."""
-        rows = self._ledger.open_weighings(line, liquid=liquid)
-        if rows:
+    def view(
+        self, line: int, liquid: str, in_force: Mapping[int, Calibration], *, added: Sequence[Weighing] = ()
+    ) -> FitView:
+        """The line's fit from its open trials, or the calibration in force when there are none. Never fails on them.
+
+        added: trials that will be recorded next, each in place of an earlier weighing of the same operation.
+        """
+        anew = {one.operation for one in added} - {None}
+        open_rows = self._ledger.open_weighings(line, liquid=liquid)
+        if rows := (*(one for one in open_rows if one.operation not in anew), *added):
             try:
                 return self.view_of(line, liquid, rows, in_force)
             except TundishError as error:

@@ -11,11 +11,12 @@ from collections.abc import Iterator
 from typing import Any
 
 from controller.ledger.database import Database
-from controller.ledger.records import Entry, Throughput, Wanted
+from controller.ledger.records import Entry, Throughput, evening_of
 from controller.ledger.schema import SPAN_S
 from controller.model.evening import Usage
 from controller.model.messages import Delivery, Refusal
-from controller.model.states import OperationKind, Outcome
+from controller.model.requests import HistoryQuery, PastQuery, UsageQuery
+from controller.model.states import OperationKind
 
 ROWS = 250  # of a table looked at for one part
 ENTRIES = 20  # operations looked at for one part: each may be shown with its deliveries and refusals
@@ -37,7 +38,7 @@ class Past:
         row = self._database.one(f"SELECT {_COLUMNS} FROM operation o WHERE o.operation = ?", (operation,))
         return None if row is None else self._entry(row)
 
-    def page(self, wanted: Wanted) -> Iterator[tuple[Entry, ...]]:
+    def page(self, wanted: HistoryQuery) -> Iterator[tuple[Entry, ...]]:
         """The operations that are wanted, newest first."""
         before = (math.inf if wanted.until_wall_s is None else wanted.until_wall_s, -1)
         if wanted.before is not None:
@@ -53,26 +54,20 @@ class Past:
             left -= len(entries)
             before = (rows[-1][5], rows[-1][0])
 
-    def usage(
-        self,
-        *,
-        since_evening: str = "",
-        until_evening: str = "9999-12-31",
-        liquid: str | None = None,
-        recipe: str | None = None,
-        line: int | None = None,
-    ) -> Iterator[tuple[Usage, ...]]:
-        """What went through by evening and liquid, from since to until (both included), oldest evening first."""
+    def usage(self, query: UsageQuery) -> Iterator[tuple[Usage, ...]]:
+        """What went through by evening and liquid, oldest evening first; whole evenings."""
         sums: dict[tuple[str, str], list[float]] = {}
-        after: tuple[object, ...] = (since_evening, -1, "", "", -1)
-        wanted = tuple((place, value) for place, value in ((2, recipe), (3, liquid), (4, line)) if value is not None)
+        first, last = _evenings(query)
+        after: tuple[object, ...] = (first, -1, "", "", -1)
+        asked = enumerate((query.recipe, query.liquid, query.line), 2)
+        wanted = tuple((place, value) for place, value in asked if value is not None)
         is_over = False
         while not is_over:
             rows = self._database.all(
                 "SELECT evening, served, recipe, liquid, line, operations, asked_ml, delivered_ml FROM usage"
                 " WHERE (evening, served, recipe, liquid, line) > (?, ?, ?, ?, ?) AND evening <= ?"
                 " ORDER BY evening, served, recipe, liquid, line LIMIT ?",
-                (*after, until_evening, ROWS),
+                (*after, last, ROWS),
             )
             is_over = len(rows) < ROWS
             for row in rows:
@@ -93,14 +88,15 @@ class Past:
         )
         return Throughput(delivered_ml=row[0] if row else 0.0, on_s=row[1] if row else 0.0)
 
-    def refusals(self, *, since_evening: str = "", until_evening: str = "9999-12-31") -> Iterator[Counter[str]]:
-        """How often each rule refused, from since to until (evenings, both included)."""
-        after: tuple[object, ...] = (since_evening, "", -1)
+    def refusals(self, query: PastQuery) -> Iterator[Counter[str]]:
+        """How often each rule refused; whole evenings."""
+        first, last = _evenings(query)
+        after: tuple[object, ...] = (first, "", -1)
         while True:
             rows = self._database.all(
                 "SELECT evening, rule, rowid FROM refusal WHERE (evening, rule, rowid) > (?, ?, ?) AND evening <= ?"
                 " ORDER BY evening, rule, rowid LIMIT ?",
-                (*after, until_evening, ROWS),
+                (*after, last, ROWS),
             )
             yield Counter(row[1] for row in rows)
             if len(rows) < ROWS:
@@ -155,6 +151,12 @@ class Past:
 _NO_DRINKS = ("air", "cleaner", "rinse water")
 
 
+def _evenings(query: PastQuery) -> tuple[str, str]:
+    """The first and the last evening that the time asked about touches."""
+    since = "" if query.since_wall_s is None else evening_of(query.since_wall_s)
+    return since, "9999-12-31" if query.until_wall_s is None else evening_of(query.until_wall_s - 1.0)
+
+
 def span_of(wall_s: float) -> int:
     """The number of the span of time that running totals are kept by."""
     return int(wall_s // SPAN_S)
@@ -175,13 +177,13 @@ def _usage(key: tuple[str, str], sums: list[float]) -> Usage:
     )
 
 
-def page_query(wanted: Wanted, before: tuple[float, int]) -> tuple[str, tuple[object, ...]]:
+def page_query(wanted: HistoryQuery, before: tuple[float, int]) -> tuple[str, tuple[object, ...]]:
     """SQL and arguments for the next operations before this time and number, the last column: whether it is wanted.
 
     One index gives them in the order of time and can stop after ENTRIES.
     """
     kind = wanted.kind if wanted.kind is not OperationKind.SERVE else None
-    outcome = wanted.outcome if wanted.outcome != Outcome.DONE else None
+    outcome = wanted.outcome if wanted.outcome != "done" else None
     walked, value = "recipe = ?", wanted.recipe
     # A partial index is used only when its own condition stands in the query.
     if value is None:

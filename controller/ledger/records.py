@@ -5,7 +5,7 @@ from typing import Literal
 
 from controller.model.fields import Value
 from controller.model.messages import Delivery, Refusal
-from controller.model.states import OperationKind, Outcome
+from controller.model.states import OperationKind
 
 REFUSED = "refused"  # outcome of an operation that never began
 MORNING_S = 6 * 3600.0  # what is poured before six in the morning belongs to the evening before
@@ -127,19 +127,6 @@ class Throughput(Value, frozen=True, kw_only=True):
 
     delivered_ml: float
     on_s: float
-
-
-class Wanted(Value, frozen=True, kw_only=True):
-    """Which operations to tell of, newest first: asked for from `since` to before `until` (Unix s), and so on."""
-
-    since_wall_s: float | None = None
-    until_wall_s: float | None = None
-    recipe: str | None = None
-    kind: OperationKind | None = None
-    outcome: Outcome | Literal["refused"] | None = None
-    line: int | None = None
-    before: str | None = None  # only operations older than this one
-    limit: int = 50
 
 
 NoteEvent = Literal["contents", "container", "stock", "cleaned", "care"]

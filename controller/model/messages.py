@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
+from controller.errors import Refused
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.labels import GlassSize, Label
@@ -243,6 +244,15 @@ class Refusal(Value, frozen=True, kw_only=True, tag="refusal"):
     asked: str = ""
     allowed: str = ""
     remedy: str = ""
+
+    @classmethod
+    def of(cls, request: str, error: Refused) -> "Refusal":
+        """The error as an answer to this request."""
+        return cls(request=request, **error.__dict__)
+
+    def error(self) -> Refused:
+        """The same as an error."""
+        return Refused(rule=self.rule, reason=self.reason, asked=self.asked, allowed=self.allowed, remedy=self.remedy)
 
 
 class Judged(Value, frozen=True, kw_only=True, tag="judged"):

@@ -5,8 +5,44 @@ from typing import Annotated, Literal
 from msgspec import Meta
 
 from controller.model.fields import LineNumber, Name, Value
+from controller.model.states import OperationKind
 from controller.model.views import Key, Swap, Times
 from controller.model.weighing import UncertainGrams
+
+Moment = Annotated[float, Meta(ge=0, le=1e11)]  # Unix seconds
+
+
+class PlanQuery(Value, frozen=True, kw_only=True):
+    """Which drink to plan."""
+
+    recipe: str
+    times: Times = 1.0
+
+
+class PastQuery(Value, frozen=True, kw_only=True):
+    """Which part of the past: from since to before until (Unix seconds)."""
+
+    since_wall_s: Moment | None = None
+    until_wall_s: Moment | None = None
+
+
+class UsageQuery(PastQuery, frozen=True, kw_only=True):
+    """Which part of the past, and of what."""
+
+    liquid: str | None = None
+    recipe: str | None = None
+    line: LineNumber | None = None
+
+
+class HistoryQuery(PastQuery, frozen=True, kw_only=True):
+    """Which operations, newest first: asked for within this time, and so on."""
+
+    limit: Annotated[int, Meta(ge=1, le=1000)] = 50
+    recipe: str | None = None
+    kind: OperationKind | None = None
+    outcome: Literal["done", "stopped", "aborted", "faulted", "refused"] | None = None
+    line: LineNumber | None = None
+    before: str | None = None  # only operations older than this one
 
 
 class GlassesRequest(Value, frozen=True, kw_only=True):

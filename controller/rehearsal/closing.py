@@ -15,19 +15,21 @@ def carry_out(machine: Machine, view: SequenceView) -> list[StepView]:
     """Do what every step asks for until all is done; the steps, in order. RuntimeError when one ends early."""
     line = ALL_LINES if view.line is None else view.line
     steps: list[StepView] = []
-    while view.step is not None:
-        steps.append(view.step)
-        if view.step.kind == "wait":
-            machine.pass_time(view.step.seconds)
+    present: SequenceView | None = view
+    while present is not None and present.step is not None:
+        steps.append(present.step)
+        if present.step.kind == "wait":
+            machine.pass_time(present.step.seconds)
         else:
-            _do_as_asked(machine, view, view.step)
+            _do_as_asked(machine, present, present.step)
             ended = machine.finish(machine.engine.sequences.next(view.kind, line).operation, 900.0)
             if ended.outcome != Outcome.DONE:
                 raise RuntimeError(
-                    f"{view.step.kind} of lines {view.step.lines} ended as {ended.outcome}: {ended.reason}"
+                    f"{present.step.kind} of lines {present.step.lines} ended as {ended.outcome}: {ended.reason}"
                 )
             machine.pass_time(SETTLE_S)
-        view = next(one for one in machine.engine.sequences.views() if (one.kind, one.line) == (view.kind, view.line))
+        under_way = machine.engine.sequences.views()
+        present = next((one for one in under_way if (one.kind, one.line) == (view.kind, view.line)), None)
     return steps
 
 

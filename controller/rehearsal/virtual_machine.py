@@ -17,7 +17,6 @@ from controller.bench.plant import Plant
 from controller.clock import VirtualClock
 from controller.engine.background import Work
 from controller.engine.engine import Engine
-from controller.errors import Refused
 from controller.guard.guard import POLL_UNDER_WAY_S, Guard
 from controller.hal.gpio_board import GpioBoard
 from controller.ledger.journal import Journal, MemoryJournal
@@ -157,14 +156,7 @@ class Machine:
         self.run_until(is_over, within_s)
         view = self.engine.operation(operation)
         if view.refused:
-            first = view.refused[0]
-            raise Refused(
-                rule=first.rule,
-                reason=first.reason,
-                asked=first.asked,
-                allowed=first.allowed,
-                remedy=first.remedy,
-            )
+            raise view.refused[0].error()
         return view
 
     def _exchange(self) -> None:

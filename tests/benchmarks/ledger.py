@@ -12,8 +12,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "ledger"))
 from full_ledger import LIQUIDS, fill, milliseconds
 from ledger_parts import all_of
 
-from controller.ledger.records import Intent, Wanted
+from controller.ledger.records import Intent
 from controller.model.messages import Delivery
+from controller.model.requests import HistoryQuery, PastQuery, UsageQuery
 from controller.model.states import OperationKind, Outcome
 
 LIMIT_MS = 100.0
@@ -26,19 +27,19 @@ def questions(ledger, known):
         return all_of(ledger.past.page(wanted))
 
     return {
-        "latest 50": lambda: page(Wanted()),
-        "latest 1000": lambda: page(Wanted(limit=1000)),
-        "1000 from the middle": lambda: page(Wanted(until_wall_s=at_s, limit=1000)),
-        "one recipe": lambda: page(Wanted(recipe="Hedgerow Cup")),
-        "rinses": lambda: page(Wanted(kind=OperationKind.RINSE)),
-        "stopped": lambda: page(Wanted(outcome=Outcome.STOPPED)),
-        "refused, 1000": lambda: page(Wanted(outcome="refused", limit=1000)),
-        "one line": lambda: page(Wanted(line=3)),
-        "one line and recipe, 1000": lambda: page(Wanted(line=3, recipe="Hedgerow Cup", limit=1000)),
-        "one line, stopped, 1000": lambda: page(Wanted(line=3, outcome=Outcome.STOPPED, limit=1000)),
-        "usage of all evenings": lambda: all_of(ledger.past.usage()),
-        "usage of one liquid": lambda: all_of(ledger.past.usage(liquid="soda")),
-        "refusals by rule": lambda: list(ledger.past.refusals()),
+        "latest 50": lambda: page(HistoryQuery()),
+        "latest 1000": lambda: page(HistoryQuery(limit=1000)),
+        "1000 from the middle": lambda: page(HistoryQuery(until_wall_s=at_s, limit=1000)),
+        "one recipe": lambda: page(HistoryQuery(recipe="Hedgerow Cup")),
+        "rinses": lambda: page(HistoryQuery(kind=OperationKind.RINSE)),
+        "stopped": lambda: page(HistoryQuery(outcome=Outcome.STOPPED)),
+        "refused, 1000": lambda: page(HistoryQuery(outcome="refused", limit=1000)),
+        "one line": lambda: page(HistoryQuery(line=3)),
+        "one line and recipe, 1000": lambda: page(HistoryQuery(line=3, recipe="Hedgerow Cup", limit=1000)),
+        "one line, stopped, 1000": lambda: page(HistoryQuery(line=3, outcome=Outcome.STOPPED, limit=1000)),
+        "usage of all evenings": lambda: all_of(ledger.past.usage(UsageQuery())),
+        "usage of one liquid": lambda: all_of(ledger.past.usage(UsageQuery(liquid="soda"))),
+        "refusals by rule": lambda: list(ledger.past.refusals(PastQuery())),
         "throughput of a line": lambda: ledger.past.throughput(3, 0.0),
         "hygiene record": lambda: all_of(ledger.notes.wet_runs(0.0, 1e12)),
         "one operation": lambda: ledger.entry(known[77][0]),

@@ -12,7 +12,7 @@ from controller.engine.slices import at_once
 from controller.errors import Refused
 from controller.ledger.records import Container
 from controller.model.messages import LineReport
-from controller.model.requests import PourRequest
+from controller.model.requests import PastQuery, PourRequest
 from controller.model.states import Contents
 from controller.model.views import Offer, Swap
 
@@ -123,7 +123,7 @@ def test_a_refused_drink_is_counted_by_its_rule_and_its_key_stays_free():
             desk.engine.pour(PourRequest(recipe="Orchard Fizz", key="k"))
     with pytest.raises(Refused, match="no recipe"):
         desk.engine.pour(PourRequest(recipe="Windfall Punsch"))
-    assert [(one.rule, one.refusals) for one in at_once(desk.engine.past.refusals())] == [("readiness", 2)]
+    assert [(one.rule, one.refusals) for one in at_once(desk.engine.past.refusals(PastQuery()))] == [("readiness", 2)]
     newest = desk.engine.history(5)[0]
     assert (newest.recipe, newest.outcome, newest.refused[0].rule) == ("Orchard Fizz", None, "readiness")
     desk.ledger.close()

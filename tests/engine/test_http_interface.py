@@ -101,7 +101,7 @@ class FakeEngine:
     def calibrating(self):
         return self
 
-    pour = run_lines = trial = jog = record_weight = plan = fit = settle = _note
+    pour = run_lines = trial = jog = weigh = plan = fit = settle = _note
     assign = confirm = acknowledge = stop = _note
 
 

@@ -14,7 +14,7 @@ import structlog
 
 from controller import logs
 from controller.config import load
-from controller.ledger.records import Wanted
+from controller.model.requests import HistoryQuery
 from controller.rehearsal.virtual_machine import Machine
 from controller.rehearsal.weighing import prime_all
 
@@ -145,11 +145,11 @@ def test_idle_hours_are_silent_and_write_nothing(machine):
     prime_all(machine, (1, 2))
     machine.pass_time(60.0)
     journal, ledger = machine.guard._writer._journal, machine.ledger
-    before = len(journal.entries), tuple(ledger.past.page(Wanted(limit=100)))
+    before = len(journal.entries), tuple(ledger.past.page(HistoryQuery(limit=100)))
     with structlog.testing.capture_logs() as entries:
         machine.pass_time(2 * 3600.0)
     assert entries == []
-    assert (len(journal.entries), tuple(ledger.past.page(Wanted(limit=100)))) == before
+    assert (len(journal.entries), tuple(ledger.past.page(HistoryQuery(limit=100)))) == before
 
 
 def test_an_operation_is_told_once(machine):

@@ -10,9 +10,10 @@ from ledger_parts import all_of
 from controller.cli.backup.files import RECORDS, take_ledger
 from controller.errors import RecordError
 from controller.ledger import database
-from controller.ledger.records import Intent, LineNote, Wanted
+from controller.ledger.records import Intent, LineNote
 from controller.ledger.store import Ledger
 from controller.model.messages import JournalHead
+from controller.model.requests import HistoryQuery
 from controller.model.states import OperationKind
 
 NAME, CHECK, LOG = "ledger.db", "ledger.check", "ledger.db-wal"
@@ -41,7 +42,7 @@ def found(folder):
     """What the next engine finds: operations, changes, damage."""
     ledger = Ledger(folder / NAME)
     try:
-        operations = [one.operation for one in all_of(ledger.past.page(Wanted()))]
+        operations = [one.operation for one in all_of(ledger.past.page(HistoryQuery()))]
         return operations, ledger.damage
     finally:
         ledger.close()
@@ -110,7 +111,7 @@ def test_what_cannot_be_used_is_kept_and_a_new_ledger_begun(tmp_path):
     (left / NAME).write_bytes(b"no database, whatever its name says" * 40)
     ledger = Ledger(left / NAME)
     assert "it is kept as ledger.db.damaged-1, and a new ledger is begun" in ledger.damage[-1]
-    assert all_of(ledger.past.page(Wanted())) == ()
+    assert all_of(ledger.past.page(HistoryQuery())) == ()
     begin(ledger, 1)
     ledger.doubt_damage(wall_s=0.0)
     ledger.close()

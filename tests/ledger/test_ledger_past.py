@@ -8,9 +8,10 @@ from full_ledger import LIQUIDS, RECIPES, RULES, fill
 from ledger_parts import all_of, statements
 
 from controller.ledger.history import ROWS
-from controller.ledger.records import Intent, Wanted, evening_of
+from controller.ledger.records import Intent, evening_of
 from controller.ledger.store import Ledger
 from controller.model.messages import Delivery, Refusal
+from controller.model.requests import HistoryQuery, PastQuery, UsageQuery
 from controller.model.states import OperationKind, Outcome
 
 COUNT = 100_000
@@ -74,7 +75,7 @@ def by_hand(known, question):
 def test_a_page_holds_what_is_wanted(full, number):
     ledger, known = full
     question = questions(known)[number]
-    wanted = Wanted(**question, limit=40)
+    wanted = HistoryQuery(**question, limit=40)
     assert [one.operation for one in all_of(ledger.past.page(wanted))] == by_hand(known, question)[:40]
 
 
@@ -82,7 +83,7 @@ def test_pages_follow_each_other_without_gap_or_overlap(full):
     ledger, known = full
     seen, before = [], None
     for _ in range(5):
-        page = all_of(ledger.past.page(Wanted(line=5, before=before, limit=100)))
+        page = all_of(ledger.past.page(HistoryQuery(line=5, before=before, limit=100)))
         seen += [one.operation for one in page]
         before = seen[-1]
     assert seen == by_hand(known, {"line": 5})[:500]
@@ -90,7 +91,7 @@ def test_pages_follow_each_other_without_gap_or_overlap(full):
 
 def test_usage_and_refusals_add_up_to_what_was_booked(full):
     ledger, known = full
-    usage = all_of(ledger.past.usage())
+    usage = all_of(ledger.past.usage(UsageQuery()))
     doses = sum(len(lines) for _, kind, outcome, _, _, lines in known if (kind, outcome) == ("serve", "done"))
     other = sum(len(lines) for _, kind, outcome, _, _, lines in known if (kind, outcome) != ("serve", "done"))
     assert sum(one.doses for one in usage) == doses
@@ -98,15 +99,16 @@ def test_usage_and_refusals_add_up_to_what_was_booked(full):
     assert sum(one.poured_ml for one in usage) == pytest.approx(30.3 * doses)
     assert sum(one.other_ml for one in usage) == pytest.approx(30.3 * other)
     assert all(one.evening <= then.evening for one, then in pairwise(usage))
-    evening = evening_of(middle(known)[4])
-    of_one = all_of(ledger.past.usage(since_evening=evening, until_evening=evening, liquid="soda", recipe=RECIPES[0]))
-    (row,) = of_one
+    within_s = middle(known)[4]
+    evening = evening_of(within_s)
+    query = UsageQuery(since_wall_s=within_s, until_wall_s=within_s + 1.0, liquid="soda", recipe=RECIPES[0])
+    (row,) = all_of(ledger.past.usage(query))
     assert row.doses == sum(
         1
         for _, _, outcome, recipe, at_s, lines in known
         if outcome == "done" and recipe == RECIPES[0] and 6 in lines and evening_of(at_s) == evening
     )
-    counts = sum(ledger.past.refusals(), Counter())
+    counts = sum(ledger.past.refusals(PastQuery()), Counter())
     assert set(counts) == set(RULES)
     assert counts.total() == COUNT // 50
 
@@ -123,12 +125,12 @@ def test_no_statement_looks_at_more_than_a_part(full):
     """The engine's loop stands still for one statement at a time: each is bounded, whatever is asked."""
     ledger, known = full
     name, *_, at_s, _ = middle(known)
-    asked = [lambda q=q: all_of(ledger.past.page(Wanted(**q, limit=1000))) for q in questions(known)]
+    asked = [lambda q=q: all_of(ledger.past.page(HistoryQuery(**q, limit=1000))) for q in questions(known)]
     asked += [lambda since_s=at_s + 7000 * n: ledger.past.throughput(3, since_s) for n in range(-3, 4)]
     asked += [
-        lambda: all_of(ledger.past.usage()),
-        lambda: all_of(ledger.past.usage(liquid="soda", line=6)),
-        lambda: list(ledger.past.refusals()),
+        lambda: all_of(ledger.past.usage(UsageQuery())),
+        lambda: all_of(ledger.past.usage(UsageQuery(liquid="soda", line=6))),
+        lambda: list(ledger.past.refusals(PastQuery())),
         lambda: all_of(ledger.notes.between(0.0, 1e12)),
         lambda: all_of(ledger.notes.wet_runs(0.0, 1e12)),
         lambda: ledger.past.throughput(3, 0.0),
@@ -184,7 +186,7 @@ def test_usage_is_kept_up_with_every_end_and_forgets_nothing():
         liquid = "rinse water" if kind is OperationKind.RINSE else LIQUIDS[line - 1]
         one = Delivery(line=line, liquid=liquid, asked_ml=20.0, delivered_ml=19.0, worst_ml=21.0, on_s=4.0)
         ledger.end(f"a{number}", outcome, "", [one], wall_s=at_s + 9.0)
-    (usage,) = all_of(ledger.past.usage())
+    (usage,) = all_of(ledger.past.usage(UsageQuery()))
     assert (usage.liquid, usage.doses, usage.asked_ml, usage.poured_ml, usage.other_ml) == (
         "apple juice",
         2,
@@ -192,7 +194,7 @@ def test_usage_is_kept_up_with_every_end_and_forgets_nothing():
         38.0,
         38.0,
     )
-    assert all_of(ledger.past.usage(recipe="Orchard Fizz"))[0].other_ml == 19.0
+    assert all_of(ledger.past.usage(UsageQuery(recipe="Orchard Fizz")))[0].other_ml == 19.0
     ledger.close()
 
 

@@ -10,6 +10,7 @@ from controller.ledger.records import Container, Intent, LineNote, Spread
 from controller.ledger.schema import SCHEMA_VERSION
 from controller.ledger.store import Ledger
 from controller.model.messages import Delivery
+from controller.model.requests import UsageQuery
 from controller.model.states import OperationKind, Outcome
 
 
@@ -74,7 +75,7 @@ def test_an_end_that_cannot_be_booked_changes_nothing(ledger):
         ledger.end("a1", Outcome.DONE, "", [twice, twice], wall_s=1010.0)
     assert ledger.entry("a1").outcome is None
     assert ledger.containers()[1].remaining_ml == 1000.0
-    assert all_of(ledger.past.usage()) == ()
+    assert all_of(ledger.past.usage(UsageQuery())) == ()
 
 
 def test_notes_are_found_by_line_and_kind_and_never_change(ledger):

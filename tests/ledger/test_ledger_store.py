@@ -10,10 +10,11 @@ import pytest
 from ledger_parts import all_of
 
 from controller.errors import RecordError
-from controller.ledger.records import Container, Intent, LineNote, Wanted, Weighing
+from controller.ledger.records import Container, Intent, LineNote, Weighing
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, Refusal
+from controller.model.requests import HistoryQuery
 from controller.model.states import OperationKind, Outcome
 
 
@@ -58,7 +59,7 @@ def test_an_intent_survives_in_the_file_without_a_clean_end(path, ledger):
     for suffix in ("", "-wal"):
         shutil.copy(f"{path}{suffix}", f"{left}{suffix}")
     other = Ledger(left)
-    assert all_of(other.past.page(Wanted()))[0].operation == "a1"
+    assert all_of(other.past.page(HistoryQuery()))[0].operation == "a1"
     assert other.entry("a1").outcome is None
     other.close()
 
@@ -130,7 +131,7 @@ def test_calibrations_are_added_never_replaced(ledger):
 def test_history_is_newest_first_and_limited(ledger):
     for number in range(5):
         ledger.begin(Intent(operation=f"a{number}", kind=OperationKind.PRIME, wall_s=number))
-    assert [entry.operation for entry in all_of(ledger.past.page(Wanted(limit=2)))] == ["a4", "a3"]
+    assert [entry.operation for entry in all_of(ledger.past.page(HistoryQuery(limit=2)))] == ["a4", "a3"]
 
 
 def test_one_process_alone_holds_the_file_and_nothing_is_shared_beside_it(path, monkeypatch):

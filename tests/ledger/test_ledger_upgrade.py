@@ -16,8 +16,8 @@ from controller.guard.journal_writer import JournalWriter
 from controller.ledger import migrations, schema
 from controller.ledger.journal import FileJournal
 from controller.ledger.journal_reading import read_at
-from controller.ledger.records import Wanted
 from controller.ledger.store import Ledger
+from controller.model.requests import HistoryQuery, UsageQuery
 from controller.model.states import Contents, OperationKind
 from controller.safety.records import Stamped
 
@@ -53,7 +53,7 @@ def test_a_ledger_of_every_version_keeps_all_that_was_on_record(tmp_path, versio
     path = rebuilt(f"ledger_v{version}", tmp_path)
     for _ in range(2):  # the second time it is of the present version already
         ledger = Ledger(path)
-        entries = all_of(ledger.past.page(Wanted()))
+        entries = all_of(ledger.past.page(HistoryQuery()))
         assert [(one.operation[-1], one.kind, one.recipe, one.times, one.outcome) for one in entries] == [
             ("7", "serve", "Blackcurrant Spritz", 1.0, None),
             ("6", "serve", "Blackcurrant Spritz", 1.0, "stopped"),
@@ -82,7 +82,8 @@ def test_a_ledger_of_every_version_keeps_all_that_was_on_record(tmp_path, versio
             (2, True, "turns the right way")
         ]
         poured = {
-            one.liquid: (one.doses, one.poured_ml, pytest.approx(one.other_ml)) for one in all_of(ledger.past.usage())
+            one.liquid: (one.doses, one.poured_ml, pytest.approx(one.other_ml))
+            for one in all_of(ledger.past.usage(UsageQuery()))
         }
         assert poured == {JUICE: (1, 90.4, 15 + 39.2 + 40.4), CORDIAL: (1, 24.9, 2.4)}
         ledger.close()

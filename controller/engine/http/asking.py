@@ -12,9 +12,9 @@ from starlette.responses import Response
 from controller.engine.engine import Engine
 from controller.engine.http.problems import Problem, refused
 from controller.engine.slices import Sliced, Turns
-from controller.errors import Refused
 from controller.model.decoding import decode
 from controller.model.fields import Value
+from controller.model.messages import Refusal
 from controller.model.views import Asked
 
 BODY_BYTES = 64 * 1024
@@ -67,12 +67,15 @@ class Asking:
         self, tag: str, ask: Callable[[], Result], is_done: Callable[[Result], bool], *, within_s: float | None = None
     ) -> Result:
         """Ask for something that is no operation; raises Refused when the guard refuses it."""
-        result = await self._until(
-            ask, lambda result: self._engine.answer(tag) is not None or is_done(result), within_s=within_s
-        )
-        no = self._engine.answer(tag)
-        if no is not None:
-            raise Refused(rule=no.rule, reason=no.reason, asked=no.asked, allowed=no.allowed, remedy=no.remedy)
+        earlier = self._engine.answer(tag)
+
+        def refusal() -> Refusal | None:
+            no = self._engine.answer(tag)
+            return None if no is earlier else no
+
+        result = await self._until(ask, lambda got: refusal() is not None or is_done(got), within_s=within_s)
+        if (no := refusal()) is not None:
+            raise no.error()
         return result
 
     async def _until(

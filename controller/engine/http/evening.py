@@ -1,125 +1,146 @@
-"""Handlers for stock, hygiene, guided sequences and the past."""
+"""Addresses for stock, hygiene, guided sequences and history."""
 
-from starlette.requests import Request
-from starlette.responses import Response
-
-from controller.engine.engine import Engine
-from controller.engine.http.asking import Asking, body_of, done, json_answer, query_of
-from controller.engine.http.routes import PastQuery, UsageQuery
+from controller.engine.http.addresses import Address, GuardCommand, begin, get, post
 from controller.model.evening import (
     ChangeRequest,
     CloseRequest,
     EmptyRequest,
+    HygieneLine,
+    HygieneRecord,
     RefillRequest,
+    RuleCount,
+    SequenceView,
+    StockChange,
     StockView,
     StockWeighingRequest,
+    Usage,
 )
-from controller.model.requests import PourRequest
+from controller.model.requests import PastQuery, UsageQuery
 
-
-class EveningApi:
-    """What people ask around the drinks themselves."""
-
-    def __init__(self, engine: Engine, asking: Asking) -> None:
-        self._engine, self._asking = engine, asking
-
-    async def plan_of(self, request: Request) -> Response:
-        """POST plans: the plan of a drink, scaled and changed as a pour may be."""
-        asked = await body_of(request, PourRequest)
-        return json_answer(await self._asking.judged(lambda: self._engine.plan(asked)))
-
-    # --- stock
-
-    async def stock(self, _request: Request) -> Response:
-        """GET stock."""
-        return json_answer(self._engine.stock.views())
-
-    async def refill(self, request: Request) -> Response:
-        """POST stock/LINE/refill: a fresh container of the same liquid."""
-        asked = await body_of(request, RefillRequest, line=request.path_params["line"])
-        return json_answer(self._engine.stock.refill(asked))
-
-    async def weigh_container(self, request: Request) -> Response:
-        """POST stock/LINE/weighing."""
-        asked = await body_of(request, StockWeighingRequest, line=request.path_params["line"])
-        return json_answer(self._engine.stock.weigh(asked))
-
-    async def empty_container(self, request: Request) -> Response:
-        """POST stock/LINE/empty."""
-        asked = await body_of(request, EmptyRequest, line=request.path_params["line"])
-        return json_answer(self._engine.stock.empty(asked))
-
-    async def confirm_container(self, request: Request) -> Response:
-        """POST stock/LINE/confirm."""
-        line = request.path_params["line"]
-
-        def is_known(_: StockView) -> bool:
-            return self._engine.stock.view(line).is_known_to_guard
-
-        await self._asking.command("assign", lambda: self._engine.stock.confirm(line), is_known)
-        return json_answer(self._engine.stock.view(line))
-
-    # --- hygiene and sequences
-
-    async def hygiene(self, _request: Request) -> Response:
-        """GET hygiene."""
-        return json_answer(self._engine.hygiene.lines())
-
-    async def hygiene_record(self, request: Request) -> Response:
-        """GET hygiene/record?since_wall_s=S&until_wall_s=S."""
-        query = query_of(request, PastQuery)
-        record = self._engine.hygiene.record(query.since_wall_s, query.until_wall_s)
-        return json_answer(await self._asking.sliced(record))
-
-    async def sequences(self, _request: Request) -> Response:
-        """GET sequences: those under way."""
-        return json_answer(await self._asking.beside(self._engine.sequences.views))
-
-    async def close(self, request: Request) -> Response:
-        """POST sequences/close: begin the evening's end, or take it up."""
-        asked = await body_of(request, CloseRequest)
-        return json_answer(await self._asking.beside(lambda: self._engine.sequences.close(asked)))
-
-    async def close_next(self, _request: Request) -> Response:
-        """POST sequences/close/next: what the step asks of a person is done."""
-        return await self._asking.begin(lambda: self._engine.sequences.next("close"))
-
-    async def close_drop(self, _request: Request) -> Response:
-        """POST sequences/close/drop."""
-        self._engine.sequences.drop("close")
-        return done()
-
-    async def change(self, request: Request) -> Response:
-        """POST lines/LINE/change: begin a change of liquid, or take it up."""
-        asked = await body_of(request, ChangeRequest, line=request.path_params["line"])
-        return json_answer(await self._asking.beside(lambda: self._engine.sequences.change(asked)))
-
-    async def change_next(self, request: Request) -> Response:
-        """POST lines/LINE/change/next: what the step asks of a person is done."""
-        line = request.path_params["line"]
-        return await self._asking.begin(lambda: self._engine.sequences.next("change", line))
-
-    async def change_drop(self, request: Request) -> Response:
-        """POST lines/LINE/change/drop."""
-        self._engine.sequences.drop("change", request.path_params["line"])
-        return done()
-
-    # --- the past
-
-    async def usage(self, request: Request) -> Response:
-        """GET usage: what went through, by evening and liquid."""
-        query = query_of(request, UsageQuery)
-        usage = self._engine.past.usage(
-            since_wall_s=query.since_wall_s,
-            until_wall_s=query.until_wall_s,
-            liquid=query.liquid,
-            recipe=query.recipe,
-            line=query.line,
-        )
-        return json_answer(await self._asking.sliced(usage))
-
-    async def refusals(self, request: Request) -> Response:
-        """GET refusals: how often each rule refused."""
-        query = query_of(request, PastQuery)
-        refusals = self._engine.past.refusals(since_wall_s=query.since_wall_s, until_wall_s=query.until_wall_s)
-        return json_answer(await self._asking.sliced(refusals))
+EVENING: tuple[Address, ...] = (
+    get(
+        "/v1/stock",
+        "stock",
+        "What hangs on the lines, and how much is left.",
+        tuple[StockView, ...],
+        ask=lambda engine, _: engine.stock.views(),
+    ),
+    post(
+        "/v1/stock/{line}/refill",
+        "refill",
+        "A fresh container of the same liquid hangs on this line.",
+        RefillRequest,
+        StockChange,
+        ask=lambda engine, asked: engine.stock.refill(asked),
+    ),
+    post(
+        "/v1/stock/{line}/weighing",
+        "weigh_container",
+        "What the container on this line weighs.",
+        StockWeighingRequest,
+        StockChange,
+        ask=lambda engine, asked: engine.stock.weigh(asked),
+    ),
+    post(
+        "/v1/stock/{line}/empty",
+        "empty_container",
+        "The container on this line is empty; a pour from it is held.",
+        EmptyRequest,
+        StockChange,
+        ask=lambda engine, asked: engine.stock.empty(asked),
+    ),
+    post(
+        "/v1/stock/{line}/confirm",
+        "confirm_container",
+        "Guard and stock disagree about this line; somebody has looked, and the stock is right.",
+        None,
+        StockView,
+        ask=lambda engine, line: engine.stock.confirm(line),
+        then=lambda engine, line: engine.stock.view(line),
+        command=GuardCommand(tag="assign", is_done=lambda engine, line, _: engine.stock.view(line).is_known_to_guard),
+    ),
+    get(
+        "/v1/hygiene",
+        "hygiene",
+        "What every line holds, and what it is due for.",
+        tuple[HygieneLine, ...],
+        ask=lambda engine, _: engine.hygiene.lines(),
+    ),
+    get(
+        "/v1/hygiene/record",
+        "hygiene_record",
+        "What happened to the lines, for an inspector.",
+        HygieneRecord,
+        ask=lambda engine, query: engine.hygiene.record(query.since_wall_s, query.until_wall_s),
+        query=PastQuery,
+    ),
+    get(
+        "/v1/sequences",
+        "sequences",
+        "Guided sequences under way.",
+        tuple[SequenceView, ...],
+        ask=lambda engine, _: engine.sequences.views(),
+    ),
+    post(
+        "/v1/sequences/close",
+        "close",
+        "Begin to close for the night, or continue.",
+        CloseRequest,
+        SequenceView,
+        ask=lambda engine, asked: engine.sequences.close(asked),
+    ),
+    begin(
+        "/v1/sequences/close/next",
+        "close_next",
+        "The person's part of this closing step is done: run it.",
+        None,
+        ask=lambda engine, _: engine.sequences.next("close"),
+    ),
+    post(
+        "/v1/sequences/close/drop",
+        "close_drop",
+        "Abandon closing.",
+        None,
+        None,
+        ask=lambda engine, _: engine.sequences.drop("close"),
+    ),
+    post(
+        "/v1/lines/{line}/change",
+        "change",
+        "Begin a change of liquid on this line, or continue.",
+        ChangeRequest,
+        SequenceView,
+        ask=lambda engine, asked: engine.sequences.change(asked),
+    ),
+    begin(
+        "/v1/lines/{line}/change/next",
+        "change_next",
+        "The person's part of this step of the change is done: run it.",
+        None,
+        ask=lambda engine, line: engine.sequences.next("change", line),
+    ),
+    post(
+        "/v1/lines/{line}/change/drop",
+        "change_drop",
+        "Abandon the change.",
+        None,
+        None,
+        ask=lambda engine, line: engine.sequences.drop("change", line),
+    ),
+    get(
+        "/v1/usage",
+        "usage",
+        "What went through the machine, by evening and liquid.",
+        tuple[Usage, ...],
+        ask=lambda engine, query: engine.past.usage(query),
+        query=UsageQuery,
+    ),
+    get(
+        "/v1/refusals",
+        "refusals",
+        "How often each rule has refused.",
+        tuple[RuleCount, ...],
+        ask=lambda engine, query: engine.past.refusals(query),
+        query=PastQuery,
+    ),
+)

@@ -8,8 +8,9 @@ from typing import Any
 
 import msgspec
 
+from controller.engine.http.addresses import Address
 from controller.engine.http.problems import MEDIA_TYPE, PROBLEMS
-from controller.engine.http.routes import ADDRESSES, Address
+from controller.engine.http.routes import ADDRESSES
 from controller.model.fields import Value
 from controller.model.messages import Refusal
 from controller.model.views import BookView
@@ -106,7 +107,7 @@ def problems_of(address: Address) -> tuple[str, ...]:
 
 
 def _operation(address: Address, components: dict[str, Any]) -> dict[str, Any]:
-    found: dict[str, Any] = {"operationId": address.handler, "summary": address.says}
+    found: dict[str, Any] = {"operationId": address.name, "summary": address.says}
     if address.for_guests:
         found["description"] = "Open to guests."
     parameters = [*_in_path(address), *_in_query(address, components), *_headers(address)]

@@ -101,18 +101,7 @@ def refused(refusals: tuple[Refusal, ...]) -> Response:
 def from_error(error: TundishError) -> Response:
     """The problem that tells of an error which Tundish raised on purpose."""
     if isinstance(error, Refused):
-        return refused(
-            (
-                Refusal(
-                    request="",
-                    rule=error.rule,
-                    reason=error.reason,
-                    asked=error.asked,
-                    allowed=error.allowed,
-                    remedy=error.remedy,
-                ),
-            )
-        )
+        return refused((Refusal.of("", error),))
     name = next(name for kind, name in TYPES if isinstance(error, kind))
     if isinstance(error, FileProblems):
         return problem(name, str(error), problems=error.problems)
