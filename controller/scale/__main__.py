@@ -1,0 +1,31 @@
+"""`python -m controller.scale KIND PLACE READINGS_PER_S GUARD_SOCKET OWN_SOCKET`, as `tundish scale run` starts it."""
+
+import sys
+from pathlib import Path
+
+from controller.process import notify, stop_signals
+from controller.scale.converter import ConverterError, open_converter
+from controller.scale.process import say, serve
+from controller.scale.sending import Outlet
+
+
+def main(words: list[str]) -> int:
+    """Run until SIGTERM or SIGINT."""
+    kind, place, readings_per_s, guard, own = words
+    try:
+        converter = open_converter(kind, place, int(readings_per_s))
+    except ConverterError as problem:
+        say(str(problem))
+        return 1
+    with stop_signals() as stop:
+        outlet = Outlet(Path(guard), Path(own))
+        try:
+            serve(converter, outlet, stop, readings_per_s=int(readings_per_s), ready=lambda: notify("READY=1"))
+        finally:
+            converter.close()
+            outlet.close()
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,97 @@
+"""The process: read, number, stamp, send, until told to stop."""
+
+import math
+import select
+import socket
+import sys
+import time
+from collections.abc import Callable
+
+from controller.model.scale_datagram import OK, REST_PER_S, SILENT, UNREADABLE, RawReading
+from controller.process import Watchdog
+from controller.scale.converter import Converter, ConverterError
+from controller.scale.sending import Outlet
+
+EARLY = 0.9  # of a period after a conversion, from when on the next one is looked for: clocks of converters vary by 3 %
+RESTART_S = 1.0  # how often a converter that does not answer is set up again
+TELL_S = 0.2  # how often the guard is told that there is no reading
+
+Tell = Callable[[str], None]
+
+
+class Readings:
+    """Readings of one converter, numbered; what it does not give is told as such."""
+
+    def __init__(self, converter: Converter, *, now_s: Callable[[], float] = time.monotonic, tell: Tell) -> None:
+        self._converter, self._now_s, self._tell = converter, now_s, tell
+        self._number = 0
+        self._restart_s: float | None = -math.inf  # when to set it up (again); None while it works
+        self._said = ""
+
+    @property
+    def works(self) -> bool:
+        """Whether the last reading came."""
+        return self._restart_s is None
+
+    def next(self) -> RawReading:
+        """The next reading, with UNREADABLE or SILENT when there is none."""
+        counts, state = 0, UNREADABLE
+        try:
+            if self._restart_s is None or self._now_s() >= self._restart_s:
+                if self._restart_s is not None:
+                    self._restart_s = self._now_s() + RESTART_S
+                    self._converter.start()
+                    self._restart_s = None
+                    self._say("the converter answers")
+                read = self._converter.read()
+                counts, state = (0, SILENT) if read is None else (read, OK)
+        except (OSError, ConverterError) as problem:
+            self._restart_s = self._now_s() + RESTART_S
+            self._say(str(problem))
+        self._number += 1
+        return RawReading(self._number, self._now_s(), counts, state)
+
+    def _say(self, text: str) -> None:
+        """On the log, once."""
+        if text != self._said:
+            self._said = text
+            self._tell(text)
+
+
+def serve(
+    converter: Converter, outlet: Outlet, stop: socket.socket, *, readings_per_s: int, ready: Callable[[], None]
+) -> None:
+    """Read and send until stop is readable. ready: called once it works its way."""
+    readings = Readings(converter, tell=say)
+    watchdog = Watchdog()
+    ready()
+    due_s = time.monotonic()
+    while True:
+        reading = readings.next()
+        outlet.send(reading, reading.at_s)
+        watchdog.turn(reading.at_s)
+        asked_s = reading.at_s if converter.keeps_time else due_s
+        while True:
+            now_s = time.monotonic()
+            due_s = asked_s + _every_s(readings, outlet.is_busy(now_s), readings_per_s, early=converter.keeps_time)
+            if due_s <= now_s:
+                due_s = max(due_s, now_s - 1 / readings_per_s)  # what was missed is not made up for
+                break
+            heard, _, _ = select.select((stop, outlet.socket), (), (), due_s - now_s)
+            if stop in heard:
+                return
+            outlet.hear(time.monotonic())
+
+
+def _every_s(readings: Readings, busy: bool, readings_per_s: int, *, early: bool) -> float:
+    """How long after one reading the next one is looked for, s."""
+    if not readings.works:
+        return TELL_S
+    if not busy:
+        return 1 / REST_PER_S
+    return (EARLY if early else 1.0) / readings_per_s
+
+
+def say(text: str) -> None:
+    """On standard error, which the service manager keeps."""
+    print(f"scale: {text}", file=sys.stderr, flush=True)

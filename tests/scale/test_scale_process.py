@@ -1,0 +1,182 @@
+"""The scale's process: numbers and stamps, names what it lacks, rests when it may, waits for nobody."""
+
+import json
+import socket
+import subprocess
+import sys
+import threading
+import time
+
+import pytest
+
+from controller.guard.scale_port import DatagramPort
+from controller.model.scale_datagram import OK, SILENT, UNREADABLE
+from controller.scale.bench import BenchConverter
+from controller.scale.converter import ConverterError
+from controller.scale.process import RESTART_S, Readings, serve
+from controller.scale.sending import RETRY_S, Outlet
+
+
+class Scripted:
+    """A converter that gives what it is told to, in turn; the last one for ever."""
+
+    keeps_time = False
+
+    def __init__(self, *script: int | Exception | None) -> None:
+        self.script = list(script)
+        self.starts = 0
+        self.fails_to_start: Exception | None = None
+
+    def start(self) -> None:
+        self.starts += 1
+        if self.fails_to_start:
+            raise self.fails_to_start
+
+    def read(self) -> int | None:
+        one = self.script.pop(0) if len(self.script) > 1 else self.script[0]
+        if isinstance(one, Exception):
+            raise one
+        return one
+
+    def close(self) -> None:
+        pass
+
+
+class Clock:
+    now = 100.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def test_readings_are_numbered_and_stamped_and_what_is_missing_is_named():
+    clock, said = Clock(), []
+    readings = Readings(Scripted(11, None, 12), now_s=clock, tell=said.append)
+    assert [tuple(readings.next()) for _ in range(3)] == [(1, 100.0, 11, OK), (2, 100.0, 0, SILENT), (3, 100.0, 12, OK)]
+    assert said == ["the converter answers"]
+
+
+def test_a_converter_that_is_gone_is_set_up_again_now_and_then_and_told_once():
+    clock, said = Clock(), []
+    converter = Scripted(11, OSError("no answer"), 12)
+    readings = Readings(converter, now_s=clock, tell=said.append)
+    assert [readings.next().converter for _ in range(4)] == [OK, UNREADABLE, UNREADABLE, UNREADABLE]
+    converter.fails_to_start = ConverterError("no answer")
+    clock.now += RESTART_S
+    assert readings.next().converter == UNREADABLE
+    clock.now += RESTART_S
+    converter.fails_to_start = None
+    assert readings.next()[2:] == (12, OK)
+    assert (converter.starts, said) == (3, ["the converter answers", "no answer", "the converter answers"])
+
+
+@pytest.fixture
+def outlet(tmp_path):
+    outlet = Outlet(tmp_path / "guard.sock", tmp_path / "own.sock")
+    yield outlet
+    outlet.close()
+
+
+def reading_of(outlet: Outlet, number: int, now_s: float) -> None:
+    outlet.send(Readings(Scripted(number), now_s=lambda: now_s, tell=lambda _: None).next(), now_s)
+
+
+def test_without_a_guard_readings_are_lost_and_a_new_guard_is_found(outlet: Outlet, tmp_path):
+    reading_of(outlet, 1, 0.0)
+    assert outlet.lost == 1
+    for start_s in (1.0, 2.0):  # the second guard's socket is another one
+        port = DatagramPort(tmp_path / "guard.sock", user=None)
+        reading_of(outlet, 2, start_s)
+        reading_of(outlet, 3, start_s + RETRY_S)
+        assert port.take()[-1].counts == 3
+        port.close()
+    assert outlet.lost == 2
+
+
+def test_a_guard_that_does_not_read_keeps_nobody_waiting(outlet: Outlet, tmp_path):
+    port = DatagramPort(tmp_path / "guard.sock", user=None)
+    for number in range(2000):
+        reading_of(outlet, number, 1.0)
+    assert outlet.lost > 1000
+    port.close()
+
+
+def test_only_the_guard_is_heard(outlet: Outlet, tmp_path):
+    port = DatagramPort(tmp_path / "guard.sock", user=None)
+    reading_of(outlet, 1, 1.0)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as stranger, pytest.raises(PermissionError):
+        stranger.sendto(b"busy", str(tmp_path / "own.sock"))
+    outlet.hear(1.0)
+    assert not outlet.is_busy(1.0)
+    port.take()
+    port.pace(1.0, busy=True)
+    outlet.hear(1.0)
+    assert outlet.is_busy(1.0)
+    assert not outlet.is_busy(60.0)  # a guard that has gone silent
+    port.close()
+
+
+def test_the_process_rests_until_more_is_wanted_and_ends_at_once(outlet: Outlet, tmp_path):
+    port = DatagramPort(tmp_path / "guard.sock", user=None)
+    stop, stopped = socket.socketpair()
+    thread = threading.Thread(
+        target=serve, args=(Scripted(5), outlet, stopped), kwargs={"readings_per_s": 80, "ready": lambda: None}
+    )
+    thread.start()
+    try:
+        taken = within(port, lambda readings: len(readings) >= 3)
+        assert taken[2].at_s - taken[0].at_s == pytest.approx(0.4, abs=0.15)
+        port.pace(1.0, busy=True)
+        quick = within(port, lambda readings: len(readings) >= 20)
+        assert quick[-1].at_s - quick[-11].at_s < 1.0  # ten at 80 a second; at rest they would take two seconds
+        assert [one.number for one in taken + quick] == list(range(1, len(taken + quick) + 1))
+    finally:
+        stop.send(b"x")
+        thread.join(5.0)
+        stop.close()
+        stopped.close()
+        port.close()
+    assert not thread.is_alive()
+
+
+def within(port: DatagramPort, enough, limit_s: float = 10.0):
+    taken = []
+    end_s = time.monotonic() + limit_s
+    while not enough(taken) and time.monotonic() < end_s:
+        taken += port.take()
+        time.sleep(0.005)
+    assert enough(taken)
+    return taken
+
+
+@pytest.mark.parametrize(
+    ("answer", "expected"),
+    [([42, OK], 42), ([0, SILENT], None), ([0, UNREADABLE], OSError), ("nonsense", OSError), (None, OSError)],
+)
+def test_the_bench_is_asked_over_its_socket(tmp_path, answer, expected):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
+        listener.bind(str(tmp_path / "bench.sock"))
+        listener.listen()
+        converter = BenchConverter(str(tmp_path / "bench.sock"))
+        converter.start()
+        bench, _ = listener.accept()
+        bench.sendall(json.dumps({"answer": answer}).encode() + b"\n")
+        if expected is OSError:
+            with pytest.raises(OSError):
+                converter.read()
+        else:
+            assert converter.read() == expected
+        assert json.loads(bench.recv(100)) == {"ask": "convert"}
+        converter.close()
+        bench.close()
+
+
+def test_the_process_loads_nothing_but_the_standard_library():
+    code = (
+        "import sys, controller.scale.__main__;"
+        "from controller.scale import bench, kernel, nau7802;"
+        "print(*sorted({name.split('.')[0] for name in sys.modules}))"
+    )
+    loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
+    foreign = {one for one in loaded if one not in sys.stdlib_module_names and not one.startswith("_")}
+    assert foreign == {"controller"}
