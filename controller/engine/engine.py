@@ -17,6 +17,7 @@ from controller.engine.guard_mirror import GuardMirror
 from controller.engine.history import History
 from controller.engine.hygiene import Hygiene
 from controller.engine.operation_start import OperationStart
+from controller.engine.ordering.queue import OrderQueue
 from controller.engine.pouring import Pouring
 from controller.engine.sequences import Sequences
 from controller.engine.slices import at_once
@@ -29,9 +30,12 @@ from controller.model.messages import (
     VERSION,
     Acknowledge,
     Command,
+    Edge,
+    EdgesTimed,
     Ended,
     Event,
     Hello,
+    Judged,
     LineChanged,
     Refusal,
     Report,
@@ -97,6 +101,7 @@ class Engine:
             new_id=new_id,
         )
         self.past = History(ledger)
+        self.orders = OrderQueue(profile=profile, ledger=ledger, clock=clock, mirror=self._mirror, work=self.work)
         if ledger.damage:
             log.error("ledger_doubtful", why=ledger.damage)
             ledger.doubt_damage(wall_s=clock.wall_s())
@@ -144,15 +149,10 @@ class Engine:
             spot_checks=self.calibrating.spot_checks,
             work=self.work,
         )
+        self.orders.work_with(strict.house, self._pouring)
 
     def _stricter(self, book: Book) -> Book:
         return strictest(book, (label for line in self._mirror.lines().values() for label in line.labels))
-
-    @property
-    def may_guests_vouch(self) -> bool:
-        """Whether a guest's word counts that an empty glass stands there; with a glass contact nobody's does."""
-        inputs = self._profile.inputs
-        return inputs.glass is not None or inputs.glass_vouched_by == "guest"
 
     # --- facts
 
@@ -325,11 +325,13 @@ class Engine:
     def guard_lost(self) -> None:
         """The guard cannot be reached."""
         self._mirror.lost()
+        self.orders.on_change()
         self._tell()
 
     def tick(self) -> float | None:
         """Beat while an operation is under way; when to call again (monotonic s), None when nothing is due."""
-        return self._mirror.tick()
+        dues = [due for due in (self._mirror.tick(), self.orders.tick()) if due is not None]
+        return min(dues, default=None)
 
     def on_event(self, event: Event) -> None:
         """Take in what the guard says."""
@@ -345,6 +347,8 @@ class Engine:
         if isinstance(event, Report | LineChanged | Ended):
             self.sequences.end_done()
         self.stock.tell()
+        if not isinstance(event, Edge | EdgesTimed | Judged):  # which change nothing for orders
+            self.orders.on_change()
         self._tell()
 
     # --- inside

@@ -20,6 +20,7 @@ from controller.engine.stock import Stock
 from controller.engine.tracking import LEAST_OWED_ML
 from controller.engine.verdicts import Verdicts
 from controller.errors import Refused
+from controller.ledger.orders import Drink
 from controller.ledger.records import Entry
 from controller.ledger.store import Ledger
 from controller.model.book import Book, Dose, Phase, Recipe
@@ -101,6 +102,31 @@ class Pouring:
             too_slow=slow,
             refused=self._refusals(served.glass, planned.segments),
         )
+
+    def drink(self, request: PourRequest) -> Drink:
+        """What an order of this comes to. Refused when it could not be poured, whatever stands under the outlet."""
+        served, planned, _ = self._planned(request)
+        refused = self._refusals(served.glass, planned.segments)
+        if refused:
+            first = refused[0]
+            raise Refused(
+                rule=first.rule, reason=first.reason, asked=first.asked, allowed=first.allowed, remedy=first.remedy
+            )
+        mixture = served.mixture(self._book)
+        return Drink(
+            glass=served.glass,
+            volume_ml=mixture.poured_ml,
+            ethanol_g=mixture.ethanol_g,
+            seconds=planned.makespan_s,
+            doses_ml=served.needed_ml,
+            changes=served.changes,
+            ahead=tuple(one.hand for one in served.phases if one.hand is not None),
+        )
+
+    def lacks(self, needs: Sequence[Mapping[str, float]]) -> tuple[tuple[str, ...], ...]:
+        """Why each of these (liquid -> mL) could not be drawn now, a sentence each; nothing when it could."""
+        shelf = self._shelf(None)
+        return tuple(missing(one, shelf) for one in needs)
 
     def pour(self, request: PourRequest) -> Asked:
         """Pour a recipe. Repeated with the same key it answers with the operation that was begun before."""

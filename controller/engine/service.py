@@ -95,6 +95,7 @@ class _Process:
         self._ending, self._failures = asyncio.Event(), list[BaseException]()
         self._ring, self._ticker = EventRing(engine), Ticker(engine, clock, self._fail)
         engine.subscribe(self._ring.publish)
+        engine.orders.subscribe(self._ring.publish_order)
         self._metrics = Metrics(engine, clock)
         self._reloading = Reloading(engine, Asking(engine, self._ticker.now), profile, read)
         self._reloads: set[asyncio.Task[None]] = set()

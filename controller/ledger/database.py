@@ -99,6 +99,12 @@ class Database:
             self._waits = waits
             self._db.execute(f"PRAGMA synchronous = {'FULL' if waits else 'NORMAL'}")
 
+    def empty_log(self) -> None:
+        """Move all that is in the write-ahead log into the file, so that nothing forgotten stands there any more."""
+        if self._check is not None and not self.damage:
+            with self._guarded():
+                _checkpoint(self._db, self._check, self._check.pages_in_log())
+
     def settle_damage(self) -> None:
         """What follows from the damage is on record: it need not be found again at the next start."""
         if self._check is not None and self.damage:
@@ -116,6 +122,7 @@ class Database:
         self._db.execute("PRAGMA journal_mode = WAL")
         self._db.execute("PRAGMA synchronous = FULL")
         self._db.execute("PRAGMA wal_autocheckpoint = 0")
+        self._db.execute("PRAGMA secure_delete = ON")  # what is forgotten is overwritten
         self._prepare()
         self._db.execute("PRAGMA foreign_keys = ON")
         self._changes, number, text = self._db.execute("SELECT * FROM mark").fetchone()

@@ -7,7 +7,7 @@ weighing.settled: 0 while open, 2 behind the calibration that was accepted last 
 or when thrown away.
 """
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 SPAN_S = 6 * 3600  # of one running total
 
 VERSION_2 = """
@@ -95,4 +95,20 @@ CREATE TABLE throughput (
 ) STRICT, WITHOUT ROWID;
 """
 
-SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT
+# Orders stay on record; who placed them stands in `guest` only, which is emptied as a whole after the event: with
+# secure_delete SQLite then overwrites every page of it.
+ORDERS = """
+CREATE TABLE drink_order (
+    seq INTEGER PRIMARY KEY, number INTEGER NOT NULL, rank REAL NOT NULL, state TEXT NOT NULL, request TEXT NOT NULL,
+    drink TEXT NOT NULL, needs_nod INTEGER NOT NULL, placed_wall_s REAL NOT NULL, called_wall_s REAL,
+    began_wall_s REAL, ended_wall_s REAL, attempt INTEGER NOT NULL, operation TEXT, rule TEXT NOT NULL,
+    reason TEXT NOT NULL
+) STRICT;
+CREATE INDEX drink_order_open ON drink_order (state) WHERE state IN ('placed', 'called', 'pouring', 'ready');
+CREATE TABLE guest (
+    owner TEXT NOT NULL, key TEXT NOT NULL, seq INTEGER NOT NULL REFERENCES drink_order, name TEXT NOT NULL,
+    secret TEXT NOT NULL, PRIMARY KEY (owner, key)
+) STRICT, WITHOUT ROWID;
+"""
+
+SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT + ORDERS

@@ -13,6 +13,7 @@ import msgspec
 from controller.ledger.database import Database
 from controller.ledger.history import Past, span_of
 from controller.ledger.lines import LineNotes, Sequences
+from controller.ledger.orders import OrderBook
 from controller.ledger.records import (
     REFUSED,
     Container,
@@ -41,6 +42,7 @@ class Ledger:
         self.past = Past(self._database)
         self.notes = LineNotes(self._database)
         self.sequences = Sequences(self._database)
+        self.orders = OrderBook(self._database)
         self.doubts: tuple[str, ...] = ()  # why stock and history are not certain, since it was opened
 
     def close(self) -> None:

@@ -8,6 +8,7 @@ from msgspec import Meta
 
 from controller.model.fields import (
     Celsius,
+    Count,
     KilogramsPerCubicMetre,
     LineNumber,
     Millilitres,
@@ -15,12 +16,13 @@ from controller.model.fields import (
     MillipascalSeconds,
     Name,
     Percent,
+    Seconds,
     Sentence,
     ShelfLife,
     Value,
     ranged,
 )
-from controller.model.ranges import HandStepTime
+from controller.model.ranges import CallTime, HandStepTime
 
 # The fourteen groups of Regulation (EU) No 1169/2011, Annex II, shortened to one word or two each.
 Allergen = Literal[
@@ -127,6 +129,16 @@ class OnLine(Value, frozen=True, kw_only=True):
     container_ml: Millilitres
 
 
+class House(Value, frozen=True, kw_only=True):
+    """House rules for orders. The defaults are common practice, no source."""
+
+    waiting: Count = 20  # orders that may wait at once
+    each_guest: Count = 2  # of them, of one guest
+    alcohol: Literal["nod", "free"] = "nod"  # nod: a guest's order with alcohol waits until the operator agrees
+    call_lasts_s: CallTime = 120.0  # how long a called order waits for its glass
+    handling_s: Seconds = 25.0  # between two pours: the glass is taken, the next one set down
+
+
 class Book(Value, frozen=True, kw_only=True):
     """Everything that is poured, and into what."""
 
@@ -136,6 +148,7 @@ class Book(Value, frozen=True, kw_only=True):
     recipes: tuple[Recipe, ...]
     lines: tuple[OnLine, ...]
     measures: tuple[Measure, ...] = ()
+    house: House = House()
 
     @property
     def mark(self) -> int:

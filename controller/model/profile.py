@@ -224,7 +224,9 @@ class Inputs(Value, frozen=True, kw_only=True):
     drip_tray: TrayContact | None = None
     levels: tuple[LevelSwitch, ...] = ()
     current: CurrentContact | None = None
-    glass_vouched_by: Literal["operator", "guest"] = "operator"  # without a glass contact: who may say it is empty
+    guests_may_consent: bool = (
+        False  # to their own drinks without alcohol, by phone, just after the glass contact closed
+    )
 
 
 class Funnel(Value, frozen=True, kw_only=True):

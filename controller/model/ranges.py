@@ -100,6 +100,11 @@ HeldTime = Annotated[float, ranged("s", "2 min", above=True, high=1800.0, usual=
 HandStepTime = Annotated[float, ranged("s", "10 min", above=True, high=3600.0, usual=(30.0, 1200.0),
     why="a glass that stands half filled for longer is forgotten")]
 
+# --- orders
+
+CallTime = Annotated[float, ranged("s", "2 min", low=20.0, high=1800.0, usual=(45.0, 600.0),
+    why="who does not come holds up everybody behind")]
+
 # --- hygiene
 
 ContactTime = Annotated[float, ranged("s", "20 min", low=1.0, high=DAY_S, usual=(300.0, 7200.0),

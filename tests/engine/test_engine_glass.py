@@ -2,9 +2,8 @@
 
 import pytest
 from msgspec.structs import replace
-from played_guard import BOOK, PROFILE, Desk, report
+from played_guard import Desk, report
 
-from controller.engine.engine import Engine
 from controller.errors import Refused
 from controller.model.messages import Delivery, Ended, InputsChanged, Start
 from controller.model.requests import PourRequest
@@ -58,22 +57,3 @@ def delivery(line, liquid, asked_ml):
     """A tenth of what was asked for."""
     ml = asked_ml / 10
     return Delivery(line=line, liquid=liquid, asked_ml=asked_ml, delivered_ml=ml, worst_ml=1.1 * ml, on_s=ml / 5)
-
-
-@pytest.mark.parametrize(
-    ("has_contact", "vouched_by", "may"),
-    [(True, "operator", True), (False, "operator", False), (False, "guest", True)],
-)
-def test_who_may_vouch_for_an_empty_glass_stands_in_the_profile(has_contact, vouched_by, may):
-    inputs = replace(PROFILE.inputs, glass_vouched_by=vouched_by)
-    inputs = inputs if has_contact else replace(inputs, glass=None)
-    desk = Desk()
-    engine = Engine(
-        profile=replace(PROFILE, inputs=inputs),
-        book=BOOK,
-        ledger=desk.ledger,
-        clock=desk.clock,
-        send=desk.sent.append,
-        new_id=lambda: "op1",
-    )
-    assert engine.may_guests_vouch is may

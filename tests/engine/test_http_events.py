@@ -7,6 +7,9 @@ import pytest
 
 from controller.engine.http import events
 from controller.engine.http.events import RING, EventRing
+from controller.engine.ordering.views import News
+from controller.model.book import House
+from controller.model.orders import OrderState, OrderView, QueueView
 from controller.model.states import MachineState, OperationKind
 from controller.model.views import OperationView, Status
 
@@ -39,11 +42,18 @@ def view(number, admitted=True):
     )
 
 
+class Queue:
+    """Its orders, to be watched."""
+
+    def orders(self, owner):
+        return f"orders of {owner or 'all'}"
+
+
 class Source:
     """An engine to be watched."""
 
     def __init__(self):
-        self.present = IDLE
+        self.present, self.orders = IDLE, Queue()
 
     def status(self):
         return self.present
@@ -70,15 +80,37 @@ def test_a_stream_begins_with_the_present_status_and_goes_on_with_changes():
         ring = EventRing(Source())
         ring.publish(view(1))  # before the stream: the status has it
         stream = ring.stream(None)
-        first = parse(await anext(stream))
+        present = [parse(await anext(stream)) for _ in range(2)]
         ring.publish(view(2))
         second = parse(await anext(stream))
         await stream.aclose()
-        return first, second
+        return *present, second
 
-    first, second = asyncio.run(scenario())
+    first, orders, second = asyncio.run(scenario())
     assert (first[1], first[2]["machine"]) == ("status", "bench six-line")
+    assert orders[1:] == ("orders", "orders of all")
     assert (second[1], second[2]["operation"]) == ("operation", "op2")
+
+
+def order(number):
+    return OrderView(order=number, number=number, recipe="orchard cooler", state=OrderState.PLACED, at_wall_s=0.0)
+
+
+def test_a_guest_hears_of_own_orders_and_the_queue_and_of_nothing_else():
+    queue = QueueView(at_wall_s=0.0, closed="", waiting=1, wait_s=0.0, needs="", last_orders=False, house=House())
+
+    async def scenario():
+        ring = EventRing(Source())
+        stream = ring.stream(None, "anne")
+        first = parse(await anext(stream))
+        ring.publish(view(1))
+        for owner, one in (("ben", order(1)), ("", order(2)), ("anne", order(3)), (None, queue)):
+            ring.publish_order(News(owner=owner, view=one))
+        return first, [parse(await anext(stream)) for _ in range(2)]
+
+    first, heard = asyncio.run(scenario())
+    assert first[1:] == ("orders", "orders of anne")
+    assert [(name, told.get("order")) for _, name, told in heard] == [("order", 3), ("queue", None)]
 
 
 def test_a_stream_resumes_after_the_last_id_without_loss_or_repeat():
@@ -134,19 +166,19 @@ def test_progress_is_repeated_while_an_operation_is_under_way_and_has_no_id(monk
     async def scenario():
         source = Source()
         source.present = msgspec.structs.replace(IDLE, operation=view(7))
-        return await take(EventRing(source), 3)
+        return await take(EventRing(source), 4)
 
     frames = asyncio.run(scenario())
-    assert [frame[:2] for frame in frames[1:]] == [(None, "progress")] * 2
+    assert [frame[:2] for frame in frames[2:]] == [(None, "progress")] * 2
 
 
 def test_an_idle_stream_shows_a_sign_of_life(monkeypatch):
     monkeypatch.setattr(events, "KEEP_ALIVE_S", 0.001)
 
     async def scenario():
-        return await take(EventRing(Source()), 2)
+        return await take(EventRing(Source()), 3)
 
-    assert asyncio.run(scenario())[1] == (None, None, None)
+    assert asyncio.run(scenario())[2] == (None, None, None)
 
 
 def test_closing_the_ring_ends_its_streams_and_frees_their_places(monkeypatch):
@@ -155,12 +187,13 @@ def test_closing_the_ring_ends_its_streams_and_frees_their_places(monkeypatch):
     async def scenario():
         ring = EventRing(Source())
         stream = ring.stream(None)
-        await anext(stream)
-        assert ring.is_full
+        for _ in range(2):
+            await anext(stream)
+        assert ring.is_full()
         waiting = asyncio.ensure_future(anext(stream, "ended"))
         await asyncio.sleep(0)
         ring.close()
         assert await waiting == "ended"
-        assert not ring.is_full
+        assert not ring.is_full()
 
     asyncio.run(scenario())

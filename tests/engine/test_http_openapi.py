@@ -62,8 +62,13 @@ def test_only_these_are_open_to_guests():
         "GET /v1/menu",
         "GET /v1/operations/{operation}/plan",
         "GET /v1/status",
-        "POST /v1/pours",
-        "POST /v1/operations/{operation}/confirm",  # of a hand step: whoever may pour
+        "GET /v1/events",  # own orders and the queue
+        "POST /v1/guests",
+        "GET /v1/orders",  # own ones, here and below
+        "POST /v1/orders",
+        "GET /v1/orders/{order}",
+        "POST /v1/orders/{order}/withdraw",
+        "POST /v1/orders/{order}/consent",  # where the profile allows it, by the order's secret
     }
 
 

@@ -96,6 +96,14 @@ def test_a_struck_weighing_and_the_scale_it_was_read_on_are_kept(tmp_path):
     ledger.close()
 
 
+def test_orders_and_their_guests_are_kept(tmp_path):
+    ledger = Ledger(rebuilt("ledger_v6", tmp_path))
+    failed, placed = ledger.orders.known()
+    assert (failed.state, failed.operation, failed.reason) == ("failed", "a1b2c3000006", "stopped by a person")
+    assert (failed.guest.name, placed.guest.owner, placed.state) == ("Robin", "", "placed")
+    ledger.close()
+
+
 @ledgers
 def test_the_throughput_of_its_lines_is_added_up_from_every_version(tmp_path, version):
     ledger = Ledger(rebuilt(f"ledger_v{version}", tmp_path))

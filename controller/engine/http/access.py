@@ -18,6 +18,7 @@ import structlog
 from starlette.responses import Response
 
 from controller.clock import Clock
+from controller.engine.http.guests import GuestTokens
 from controller.engine.http.page import is_page
 from controller.engine.http.problems import problem
 from controller.engine.http.routes import ADDRESSES
@@ -118,18 +119,20 @@ class Door:
 
     def __init__(self, app: App, known: Place, tokens: dict[Role, bytes], clock: Clock, places: Places) -> None:
         self._app, self._hosts, self._tokens, self._places = app, known.hosts, tokens, places
+        invited = "guest" in tokens
+        self._guests = GuestTokens(tokens["operator"], tokens["guest"], clock) if invited else None
         self._turnstile = Turnstile()
         self._known, self._strangers = Pace(clock, PER_S, AT_ONCE), Pace(clock, STRANGER_PER_S, STRANGER_AT_ONCE)
         self._readers = Pace(clock, READER_PER_S, READER_AT_ONCE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer the request or turn it away."""
-        role = self._role(scope["headers"])
+        role, owner = self._bearer(scope["headers"])
         is_stop = role == "operator" and (scope["method"], scope["path"]) == ("POST", "/v1/stop")
         if not is_stop:  # stopping always works, at once
             await self._turnstile.wait(role)
         no = self._refusal(scope, role, is_stop=is_stop)
-        scope["role"] = role
+        scope["role"], scope["owner"], scope["guests"] = role, owner, self._guests
         await (self._app if no is None else no)(scope, receive, send)
 
     def _refusal(self, scope: Scope, role: Role | None, *, is_stop: bool) -> Response | None:
@@ -154,16 +157,21 @@ class Door:
         if not self._known.allows(f"{client} {port}"):
             return self._turn_away("too-often", client, f"at most {PER_S:g} requests a second")
         if role == "guest" and not _is_open_to_guests(scope):
-            return self._turn_away("not-for-guests", client, "a guest may see status and menu, and ask for a drink")
+            return self._turn_away(
+                "not-for-guests", client, "a guest may see the menu, and place, watch and withdraw own orders"
+            )
         return None
 
-    def _role(self, headers: list[tuple[bytes, bytes]]) -> Role | None:
-        """Whose token it is. Every known one is compared, in constant time."""
+    def _bearer(self, headers: list[tuple[bytes, bytes]]) -> tuple[Role | None, str]:
+        """Whose token it is, and of a guest's own one whose. Every known one is compared, in constant time."""
         sent = [value for name, value in headers if name == b"authorization"]
         kind, _, token = sent[0].partition(b" ") if len(sent) == 1 else (b"", b"", b"")
         digest = sha256(token.strip()).digest()
         matching = [role for role, known in self._tokens.items() if hmac.compare_digest(known, digest)]
-        return matching[0] if matching and kind.lower() == b"bearer" else None
+        if kind.lower() != b"bearer":
+            return None, ""
+        owner = None if self._guests is None else self._guests.owner(token.strip())
+        return ("guest", owner) if owner else (matching[0] if matching else None, "")
 
     def _turn_away(self, name: str, client: str, detail: str) -> Response:
         structlog.get_logger().warning("lan_turned_away", reason=name, client=client)

@@ -4,6 +4,7 @@ Everything stands under /v1 save /healthz. Requests that begin an operation are 
 or refused it (202 with the operation, or a problem), at the latest after two seconds.
 """
 
+import re
 from collections.abc import Awaitable, Callable, Generator
 from functools import partial
 from typing import Any
@@ -23,16 +24,17 @@ from controller.engine.http.addresses import Address, Ask
 from controller.engine.http.asking import Asking, body_of, done, json_answer, query_of
 from controller.engine.http.events import EventRing
 from controller.engine.http.openapi import openapi_text
+from controller.engine.http.orders import OrdersApi, owner_of
 from controller.engine.http.page import page_routes
 from controller.engine.http.problems import PROBLEMS, Problem, from_error, plain_problem, problem
 from controller.engine.http.routes import ADDRESSES, METRICS_TYPE, Access, Health, ProblemType
 from controller.engine.metrics import Metrics
 from controller.engine.reloading import Reloading
 from controller.errors import Refused, TundishError
-from controller.model.messages import CONTAINER
 from controller.model.requests import GlassesRequest, PourRequest
 
 Handler = Callable[[Request], Awaitable[Response]]
+NUMBERED = re.compile(r"{(line|order)}")  # parameters of paths that are numbers
 
 
 class NumberInPath(Convertor[int]):
@@ -52,7 +54,7 @@ class NumberInPath(Convertor[int]):
 register_url_convertor("number", NumberInPath())
 
 
-class Api:
+class Api(OrdersApi):
     """Answers requests: a row of the table says what the engine is asked, else the method that has the row's name.
 
     `nudge` lets the engine do what is due after each request that may change something.
@@ -100,35 +102,13 @@ class Api:
         return json_answer(Access(role=request.scope.get("role") or "operator"))
 
     async def pour(self, request: Request) -> Response:
-        """The header Idempotency-Key stands for `key`; a guest may ask for less than the operator."""
+        """The header Idempotency-Key stands for `key`."""
         asked = await body_of(request, PourRequest)
         key = request.headers.get("idempotency-key", "").strip('"') or None
         if key is not None and asked.key not in (None, key):
             raise Problem("invalid", "the header Idempotency-Key and the member key differ: send one of them")
         asked = msgspec.convert(msgspec.structs.asdict(asked) | {"key": key or asked.key}, PourRequest)
-        if request.scope.get("role") == "guest":
-            await self._require_on_offer(asked)
         return await self._asking.begin(lambda: self._engine.pour(asked))
-
-    async def _require_on_offer(self, asked: PourRequest) -> None:
-        """A guest may ask for what the menu offers at this moment, as it is."""
-        offered = {one.recipe for one in await self._asking.judged(self._engine.menu) if not one.missing}
-        as_it_is = PourRequest(recipe=asked.recipe, key=asked.key, times=asked.times, empty_glass=asked.empty_glass)
-        if asked.empty_glass and not self._engine.may_guests_vouch:
-            raise Problem("not-for-guests", "whether an empty glass stands under the outlet is for the operator to say")
-        if asked.recipe not in offered or asked.times not in (None, 1.0) or asked != as_it_is:
-            raise Problem("not-for-guests", "a guest may ask for what the menu offers now, in its own size")
-
-    async def confirm(self, request: Request) -> Response:
-        """Whoever may pour may say that a hand step is done; containers are the operator's."""
-        operation = request.path_params["operation"]
-        current = self._engine.status().operation
-        waits = (current.waiting_for if current is not None else None) or ""
-        if request.scope.get("role") == "guest" and waits.startswith(CONTAINER):
-            raise Problem("not-for-guests", "a guest may confirm a hand step, not a change of container")
-        await self._asking.beside(lambda: self._engine.confirm(operation))
-        self._nudge()
-        return done()
 
     async def reload(self, _request: Request) -> Response:
         """Both processes read the book's file."""
@@ -146,9 +126,10 @@ class Api:
 
     async def events(self, request: Request) -> Response:
         """Server-sent events, resumed after the header Last-Event-ID."""
-        if self._ring.is_full:
+        owner = owner_of(request)
+        if self._ring.is_full(owner):
             raise Problem("busy", "too many event streams are open: close one")
-        frames = self._ring.stream(request.headers.get("last-event-id"))
+        frames = self._ring.stream(request.headers.get("last-event-id"), owner)
         return StreamingResponse(frames, media_type="text/event-stream", headers={"cache-control": "no-store"})
 
     async def openapi(self, _request: Request) -> Response:
@@ -187,7 +168,7 @@ def application(
         return _guarded(by_row or getattr(api, address.name), metrics)
 
     routes = [
-        Route(address.path.replace("{line}", "{line:number}"), handler(address), methods=[address.method])
+        Route(NUMBERED.sub(r"{\1:number}", address.path), handler(address), methods=[address.method])
         for address in ADDRESSES
     ]
     return Starlette(routes=[*routes, *page_routes()], exception_handlers={HTTPException: _http_error})

@@ -33,6 +33,10 @@ class Asking:
     def __init__(self, engine: Engine, nudge: Callable[[], None]) -> None:
         self._engine, self._nudge, self._turns = engine, nudge, Turns()
 
+    def nudge(self) -> None:
+        """Let the engine do what is due after something that may have changed it."""
+        self._nudge()
+
     async def beside(self, ask: Callable[[], Result]) -> Result:
         """Ask for something that may take its time: what takes long of it is worked out beside the loop."""
         return await self._engine.work.ask(ask)

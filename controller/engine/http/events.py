@@ -4,24 +4,41 @@ import asyncio
 import re
 import secrets
 from collections import deque
-from collections.abc import AsyncIterator
-from typing import Protocol
+from collections.abc import AsyncIterator, Iterator
+from typing import Any, Protocol
 
 import msgspec
 
+from controller.engine.ordering.register import OPERATOR
+from controller.engine.ordering.views import News
+from controller.model.orders import Orders, OrderView, QueueView
 from controller.model.views import OperationView, Status
 
 RING = 256  # changes kept for clients that come back
-STREAMS = 32  # open at once
+STREAMS = 48  # of operators, open at once
+GUEST_STREAMS = 256  # and of guests
 PROGRESS_S = 0.2  # between two progress events while an operation is under way
 KEEP_ALIVE_S = 15.0
 NUMBER = re.compile("[0-9]{1,18}")
 
 _encoder = msgspec.json.Encoder()
+View = OperationView | Status | OrderView | QueueView
+NAMES: dict[type[Any], str] = {Status: "status", OperationView: "operation", OrderView: "order", QueueView: "queue"}
+
+
+class QueueSource(Protocol):
+    """The part of the queue that is watched."""
+
+    def orders(self, owner: str) -> Orders:
+        """All orders for the operator (""), a guest's own ones."""
 
 
 class Source(Protocol):
     """The part of the engine that is watched."""
+
+    @property
+    def orders(self) -> QueueSource:
+        """The queue."""
 
     def status(self) -> Status:
         """The machine at a glance."""
@@ -30,76 +47,100 @@ class Source(Protocol):
         """One operation; KeyError when it is not known."""
 
 
+class _Feed:
+    """Changes in order, as text that is written once; an owner's are for that owner only."""
+
+    def __init__(self) -> None:
+        self.ring: deque[tuple[str | None, str, bytes]] = deque(maxlen=RING)
+        self.next = 0  # number of the next change
+        self.open = 0  # streams
+        self.changed = asyncio.Event()
+
+    def add(self, owner: str | None, view: View) -> None:
+        self.ring.append((owner, NAMES[type(view)], _encoder.encode(view)))
+        self.next += 1
+        self.wake()
+
+    def wake(self) -> None:
+        self.changed.set()
+        self.changed = asyncio.Event()
+
+
 class EventRing:
     """Changes in order, and the streams that follow them.
 
     A stream is only a position in the ring: a slow reader costs no memory, and one that falls out of the ring gets
-    the present status instead of what it missed. Event names: `status` (Status), `operation` (OperationView), and
-    `progress` (OperationView), which is repeated while pumps run and carries no id since nothing is lost with it.
+    the present state instead of what it missed. Event names: `status` (Status), `operation` (OperationView), `order`
+    (OrderView), `queue` (QueueView), `orders` (Orders, at the begin of a stream), and `progress` (OperationView), which
+    is repeated while pumps run and carries no id since nothing is lost with it. Guests have a ring of their own, with
+    the queue and their own orders: what pumps do wakes none of them.
     """
 
     def __init__(self, source: Source) -> None:
         self._source = source
-        self._ring: deque[tuple[str, OperationView | Status]] = deque(maxlen=RING)
-        self._next = 0  # number of the next change
+        self._operators, self._guests = _Feed(), _Feed()
         self._life = secrets.token_hex(4)  # ids of an earlier engine process mean nothing to this one
-        self._changed = asyncio.Event()
-        self._open = 0
         self._closed = False
 
     def publish(self, view: OperationView | Status) -> None:
         """Take one change; the engine's subscription calls this."""
-        name = "status" if isinstance(view, Status) else "operation"
-        self._ring.append((name, view))
-        self._next += 1
-        self._wake()
+        self._operators.add(None, view)
+
+    def publish_order(self, news: News) -> None:
+        """Take one change of an order or of the queue; the queue's subscription calls this."""
+        self._operators.add(None, news.view)
+        if news.owner != OPERATOR:
+            self._guests.add(news.owner, news.view)
 
     def close(self) -> None:
         """End every stream."""
         self._closed = True
-        self._wake()
+        self._operators.wake()
+        self._guests.wake()
 
-    @property
-    def is_full(self) -> bool:
+    def is_full(self, owner: str = OPERATOR) -> bool:
         """Whether as many streams are open as may be."""
-        return self._open >= STREAMS
+        return self._operators.open >= STREAMS if owner == OPERATOR else self._guests.open >= GUEST_STREAMS
 
-    async def stream(self, last_id: str | None) -> AsyncIterator[bytes]:
-        """Frames from after last_id on; without one, or when it is too old, beginning with the present status."""
-        self._open += 1
+    async def stream(self, last_id: str | None, owner: str = OPERATOR) -> AsyncIterator[bytes]:
+        """Frames from after last_id on; without one, or when it is too old, beginning with the present state."""
+        feed = self._operators if owner == OPERATOR else self._guests
+        feed.open += 1
         try:
-            at = self._position(last_id)
+            at = self._position(last_id, feed)
             while not self._closed:
-                if at is None or at < self._next - len(self._ring):
-                    at = self._next
-                    yield self._frame("status", self._source.status(), at)
-                elif at < self._next:
-                    name, view = self._ring[at - self._next]
+                if at is None or at < feed.next - len(feed.ring):
+                    at = feed.next
+                    for frame in self._present(owner, at):
+                        yield frame
+                elif at < feed.next:
+                    whose, name, text = feed.ring[at - feed.next]
                     at += 1
-                    yield self._frame(name, view, at)
-                elif not await self._change():
-                    yield self._filler()
+                    if whose in (None, owner):
+                        yield self._frame(name, text, at)
+                elif not await self._change(feed, owner):
+                    yield self._filler(owner)
         finally:
-            self._open -= 1
+            feed.open -= 1
 
-    def _position(self, last_id: str | None) -> int | None:
+    def _position(self, last_id: str | None, feed: _Feed) -> int | None:
         life, _, number = (last_id or "").rpartition("-")
-        if life != self._life or not NUMBER.fullmatch(number) or int(number) > self._next:
+        if life != self._life or not NUMBER.fullmatch(number) or int(number) > feed.next:
             return None
         return int(number)
 
-    def _frame(self, name: str, view: OperationView | Status, number: int) -> bytes:
-        return b"id: %s-%d\nevent: %s\ndata: %s\n\n" % (
-            self._life.encode(),
-            number,
-            name.encode(),
-            _encoder.encode(view),
-        )
+    def _present(self, owner: str, number: int) -> Iterator[bytes]:
+        if owner == OPERATOR:
+            yield self._frame("status", _encoder.encode(self._source.status()), number)
+        yield self._frame("orders", _encoder.encode(self._source.orders.orders(owner)), number)
 
-    async def _change(self) -> bool:
+    def _frame(self, name: str, text: bytes, number: int) -> bytes:
+        return b"id: %s-%d\nevent: %s\ndata: %s\n\n" % (self._life.encode(), number, name.encode(), text)
+
+    async def _change(self, feed: _Feed, owner: str) -> bool:
         """Wait for a change; False when it is time for a sign of life instead."""
-        changed = self._changed
-        wait_s = KEEP_ALIVE_S if self._under_way() is None else PROGRESS_S
+        changed = feed.changed
+        wait_s = PROGRESS_S if owner == OPERATOR and self._under_way() is not None else KEEP_ALIVE_S
         try:
             async with asyncio.timeout(wait_s):
                 await changed.wait()
@@ -107,8 +148,8 @@ class EventRing:
             return False
         return True
 
-    def _filler(self) -> bytes:
-        operation = self._under_way()
+    def _filler(self, owner: str) -> bytes:
+        operation = self._under_way() if owner == OPERATOR else None
         if operation is None:
             return b": still here\n\n"
         return b"event: progress\ndata: %s\n\n" % _encoder.encode(self._source.operation(operation))
@@ -118,7 +159,3 @@ class EventRing:
         if operation is None or not operation.admitted or operation.outcome is not None:
             return None
         return operation.operation
-
-    def _wake(self) -> None:
-        self._changed.set()
-        self._changed = asyncio.Event()

@@ -24,6 +24,7 @@ ABOUT = (
 # Parameters of paths, by name.
 IN_PATH: dict[str, dict[str, Any]] = {
     "line": {"type": "integer", "minimum": 0, "maximum": 10**9},
+    "order": {"type": "integer", "minimum": 0, "maximum": 10**9},
     "operation": {"type": "string", "minLength": 1, "pattern": "^[^/]+$"},
     "name": {"enum": list(PROBLEMS)},
 }

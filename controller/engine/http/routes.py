@@ -5,6 +5,7 @@ from typing import Any, Literal
 from controller.engine.engine import Engine
 from controller.engine.http.addresses import Address, GuardCommand, begin, get, post
 from controller.engine.http.evening import EVENING
+from controller.engine.http.ordering import ORDERS
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.plan import Segment
@@ -131,7 +132,7 @@ ADDRESSES: tuple[Address, ...] = (
         ask=lambda engine, asked: engine.plan(asked),
         is_judged=True,
     ),
-    begin("/v1/pours", "pour", "Pour a drink.", PourRequest, header=KEY, for_guests=True),
+    begin("/v1/pours", "pour", "Pour a drink.", PourRequest, header=KEY),
     begin(
         "/v1/line-operations",
         "run_lines",
@@ -274,10 +275,10 @@ ADDRESSES: tuple[Address, ...] = (
     post(
         "/v1/operations/{operation}/confirm",
         "confirm",
-        "The hand step that an operation waits for is done; open to whoever may pour.",
+        "The hand step that an operation waits for is done.",
         None,
         None,
-        for_guests=True,
+        ask=lambda engine, operation: engine.confirm(operation),
     ),
     post("/v1/book/reload", "reload", "Read the book's file again.", None, BookView),
     post(
@@ -300,11 +301,14 @@ ADDRESSES: tuple[Address, ...] = (
     get(
         "/v1/events",
         "events",
-        "Server-sent events: status, operation, and progress (which carries no id) while pumps run.",
+        "Server-sent events. A guest hears of own orders and the queue: orders (once, at first), order, queue. The"
+        " operator hears of all orders, of status, operation, and of progress (which carries no id) while pumps run.",
         str,
         media_type="text/event-stream",
         header=LAST_EVENT,
+        for_guests=True,
     ),
     get("/v1/problems/{name}", "problem_type", "What a type of problem means.", ProblemType),
+    *ORDERS,
     *EVENING,
 )

@@ -1,0 +1,64 @@
+"""Handlers for orders and guests."""
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from controller.engine.engine import Engine
+from controller.engine.http.asking import Asking, body_of, json_answer
+from controller.engine.http.guests import GuestTokens
+from controller.engine.http.problems import Problem
+from controller.engine.ordering.queue import Who
+from controller.engine.ordering.register import OPERATOR
+from controller.model.orders import ConsentRequest, OrderRequest
+
+
+def owner_of(request: Request) -> str:
+    """Who asks: the operator, or one guest by an own token."""
+    if request.scope.get("role") != "guest":
+        return OPERATOR
+    owner: str = request.scope.get("owner", "")
+    if not owner:
+        raise Problem("not-for-guests", "the invitation's token orders nothing: get one of your own, POST /v1/guests")
+    return owner
+
+
+class OrdersApi:
+    """What guests and the operator ask about orders."""
+
+    _engine: Engine
+    _asking: Asking
+
+    async def welcome(self, request: Request) -> Response:
+        """POST guests: a guest's own token for the invitation's."""
+        tokens: GuestTokens | None = request.scope.get("guests")
+        if tokens is None or request.scope.get("owner"):
+            raise Problem("not-for-guests", "a token of one's own is given for the invitation's, on the local network")
+        return json_answer(tokens.give(), 201, {"cache-control": "no-store"})
+
+    async def orders(self, request: Request) -> Response:
+        """GET orders."""
+        owner = owner_of(request)
+        return json_answer(self._engine.orders.orders(owner))
+
+    async def order(self, request: Request) -> Response:
+        """GET orders/ORDER."""
+        return json_answer(self._engine.orders.view(request.path_params["order"], owner_of(request)))
+
+    async def place_order(self, request: Request) -> Response:
+        """POST orders."""
+        owner, asked = owner_of(request), await body_of(request, OrderRequest)
+        await self._asking.judged(lambda: self._engine.orders.check(asked, owner))
+        placed = await self._asking.beside(lambda: self._engine.orders.place(asked, owner))
+        self._asking.nudge()
+        headers = {"location": f"/v1/orders/{placed.order.order}", "cache-control": "no-store"}
+        return json_answer(placed, 201, headers)
+
+    async def withdraw_order(self, request: Request) -> Response:
+        """POST orders/ORDER/withdraw."""
+        return json_answer(self._engine.orders.withdraw(request.path_params["order"], owner_of(request)))
+
+    async def consent(self, request: Request) -> Response:
+        """POST orders/ORDER/consent."""
+        owner, asked = owner_of(request), await body_of(request, ConsentRequest, **request.path_params)
+        who: Who = "guest" if owner else "operator"
+        return await self._asking.begin(lambda: self._engine.orders.consent(asked, who=who, owner=owner))

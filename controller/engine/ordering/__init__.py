@@ -1,0 +1,1 @@
+"""The queue of orders, from placing to taking."""

@@ -1,0 +1,307 @@
+"""The queue of orders: what guests and the operator ask of it.
+
+No order moves a pump by itself. After the call a glass is set down and somebody at the machine consents; then the order
+is poured as any drink is, and the guard has the last word.
+"""
+
+import secrets
+from collections.abc import Callable
+from typing import Literal
+
+from msgspec.structs import replace
+
+from controller.clock import Clock
+from controller.engine.background import Work
+from controller.engine.guard_mirror import GuardMirror
+from controller.engine.ordering import rules, views
+from controller.engine.ordering.flow import Flow
+from controller.engine.ordering.register import OPERATOR, Register, not_now, owner_of
+from controller.engine.ordering.views import Glance, News
+from controller.engine.pouring import Pouring
+from controller.errors import Refused
+from controller.ledger.orders import Guest, Order
+from controller.ledger.store import Ledger
+from controller.model.book import House
+from controller.model.order_states import OPEN, WAITING
+from controller.model.orders import (
+    ConsentRequest,
+    OrderEvent,
+    OrderRequest,
+    Orders,
+    OrderState,
+    OrderView,
+    PlacedOrder,
+    QueueView,
+)
+from controller.model.profile import Profile
+from controller.model.requests import PourRequest
+from controller.model.views import Asked
+
+LOOK_S = 5.0  # between two looks at what is due while orders wait
+OVER_SHOWN = 100  # orders that are over, in one view
+
+Who = Literal["operator", "guest", "button"]
+
+
+class OrderQueue:
+    """Takes orders, calls them in turn and pours those that somebody consents to."""
+
+    def __init__(self, *, profile: Profile, ledger: Ledger, clock: Clock, mirror: GuardMirror, work: Work) -> None:
+        self._profile, self._clock, self._mirror, self._work = profile, clock, mirror, work
+        self._register = Register(ledger, clock)
+        self._flow = Flow(register=self._register, ledger=ledger, clock=clock, mirror=mirror)
+        self._pouring: Pouring
+        self._house = House()
+        self._last_orders = False
+        self._look_s = 0.0
+        self._listeners: list[Callable[[News], None]] = []
+        self._told: dict[int, OrderView] = {}
+        self._told_queue: QueueView | None = None
+
+    def work_with(self, house: House, pouring: Pouring) -> None:
+        """The book was read, at the start or again."""
+        self._house, self._pouring = house, pouring
+        self._flow.work_with(house, pouring)
+
+    def subscribe(self, listener: Callable[[News], None]) -> None:
+        """Call listener with every change from now on."""
+        self._listeners.append(listener)
+
+    # --- what people see
+
+    def view(self, seq: int, owner: str) -> OrderView:
+        """One order; KeyError when there is none of this number, or it is somebody else's."""
+        return views.view(self._register.of(seq, owner), self._glance())
+
+    def queue(self) -> QueueView:
+        """The queue in short."""
+        return self._queue(self._glance())
+
+    def orders(self, owner: str) -> Orders:
+        """All orders for the operator, a guest's own ones."""
+        seen = [one for one in self._register.all() if owner in (OPERATOR, owner_of(one))]
+        is_open = sorted((one for one in seen if one.state in OPEN), key=_in_line)
+        is_over = sorted((one for one in seen if one.state not in OPEN), key=lambda one: -one.seq)
+        glance = self._glance()
+        return Orders(
+            queue=self._queue(glance),
+            orders=tuple(views.view(one, glance) for one in (*is_open, *is_over[:OVER_SHOWN])),
+            short=self._short() if owner == OPERATOR else (),
+        )
+
+    # --- what guests ask
+
+    def check(self, request: OrderRequest, owner: str) -> None:
+        """Refused when this order would be; nothing is placed."""
+        if self._register.placed_with(request.key, owner) is None:
+            rules.require_place(self._register, self._house, owner, last_orders=self._last_orders)
+            self._pouring.drink(_pour(request))
+
+    def place(self, request: OrderRequest, owner: str) -> PlacedOrder:
+        """Place an order. Repeated with the same key by the same owner it answers with the one placed before."""
+        order = self._register.placed_with(request.key, owner)
+        if order is None:
+            rules.require_place(self._register, self._house, owner, last_orders=self._last_orders)
+            drink = self._pouring.drink(_pour(request))
+            if lacks := self._pouring.lacks((drink.doses_ml,))[0]:
+                raise Refused(rule="readiness", reason="; ".join(lacks) + ".", remedy="Choose another drink.")
+            order = self._register.place(
+                Guest(owner=owner, key=request.key, name=request.name, secret=secrets.token_urlsafe(18)),
+                request=_pour(request),
+                drink=drink,
+                needs_nod=owner != OPERATOR and drink.ethanol_g > 0 and self._house.alcohol == "nod",
+            )
+            self._go_on()
+        secret = "" if order.guest is None else order.guest.secret
+        return PlacedOrder(order=self.view(order.seq, owner), secret=secret)
+
+    def withdraw(self, seq: int, owner: str) -> OrderView:
+        """Withdraw an order that waits."""
+        order = self._register.of(seq, owner)
+        reason = "" if owner == owner_of(order) else "withdrawn by the operator"
+        return self._changed(seq, OrderEvent.WITHDRAW, OrderState.WITHDRAWN, owner, reason=reason)
+
+    # --- what people at the machine say
+
+    def call(self, seq: int) -> OrderView:
+        """Ask for this order's glass now; one that was called before it waits again."""
+        order, other = self._register.of(seq, OPERATOR), self._register.called()
+        if other is None or other.seq != seq:
+            if order.state is not OrderState.PLACED:
+                raise not_now(order, str(OrderEvent.CALL))
+            if order.needs_nod:
+                raise Refused(rule="nod", reason="nobody has agreed to its alcohol.", remedy="Agree to it first.")
+            if other is not None:
+                self._register.change(other, OrderEvent.PUT_BACK)
+            self._flow.call(order)
+            self._tell()
+        return self.view(seq, OPERATOR)
+
+    def nod(self, seq: int) -> OrderView:
+        """The operator agrees to an order with alcohol."""
+        order = self._register.of(seq, OPERATOR)
+        if order.needs_nod:
+            self._register.save(replace(order, needs_nod=False))
+            self._go_on()
+        return self.view(seq, OPERATOR)
+
+    def move(self, seq: int, place: int) -> OrderView:
+        """Put a waiting order on this place among those that wait."""
+        order = self._register.of(seq, OPERATOR)
+        if order.state not in WAITING:
+            raise not_now(order, "move")
+        self._register.move(order, place)
+        self._go_on()
+        return self.view(seq, OPERATOR)
+
+    def refuse(self, seq: int, reason: str) -> OrderView:
+        """The operator says no."""
+        reason = reason or "the operator said no"
+        return self._changed(seq, OrderEvent.REFUSE, OrderState.REFUSED, OPERATOR, rule="operator", reason=reason)
+
+    def taken(self, seq: int) -> OrderView:
+        """The glass was taken."""
+        return self._changed(seq, OrderEvent.TAKE, OrderState.TAKEN, OPERATOR)
+
+    def again(self, seq: int) -> OrderView:
+        """A failed order is to be poured anew; it has its place back."""
+        attempt = self._register.of(seq, OPERATOR).attempt + 1
+        more = {"attempt": attempt, "operation": None, "began_wall_s": None, "ended_wall_s": None, "reason": ""}
+        return self._changed(seq, OrderEvent.AGAIN, OrderState.PLACED, OPERATOR, **more)
+
+    def set_last_orders(self, is_last: bool) -> QueueView:
+        """Whether new orders are refused from now on."""
+        self._last_orders = is_last
+        self._tell()
+        return self.queue()
+
+    def forget_guests(self) -> QueueView:
+        """The event is over: what waits is refused, and who placed which order is forgotten."""
+        if self._register.in_state(OrderState.POURING):
+            raise Refused(rule="one_at_a_time", reason="an order is being poured.", remedy="Wait for its end.")
+        for order in self._register.in_state(*WAITING):
+            self._register.change(order, OrderEvent.REFUSE, rule="last_orders", reason="the event is over")
+        for order in self._register.in_state(OrderState.READY):
+            self._register.change(order, OrderEvent.TAKE)
+        self._tell()
+        self._register.forget_guests()
+        self._told.clear()
+        self._tell()
+        return self.queue()
+
+    def consent(self, request: ConsentRequest, *, who: Who, owner: str = OPERATOR) -> Asked:
+        """Somebody at the machine says that the called glass stands there: pour it. Repeated, it is poured once."""
+        order = self._register.of(request.order, owner)
+        if order.operation is not None and order.state in (OrderState.POURING, OrderState.READY):
+            return Asked(operation=order.operation)
+        if order.state is not OrderState.CALLED:
+            raise not_now(order, "pour")
+        if who == "guest":
+            set_down_s = self._flow.set_down_s
+            since_s = None if set_down_s is None else self._clock.now_s() - set_down_s
+            rules.require_own_phone(order, request, self._profile, since_s)
+        is_seen = request.empty_glass and who == "operator"
+        asked = self._pouring.pour(replace(order.request, key=order.key, empty_glass=is_seen))
+        for other in self._register.in_state(OrderState.READY):
+            self._register.change(other, OrderEvent.TAKE)  # another glass stands there
+        self._register.change(order, OrderEvent.BEGIN, operation=asked.operation)
+        self._flow.note()  # a pour that was asked for before may be over
+        self._go_on()
+        return asked
+
+    # --- driven by the engine
+
+    def on_change(self) -> None:
+        """The guard has said something, or is gone: see what it means for orders."""
+        self._flow.note()
+        self._go_on()
+
+    def tick(self) -> float | None:
+        """See what is due; when to call again (monotonic s), None when nothing is."""
+        if not self._register.in_state(*WAITING):
+            return None
+        if self._clock.now_s() >= self._look_s:
+            self._look_s = self._clock.now_s() + LOOK_S
+            self._go_on()
+        return self._look_s
+
+    # --- inside
+
+    def _go_on(self) -> None:
+        self._flow.go_on()
+        self._tell()
+
+    def _changed(self, seq: int, event: OrderEvent, to: OrderState, owner: str, **more: object) -> OrderView:
+        """An order after an event that leads to this state; nothing happens when it is there already."""
+        order = self._register.of(seq, owner)
+        if order.state is not to:
+            self._register.change(order, event, **more)
+            self._go_on()
+        return self.view(seq, owner)
+
+    def _short(self) -> tuple[str, ...]:
+        """Containers that will not last for the orders that wait, a sentence each."""
+        needed: dict[str, float] = {}
+        for one in self._register.waiting():
+            for liquid, volume_ml in one.drink.doses_ml.items():
+                needed[liquid] = needed.get(liquid, 0.0) + volume_ml
+        return self._pouring.lacks((needed,))[0]
+
+    def _queue(self, glance: Glance) -> QueueView:
+        return QueueView(
+            at_wall_s=glance.at_wall_s,
+            closed=rules.closed(self._register, self._house, last_orders=self._last_orders),
+            waiting=len(glance.places),
+            wait_s=None if glance.needs else glance.next_s,
+            needs=glance.needs,
+            last_orders=self._last_orders,
+            house=self._house,
+        )
+
+    def _glance(self) -> Glance:
+        now_s, waiting, current = self._clock.now_s(), self._register.waiting(), self._mirror.current
+        left_s = 0.0
+        if current is not None and self._mirror.is_under_way():
+            under_way = current.view(now_s)
+            left_s = max(0.0, under_way.planned_s - under_way.elapsed_s)
+        before_s, next_s = views.waits(waiting, left_s=left_s, handling_s=self._house.handling_s)
+        lacks = self._pouring.lacks([one.drink.doses_ml for one in waiting])
+        set_down_s = self._flow.set_down_s
+        return Glance(
+            at_wall_s=self._clock.wall_s(),
+            places={one.seq: number for number, one in enumerate(waiting, 1)},
+            before_s=before_s,
+            next_s=next_s,
+            lacks={one.seq: "; ".join(lacking) for one, lacking in zip(waiting, lacks, strict=True)},
+            needs=self._flow.needs(),
+            call_ends_s=self._flow.call_ends_s(),
+            consent_ends_s=None if set_down_s is None else set_down_s + rules.CONSENT_S - now_s,
+            may_guests_consent=self._profile.inputs.guests_may_consent,
+        )
+
+    def _tell(self) -> None:
+        """Tell of every order that has changed, and of the queue."""
+        if not self._listeners:
+            return
+        glance = self._glance()
+        for order in self._register.all():
+            view, told = views.view(order, glance), self._told.get(order.seq)
+            if views.is_news(view, told):
+                self._told[order.seq] = view
+                self._say(News(owner=owner_of(order), view=view))
+        queue = self._queue(glance)
+        if views.is_news(queue, self._told_queue):
+            self._told_queue = queue
+            self._say(News(owner=None, view=queue))
+
+    def _say(self, news: News) -> None:
+        for listener in self._listeners:
+            listener(news)
+
+
+def _pour(request: OrderRequest) -> PourRequest:
+    return PourRequest(recipe=request.recipe, times=request.times, without=request.without, instead=request.instead)
+
+
+def _in_line(order: Order) -> tuple[bool, float, int]:
+    return (order.state in WAITING, order.rank, order.seq)

@@ -1,0 +1,103 @@
+"""Orders as people see them, and how long they wait."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from msgspec.structs import replace
+
+from controller.engine.ordering.register import OPERATOR, owner_of
+from controller.ledger.orders import Order
+from controller.model.orders import OrderState, OrderView, QueueView
+
+WAIT_STEP_S = 5.0  # waits are said in steps: nobody knows them better
+SAME_S = 15.0  # an estimate that has moved by less is not told anew
+
+
+@dataclass(frozen=True, kw_only=True)
+class News:
+    """What has changed: an order for its owner and the operator, or the queue for everybody (owner None)."""
+
+    owner: str | None
+    view: OrderView | QueueView
+
+
+@dataclass(frozen=True, kw_only=True)
+class Glance:
+    """What holds for all orders at this moment."""
+
+    at_wall_s: float
+    places: Mapping[int, int]  # order -> place among those that wait
+    before_s: Mapping[int, float]  # order -> until its pour begins
+    next_s: float  # the same for one placed now
+    lacks: Mapping[int, str]  # order -> what the machine lacks for it
+    needs: str  # why a person is needed before anything can be poured
+    call_ends_s: float | None  # until the call expires; None while the machine keeps the guest waiting
+    consent_ends_s: float | None  # until when a phone may consent
+    may_guests_consent: bool
+
+
+def waits(waiting: Sequence[Order], *, left_s: float, handling_s: float) -> tuple[dict[int, float], float]:
+    """Until the pour of each waiting order and of the next one placed begins: from plans and handling time.
+
+    left_s: of the pour under way. waiting: in their order.
+    """
+    at_s, before = left_s, dict[int, float]()
+    for one in waiting:
+        at_s += handling_s
+        before[one.seq] = WAIT_STEP_S * round(at_s / WAIT_STEP_S)
+        at_s += one.drink.seconds
+    return before, WAIT_STEP_S * round((at_s + handling_s) / WAIT_STEP_S)
+
+
+def view(order: Order, glance: Glance) -> OrderView:
+    """One order at this moment."""
+    drink, at_wall_s, is_called = order.drink, glance.at_wall_s, order.state is OrderState.CALLED
+    needs = ""
+    if order.seq in glance.places:
+        needs = "the operator agrees to alcohol" if order.needs_nod else glance.lacks.get(order.seq, "") or glance.needs
+    return OrderView(
+        order=order.seq,
+        number=order.number,
+        recipe=order.request.recipe,
+        state=order.state,
+        at_wall_s=at_wall_s,
+        name="" if order.guest is None else order.guest.name,
+        times=order.request.times or 1.0,
+        glass=drink.glass,
+        volume_ml=drink.volume_ml,
+        ethanol_g=drink.ethanol_g,
+        changes=drink.changes,
+        ahead=drink.ahead,
+        place=glance.places.get(order.seq),
+        wait_s=None if needs else glance.before_s.get(order.seq),
+        needs=needs,
+        needs_nod=order.needs_nod,
+        seconds=drink.seconds,
+        placed_wall_s=order.placed_wall_s,
+        called_wall_s=order.called_wall_s,
+        call_ends_wall_s=_moment(at_wall_s, glance.call_ends_s) if is_called else None,
+        began_wall_s=order.began_wall_s,
+        ended_wall_s=order.ended_wall_s,
+        operation=order.operation,
+        may_consent=glance.may_guests_consent and drink.ethanol_g == 0 and owner_of(order) != OPERATOR,
+        consent_ends_wall_s=_moment(at_wall_s, glance.consent_ends_s) if is_called else None,
+        rule=order.rule,
+        reason=order.reason,
+    )
+
+
+def is_news(now: OrderView | QueueView, told: OrderView | QueueView | None) -> bool:
+    """Whether this differs from what was told before by more than that time has passed."""
+    if told is None:
+        return True
+    if (now.wait_s is None) != (told.wait_s is None):
+        return True
+    if now.wait_s is not None and told.wait_s is not None:
+        moved_s = (now.at_wall_s + now.wait_s) - (told.at_wall_s + told.wait_s)
+        if abs(moved_s) >= SAME_S:
+            return True
+    return replace(now, at_wall_s=0.0, wait_s=None) != replace(told, at_wall_s=0.0, wait_s=None)
+
+
+def _moment(at_wall_s: float, in_s: float | None) -> float | None:
+    return None if in_s is None else float(round(at_wall_s + in_s))
