@@ -8,6 +8,7 @@ import msgspec
 
 from controller.bench.asks import Answer
 from controller.bench.faults import Fault
+from controller.bench.load_cell import Conversion
 from controller.bench.report import BenchReport, LineTruthReport
 from controller.bench.trace import Entry
 from controller.errors import BoardError, Refused, Unreachable
@@ -98,9 +99,11 @@ class BenchClient:
 
     # --- what an operator does
 
-    def place_glass(self, name: str | None = None, *, brim_ml: float | None = None) -> None:
+    def place_glass(
+        self, name: str | None = None, *, brim_ml: float | None = None, empty_g: float | None = None
+    ) -> None:
         """Put a glass under the funnel: a fresh one of the book or of this brim volume (mL), else the lifted one."""
-        self.ask("place_glass", name=name, brim_ml=brim_ml)
+        self.ask("place_glass", name=name, brim_ml=brim_ml, empty_g=empty_g)
 
     def lift_glass(self) -> dict[str, float]:
         """Take the glass away; what it holds, in mL by liquid."""
@@ -109,6 +112,22 @@ class BenchClient:
     def empty_glass(self) -> dict[str, float]:
         """Pour the glass away; what it held, in mL by liquid."""
         return self._value(dict[str, float], "empty_glass")
+
+    def add_ice(self, grams: float) -> None:
+        """Put ice or garnish into the glass that stands there."""
+        self.ask("add_ice", grams=grams)
+
+    def place_mass(self, grams: float) -> None:
+        """Have a mass of so many g on the platform, in place of the one before; 0 takes it away."""
+        self.ask("place_mass", grams=grams)
+
+    def knock(self, grams: float) -> None:
+        """Knock against the platform, with a peak of so many g."""
+        self.ask("knock", grams=grams)
+
+    def lean(self, grams: float, for_s: float) -> None:
+        """Rest a hand on the platform for so long (s)."""
+        self.ask("lean", grams=grams, for_s=for_s)
 
     def hang(self, line: int, liquid: str, volume_ml: float) -> None:
         """Hang a container of this liquid on a line."""
@@ -141,8 +160,12 @@ class BenchClient:
     # --- what can be seen
 
     def scale_g(self) -> float:
-        """The scale's display (g)."""
+        """The display of a person's scale (g)."""
         return self._value(float, "scale_g")
+
+    def conversions(self, after: int = -1) -> list[Conversion]:
+        """What the load cell's converter has given since conversion number `after`, of the last second."""
+        return self._value(list[Conversion], "conversions", after=after)
 
     def tare(self) -> None:
         """Set the scale to zero."""

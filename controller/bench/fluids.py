@@ -29,6 +29,9 @@ _CO2_VOLUMES = {"soda": 3.5}
 _ANY_CO2_VOLUMES = 3.5  # of what its book calls carbonated; soft drinks have 1.5 to 4
 _ANY_KG_M3, _ANY_MPA_S = (990.0, 1240.0), (1.0, 10.0)  # of a liquid that neither this table nor its book knows
 
+ROOM_AIR_KG_M3 = 1.2  # at 20 C and sea level; CIPM-2007 gives 1.1993 at 50 % humidity
+WEIGHTS_KG_M3 = 8000.0  # conventional density of weights: OIML D 28:2004
+
 AIR = "air"
 CLEANER = "cleaner"
 RINSE_WATER = "rinse water"
@@ -105,3 +108,8 @@ def at(x: float, table: tuple[tuple[float, ...], ...]) -> float:
         return table[max(after - 1, 0)][1]
     (x0, y0), (x1, y1) = table[after - 1], table[after]
     return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
+
+
+def weight_g_ml(density_kg_m3: float) -> float:
+    """What a scale that was adjusted in air with weights shows of each mL: air bears liquid up."""
+    return (density_kg_m3 - ROOM_AIR_KG_M3) / 1000 / (1 - ROOM_AIR_KG_M3 / WEIGHTS_KG_M3)

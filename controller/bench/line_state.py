@@ -28,11 +28,10 @@ class LineState:
         self.tube = Tube(truth)
         self.container: Container | None = None
         self.left_outlet: Volumes = {}  # liquids, since the bench was switched on
-        self.displacement_ml_rev = truth.pump.volume_ml_rev  # in the present run
+        self._new_ml_rev = truth.pump.volume_ml_rev  # in the present run, but for the fault of a worn tube
         self.fill = 1.0
-        self.is_stalled = False  # faults
-        self.is_tube_off = False
-        self.worn = 0.0
+        self.is_stalled = self.is_dead = self.is_blocked = self.is_tube_off = False  # faults
+        self.worn = self.siphon_ml_s = 0.0
         self.next_s = math.inf  # next event that this line brings about by itself
         self.runs = 0
         self.warmth = Warmth(truth.warming, now_s)
@@ -50,6 +49,22 @@ class LineState:
         twin.left_outlet = self.left_outlet.copy()
         return twin
 
+    @property
+    def displacement_ml_rev(self) -> float:
+        """Displaced by a revolution in the present run, mL."""
+        return self._new_ml_rev * (1 - self.worn)
+
+    @property
+    def moves(self) -> bool:
+        """Whether anything moves through the tube, by the pump or by itself."""
+        return self.motion.moves or self._siphons_ml_s > 0
+
+    @property
+    def _siphons_ml_s(self) -> float:
+        """A tube that is not pinched shut empties its container while the pump rests."""
+        drains = self.siphon_ml_s > 0 and not self.motion.moves and not self.is_blocked
+        return self.siphon_ml_s if drains and self.container and self.container.remaining_ml > 0 else 0.0
+
     def begin_run(self, now_s: float, truth: Truth) -> None:
         """Draw this run's displacement: wear and set so far and the scatter from run to run."""
         pump = self.truth.pump
@@ -60,8 +75,8 @@ class LineState:
             )
         self._run_back(now_s, truth)
         scatter = Random(f"{self._seed}/scatter {self.number}/{self.runs}").gauss(0.0, pump.scatter)
-        wear = (1 - pump.wear_per_rev * self.motion.revs) * (1 - self.worn)
-        self.displacement_ml_rev = (
+        wear = 1 - pump.wear_per_rev * self.motion.revs
+        self._new_ml_rev = (
             pump.volume_ml_rev * wear * displaced_share(self.truth.tube_set, self.motion.revs) * (1 + scatter)
         )
 
@@ -116,7 +131,7 @@ class LineState:
     def moved_ml(self, now_s: float) -> float:
         """Volume moved through the tube since the motion's start."""
         if not self.motion.moves:
-            return 0.0
+            return self._siphons_ml_s * (now_s - self.motion.since_s)
         pump = self.truth.pump
         displaced = displaced_rev(pump, self.motion.revs_at(now_s)) - displaced_rev(pump, self.motion.revs)
         return self.displacement_ml_rev * self.fill * displaced
@@ -153,11 +168,15 @@ class LineState:
         last_ml, container.remaining_ml = container.remaining_ml, 0.0
         return [(container.liquid, last_ml), (AIR, volume_ml - last_ml)]
 
-    def look_ahead(self, truth: Truth) -> None:
+    def look_ahead(self, now_s: float, truth: Truth) -> None:
         """Set the fill for the piece that begins now, and when this line ends it by itself."""
         motion, pump = self.motion, self.truth.pump
         if not motion.moves:
             self.next_s = math.inf
+            if (siphons_ml_s := self._siphons_ml_s) > 0:
+                self.motion = rest(now_s, motion.revs)
+                volume_ml = self.tube.until_change_ml(self.container) + OVERSHOOT_ML
+                self.next_s = now_s + volume_ml / siphons_ml_s
             return
         if motion.target > 0:
             # A coasting rotor keeps the fill it had: the loss falls with its speed, but for milliseconds only.
@@ -172,6 +191,8 @@ class LineState:
 
     def _fill(self, flow_ml_s: float, now_s: float, truth: Truth) -> float:
         """Share of the displacement that is liquid, with this level, temperature and gas."""
+        if self.is_blocked:
+            return 0.0
         fluids: Mapping[str, FluidTruth] = truth.fluids
         if truth.room is not None:
             at_c = self._liquid_c(now_s, truth)

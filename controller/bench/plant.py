@@ -8,32 +8,30 @@ from pathlib import Path
 
 from controller.bench.contacts import wired_contacts
 from controller.bench.effects import Effect
-from controller.bench.faults import Fault, require_possible, stuck_how
+from controller.bench.faults import SIPHON_ML_S, Fault, require_possible, stuck_how
 from controller.bench.fluids import AIR
 from controller.bench.header import Header
 from controller.bench.line_state import LineState
 from controller.bench.memory import Memory, remember, restore
 from controller.bench.perfect import perfect_calibration
 from controller.bench.report import BenchReport, LineTruthReport, line_view
-from controller.bench.scale import Scale
-from controller.bench.simulation import Simulation, wired_relays
-from controller.bench.trace import ActionEntry, Entry, LevelEntry, Trace
+from controller.bench.simulation import wired_relays
+from controller.bench.stand import Stand
+from controller.bench.trace import Entry, LevelEntry, Trace
 from controller.bench.truth import Truth, draw
 from controller.bench.tubing import Container
-from controller.bench.vessels import Glass, Vessels, total_ml
+from controller.bench.vessels import total_ml
 from controller.clock import Clock
-from controller.errors import BoardError, Refused, require_in_range, require_positive
+from controller.errors import BoardError, Refused, require_in_range
 from controller.hal.board import Pull
 from controller.model.book import Book
 from controller.model.profile import CURRENT_SWITCH_A, Profile
 
-ROOM_AIR_KG_M3 = 1.2  # at 20 C and sea level; CIPM-2007 gives 1.1993 at 50 % humidity
-WEIGHTS_KG_M3 = 8000.0  # conventional density of weights: OIML D 28:2004
 DESK = "the desk"  # holder of pins that are set by hand
 
 
-class Plant:
-    """Board, electrics and hydraulics of one machine.
+class Plant(Stand):
+    """Board, electrics and hydraulics of one machine, and what stands under its funnel.
 
     persist: outputs stay driven when the process that set them goes away, as on common vendor kernels; otherwise they
     become inputs. full: hang a full container of the book's liquid on every line. Tubes are empty at the start, no
@@ -57,17 +55,14 @@ class Plant:
         memory: Memory | None = None,
         trace_path: Path | None = None,
     ) -> None:
-        self.truth = truth or draw(profile, book, seed, effects=effects, has_run_s=has_run_s)
-        self._trace = Trace(trace_path)
-        self._clock, self._book, self._machine, self._persist = clock, book, profile.machine, persist
-        self._simulation = Simulation(self.truth, self._trace, clock.now_s())
+        drawn = truth or draw(profile, book, seed, effects=effects, has_run_s=has_run_s)
+        super().__init__(book, drawn, clock, trace_path)
+        self._machine, self._persist = profile.machine, persist
         self._relays = wired_relays(profile, self._simulation)
         self._inputs = wired_contacts(profile)
         self._contact_at = {one.gpio: name for name, one in self._inputs.items()}
         self._header = Header(profile.board.boot_lines)
-        self._scale = Scale(self.truth.seed)
         self._faults: list[Fault] = []
-        self._lifted: Glass | None = None
         self._stop_pressed = self._tray_full = False
         for line in book.lines if full else ():
             self._line(line.line).container = Container(line.liquid, line.container_ml, hung_s=clock.now_s())
@@ -135,45 +130,6 @@ class Plant:
 
     # --- what an operator does
 
-    def place_glass(self, name: str | None = None, *, brim_ml: float | None = None) -> None:
-        """Put a glass under the funnel: a fresh one of the book or of this brim volume (mL), else the lifted one."""
-        now_s = self._stop_here()
-        if self._simulation.vessels.glass is not None:
-            raise Refused(rule="bench_glass", reason="a glass stands there already", remedy="Lift it first.")
-        if name is not None and brim_ml is None:
-            brim_ml = {one.glass: one.brim_ml for one in self._book.glasses}.get(name)
-            if brim_ml is None:
-                raise Refused(rule="bench_glass", reason=f"the book has no glass {name!r}")
-        if brim_ml is not None:
-            require_positive("brim_ml", brim_ml, "mL")
-            self._lifted = Glass(name or f"{brim_ml:g} mL", brim_ml)
-        if self._lifted is None:
-            raise Refused(rule="bench_glass", reason="no glass was lifted; name one or give its brim volume")
-        self._simulation.vessels.glass, self._lifted = self._lifted, None
-        self._load_jumped(now_s, 0.0, f"glass placed: {self._simulation.vessels.glass.name}")
-
-    def lift_glass(self) -> dict[str, float]:
-        """Take the glass away; what it holds, in mL by liquid."""
-        now_s = self._stop_here()
-        before_g = self._load_g(self._simulation.vessels)
-        glass, self._simulation.vessels.glass = self._simulation.vessels.glass, None
-        if glass is None:
-            raise Refused(rule="bench_glass", reason="no glass stands there")
-        self._lifted = glass
-        self._load_jumped(now_s, before_g, f"glass lifted: {glass.name}")
-        return glass.contents.copy()
-
-    def empty_glass(self) -> dict[str, float]:
-        """Pour the glass away, standing or lifted; what it held, in mL by liquid."""
-        now_s = self._stop_here()
-        glass = self._simulation.vessels.glass or self._lifted
-        if glass is None:
-            raise Refused(rule="bench_glass", reason="there is no glass")
-        before_g = self._load_g(self._simulation.vessels)
-        held, glass.contents = glass.contents, {}
-        self._load_jumped(now_s, before_g, f"glass emptied: {glass.name}")
-        return held
-
     def hang(self, line: int, liquid: str, volume_ml: float) -> None:
         """Hang a container of this liquid on a line, in place of what hung there. Cleaner and rinse water count too."""
         require_in_range("volume_ml", volume_ml, 0.0, 50_000.0, "mL")
@@ -212,8 +168,9 @@ class Plant:
 
     def inject(self, fault: Fault) -> None:
         """Bring in a fault; Refused when the machine has no such line or contact."""
-        has_main = self._simulation.main is not None
-        require_possible(fault, set(self._simulation.lines), set(self._inputs), has_main_relay=has_main)
+        has_main, has_scale = self._simulation.main is not None, self._cell is not None
+        lines, contacts = set(self._simulation.lines), set(self._inputs)
+        require_possible(fault, lines, contacts, has_main_relay=has_main, has_scale=has_scale)
         now_s = self._stop_here()
         self._faults = [one for one in self._faults if not one.is_same(fault)]
         self._faults.append(fault)
@@ -236,21 +193,6 @@ class Plant:
         self._simulation.begin_piece()
 
     # --- what can be seen
-
-    def scale_g(self) -> float:
-        """The scale's display (g): the glass with its contents, less the tare, with noise."""
-        now_s = self._now()
-        return self._scale.reading_g(now_s, self._load_g(self._simulation.vessels_at(now_s)))
-
-    def tare(self) -> None:
-        """Set the scale to zero."""
-        now_s = self._now()
-        self._scale.tare(now_s, self._load_g(self._simulation.vessels_at(now_s)))
-
-    def glass_contents_ml(self) -> dict[str, float]:
-        """What is in the standing or lifted glass, mL by liquid; nothing without one."""
-        glass = self._simulation.vessels_at(self._now()).glass or self._lifted
-        return glass.contents.copy() if glass else {}
 
     def true_delivered_ml(self, line: int) -> float:
         """All liquid that has ever left this line's outlet (mL)."""
@@ -291,7 +233,7 @@ class Plant:
             glass_ml=glass.contents if glass else {},
             funnel_ml=vessels.funnel,
             tray_ml=vessels.tray,
-            scale_g=self._scale.reading_g(now_s, self._load_g(vessels)),
+            scale_g=self._scale.reading_g(now_s, vessels.load_g(self.truth.fluids)),
             contacts={name: self._closed(name, now_s) for name in self._inputs},
             pumps_a=pumps_a,
             board_v=board_v,
@@ -336,24 +278,11 @@ class Plant:
 
     # --- inside
 
-    def _now(self) -> float:
-        now_s = self._clock.now_s()
-        self._simulation.advance(now_s)
-        return now_s
-
-    def _stop_here(self) -> float:
-        now_s = self._clock.now_s()
-        self._simulation.stop_at(now_s)
-        return now_s
-
     def _line(self, number: int) -> LineState:
         if number not in self._simulation.lines:
             known = ", ".join(map(str, self._simulation.lines))
             raise Refused(rule="bench_line", reason=f"there is no line {number}", remedy=f"Lines are {known}.")
         return self._simulation.lines[number]
-
-    def _act(self, now_s: float, text: str) -> None:
-        self._trace.add(ActionEntry(at_s=now_s, text=text))
 
     def _closed(self, name: str, now_s: float) -> bool:
         for fault in self._faults:
@@ -373,25 +302,15 @@ class Plant:
             active = self._tray_full or self._simulation.tray_is_full(now_s)
         return active != wired.normally_closed
 
-    def _load_g(self, vessels: Vessels) -> float:
-        """What a scale that was adjusted in air with weights shows of the load: air bears liquid up."""
-        if vessels.glass is None:
-            return 0.0
-        poured_g = sum(
-            ml * (self.truth.fluids[fluid].density_kg_m3 - ROOM_AIR_KG_M3) / 1000
-            for fluid, ml in vessels.glass.contents.items()
-        ) / (1 - ROOM_AIR_KG_M3 / WEIGHTS_KG_M3)
-        return vessels.glass.empty_g + poured_g
-
-    def _load_jumped(self, now_s: float, before_g: float, text: str) -> None:
-        self._scale.jump(now_s, before_g, self._load_g(self._simulation.vessels))
-        self._act(now_s, text)
-
     def _apply_faults(self, now_s: float) -> None:
         for number, line in self._simulation.lines.items():
             here = {fault.kind: fault.amount for fault in self._faults if fault.line == number}
             line.is_stalled, line.is_tube_off = "pump stalled" in here, "tube off" in here
+            line.is_blocked = "tube blocked" in here
             line.worn, line.relay.extra_s = here.get("tube worn", 0.0), here.get("relay slow", 0.0)
+            line.siphon_ml_s = (here["siphon"] or SIPHON_ML_S) if "siphon" in here else 0.0
             line.relay.stick(stuck_how("relay", here), now_s)
+            self._simulation.fail(line, now_s, dead="pump dead" in here)
+        self._let_scale_fail(self._faults, now_s)
         if self._simulation.main is not None:
             self._simulation.main.stick(stuck_how("main relay", {fault.kind for fault in self._faults}), now_s)

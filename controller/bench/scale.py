@@ -1,4 +1,4 @@
-"""The kitchen scale under the glass."""
+"""A person's kitchen scale under the glass."""
 
 import math
 from random import Random

@@ -10,6 +10,7 @@ from msgspec.structs import replace
 
 from controller.bench import electrics
 from controller.bench.line_state import LineState
+from controller.bench.platform import Platform
 from controller.bench.relays import Relay
 from controller.bench.trace import ContactEntry, FeedEntry, Trace
 from controller.bench.truth import SupplyTruth, Truth
@@ -36,6 +37,7 @@ class Simulation:
         self._warms = any(line.warming for line in truth.lines.values())
         self.run_in(truth.has_run_s)
         self._moving: list[LineState] = []  # in the present piece
+        self.platform = Platform(truth, truth.cell, now_s, self.load_g) if truth.cell else None
 
     @property
     def is_fed(self) -> bool:
@@ -77,8 +79,8 @@ class Simulation:
                 self.lines[number].drive(self.at_s, fraction)
             self.lowest_board_v = min(self.lowest_board_v, self.electrics_at(self.at_s)[1])
         for line in self.lines.values():
-            line.look_ahead(self.truth)
-        self._moving = [line for line in self.lines.values() if line.motion.moves]
+            line.look_ahead(self.at_s, self.truth)
+        self._moving = [line for line in self.lines.values() if line.moves]
         self.schedule()
 
     def schedule(self) -> None:
@@ -98,12 +100,28 @@ class Simulation:
         _flow([line.copy() for line in self._moving], vessels, now_s - self.at_s, now_s)
         return vessels
 
+    def load_g(self, now_s: float) -> float:
+        """What stands under the funnel weighs at now_s, not before the last event."""
+        return self.vessels_at(now_s).load_g(self.truth.fluids)
+
+    def record_force(self, now_s: float) -> None:
+        """Have the load cell's platform worked out up to now_s, not before the last event."""
+        if self.platform is not None:
+            self.platform.record(now_s, self._moving)
+
     def electrics_at(self, now_s: float) -> tuple[float, float]:
         """Current of all pumps (A) and voltage at the computer's step-down (V)."""
         powered = self._powered()
         speed = {n: line.motion.speed_at(now_s) / line.truth.pump.speed_rev_s for n, line in powered.items()}
         pumps = {number: line.truth.pump for number, line in powered.items()}
         return electrics.instant(self._supply(now_s), pumps, speed, self._coils_on(), self._heat(pumps, now_s))
+
+    def fail(self, line: LineState, at_s: float, *, dead: bool) -> None:
+        """A pump's motor goes dead, or comes back, at at_s, where the state stands."""
+        if dead != line.is_dead:
+            line.is_dead = dead
+            if self.is_fed and line.relay.closed:
+                self._power(line, at_s, on=not dead)
 
     def tray_is_full(self, now_s: float) -> bool:
         """Whether the tray has filled up to its contact."""
@@ -130,13 +148,17 @@ class Simulation:
 
     def _powered(self) -> dict[int, LineState]:
         """The lines whose pumps have voltage."""
-        return {number: line for number, line in self.lines.items() if line.relay.closed} if self.is_fed else {}
+        if not self.is_fed:
+            return {}
+        return {number: line for number, line in self.lines.items() if line.relay.closed and not line.is_dead}
 
     def _coils_on(self) -> int:
         """Relays that draw current; one that sticks counts by its contact."""
         return sum(line.relay.closed for line in self.lines.values()) + (self.main is not None and self.main.closed)
 
     def _let_flow(self, now_s: float) -> None:
+        if self.platform is not None:
+            self.platform.end_piece(now_s, self._moving)
         _flow(self._moving, self.vessels, now_s - self.at_s, now_s)
         self.at_s = now_s
 
@@ -155,7 +177,7 @@ class Simulation:
 
     def _power(self, line: LineState, at_s: float, *, on: bool = True) -> None:
         """The pump's voltage came or went: it is there when its relay's contact is closed and the feed is on."""
-        if on and line.relay.closed:
+        if on and line.relay.closed and not line.is_dead:
             line.begin_run(at_s, self.truth)
         else:
             line.coast(at_s)

@@ -6,6 +6,7 @@ from random import Random
 
 from msgspec.structs import replace
 
+from controller.bench.cell_truth import UNDISTURBED, CellEffect, CellTruth, draw_cell
 from controller.bench.effects import Effect
 from controller.bench.fluids import AIR, CLEANER, RINSE_WATER, FluidTruth, at, nominal_fluid
 from controller.bench.gas import GasTruth, draw_gas
@@ -121,12 +122,22 @@ class Truth(Value, frozen=True, kw_only=True):
     supply_steps: StepsTruth | None = None
     room: RoomTruth | None = None  # none: everything is at 20 C
     has_run_s: float = 0.0  # how long the pumps have run before the start
+    cell: CellTruth | None = None  # under the glass
 
 
-def draw(profile: Profile, book: Book, seed: int, *, effects: Collection[Effect] = (), has_run_s: float = 0.0) -> Truth:
+def draw(
+    profile: Profile,
+    book: Book,
+    seed: int,
+    *,
+    effects: Collection[Effect] = (),
+    has_run_s: float = 0.0,
+    cell: Collection[CellEffect] | None = None,
+) -> Truth:
     """Draw the true machine; every line and liquid has its own random stream, so one does not disturb another.
 
-    effects: those that the machine has beyond what every bench has; has_run_s: how long its pumps have run (s).
+    effects: those that the machine has beyond what every bench has; has_run_s: how long its pumps have run (s). cell:
+    the effects of the load cell, if the profile has a scale; those of one that nobody knocks against, when not given.
     """
     steady = _steady(profile, book, seed)
     return replace(
@@ -135,7 +146,16 @@ def draw(profile: Profile, book: Book, seed: int, *, effects: Collection[Effect]
         supply_steps=StepsTruth(seed=seed) if "supply steps" in effects else None,
         room=RoomTruth(room_c=Random(f"{seed}/room").uniform(18.0, 28.0)) if "temperature" in effects else None,
         has_run_s=has_run_s,
+        cell=_cell(profile, seed, UNDISTURBED if cell is None else cell),
     )
+
+
+def _cell(profile: Profile, seed: int, effects: Collection[CellEffect]) -> CellTruth | None:
+    if profile.scale is None:
+        return None
+    lines = [line.line for line in profile.lines]
+    scale = profile.scale
+    return draw_cell(seed, lines, capacity_g=scale.capacity_g, rate_hz=scale.readings_per_s, effects=effects)
 
 
 def _with_effects(number: int, line: LineTruth, seed: int, effects: Collection[Effect]) -> LineTruth:

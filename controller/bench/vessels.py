@@ -1,7 +1,9 @@
 """Funnel, glass and tray: where the liquids end."""
 
 import math
+from collections.abc import Mapping
 
+from controller.bench.fluids import FluidTruth, weight_g_ml
 from controller.bench.truth import FunnelTruth
 
 Volumes = dict[str, float]  # mL by liquid
@@ -34,12 +36,18 @@ class Glass:
         self.name, self.brim_ml = name, brim_ml
         self.contents: Volumes = {}
         self.empty_g = 40.0 + 0.8 * brim_ml  # about what a tumbler of that size weighs; invented
+        self.solids_g = 0.0  # ice and garnish; they take no room here
 
     def copy(self) -> "Glass":
         """A glass that can be filled without changing this one."""
         twin = Glass(self.name, self.brim_ml)
-        twin.contents = self.contents.copy()
+        twin.contents, twin.empty_g, twin.solids_g = self.contents.copy(), self.empty_g, self.solids_g
         return twin
+
+    def weight_g(self, fluids: Mapping[str, FluidTruth]) -> float:
+        """With all that is in it, as weighed in air."""
+        poured_g = sum(ml * weight_g_ml(fluids[fluid].density_kg_m3) for fluid, ml in self.contents.items())
+        return self.empty_g + self.solids_g + poured_g
 
 
 class Vessels:
@@ -50,12 +58,18 @@ class Vessels:
         self.funnel: Volumes = {}
         self.tray: Volumes = {}
         self.glass: Glass | None = None
+        self.mass_g = 0.0  # beside the glass, where that stands
+
+    def load_g(self, fluids: Mapping[str, FluidTruth]) -> float:
+        """What stands under the funnel, as weighed in air."""
+        return self.mass_g + (self.glass.weight_g(fluids) if self.glass else 0.0)
 
     def copy(self) -> "Vessels":
         """Vessels that can be filled without changing these."""
         twin = Vessels(self.truth)
         twin.funnel, twin.tray = self.funnel.copy(), self.tray.copy()
         twin.glass = self.glass.copy() if self.glass else None
+        twin.mass_g = self.mass_g
         return twin
 
     def flow(self, passed_s: float, into_funnel: Volumes, into_tray: Volumes) -> None:

@@ -5,7 +5,7 @@ import re
 import msgspec
 
 from controller.bench.contacts import wired_contacts
-from controller.bench.faults import KINDS, MAIN_RELAY, Fault, FaultKind, require_possible
+from controller.bench.faults import KINDS, WITHOUT_PLACE, Fault, FaultKind, require_possible
 from controller.errors import BadQuantity, Refused
 from controller.model.event import DAY_S, TIME_OF_DAY, GuestEvent, seconds_between
 from controller.model.fields import Value
@@ -28,27 +28,27 @@ def read_fault(text: str, event: GuestEvent, profile: Profile) -> PlannedFault:
 
     "KIND, line N, TIME" for most; "tube worn, line N, 30 %, TIME" and "relay slow, line N, 0.2 s, TIME" with an amount;
     "input stuck, CONTACT, open, TIME" (or closed) for a contact: stop, glass, drip tray, current, level N;
-    "main relay stuck on, TIME" (or off).
+    "main relay stuck on, TIME" (or off), and so for the scale's.
     """
     word, *words = [" ".join(part.split()) for part in text.split(",")]
     if word not in KINDS:
         raise BadQuantity(f"{quote(text)}: {quote(word)} is no fault of the bench. There are: {', '.join(KINDS)}.")
     kind, extra = msgspec.convert(word, FaultKind), _EXTRA.get(word)
-    place = [] if kind in MAIN_RELAY else ["stop" if kind == "input stuck" else "line 3"]
+    place = [] if kind in WITHOUT_PLACE else ["stop" if kind == "input stuck" else "line 3"]
     if len(words) != 1 + len(place) + (extra is not None):
         example = ", ".join([word, *place, *([extra[1]] if extra else []), "20:15"])
         raise BadQuantity(f"{quote(text)}: write it as in {quote(example)}.")
     if kind == "input stuck":
         fault = _contact(text, words)
-    elif kind in MAIN_RELAY:
+    elif kind in WITHOUT_PLACE:
         fault = Fault(kind=kind)
     else:
         amount = parse(words[1], extra[0] or "") if extra else 0.0
         fault = Fault(kind=kind, line=_line(text, words[0]), amount=amount)
     try:
-        has_main = profile.main_relay is not None
-        lines = {line.line for line in profile.lines}
-        require_possible(fault, lines, set(wired_contacts(profile)), has_main_relay=has_main)
+        lines, contacts = {line.line for line in profile.lines}, set(wired_contacts(profile))
+        has_main, has_scale = profile.main_relay is not None, profile.scale is not None
+        require_possible(fault, lines, contacts, has_main_relay=has_main, has_scale=has_scale)
     except Refused as error:
         raise BadQuantity(f"{quote(text)}: {error.reason}.") from error
     return PlannedFault(at_s=_at_s(text, words[-1], event), fault=fault)

@@ -6,7 +6,7 @@ import fete_machine as fete
 import pytest
 from desk import Desk, ideal_truth
 
-from controller.bench.faults import Fault, FaultKind
+from controller.bench.faults import SIPHON_ML_S, Fault, FaultKind
 from controller.errors import Refused
 
 
@@ -111,7 +111,7 @@ def test_faults_stand_in_the_report_until_cleared_and_a_new_amount_replaces_the_
 
 @pytest.mark.parametrize("kind", get_args(FaultKind))
 def test_faults_of_what_the_machine_does_not_have_are_refused(desk, kind):
-    with pytest.raises(Refused, match=r"there is no (line|contact)|has no main relay"):
+    with pytest.raises(Refused, match=r"there is no (line|contact)|has no (main relay|scale)"):
         desk.plant.inject(Fault(kind=kind, line=9, contact="door"))
     assert desk.plant.report().faults == ()
 
@@ -120,3 +120,65 @@ def test_faults_of_what_the_machine_does_not_have_are_refused(desk, kind):
 def test_impossible_amounts_are_refused(desk, kind, amount):
     with pytest.raises(Refused, match=r"from 0 to"):
         desk.plant.inject(Fault(kind=kind, line=1, amount=amount))
+
+
+def test_a_dead_pump_draws_nothing_and_stops_in_mid_run(desk):
+    dead = Fault(kind="pump dead", line=6)
+    desk.switch(6, True)
+    desk.wait(5.0)
+    desk.plant.inject(dead)
+    before_ml = desk.plant.true_delivered_ml(6)
+    desk.wait(5.0)
+    assert desk.plant.true_delivered_ml(6) - before_ml < 0.2  # it coasts
+    assert desk.plant.report().pumps_a == 0
+    desk.plant.clear(dead)  # the contact is still closed
+    desk.wait(5.0)
+    assert desk.plant.true_delivered_ml(6) - before_ml > 5.0
+    desk.switch(6, False)
+    desk.wait(1.0)
+    desk.plant.inject(dead)
+    assert desk.run(6, 5.0) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_blocked_tube_lets_its_pump_turn_and_nothing_through(desk):
+    desk.plant.inject(Fault(kind="tube blocked", line=6))
+    desk.switch(6, True)
+    before_ml = desk.plant.true_delivered_ml(6)
+    desk.wait(5.0)
+    assert desk.plant.report().pumps_a > 0.2
+    assert desk.plant.true_delivered_ml(6) == before_ml
+    desk.plant.clear(Fault(kind="tube blocked", line=6))
+    desk.wait(5.0)
+    assert desk.plant.true_delivered_ml(6) > before_ml + 5.0
+
+
+def test_a_tube_that_wears_in_mid_run_lets_the_flow_fall_at_once(desk):
+    desk.switch(6, True)
+    desk.wait(5.0)
+    flow_ml_s = desk.plant.report().lines[5].flow_ml_s
+    desk.plant.inject(Fault(kind="tube worn", line=6, amount=0.5))
+    assert desk.plant.report().lines[5].flow_ml_s == pytest.approx(0.5 * flow_ml_s)
+
+
+def test_a_siphon_empties_its_container_through_a_pump_at_rest_and_no_further(desk):
+    desk.plant.hang(6, "soda", 10.0)
+    desk.plant.inject(Fault(kind="siphon", line=6))
+    before_ml = desk.plant.true_delivered_ml(6)
+    desk.wait(4.0)
+    assert desk.plant.true_delivered_ml(6) - before_ml == pytest.approx(4 * SIPHON_ML_S)
+    assert desk.plant.container_ml(6) == pytest.approx(10.0 - 4 * SIPHON_ML_S)
+    desk.plant.inject(Fault(kind="siphon", line=6, amount=2.0))
+    desk.wait(60.0)
+    assert desk.plant.container_ml(6) == pytest.approx(0.0, abs=1e-6)
+    assert desk.plant.true_delivered_ml(6) - before_ml == pytest.approx(10.0, abs=1e-6)
+    assert not desk.plant.moves()
+
+
+@pytest.mark.parametrize("line", range(1, 7))
+def test_no_fault_of_one_line_reaches_another(desk, line):
+    for kind in ("pump dead", "tube blocked", "siphon"):
+        desk.plant.inject(Fault(kind=kind, line=line))
+    others = [one for one in desk.gpio if one != line]
+    before_ml = {one: desk.plant.container_ml(one) for one in others}
+    desk.run(others[0], 10.0)
+    assert [one for one in others if desk.plant.container_ml(one) < before_ml[one]] == others[:1]

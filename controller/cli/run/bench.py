@@ -29,9 +29,17 @@ SEEN_S = 0.8  # until the guard counts the glass as set down
 
 # The kinds of controller.bench.faults, here so that the help needs no bench; a test holds the two equal.
 FAULTS = (
-    "relay stuck on", "relay stuck off", "relay slow", "pump stalled", "tube off", "tube worn", "container empty",
-    "input stuck", "main relay stuck on", "main relay stuck off",
+    "relay stuck on", "relay stuck off", "relay slow", "pump stalled", "pump dead", "tube off", "tube blocked",
+    "tube worn", "siphon", "container empty", "input stuck", "main relay stuck on", "main relay stuck off",
+    "scale wrong sign", "scale saturated", "scale repeats", "scale silent", "scale overloaded", "scale creeps",
+    "scale drifts", "scale span off",
 )  # fmt: skip
+
+
+AMOUNTS = (
+    "Seconds (relay slow), fraction lost (tube worn: 0.5 halves the flow), mL/s (siphon), g (scale overloaded), times "
+    "(scale creeps), g a minute (scale drifts), fraction (scale span off)."
+)
 
 
 @click.group()
@@ -147,12 +155,49 @@ def tray(run_dir: Path | None, state: Literal["full", "empty"], as_json: bool) -
 @click.option("--tare", is_flag=True, help="Set it to zero first.")
 @facts_options
 def scale(run_dir: Path | None, tare: bool, as_json: bool) -> None:
-    """Read the scale under the glass."""
+    """Read a person's scale under the glass; the machine's own is read by tundish scale."""
     with _client(run_dir) as client:
         if tare:
             client.tare()
         grams = client.scale_g()
     show({"grams": grams}, lambda: f"{grams:.2f} g", as_json=as_json)
+
+
+@bench.command()
+@click.argument("grams", metavar="MASS", callback=quantity("g"))
+@facts_options
+def ice(run_dir: Path | None, grams: float, as_json: bool) -> None:
+    """Put so much ice or garnish into the glass, as in: tundish bench ice "40 g"."""
+    _act(run_dir, lambda client: client.add_ice(grams))
+    show({"ice_g": grams}, lambda: f"{grams:g} g put into the glass", as_json=as_json)
+
+
+@bench.command()
+@click.argument("grams", metavar="MASS", callback=quantity("g"))
+@facts_options
+def mass(run_dir: Path | None, grams: float, as_json: bool) -> None:
+    """Have a known mass on the platform, as in: tundish bench mass "500 g"; "0 g" takes it away."""
+    _act(run_dir, lambda client: client.place_mass(grams))
+    show({"mass_g": grams}, lambda: f"{grams:g} g on the platform", as_json=as_json)
+
+
+@bench.command()
+@click.argument("grams", metavar="FORCE", callback=quantity("g"))
+@facts_options
+def knock(run_dir: Path | None, grams: float, as_json: bool) -> None:
+    """Knock against the platform, as in: tundish bench knock "50 g", its peak."""
+    _act(run_dir, lambda client: client.knock(grams))
+    show({"knock_g": grams}, lambda: f"a knock of {grams:g} g", as_json=as_json)
+
+
+@bench.command()
+@click.argument("grams", metavar="FORCE", callback=quantity("g"))
+@click.option("--for", "for_s", type=Decimal(0.1, 600.0), default=2.0, show_default=True, help="Seconds.")
+@facts_options
+def hand(run_dir: Path | None, grams: float, for_s: float, as_json: bool) -> None:
+    """Rest a hand on the platform, as in: tundish bench hand "300 g" --for 2."""
+    _act(run_dir, lambda client: client.lean(grams, for_s))
+    show({"hand_g": grams, "for_s": for_s}, lambda: f"a hand of {grams:g} g for {for_s:g} s", as_json=as_json)
 
 
 @bench.command()
@@ -179,10 +224,10 @@ def unhang(run_dir: Path | None, line: int, as_json: bool) -> None:
 def _fault_command(name: str, text: str) -> click.Command:
     @bench.command(name=name, help=text)
     @click.argument("kind", type=click.Choice(FAULTS))
-    @click.option("--line", type=LINE, help="Of which line; for all but an input and the main relay.")
+    @click.option("--line", type=LINE, help="Of which line; for all but an input, the main relay and the scale.")
     @click.option("--contact", help='Which input is stuck: "stop", "glass", "drip tray", "current", "level N".')
     @click.option("--closed", is_flag=True, help="The input is stuck closed rather than open.")
-    @click.option("--amount", type=Decimal(), default=0.0, help="Seconds (relay slow), fraction lost (tube worn).")
+    @click.option("--amount", type=Decimal(), default=0.0, help=AMOUNTS)
     @facts_options
     def command(
         *,
