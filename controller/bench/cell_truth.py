@@ -38,9 +38,7 @@ class CellTruth(Value, frozen=True, kw_only=True):
     filter_s: float = 0.0  # each of the four stages of the converter's filter
     noise_g: float = 0.0  # rms of one conversion
     wander_g: float = 0.0  # rms of the noise in each octave below the rate: 1/f
-    vibration_g: tuple[
-        tuple[int, float], ...
-    ] = ()  # line, amplitude by running line, at its rollers' frequency, before the filter
+    vibration_g: tuple[tuple[int, float], ...] = ()  # line, amplitude at its rollers' frequency before the filter
     knocks_per_h: float = 0.0
     creep: float = 0.0  # fraction of the load, after long
     creep_s: float = 600.0  # time constant: 95 % within the 30 min of the data sheets

@@ -22,10 +22,12 @@ from controller.hal.gpio_board import GpioBoard
 from controller.ledger.journal import Journal, MemoryJournal
 from controller.ledger.store import Ledger
 from controller.model.book import Book
-from controller.model.messages import Command, Event
+from controller.model.messages import Command, Event, TakeScale
 from controller.model.profile import Profile
+from controller.model.scale import ScaleSetting
 from controller.model.states import MachineState
 from controller.model.views import OperationView
+from controller.rehearsal.bench_scale import BenchScale
 
 RESTS_S = 2.0  # after the last touch; contacts are settled and records written long before
 ENGINE, GUARD = "engine", "guard"  # the guard's name for its client, the bench's for the holder of its pins
@@ -94,6 +96,7 @@ class Machine:
             journal=self._journal,
             clock=self.clock,
             publish=lambda _client, event: self._to_engine.append(event),
+            scale=None if self._profile.scale is None else BenchScale(self.plant, self.clock),
             poll_under_way_s=self._poll_under_way_s,
             boot=self._boot,
         )
@@ -108,6 +111,11 @@ class Machine:
         )
         self._to_guard.append(self.engine.hello())
         self.run_until(lambda: self.engine.status().state in (MachineState.IDLE, MachineState.ABORTED), 5.0)
+
+    def take_scale(self, setting: ScaleSetting) -> None:
+        """Zero and span of the scale, as an operator has found them."""
+        self._to_guard.append(TakeScale(setting=setting))
+        self.pass_time(0.1)
 
     def close(self) -> None:
         """Everything off, files closed."""
