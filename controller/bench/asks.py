@@ -22,8 +22,8 @@ MAX_BYTES = 64 * 1024  # of one ask
 IN_THE_HOLDERS_NAME = ("claim_output", "claim_input", "set_pin", "release_pin")
 ASKS = (
     *IN_THE_HOLDERS_NAME, "read_pin", "place_glass", "lift_glass", "empty_glass", "hang", "unhang", "press_stop",
-    "release_stop", "set_tray", "inject", "clear", "scale_g", "tare", "add_ice", "place_mass", "knock", "lean",
-    "conversions", "glass_contents_ml", "true_delivered_ml", "container_ml", "moves", "contacts", "report",
+    "release_stop", "set_tray", "set_input", "inject", "clear", "scale_g", "tare", "add_ice", "place_mass", "knock",
+    "lean", "conversions", "glass_contents_ml", "true_delivered_ml", "container_ml", "moves", "contacts", "report",
     "truth_report", "newest_entries",
 )  # fmt: skip
 

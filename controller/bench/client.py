@@ -149,6 +149,10 @@ class BenchClient:
         """Fill the drip tray, or empty it."""
         self.ask("set_tray", full=full)
 
+    def set_input(self, name: str, *, active: bool) -> None:
+        """Hold an input active, or let go of it."""
+        self.ask("set_input", name=name, active=active)
+
     def inject(self, fault: Fault) -> None:
         """Bring in a fault."""
         self.ask("inject", fault=fault)

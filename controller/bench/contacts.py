@@ -1,27 +1,32 @@
-"""The contacts that the profile wires to GPIOs, and what closes them."""
+"""What makes each contact leave its rest: the machine itself, or somebody's hand."""
 
-from controller.model.fields import Value
-from controller.model.profile import Profile
+from collections.abc import Callable
 
-
-class WiredContact(Value, frozen=True, kw_only=True):
-    """A contact between a GPIO and ground; `line` is set for a level contact."""
-
-    gpio: int
-    normally_closed: bool
-    line: int | None = None
+from controller.bench.simulation import Simulation
+from controller.model.profile import CURRENT_SWITCH_A
+from controller.model.wiring import InputRow
 
 
-def wired_contacts(profile: Profile) -> dict[str, WiredContact]:
-    """All contacts of a machine by name: "stop", "glass", "drip tray", "current", "level N"."""
-    inputs = profile.inputs
-    single = {"stop": inputs.stop, "glass": inputs.glass, "drip tray": inputs.drip_tray, "current": inputs.current}
-    wired = {
-        name: WiredContact(gpio=one.gpio, normally_closed=one.contact == "normally_closed")
-        for name, one in single.items()
-        if one is not None
-    }
-    for one in inputs.levels:
-        closed = one.contact == "normally_closed"
-        wired[f"level {one.line}"] = WiredContact(gpio=one.gpio, normally_closed=closed, line=one.line)
-    return wired
+def _level(simulation: Simulation, row: InputRow, now_s: float) -> bool:
+    line = simulation.lines[row.line or 0]
+    return line.remaining_ml(now_s) < line.truth.low_ml
+
+
+def _current(simulation: Simulation, _: InputRow, now_s: float) -> bool:
+    return simulation.electrics_at(now_s)[0] > CURRENT_SWITCH_A
+
+
+def _glass(simulation: Simulation, _: InputRow, now_s: float) -> bool:
+    return simulation.vessels.glass is not None
+
+
+def _tray(simulation: Simulation, _: InputRow, now_s: float) -> bool:
+    return simulation.tray_is_full(now_s)
+
+
+BY_ITSELF: dict[str, Callable[[Simulation, InputRow, float], bool]] = {
+    "level": _level,
+    "current": _current,
+    "glass": _glass,
+    "drip tray": _tray,
+}  # kind of input -> whether the machine's own state makes it active; all others are for people's hands only

@@ -6,7 +6,7 @@ Each call first brings about all events up to the clock's present.
 from collections.abc import Collection
 from pathlib import Path
 
-from controller.bench.contacts import wired_contacts
+from controller.bench.contacts import BY_ITSELF
 from controller.bench.effects import Effect
 from controller.bench.faults import SIPHON_ML_S, Fault, require_possible, stuck_how
 from controller.bench.fluids import AIR
@@ -25,7 +25,7 @@ from controller.clock import Clock
 from controller.errors import BoardError, Refused, require_in_range
 from controller.hal.board import Pull
 from controller.model.book import Book
-from controller.model.profile import CURRENT_SWITCH_A, Profile
+from controller.model.profile import Profile
 
 DESK = "the desk"  # holder of pins that are set by hand
 
@@ -59,11 +59,12 @@ class Plant(Stand):
         super().__init__(book, drawn, clock, trace_path)
         self._machine, self._persist = profile.machine, persist
         self._relays = wired_relays(profile, self._simulation)
-        self._inputs = wired_contacts(profile)
+        self._inputs = {row.name: row for row in profile.input_table}
+        self._signals = tuple(row for row in profile.output_table if row.role.is_on_while)
         self._contact_at = {one.gpio: name for name, one in self._inputs.items()}
         self._header = Header(profile.board.boot_lines)
         self._faults: list[Fault] = []
-        self._stop_pressed = self._tray_full = False
+        self._by_hand: set[str] = set()  # inputs that somebody holds active
         for line in book.lines if full else ():
             self._line(line.line).container = Container(line.liquid, line.container_ml, hung_s=clock.now_s())
         if memory is not None:
@@ -150,21 +151,29 @@ class Plant(Stand):
 
     def press_stop(self) -> None:
         """Press the stop button; it stays in."""
-        self._stop_pressed = True
+        self._by_hand.add("stop")
         self._act(self._now(), "stop pressed")
 
     def release_stop(self) -> None:
         """Turn the stop button out again."""
-        self._stop_pressed = False
+        self._by_hand.discard("stop")
         self._act(self._now(), "stop released")
 
     def set_tray(self, *, full: bool) -> None:
         """Fill the drip tray up to its contact, or empty it."""
         now_s = self._stop_here()
-        self._tray_full = full
+        (self._by_hand.add if full else self._by_hand.discard)("drip tray")
         if not full:
             self._simulation.vessels.tray = {}
         self._act(now_s, "tray filled" if full else "tray emptied")
+
+    def set_input(self, name: str, *, active: bool) -> None:
+        """Hold any other input active, or let go of it; Refused where the machine's own state alone decides."""
+        if name not in self._inputs or self._inputs[name].role.effect == "own":
+            known = ", ".join(one for one, row in self._inputs.items() if row.role.effect != "own")
+            raise Refused(rule="bench_input", reason=f"no hand reaches an input {name!r}", remedy=f"There are {known}.")
+        (self._by_hand.add if active else self._by_hand.discard)(name)
+        self._act(self._now(), f"{name}: {'active' if active else 'at rest'}")
 
     def inject(self, fault: Fault) -> None:
         """Bring in a fault; Refused when the machine has no such line or contact."""
@@ -240,6 +249,7 @@ class Plant(Stand):
             lowest_board_v=min(self._simulation.lowest_board_v, board_v),
             faults=tuple(self._faults),
             is_fed=self._simulation.is_fed,
+            outputs={row.name: self._header.pin(row.gpio).level() == row.is_active_high for row in self._signals},
         )
 
     @property
@@ -288,19 +298,10 @@ class Plant(Stand):
         for fault in self._faults:
             if fault.kind == "input stuck" and fault.contact == name:
                 return fault.closed
-        wired = self._inputs[name]
-        if wired.line is not None:
-            line = self._simulation.lines[wired.line]
-            active = line.remaining_ml(now_s) < line.truth.low_ml
-        elif name == "stop":
-            active = self._stop_pressed
-        elif name == "current":
-            active = self._simulation.electrics_at(now_s)[0] > CURRENT_SWITCH_A
-        elif name == "glass":
-            active = self._simulation.vessels.glass is not None
-        else:
-            active = self._tray_full or self._simulation.tray_is_full(now_s)
-        return active != wired.normally_closed
+        row = self._inputs[name]
+        by_itself = BY_ITSELF.get(row.role.name)
+        is_active = name in self._by_hand or (by_itself is not None and by_itself(self._simulation, row, now_s))
+        return is_active != row.closed_at_rest
 
     def _apply_faults(self, now_s: float) -> None:
         for number, line in self._simulation.lines.items():

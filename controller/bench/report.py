@@ -1,5 +1,7 @@
 """What the bench tells of itself."""
 
+from msgspec import field
+
 from controller.bench.faults import Fault
 from controller.bench.line_state import LineState
 from controller.bench.vessels import total_ml
@@ -36,6 +38,7 @@ class BenchReport(Value, frozen=True, kw_only=True):
     lowest_board_v: float  # since the bench was switched on
     faults: tuple[Fault, ...]
     is_fed: bool = True  # whether the main relay, if there is one, lets current through to the pumps
+    outputs: dict[str, bool] = field(default_factory=dict)  # on; lamps and the like
 
 
 class LineTruthReport(Value, frozen=True, kw_only=True):

@@ -17,6 +17,7 @@ from controller.bench.truth import SupplyTruth, Truth
 from controller.bench.vessels import Vessels, Volumes, pour, total_ml
 from controller.bench.warming import Heat
 from controller.model.profile import Profile
+from controller.model.wiring import MainRelay
 
 REFRESH_S = 10.0  # a motor warms by less than 0.5 K meanwhile
 
@@ -193,8 +194,8 @@ def _flow(moving: Iterable[LineState], vessels: Vessels, passed_s: float, now_s:
 
 def wired_relays(profile: Profile, simulation: Simulation) -> dict[int, tuple[Relay, bool]]:
     """GPIO -> the relay on it, and the level that pulls it in."""
-    active = profile.relay_board.active_level == "high"
-    relays = {line.gpio: (simulation.lines[line.line].relay, active) for line in profile.lines}
-    if profile.main_relay is not None and simulation.main is not None:
-        relays[profile.main_relay.gpio] = (simulation.main, profile.main_relay.active_level == "high")
-    return relays
+    relays = {f"line {number}": line.relay for number, line in simulation.lines.items()}
+    if simulation.main is not None:
+        relays[MainRelay.role.name] = simulation.main
+    rows = (row for row in profile.output_table if row.name in relays)
+    return {row.gpio: (relays[row.name], row.is_active_high) for row in rows}

@@ -19,6 +19,7 @@ from controller.errors import TundishError, Unreachable
 from controller.model.messages import CONTAINER, GLASS
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import LineProgress, OperationView
+from controller.model.wiring import is_input, role_of
 
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
 
@@ -114,7 +115,7 @@ class _Following:
         if waits != self._asked:
             self._asked = waits
             self._display.say(_ask(view, waits))
-        if waits != GLASS and _enter_pressed():
+        if not is_input(waits) and _enter_pressed():
             self._engine.post(address("operations", view.operation, "confirm"), NoneType)
             self._confirmed = waits
 
@@ -123,6 +124,9 @@ def _ask(view: OperationView, waits: str) -> str:
     """What a person is to do, in words."""
     if waits == GLASS:
         return "The glass was lifted: put it back to go on."
+    if is_input(waits):
+        role = role_of(waits)
+        return f"{role.reason[:1].upper()}{role.reason[1:]}. {role.remedy}"
     number = waits.removeprefix(CONTAINER)
     if number == waits:
         return f"Now: {waits}. Then press Enter."

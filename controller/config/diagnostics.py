@@ -64,6 +64,7 @@ class Notes:
 class Found:
     """What stands at one place: its value (None when anything in it is wrong), its place, and its parts.
 
+    `cls` is what a mapping is to become.
     `fields` holds the parts of a mapping by field name, `items` those of a list, sound or not, so that checks between
     parts can go on with what is sound.
     """
@@ -71,6 +72,7 @@ class Found:
     line: int
     column: int
     value: object = None
+    cls: type | None = None
     fields: dict[str, "Found"] = field(default_factory=dict)
     items: list["Found"] = field(default_factory=list)
 

@@ -7,19 +7,13 @@ from controller.config.boot_lines import BootLine, PinSetting, read_boot_line
 from controller.config.diagnostics import Found, Notes
 from controller.errors import BadQuantity
 from controller.model.header import HEADER
+from controller.model.wiring import CHANNEL, Input, Output, OutputRole
 
 _BUS_SWITCH = {
     "I2C1": "leave I2C switched off in the boot configuration",
     "SPI0": "leave SPI switched off in the boot configuration",
     "UART": "switch the serial console and the serial port off in the boot configuration",
 }
-
-_CONTACTS = {
-    "the stop contact": "stop",
-    "the glass sensor": "glass",
-    "the drip tray": "drip_tray",
-    "the current contact": "current",
-}  # how messages call them -> field
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,10 +23,9 @@ class PinUse:
     gpio: int
     user: str
     place: Found
-    active_level: str | None = None  # of a relay; None for an input, and where the file does not say
-    is_relay: bool = False
-    board: str = "the relay board"  # whose active level it is
-    runs: str = "the pump {} run"  # what a relay does that pulls in at boot; {}: would, may
+    active_level: str | None = None  # of an output; None for an input, and where the file does not say
+    role: OutputRole | None = None  # None for an input
+    board: str = ""  # whose active level it is
 
 
 def check_pins(profile: Found, notes: Notes) -> None:
@@ -44,9 +37,9 @@ def check_pins(profile: Found, notes: Notes) -> None:
         if HEADER[use.gpio].bus == "ID EEPROM":
             text = f"GPIO {use.gpio} is probed for the ID EEPROM of an add-on board at boot. Use another pin."
             notes.add(use.place, use.user, text)
-        elif use.is_relay and use.active_level:
-            _check_relay(use, use.active_level, boot, {one.gpio for one in uses}, notes)
-        elif not use.is_relay:
+        elif use.role and use.active_level:
+            _check_output(use, use.role, use.active_level, boot=boot, used={one.gpio for one in uses}, notes=notes)
+        elif use.role is None:
             _check_input(use, boot, notes)
     _warn_buses(uses, notes)
 
@@ -56,31 +49,33 @@ def _uses(profile: Found) -> Iterable[PinUse]:
     for line in profile.under("lines"):
         gpio, number = line.get("gpio", int), line.get("line", int)
         if gpio is not None:
-            user = f"line {number}" if number is not None else "a line"
-            yield PinUse(gpio=gpio, user=user, place=line.fields["gpio"], is_relay=True, active_level=active_level)
-    main = profile.fields.get("main_relay")
-    if main and (gpio := main.get("gpio", int)) is not None:
-        yield PinUse(
-            gpio=gpio,
-            user="the main relay",
-            place=main.fields["gpio"],
-            is_relay=True,
-            active_level=main.get("active_level", str),
-            board="the main relay",
-            runs="it {} feed the pumps",
-        )
-    yield from _inputs(profile.at("inputs"))
+            user, place = f"line {number}" if number is not None else "a line", line.fields["gpio"]
+            yield PinUse(
+                gpio=gpio, user=user, place=place, active_level=active_level, role=CHANNEL, board="the relay board"
+            )
+    for part in (profile, profile.fields.get("outputs"), profile.fields.get("inputs")):
+        for one in part.fields.values() if part else ():
+            yield from _wired([one, *one.items])
 
 
-def _inputs(inputs: Found) -> Iterable[PinUse]:
-    for name, field in _CONTACTS.items():
-        contact = inputs.fields.get(field)
-        if contact and (gpio := contact.get("gpio", int)) is not None:
-            yield PinUse(gpio=gpio, user=name, place=contact.fields["gpio"])
-    for level in inputs.under("levels"):
-        if (gpio := level.get("gpio", int)) is not None:
-            user = f"the level switch of line {level.get('line', int) or '?'}"
-            yield PinUse(gpio=gpio, user=user, place=level.fields["gpio"])
+def _wired(parts: Iterable[Found]) -> Iterable[PinUse]:
+    """Those parts that are inputs or outputs with a pin, be they sound otherwise or not."""
+    for part in parts:
+        gpio, kind = part.get("gpio", int), part.cls
+        if gpio is None or kind is None:
+            continue
+        if issubclass(kind, Output):
+            yield PinUse(
+                gpio=gpio,
+                user=kind.role.user,
+                place=part.fields["gpio"],
+                active_level=part.get("active_level", str),
+                role=kind.role,
+                board=kind.role.user,
+            )
+        elif issubclass(kind, Input):
+            of_line = f" of line {part.get('line', int) or '?'}" if "line" in kind.__struct_fields__ else ""
+            yield PinUse(gpio=gpio, user=f"{kind.role.user}{of_line}", place=part.fields["gpio"])
 
 
 def _boot_lines(profile: Found, notes: Notes) -> list[BootLine]:
@@ -104,21 +99,24 @@ def _check_owners(uses: list[PinUse], notes: Notes) -> None:
             notes.add(use.place, use.user, text)
 
 
-def _check_relay(use: PinUse, active_level: str, boot: list[BootLine], used: set[int], notes: Notes) -> None:
-    """The relay must be held off from power-on until the service claims the pin."""
+def _check_output(
+    use: PinUse, role: OutputRole, active_level: str, *, boot: list[BootLine], used: set[int], notes: Notes
+) -> None:
+    """A relay must be held off from power-on until the service claims the pin; a lamp should be."""
+    note = notes.warn if role.is_on_while else notes.add
     off = "high" if active_level == "low" else "low"
     pulled = "high" if HEADER[use.gpio].reset_pull == "up" else "low"
     settings = _after_boot(use.gpio, pulled, boot)
     if not settings:
         if pulled != off:
-            notes.add(use.place, use.user, _pulls_in_during_boot(use, pulled, active_level, used))
+            note(use.place, use.user, _active_during_boot(use, role, pulled, active_level, used))
         return
-    level, may = settings[-1].level, use.runs.format("may")
+    level, may = settings[-1].level, role.at_boot.format("may")
     if level != off:
         state = f"leave it at a {level} level" if level != "none" else "let it float"
         text = f"the boot lines for GPIO {use.gpio} {state} and {use.board} is active-{active_level}: {may} "
         cure = f"gpio={use.gpio}=op,{'dh' if off == 'high' else 'dl'}"
-        notes.add(use.place, use.user, f"{text}during boot. Write {cure} last among the boot lines.")
+        note(use.place, use.user, f"{text}during boot. Write {cure} last among the boot lines.")
     elif pulled != off:
         to = "3.3 V" if off == "high" else "ground"
         text = f"GPIO {use.gpio} is pulled {pulled} for the first seconds after power-on, until its boot line takes "
@@ -135,14 +133,14 @@ def _after_boot(gpio: int, pulled: str, boot: list[BootLine]) -> list[PinSetting
     return settings
 
 
-def _pulls_in_during_boot(use: PinUse, pulled: str, active_level: str, used: set[int]) -> str:
+def _active_during_boot(use: PinUse, role: OutputRole, pulled: str, active_level: str, used: set[int]) -> str:
     wanted, word = ("up", "dh") if active_level == "low" else ("down", "dl")
     free = [pin.gpio for pin in HEADER.values() if pin.reset_pull == wanted and pin.gpio not in used | {0, 1}]
     group = "GPIO 2-8" if active_level == "low" else "GPIO 9-27"
     move = f"Use one of {group} (free: {', '.join(map(str, free))})" if free else f"All of {group} are in use"
     return (
         f"GPIO {use.gpio} is pulled {pulled} until the service starts and {use.board} is active-{active_level}: "
-        f"{use.runs.format('would')} during boot. {move}{', or add' if free else ': add'} this line to the boot "
+        f"{role.at_boot.format('would')} during boot. {move}{', or add' if free else ': add'} this line to the boot "
         f"configuration and to boot_lines: gpio={use.gpio}=op,{word}"
     )
 

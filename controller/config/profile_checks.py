@@ -11,7 +11,6 @@ from controller.model.profile import (
     FlowBand,
     Funnel,
     Hygiene,
-    LevelSwitch,
     Line,
     Pump,
     RelayBoard,
@@ -19,6 +18,7 @@ from controller.model.profile import (
     Tube,
     flow_band,
 )
+from controller.model.wiring import LevelSwitch
 from controller.quantities import format_current, format_flow, format_quantity, format_volume
 
 _WATER_KPA_M = 9.79  # hydrostatic pressure of water at 20 C: 998.2 kg/m3 (Tanaka et al., Metrologia 38, 2001) x 9.80665

@@ -12,7 +12,7 @@ from controller.config.scalars import about, is_null, read_scalar, unusual
 from controller.errors import BadQuantity
 from controller.model.book import Dose, OnLine
 from controller.model.header import HEADER
-from controller.model.profile import LevelSwitch
+from controller.model.wiring import LevelSwitch
 from controller.quantities import quote
 
 _MERGE = "<<"
@@ -33,6 +33,7 @@ class Walker:
             return found
         match shape, node:
             case Group(cls=cls), Mapping():
+                found.cls = cls
                 self._read_group(node, cls, subject, found)
             case ListOf(item=item), Sequence():
                 self._read_list(node, item, subject, found)

@@ -47,6 +47,7 @@ from controller.model.messages import (
 from controller.model.profile import Profile
 from controller.model.scale import Reading
 from controller.model.states import MachineState, OperationKind
+from controller.model.wiring import is_input, role_of
 from controller.sequencing.plan import timed
 
 READINGS_KEPT = 80 * 180  # a long serving at the fastest pace
@@ -141,6 +142,9 @@ class GuardMirror:
                 reason=f"operation {operation} does not wait for a person.",
                 remedy="See tundish status.",
             )
+        if is_input(current.waiting_for) and current.waiting_for != GLASS:
+            reason, remedy = role_of(current.waiting_for).reason, role_of(current.waiting_for).remedy
+            raise Refused(rule="hand_step", reason=f"{reason}; no hand step is due.", remedy=remedy)
         line = current.waiting_line(current.waiting_for)
         if line is None:
             self._send(Confirm(operation=operation))
@@ -200,7 +204,7 @@ class GuardMirror:
             case Weighed(readings=readings):
                 self.readings.extend(readings)
             case InputsChanged():
-                self._work.later(self._resume_if_glass_is_back)
+                self._work.later(self._resume_if_input_allows)
             case _:
                 pass
 
@@ -216,7 +220,7 @@ class GuardMirror:
         else:
             self._settle(self._unsettled)
             self._unsettled = frozenset()
-        self._work.later(self._resume_if_glass_is_back)
+        self._work.later(self._resume_if_input_allows)
 
     def _settle(self, unsettled: frozenset[str]) -> None:
         """What was open and has not ended by now never reached the guard, or the guard has lost its journal."""
@@ -284,17 +288,20 @@ class GuardMirror:
             current.on_edge(event, self._clock.now_s())
         elif event.state in (MachineState.HOLDING, MachineState.HELD):
             current.wait_for(event.waiting_for)
-            self._work.later(self._resume_if_glass_is_back)
+            self._work.later(self._resume_if_input_allows)
         else:
             current.waiting_for = None
 
-    def _resume_if_glass_is_back(self) -> None:
-        """A glass was lifted and stands there again, the tray has room: plan what is still owed and ask to go on."""
+    def _resume_if_input_allows(self) -> None:
+        """A glass stands there again, or what held the operation is over: plan what is still owed and ask to go on."""
         current, report = self.current, self.report
         if current is None or report is None or not self.is_under_way():
             return
-        is_held = report.state == MachineState.HELD and report.waiting_for == GLASS
-        if is_held and report.inputs.glass_present and not report.inputs.tray_full:
+        inputs, name = report.inputs, report.waiting_for
+        if report.state != MachineState.HELD or name is None or not is_input(name):
+            return
+        allows = inputs.glass_present and not inputs.tray_full if name == GLASS else not inputs.others.get(name)
+        if allows:
             self._go_on(current)
 
     def _go_on(self, current: Tracking) -> None:

@@ -8,11 +8,12 @@ from msgspec import structs
 from controller.ledger.records import Intent
 from controller.metering.calibration import delivered_ml
 from controller.model.calibration import Calibration
-from controller.model.messages import CONTAINER, GLASS, Delivery, Edge, Refusal
+from controller.model.messages import CONTAINER, Delivery, Edge, Refusal
 from controller.model.plan import Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
 from controller.model.views import LineProgress, OperationView
+from controller.model.wiring import is_input
 from controller.sequencing.plan import Wanted
 
 LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a start
@@ -62,8 +63,8 @@ class Tracking:
                 interval.end_s = edge.at_s
 
     def wait_for(self, what: str | None) -> None:
-        """A person is waited for: "glass", or the text of a hand step, which opens the next segment that has one."""
-        is_step = what not in (None, GLASS, self.waiting_for) and self.waiting_line(what) is None
+        """What is waited for: an input, a container, or a hand step, which opens the next segment that has one."""
+        is_step = what not in (None, self.waiting_for) and not is_input(what) and self.waiting_line(what) is None
         if is_step:
             later = range(self.segment + (1 if self._stepped else 0), len(self.asked.segments))
             self.segment = next((k for k in later if self.asked.segments[k].hand == what), self.segment)

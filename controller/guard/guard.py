@@ -90,6 +90,7 @@ class Guard:
         self._on: frozenset[int] = frozenset()
         self._is_fed = False  # whether the main relay is closed
         self._has_main = profile.main_relay is not None
+        self._signals = frozenset(row.name for row in profile.output_table if row.role.is_on_while == "pumps run")
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
         self._untold_s: list[float] = []  # the same, since all were off
         failures = board.all_off()
@@ -236,6 +237,9 @@ class Guard:
                 self._board.switch(line, on=True)
             if self._is_fed and not is_fed:
                 self._board.feed(on=False)
+            if bool(levels) != bool(self._on):
+                for name in sorted(self._signals):
+                    self._board.signal(name, on=bool(levels))
         except BoardError as failure:
             return self._board_failed(failure)
         self._on, self._is_fed = levels, is_fed

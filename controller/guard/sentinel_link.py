@@ -39,11 +39,8 @@ class Loop(Protocol):
 
 
 def pins_of(profile: Profile, bench_socket: Path | None) -> Pins:
-    """Where this machine's relays hang, and the level at which each lets go; the main relay, if any, first."""
-    main = profile.main_relay
-    safe = {} if main is None else {main.gpio: main.active_level == "low"}
-    safe_level = profile.relay_board.active_level == "low"
-    safe |= {line.gpio: safe_level for line in profile.lines}
+    """Where this machine's outputs hang, and the level that switches each off; the main relay, if any, first."""
+    safe = {row.gpio: row.safe_level for row in profile.output_table}
     if profile.board.backend == "bench":
         return Pins(safe, bench=str(bench_socket))
     return Pins(safe, chip=profile.board.chip)

@@ -17,10 +17,7 @@ class ChipLine(NamedTuple):
 
 
 class Board(Protocol):
-    """Relay channels by line number, the main relay, and contacts by name, nothing else.
-
-    Contact names: "stop", "glass", "drip tray", "current", "level N" (N: line number).
-    """
+    """Relay channels by line number, the main relay, and by name all else that the profile's tables list."""
 
     def switch(self, line: int, *, on: bool) -> None:
         """Drive one line's relay; raises BoardError, after which the level is not known."""
@@ -28,8 +25,11 @@ class Board(Protocol):
     def feed(self, *, on: bool) -> None:
         """Close or open the main relay; nothing to do where there is none. BoardError as for `switch`."""
 
+    def signal(self, name: str, *, on: bool) -> None:
+        """Switch an output that is neither channel nor main relay. BoardError as for `switch`."""
+
     def all_off(self) -> list[BoardError]:
-        """Drive the main relay and every line off, whatever fails on the way; the failures. May be repeated."""
+        """Drive the main relay and every other output off, whatever fails on the way; the failures. May be repeated."""
 
     def read(self) -> dict[str, bool]:
         """Contact name -> whether the contact is closed; raises BoardError when any cannot be read."""

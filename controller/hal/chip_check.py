@@ -24,19 +24,8 @@ def compare(profile: Profile) -> list[str]:
 
 
 def _wired(profile: Profile) -> dict[str, int]:
-    inputs = profile.inputs
-    contacts = {
-        "stop contact": inputs.stop,
-        "glass contact": inputs.glass,
-        "drip tray contact": inputs.drip_tray,
-        "current contact": inputs.current,
-    }
-    return {
-        **({} if profile.main_relay is None else {"main relay": profile.main_relay.gpio}),
-        **{f"line {line.line}": line.gpio for line in profile.lines},
-        **{what: contact.gpio for what, contact in contacts.items() if contact is not None},
-        **{f"level {one.line} contact": one.gpio for one in inputs.levels},
-    }
+    outputs = {row.name: row.gpio for row in profile.output_table}
+    return outputs | {f"{row.name} contact": row.gpio for row in profile.input_table}
 
 
 def _misfits(line: ChipLine) -> list[str]:

@@ -2,24 +2,24 @@
 
 from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from typing import TypeVar
 
 from gpiozero import InputDevice, OutputDevice
 from gpiozero.pins import Factory
 
 from controller.errors import BoardError
-from controller.model.profile import MainRelay, Profile
+from controller.model.profile import Profile
+from controller.model.wiring import CHANNEL, MainRelay, OutputRow
 
 Device = TypeVar("Device")
 
-MAIN_RELAY = "main relay"
-
 
 class GpioBoard:
-    """Relay channels, main relay and contacts of a profile; owns the factory and closes it with itself.
+    """Outputs and inputs of a profile's tables; owns the factory and closes it with itself.
 
     Every output is claimed with its safe level. When anything fails on the way, what was claimed is driven off and
-    released, and BoardError names the pin, the line and what the driver says.
+    released, and BoardError names the pin, the output and what the driver says.
 
     Drivers raise what they like, some a bare child of Exception; so Exception is what is caught at every pin, because
     no failure at one may keep the next from being tried.
@@ -27,24 +27,15 @@ class GpioBoard:
 
     def __init__(self, profile: Profile, factory: Factory) -> None:
         self._factory = factory
-        self._outputs: dict[int, OutputDevice] = {}
+        self._outputs: dict[str, OutputDevice] = {}  # in the order of the table
         self._inputs: dict[str, InputDevice] = {}
-        self._gpio = {line.line: line.gpio for line in profile.lines}
-        self._main: OutputDevice | None = None
-        active_high = profile.relay_board.active_level == "high"
+        self._gpio = {row.name: row.gpio for row in profile.output_table}
         try:
-            if profile.main_relay is not None:
-                self._main = self._claim_main(profile.main_relay)
-            for line in profile.lines:
-                self._outputs[line.line] = _claimed(
-                    f"line {line.line}",
-                    line.gpio,
-                    lambda gpio: OutputDevice(gpio, active_high=active_high, pin_factory=factory),
-                )
-            for name, gpio in _contacts(profile).items():
-                self._inputs[name] = _claimed(
-                    f"{name} contact", gpio, lambda gpio: InputDevice(gpio, pull_up=True, pin_factory=factory)
-                )
+            for row in profile.output_table:
+                self._outputs[row.name] = _claimed(row.name, row.gpio, partial(_output, row, factory))
+            for one in profile.input_table:
+                name = f"{one.name} contact"
+                self._inputs[one.name] = _claimed(name, one.gpio, partial(_contact, one.gpio, factory))
         except BaseException:
             with suppress(BoardError):  # the first failure is the one to tell
                 self.close()
@@ -54,41 +45,29 @@ class GpioBoard:
 
     def switch(self, line: int, *, on: bool) -> None:
         """Drive one line's relay; raises BoardError, after which the level is not known."""
-        device = self._outputs.get(line)
-        if device is None:
-            raise BoardError(f"line {line} has no pin on this board, or the board is closed")
-        try:
-            device.value = on
-        except Exception as exc:
-            raise BoardError(f"line {line}, GPIO {self._gpio[line]}: cannot be switched: {exc}") from exc
-
-    def _claim_main(self, main: MainRelay) -> OutputDevice:
-        active_high = main.active_level == "high"
-        return _claimed(
-            MAIN_RELAY,
-            main.gpio,
-            lambda gpio: OutputDevice(gpio, active_high=active_high, pin_factory=self._factory),
-        )
+        self.signal(f"{CHANNEL.name} {line}", on=on)
 
     def feed(self, *, on: bool) -> None:
         """Close or open the main relay; nothing to do where there is none. BoardError as for `switch`."""
-        if self._main is None:
-            return
+        if MainRelay.role.name in self._outputs:
+            self.signal(MainRelay.role.name, on=on)
+
+    def signal(self, name: str, *, on: bool) -> None:
+        """Switch an output by its name in the table. BoardError as for `switch`."""
+        device = self._outputs.get(name)
+        if device is None:
+            raise BoardError(f"{name} has no pin on this board, or the board is closed")
         try:
-            self._main.value = on
+            device.value = on
         except Exception as exc:
-            raise BoardError(f"{MAIN_RELAY}, {self._main.pin!r}: cannot be switched: {exc}") from exc
+            raise BoardError(f"{name}, GPIO {self._gpio[name]}: cannot be switched: {exc}") from exc
 
     def all_off(self) -> list[BoardError]:
-        """Drive the main relay and every line off, whatever fails on the way; the failures. May be repeated."""
+        """Drive every output off, whatever fails on the way; the failures. May be repeated."""
         failures = []
-        try:
-            self.feed(on=False)  # first: it alone takes every pump's voltage
-        except BoardError as exc:
-            failures.append(exc)
-        for line in self._outputs:
+        for name in self._outputs:
             try:
-                self.switch(line, on=False)
+                self.signal(name, on=False)
             except BoardError as exc:
                 failures.append(exc)
         return failures
@@ -108,10 +87,8 @@ class GpioBoard:
     def close(self) -> None:
         """all_off, then release every pin without a pulse; raises BoardError after all were tried. May be repeated."""
         failures = self.all_off()
-        main = {} if self._main is None else {MAIN_RELAY: self._main}
-        lines = {f"line {line}": device for line, device in self._outputs.items()}
-        devices = {**main, **lines, **self._inputs}
-        self._main, self._outputs, self._inputs, self._pins = None, {}, {}, {}
+        devices = {**self._outputs, **self._inputs}
+        self._outputs, self._inputs, self._pins = {}, {}, {}
         for name, device in devices.items():
             try:
                 device.close()
@@ -125,16 +102,16 @@ class GpioBoard:
             raise BoardError("; ".join(map(str, failures)))
 
 
-def _claimed(name: str, gpio: int, claim: Callable[[int], Device]) -> Device:
+def _claimed(name: str, gpio: int, claim: Callable[[], Device]) -> Device:
     try:
-        return claim(gpio)
+        return claim()
     except Exception as exc:
         raise BoardError(f"{name}, GPIO {gpio}: cannot be claimed: {exc}") from exc
 
 
-def _contacts(profile: Profile) -> dict[str, int]:
-    """Contact name -> GPIO."""
-    inputs = profile.inputs
-    single = {"stop": inputs.stop, "glass": inputs.glass, "drip tray": inputs.drip_tray, "current": inputs.current}
-    wired = {name: contact.gpio for name, contact in single.items() if contact is not None}
-    return wired | {f"level {one.line}": one.gpio for one in inputs.levels}
+def _output(row: OutputRow, factory: Factory) -> OutputDevice:
+    return OutputDevice(row.gpio, active_high=row.is_active_high, pin_factory=factory)
+
+
+def _contact(gpio: int, factory: Factory) -> InputDevice:
+    return InputDevice(gpio, pull_up=True, pin_factory=factory)

@@ -6,7 +6,7 @@ client may Stop.
 
 from typing import Annotated, Literal
 
-from msgspec import Meta
+from msgspec import Meta, field
 
 from controller.errors import Refused
 from controller.model.calibration import Calibration
@@ -193,7 +193,8 @@ class LineReport(Value, frozen=True, kw_only=True):
 class InputReport(Value, frozen=True, kw_only=True):
     """The debounced inputs, None where the profile has none.
 
-    fresh_glass: whether the glass that stands there was set down after the last pour.
+    fresh_glass: whether the glass that stands there was set down after the last pour. others: whether each input that
+    has no field here is active, by its name in the profile's table.
     """
 
     stop_pressed: bool
@@ -201,6 +202,7 @@ class InputReport(Value, frozen=True, kw_only=True):
     fresh_glass: bool | None = None
     tray_full: bool | None = None
     low_lines: tuple[int, ...] = ()
+    others: dict[str, bool] = field(default_factory=dict)
 
 
 class ScaleReport(Value, frozen=True, kw_only=True):
@@ -217,7 +219,7 @@ class Report(Value, frozen=True, kw_only=True, tag="report"):
     state: MachineState
     fault: str | None
     operation: str | None
-    waiting_for: str | None  # what a held operation waits for: "glass", or the text of a hand step
+    waiting_for: str | None  # what a held operation waits for: an input's name, a container, or the text of a hand step
     lines: tuple[LineReport, ...]
     inputs: InputReport
     book: int = 0  # the mark of the book in force
@@ -319,6 +321,12 @@ class InputsChanged(Value, frozen=True, kw_only=True, tag="inputs_changed"):
     inputs: InputReport
 
 
+class ButtonPressed(Value, frozen=True, kw_only=True, tag="button_pressed"):
+    """Somebody at the machine has pressed a button, once for each press; it moves nothing by itself."""
+
+    button: str  # "start"
+
+
 class EdgesTimed(Value, frozen=True, kw_only=True, tag="edges_timed"):
     """How late the channels were switched since the last such event (s, to the microsecond); sent when all are off."""
 
@@ -352,6 +360,7 @@ Event = (
     | Ended
     | LineChanged
     | InputsChanged
+    | ButtonPressed
     | EdgesTimed
     | Weighed
     | FaultLatchedEvent

@@ -27,12 +27,10 @@ from controller.model.ranges import (
     CoilCurrent,
     Concurrent,
     ContactTime,
-    CurrentDebounce,
     DrainFlow,
     DutyWindow,
     FunnelFlow,
     FunnelVolume,
-    GlassDebounce,
     HandStepTime,
     HeldTime,
     HourEthanol,
@@ -43,11 +41,9 @@ from controller.model.ranges import (
     JugVolume,
     LagBand,
     LampsCurrent,
-    LevelDebounce,
     LineTime,
     LineVolume,
     LoadCurrent,
-    MainRelayTime,
     MostFlow,
     NominalFlow,
     OperationTime,
@@ -64,13 +60,23 @@ from controller.model.ranges import (
     SettleTime,
     SmallDose,
     StartGap,
-    StopDebounce,
     TeaInterval,
-    TrayDebounce,
 )
 from controller.model.scale import Scale
 from controller.model.scales import WeighingScale
 from controller.model.standard_drinks import StandardDrink
+from controller.model.wiring import (
+    CHANNEL,
+    InputRow,
+    Inputs,
+    Level,
+    MainRelay,
+    OutputRow,
+    Outputs,
+    input_rows,
+    output_row,
+    signal_rows,
+)
 
 LEAST_FLOW_ML_S = 0.01  # a pump that may move less than this cannot be planned with
 CURRENT_SWITCH_A = 0.1  # a current contact must have closed at this current in the pumps' feed
@@ -110,23 +116,11 @@ class RelayBoard(Value, frozen=True, kw_only=True):
     """The relay board."""
 
     channels: Count
-    active_level: Literal["low", "high"]  # level at the GPIO that pulls a relay in
+    active_level: Level  # level at the GPIO that pulls a relay in
     operate_s: RelayTime  # from level to closed contact
     release_s: RelayTime  # from level to open contact
     coil_a: CoilCurrent  # per relay that is on, at coil_v
     coil_v: Volts
-
-
-class MainRelay(Value, frozen=True, kw_only=True):
-    """One relay in the pumps' feed, before all channels: while it is open no pump has voltage, whatever a channel does.
-
-    The defaults are common practice for a relay of 10 A, no source.
-    """
-
-    gpio: Gpio  # BCM number
-    active_level: Literal["low", "high"]  # level at the GPIO that pulls it in
-    operate_s: MainRelayTime = 0.015  # from level to closed contact
-    release_s: MainRelayTime = 0.010  # from level to open contact
 
 
 class Pump(Value, frozen=True, kw_only=True):
@@ -171,62 +165,6 @@ class Line(Value, frozen=True, kw_only=True):
     tube: Tube
     wire: Wire  # from the pumps' common point to this pump
     flow: FlowBand | None = None  # as commissioned; without it as wide as pumps are bought (calibration.flow_fraction)
-
-
-class Contact(Value, frozen=True, kw_only=True):
-    """A contact between a GPIO and ground, with a pull-up: closed reads low.
-
-    At rest means: not pressed (stop), no glass (glass), not full (drip tray), not low (level), no current (current).
-    """
-
-    gpio: Gpio
-    contact: Literal["normally_open", "normally_closed"]
-    debounce_s: StopDebounce = 0.02
-
-
-class GlassContact(Contact, frozen=True, kw_only=True):
-    """The contact under the glass."""
-
-    debounce_s: GlassDebounce = 0.02
-
-
-class TrayContact(Contact, frozen=True, kw_only=True):
-    """The contact in the drip tray."""
-
-    debounce_s: TrayDebounce = 0.02
-
-
-class CurrentContact(Contact, frozen=True, kw_only=True):
-    """The contact of a current-sensing switch."""
-
-    debounce_s: CurrentDebounce = 0.02
-
-
-class LevelSwitch(Value, frozen=True, kw_only=True):
-    """A level contact in one line's container."""
-
-    line: LineNumber
-    gpio: Gpio
-    contact: Literal["normally_open", "normally_closed"]
-    debounce_s: LevelDebounce = 0.2
-
-
-class Inputs(Value, frozen=True, kw_only=True):
-    """What the guard reads. The stop contact must be normally closed: a broken wire then reads as pressed.
-
-    current: the contact of a current-sensing switch in the feed that all pumps share, after the main relay. It must
-    have left its rest at CURRENT_SWITCH_A, and must be at rest without current. Usually normally open: closed while any
-    pump draws current. A broken wire then shows at the next run, as a pump that does not run.
-    """
-
-    stop: Contact
-    glass: GlassContact | None = None
-    drip_tray: TrayContact | None = None
-    levels: tuple[LevelSwitch, ...] = ()
-    current: CurrentContact | None = None
-    guests_may_consent: bool = (
-        False  # to their own drinks without alcohol, by phone, just after the glass contact closed
-    )
 
 
 class Funnel(Value, frozen=True, kw_only=True):
@@ -318,6 +256,28 @@ class Profile(Value, frozen=True, kw_only=True):
     weighing: WeighingScale = WeighingScale()  # what a person weighs with
     main_relay: MainRelay | None = None
     scale: Scale | None = None  # the load cell under the glass; without it nothing is weighed while it pours
+    outputs: Outputs = Outputs()
+
+    @property
+    def input_table(self) -> tuple[InputRow, ...]:
+        """Everything that the guard reads."""
+        return input_rows(self.inputs)
+
+    @property
+    def output_table(self) -> tuple[OutputRow, ...]:
+        """Everything that the guard drives; the main relay, if any, first: it alone takes every pump's voltage."""
+        main = () if self.main_relay is None else (output_row(MainRelay.role, self.main_relay),)
+        channels = (
+            OutputRow(
+                name=f"{CHANNEL.name} {line.line}",
+                role=CHANNEL,
+                gpio=line.gpio,
+                active_level=self.relay_board.active_level,
+                line=line.line,
+            )
+            for line in self.lines
+        )
+        return (*main, *channels, *signal_rows(self.outputs))
 
     def line(self, number: int) -> Line:
         """The line with this number; KeyError when there is none."""

@@ -4,7 +4,6 @@ import re
 
 import msgspec
 
-from controller.bench.contacts import wired_contacts
 from controller.bench.faults import KINDS, WITHOUT_PLACE, Fault, FaultKind, require_possible
 from controller.errors import BadQuantity, Refused
 from controller.model.event import DAY_S, TIME_OF_DAY, GuestEvent, seconds_between
@@ -27,7 +26,7 @@ def read_fault(text: str, event: GuestEvent, profile: Profile) -> PlannedFault:
     """The fault that a text means; BadQuantity says what is wrong with it.
 
     "KIND, line N, TIME" for most; "tube worn, line N, 30 %, TIME" and "relay slow, line N, 0.2 s, TIME" with an amount;
-    "input stuck, CONTACT, open, TIME" (or closed) for a contact: stop, glass, drip tray, current, level N;
+    "input stuck, CONTACT, open, TIME" (or closed) for an input by its name, such as "drip tray" or "level 3";
     "main relay stuck on, TIME" (or off), and so for the scale's.
     """
     word, *words = [" ".join(part.split()) for part in text.split(",")]
@@ -46,7 +45,7 @@ def read_fault(text: str, event: GuestEvent, profile: Profile) -> PlannedFault:
         amount = parse(words[1], extra[0] or "") if extra else 0.0
         fault = Fault(kind=kind, line=_line(text, words[0]), amount=amount)
     try:
-        lines, contacts = {line.line for line in profile.lines}, set(wired_contacts(profile))
+        lines, contacts = {line.line for line in profile.lines}, {row.name for row in profile.input_table}
         has_main, has_scale = profile.main_relay is not None, profile.scale is not None
         require_possible(fault, lines, contacts, has_main_relay=has_main, has_scale=has_scale)
     except Refused as error:

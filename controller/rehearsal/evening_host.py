@@ -18,6 +18,7 @@ from controller.model.messages import Changed, Ended, Event, FaultLatchedEvent, 
 from controller.model.requests import AcknowledgeRequest, AssignRequest, LineRequest
 from controller.model.states import MachineState
 from controller.model.views import OperationView
+from controller.model.wiring import is_input
 from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_record import ContainerChange, Trouble
 from controller.rehearsal.virtual_machine import Machine
@@ -113,7 +114,7 @@ class Host:
         while not view.refused and view.outcome is None:
             if view.waiting_for is not None and view.waiting_for.startswith(CONTAINER):
                 self._exchange_while_held(operation, int(view.waiting_for.removeprefix(CONTAINER)))
-            elif view.waiting_for not in (None, "glass"):
+            elif view.waiting_for is not None and not is_input(view.waiting_for):
                 self.pass_time(self.event.handling.hand_step_s)
                 if self.machine.engine.operation(operation).waiting_for is not None:
                     self.machine.engine.confirm(operation)

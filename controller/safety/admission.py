@@ -11,6 +11,7 @@ from controller.model.messages import InputReport, Refusal
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import Contents, OperationKind
+from controller.model.wiring import GlassContact, InputRole, TrayContact, role_of
 from controller.safety.caps import violations
 from controller.safety.case import Asked, Case, History, timeline
 from controller.safety.contents import ALLOWED, NEXT_STEP
@@ -188,6 +189,7 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
     elif counts(operation) and now.memory.funnel_chemical:
         reason = "cleaner has run through the funnel, and no rinse has followed it."
         yield refuse(request, "funnel", reason, remedy="Rinse a line that was cleaned, to its end.")
+    yield from blocked(request, now.inputs)
     if kind is not OperationKind.SERVE:
         return
     yield from vessel(request, now.inputs)
@@ -215,9 +217,27 @@ def _fresh_glass(operation: Operation, now: Situation) -> Iterator[Refusal]:
 def vessel(request: str, inputs: InputReport) -> Iterator[Refusal]:
     """Why nothing may be poured for a guest now, or go on to be."""
     if inputs.glass_present is False:
-        yield refuse(request, "glass", "there is no glass under the outlet.", remedy="Put a glass there.")
-    if inputs.tray_full:
-        yield refuse(request, "drip_tray", "the drip tray is full.", remedy="Empty the drip tray.")
+        yield _by_input(request, GlassContact.role)
+    for _, role in active_roles(inputs):
+        if role.effect == "refuse":
+            yield _by_input(request, role)
+
+
+def blocked(request: str, inputs: InputReport) -> Iterator[Refusal]:
+    """Why nothing at all may be pumped now, or go on to be."""
+    for _, role in active_roles(inputs):
+        if role.effect == "hold":
+            yield _by_input(request, role)
+
+
+def active_roles(inputs: InputReport) -> Iterator[tuple[str, InputRole]]:
+    """The inputs that hold or refuse by the table alone, where they are active now."""
+    active = inputs.others | {TrayContact.role.name: bool(inputs.tray_full)}
+    return ((name, role_of(name)) for name, is_active in active.items() if is_active)
+
+
+def _by_input(request: str, role: InputRole) -> Refusal:
+    return refuse(request, role.name.replace(" ", "_"), f"{role.reason}.", remedy=role.remedy)
 
 
 def _lines(operation: Operation, now: Situation) -> Iterator[Refusal]:

@@ -220,7 +220,9 @@ class Desk:
             reason = f"the operation waits for {machine.waiting_for}, not for a hand step."
             self._refuse(command.operation, "operation", reason, remedy="Send unhold with what is left to pour.")
             return
-        blocked = [*admission.vessel(command.operation, self._inputs)] if progress.is_serving else []
+        blocked = [*admission.blocked(command.operation, self._inputs)]
+        if progress.is_serving:
+            blocked += admission.vessel(command.operation, self._inputs)
         if self._refuse_all(command.operation, blocked):
             return
         self.resumed_runs = segment.runs

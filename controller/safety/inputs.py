@@ -4,39 +4,43 @@ import math
 from collections.abc import Mapping
 
 from controller.model.messages import InputReport
-from controller.model.profile import Contact, Inputs, LevelSwitch
+from controller.model.wiring import CurrentContact, GlassContact, InputRow, Inputs, StopContact, TrayContact, input_rows
 
 STALE_S = 0.25  # readings older than this are not trusted while an operation is under way
 MOST_CHANGES = 10  # readings in a row that contradict the one before; more mean nothing at all
 SLACK_S = 1e-9  # sums of binary fractions may fall short of a debounce time by this much
 
-STOP, GLASS, TRAY, CURRENT = "stop", "glass", "drip tray", "current"
-
-
-def level_name(line: int) -> str:
-    """The name of a line's level contact."""
-    return f"level {line}"
+STOP, GLASS, TRAY, CURRENT = (kind.role.name for kind in (StopContact, GlassContact, TrayContact, CurrentContact))
+NAMED = frozenset({STOP, GLASS, TRAY, CURRENT})  # those with a field of their own in reports, or that nobody is told of
 
 
 class _Debounced:
     """One contact: `active` is its accepted meaning (pressed, glass there, full, low), None before the first."""
 
-    def __init__(self, contact: Contact | LevelSwitch) -> None:
-        self._closed_at_rest = contact.contact == "normally_closed"
-        self._debounce_s = contact.debounce_s
+    def __init__(self, row: InputRow) -> None:
+        self.row = row
+        self._debounce_s = row.debounce_s
         self.active: bool | None = None
         self._candidate: bool | None = None
         self._since_s = -math.inf
         self._changes = 0  # since it was last at rest
+        self.is_pressed = False  # whether the last reading took it from rest to active
 
     def read(self, now_s: float, closed: bool) -> None:
         """Take one reading."""
-        raw = closed != self._closed_at_rest
+        self.is_pressed = False
+        raw = self.row.is_active(closed)
         if raw is not self._candidate:
             self._candidate, self._since_s = raw, now_s
             self._changes += 1
         if now_s - self._since_s >= self._debounce_s - SLACK_S:
+            self.is_pressed = raw and self.active is False
             self.active, self._changes = raw, 0
+
+    @property
+    def counts_as(self) -> bool:
+        """Its meaning, or what it counts as before the first."""
+        return self.row.role.is_active_unread if self.active is None else self.active
 
     @property
     def certain(self) -> bool | None:
@@ -58,16 +62,7 @@ class Contacts:
     """All contacts that the profile has."""
 
     def __init__(self, inputs: Inputs) -> None:
-        self._contacts: dict[str, _Debounced] = {STOP: _Debounced(inputs.stop)}
-        if inputs.glass:
-            self._contacts[GLASS] = _Debounced(inputs.glass)
-        if inputs.drip_tray:
-            self._contacts[TRAY] = _Debounced(inputs.drip_tray)
-        if inputs.current:
-            self._contacts[CURRENT] = _Debounced(inputs.current)
-        self._levels = tuple(switch.line for switch in inputs.levels)
-        for switch in inputs.levels:
-            self._contacts[level_name(switch.line)] = _Debounced(switch)
+        self._contacts = {row.name: _Debounced(row) for row in input_rows(inputs)}
         self._read_s = -math.inf
         self._missing: tuple[str, ...] = ()
         self.look_s = math.inf  # when to read again so that a pending change is accepted without delay
@@ -113,25 +108,30 @@ class Contacts:
         contact = self._contacts.get(CURRENT)
         return contact.certain if contact and not self._missing else None
 
-    def _active(self, name: str) -> bool | None:
+    @property
+    def pressed(self) -> tuple[str, ...]:
+        """The buttons that the last reading found pressed, anew."""
+        return tuple(name for name, one in self._contacts.items() if one.is_pressed and one.row.role.effect == "tell")
+
+    def _counts_as(self, name: str) -> bool | None:
         contact = self._contacts.get(name)
-        return contact.active if contact else None
+        return contact.counts_as if contact else None
 
     def report(self) -> InputReport:
         """The accepted values. A stop contact without one counts as pressed, a glass without one as missing."""
         return self._report
 
     def _summed_up(self) -> InputReport:
-        stop = self._active(STOP)
-        glass = self._active(GLASS)
+        active = {one.row: one.counts_as for one in self._contacts.values()}
         return InputReport(
-            stop_pressed=stop is not False,
-            glass_present=glass is True if GLASS in self._contacts else None,
-            tray_full=self._active(TRAY) is not False if TRAY in self._contacts else None,
-            low_lines=tuple(line for line in self._levels if self._active(level_name(line)) is not False),
+            stop_pressed=self._contacts[STOP].counts_as,
+            glass_present=self._counts_as(GLASS),
+            tray_full=self._counts_as(TRAY),
+            low_lines=tuple(row.line for row, is_low in active.items() if row.line is not None and is_low),
+            others={row.name: is_on for row, is_on in active.items() if row.line is None and row.name not in NAMED},
         )
 
     @property
     def stop_open(self) -> bool:
         """Whether the stop contact is known to be open: pressed, or its wire broken."""
-        return self._active(STOP) is True
+        return self._contacts[STOP].active is True

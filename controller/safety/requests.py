@@ -13,7 +13,7 @@ from controller.model.profile import Line
 from controller.model.scale import Scale, Span
 from controller.model.scale_datagram import MOST_COUNTS
 from controller.model.states import Contents
-from controller.safety.admission import Situation, case_of, refuse, runs_shape, vessel
+from controller.safety.admission import Situation, blocked, case_of, refuse, runs_shape, vessel
 from controller.safety.caps import violations
 from controller.safety.case import Case, History, timeline
 from controller.safety.figures import Interval
@@ -47,7 +47,7 @@ def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]
         named = ", ".join(f"{liquid} from line {line}" for line, liquid in foreign)
         reason = f"{named}: no part of the segment that is held."
         return [refuse(request, "plan", reason, remedy="Ask only for what is left of it.")]
-    refusals = [*vessel(request, now.inputs)] if progress.is_serving else []
+    refusals = [*blocked(request, now.inputs), *(vessel(request, now.inputs) if progress.is_serving else ())]
     for line in sorted({run.line for run in command.runs} & progress.drained):
         remedy = "Stop, hang a full container, prime the line, then pour anew."
         refusals.append(refuse(request, "contents", f"the tube of line {line} may hold air.", remedy=remedy))

@@ -15,6 +15,7 @@ from controller.model.messages import (
     GLASS,
     SILENCE_S,
     Admitted,
+    ButtonPressed,
     Command,
     Event,
     InputsChanged,
@@ -24,7 +25,8 @@ from controller.model.profile import Profile
 from controller.model.scale_datagram import RawReading
 from controller.model.states import MachineState as S
 from controller.model.states import Outcome
-from controller.safety.admission import DRAWS_FROM_CONTAINER
+from controller.model.wiring import StopContact, role_of
+from controller.safety.admission import DRAWS_FROM_CONTAINER, active_roles
 from controller.safety.commands import Desk
 from controller.safety.inputs import Contacts
 from controller.safety.machine import Machine
@@ -254,6 +256,8 @@ class Supervisor:
         if contacts is not None:
             self._contacts.read(machine.now_s, contacts)
             self._feedback.read(machine.now_s, self._contacts.current_flows)
+            for button in self._contacts.pressed:
+                machine.say(ButtonPressed(button=button))
         self.due_s = ()
         self._note_lift()
         self._tell_inputs()
@@ -287,7 +291,7 @@ class Supervisor:
         """Causes of faults that are there at this moment."""
         present = {}
         if self._contacts.stop_open:
-            present[STOP_PRESSED] = "the stop contact is open: pressed, or its wire is broken"
+            present[STOP_PRESSED] = StopContact.role.reason
         doubt = self._contacts.doubt(self._machine.now_s, moving=self.is_under_way)
         if doubt:
             present[INPUTS] = doubt
@@ -326,13 +330,16 @@ class Supervisor:
             held_s = self._held_until_s(progress) - self._held_s
             machine.stop(Outcome.ABORTED, f"held for {held_s:g} s, waiting for {machine.waiting_for}")
         elif self.state is S.EXECUTE:
-            self._watch_glass_and_levels()
+            self._watch_inputs()
 
-    def _watch_glass_and_levels(self) -> None:
+    def _watch_inputs(self) -> None:
         progress = self._machine.progress
         if progress is None:
             return
-        if progress.is_serving and self._inputs.glass_present is False:
+        held = next((name for name, role in active_roles(self._inputs) if role.effect == "hold"), None)
+        if held is not None:
+            self._hold(held, role_of(held).reason)
+        elif progress.is_serving and self._inputs.glass_present is False:
             self._hold(GLASS, "the glass was lifted")
         elif progress.operation.kind in DRAWS_FROM_CONTAINER:
             low = sorted(progress.waiting & (progress.ran_out | set(self._inputs.low_lines)))

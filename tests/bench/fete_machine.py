@@ -4,21 +4,8 @@ from collections.abc import Container
 from typing import Literal
 
 from controller.model.book import Book, Glass, Liquid, OnLine
-from controller.model.profile import (
-    BoardSpec,
-    Caps,
-    Contact,
-    Funnel,
-    Inputs,
-    LevelSwitch,
-    Line,
-    Profile,
-    Pump,
-    RelayBoard,
-    Supply,
-    Tube,
-    Wire,
-)
+from controller.model.profile import BoardSpec, Caps, Funnel, Line, Profile, Pump, RelayBoard, Supply, Tube, Wire
+from controller.model.wiring import Contact, Inputs, LevelSwitch
 
 GPIO = {1: 2, 2: 3, 3: 4, 4: 5, 5: 6, 6: 7}
 STOP, GLASS, TRAY, LEVEL_2 = 17, 27, 22, 23

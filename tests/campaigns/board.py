@@ -2,7 +2,6 @@
 
 from campaigns.disk import Killed
 
-from controller.bench.contacts import wired_contacts
 from controller.bench.plant import Plant
 from controller.errors import BoardError
 from controller.model.profile import Profile
@@ -34,7 +33,8 @@ class PinBoard:
         self._safe = profile.relay_board.active_level == "low"
         self._gpio = {line.line: line.gpio for line in profile.lines}
         self._main = profile.main_relay
-        self._contacts = {name: one.gpio for name, one in wired_contacts(profile).items()}
+        self._contacts = {row.name: row.gpio for row in profile.input_table}
+        self._rows = {row.name: row for row in profile.output_table}
         for gpio, safe in safe_levels(profile).items():
             plant.claim_output(gpio, safe, holder=holder)
         for gpio in self._contacts.values():
@@ -54,9 +54,17 @@ class PinBoard:
         if self._main is not None:
             self._plant.set_pin(self._main.gpio, on == (self._main.active_level == "high"), holder=self._holder)
 
+    def signal(self, name: str, *, on: bool) -> None:
+        """Drive a lamp or the like."""
+        row = self._rows[name]
+        self._plant.set_pin(row.gpio, on == row.is_active_high, holder=self._holder)
+
     def all_off(self) -> list[BoardError]:
-        """Drive the main relay and every line off; the failures."""
+        """Drive every output off; the failures."""
         self.feed(on=False)
+        for row in self._rows.values():
+            if row.role.is_on_while:
+                self.signal(row.name, on=False)
         failures = []
         for line in self._gpio:
             try:
@@ -83,11 +91,8 @@ class PinBoard:
 
 
 def safe_levels(profile: Profile) -> dict[int, bool]:
-    """GPIO -> the level at which its relay lets go."""
-    levels = {line.gpio: profile.relay_board.active_level == "low" for line in profile.lines}
-    if profile.main_relay is not None:
-        levels[profile.main_relay.gpio] = profile.main_relay.active_level == "low"
-    return levels
+    """GPIO -> the level at which its output is off."""
+    return {row.gpio: row.safe_level for row in profile.output_table}
 
 
 def drive_off(profile: Profile, plant: Plant, failures: Failures, holder: str) -> None:

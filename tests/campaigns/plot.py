@@ -20,8 +20,9 @@ from controller.config import load
 from controller.ledger.journal_segment import START, Entry, chained
 from controller.model.book import Book, Liquid
 from controller.model.calibration import Calibration
-from controller.model.profile import Caps, Contact, Inputs, LevelSwitch, Profile
+from controller.model.profile import Caps, Profile
 from controller.model.states import Contents, OperationKind
+from controller.model.wiring import Contact, Inputs, LevelSwitch
 from controller.safety.records import LineState, Memory, Moment, OnTime, Serving, Stamped
 
 ROOT = Path(__file__).resolve().parents[2]

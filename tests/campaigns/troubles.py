@@ -78,10 +78,7 @@ def _line(profile: Profile, rng: Random) -> dict[str, object]:
 
 
 def _contact(profile: Profile, rng: Random) -> dict[str, object]:
-    inputs = profile.inputs
-    names = ["stop", *(["glass"] if inputs.glass else []), *(["drip tray"] if inputs.drip_tray else [])]
-    names += ["current"] if inputs.current else []
-    names += [f"level {one.line}" for one in inputs.levels]
+    names = [row.name for row in profile.input_table]
     return {"contact": rng.choice(names), "choice": rng.choice(("closed", "open"))}
 
 

@@ -24,7 +24,14 @@ IDLE = {
             "note": "calibrate it",
         }
     ],
-    "inputs": {"stop_pressed": False, "glass_present": True, "fresh_glass": True, "tray_full": None, "low_lines": []},
+    "inputs": {
+        "stop_pressed": False,
+        "glass_present": True,
+        "fresh_glass": True,
+        "tray_full": None,
+        "low_lines": [],
+        "others": {},
+    },
     "next_step": "",
     "doubts": [],
 }

@@ -26,9 +26,9 @@ def test_wiring_holds_every_relay_of_an_active_high_board_at_a_low_level(tundish
 
 def test_wiring_shows_the_main_relay_and_holds_it_open_by_its_own_level(tundish):
     told = json.loads(tundish("wiring", "--profile", str(PROFILES / "eight_line.yaml"), "--json").stdout)
-    assert told["boot_lines"][-1] == "gpio=25=op,dl"
+    assert told["boot_lines"][0] == "gpio=25=op,dl"
     rows = {row["gpio"]: row["what"] for row in told["rows"]}
-    assert rows[25] == "main relay, pulls in at a high level"
+    assert rows[25] == "main relay, on at a high level"
     assert rows[18] == "current, normally open"
 
 

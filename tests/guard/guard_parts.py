@@ -27,11 +27,8 @@ from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.profile import (
     BoardSpec,
     Caps,
-    Contact,
     FlowBand,
     Funnel,
-    Inputs,
-    LevelSwitch,
     Line,
     Profile,
     Pump,
@@ -41,6 +38,7 @@ from controller.model.profile import (
     Wire,
 )
 from controller.model.states import MachineState, OperationKind
+from controller.model.wiring import Contact, Inputs, LevelSwitch
 from controller.safety.records import Stamped
 
 CAPS = Caps(

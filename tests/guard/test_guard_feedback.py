@@ -10,8 +10,8 @@ from msgspec.structs import replace
 from controller.clock import VirtualClock
 from controller.guard.guard import Guard
 from controller.model.messages import Acknowledge, Ended, FaultLatchedEvent, Start, Stop
-from controller.model.profile import Contact, MainRelay
 from controller.model.states import MachineState, Outcome
+from controller.model.wiring import Contact, MainRelay
 from controller.safety.plausibility import CURRENT_OFF, CURRENT_UNFED, NO_CURRENT
 
 FED = replace(

@@ -41,8 +41,8 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.plan import Operation, Segment
-from controller.model.profile import Contact, Inputs
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from controller.model.wiring import Contact, Inputs
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 

@@ -27,7 +27,7 @@ from controller.guard.sentinel import (
     watch,
 )
 from controller.guard.sentinel_link import REST_BEAT_S, SentinelLink, pins_of
-from controller.model.profile import MainRelay
+from controller.model.wiring import MainRelay
 
 KERNEL_HEADER = Path("/usr/include/linux/gpio.h")
 PROBE = r"""

@@ -17,7 +17,8 @@ from controller.errors import BoardError
 from controller.hal.gpio_board import GpioBoard
 from controller.hal.gpiod_pins import ChipFactory
 from controller.model.book import Book
-from controller.model.profile import MainRelay, Profile
+from controller.model.profile import Profile
+from controller.model.wiring import MainRelay
 
 PROFILES = Path(__file__).resolve().parents[2] / "hardware_profiles"
 MACHINES = {"active-low": "eight_line", "active-high": "four_line_active_high"}
@@ -180,7 +181,7 @@ def test_a_main_relay_that_fails_is_named_and_keeps_no_channel_on(profile, rig, 
     board.feed(on=True)
     board.switch(profile.lines[0].line, on=True)
     with broken_pin(rig, main.gpio):
-        with pytest.raises(BoardError, match=rf"main relay, GPIO{main.gpio}: cannot be switched: no such device"):
+        with pytest.raises(BoardError, match=rf"main relay, GPIO {main.gpio}: cannot be switched: no such device"):
             board.feed(on=False)
         assert [str(one).split(",")[0] for one in board.all_off()] == ["main relay"]
     assert rig.driven(profile.lines[0].gpio)[-1] != on_level(profile)

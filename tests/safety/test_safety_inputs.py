@@ -3,7 +3,7 @@ import math
 import pytest
 from guard_parts import GLASS, LEVEL_1, TRAY, profile
 
-from controller.model.profile import Contact
+from controller.model.wiring import Contact
 from controller.safety.inputs import Contacts
 
 ALL = {"stop": True, "glass": False, "drip tray": False, "level 1": False}

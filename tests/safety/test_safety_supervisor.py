@@ -29,8 +29,8 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.plan import Segment
-from controller.model.profile import Contact, LevelSwitch, MainRelay
 from controller.model.states import Contents, MachineState
+from controller.model.wiring import Contact, LevelSwitch, MainRelay
 from controller.safety.records import BookRead, FaultRecord, LineState, Memory, Note, Stamped, UnheldRecord
 from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 

@@ -7,21 +7,8 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from controller.model.profile import (
-    BoardSpec,
-    Caps,
-    Contact,
-    Funnel,
-    Inputs,
-    Line,
-    MainRelay,
-    Profile,
-    Pump,
-    RelayBoard,
-    Supply,
-    Tube,
-    Wire,
-)
+from controller.model.profile import BoardSpec, Caps, Funnel, Line, Profile, Pump, RelayBoard, Supply, Tube, Wire
+from controller.model.wiring import Contact, Inputs, MainRelay
 from controller.quantities import awg_mm2
 from controller.sequencing.budget import BudgetRow, SupplyBudget, supply_budget, wire_ohm
 

@@ -16,6 +16,7 @@ from controller.metering.flow_band import as_written, commissioned
 from controller.model.calibration import Calibration
 from controller.model.messages import InputReport
 from controller.model.views import FitView, LineView, OperationView, Status
+from controller.model.wiring import GlassContact, StopContact, TrayContact, role_of
 
 
 @click.command()
@@ -194,14 +195,17 @@ def _news(name: str, document: bytes) -> str:
 
 
 def _contacts(inputs: InputReport) -> list[str]:
-    found = ["STOP PRESSED" if inputs.stop_pressed else "stop not pressed"]
-    if inputs.glass_present is not None:
-        used = ", to be taken" if inputs.fresh_glass is False else ""
-        found.append(f"glass in place{used}" if inputs.glass_present else "no glass")
-    if inputs.tray_full is not None:
-        found.append("DRIP TRAY FULL" if inputs.tray_full else "drip tray not full")
-    found.extend(f"line {line} low" for line in inputs.low_lines)
-    return found
+    active: dict[str, bool | None] = {
+        StopContact.role.name: inputs.stop_pressed,
+        GlassContact.role.name: inputs.glass_present,
+        TrayContact.role.name: inputs.tray_full,
+        **inputs.others,
+    }
+    roles = ((role_of(name), is_active) for name, is_active in active.items() if is_active is not None)
+    found = [role.active if is_active else role.rest for role, is_active in roles]
+    if inputs.glass_present and inputs.fresh_glass is False:
+        found[1] += ", to be taken"
+    return [*found, *(f"line {line} low" for line in inputs.low_lines)]
 
 
 def _line_cells(one: LineView) -> tuple[str, ...]:

@@ -151,6 +151,16 @@ def tray(run_dir: Path | None, state: Literal["full", "empty"], as_json: bool) -
     show({"tray": state}, lambda: f"drip tray {state}", as_json=as_json)
 
 
+@bench.command(name="input")
+@click.argument("name")
+@click.argument("state", type=click.Choice(["active", "rest"]))
+@facts_options
+def set_input(run_dir: Path | None, name: str, state: Literal["active", "rest"], as_json: bool) -> None:
+    """Hold the input NAME active, such as a start button pressed, or let go of it."""
+    _act(run_dir, lambda client: client.set_input(name, active=state == "active"))
+    show({"input": name, "state": state}, lambda: f"{name}: {state}", as_json=as_json)
+
+
 @bench.command()
 @click.option("--tare", is_flag=True, help="Set it to zero first.")
 @facts_options
@@ -225,7 +235,7 @@ def _fault_command(name: str, text: str) -> click.Command:
     @bench.command(name=name, help=text)
     @click.argument("kind", type=click.Choice(FAULTS))
     @click.option("--line", type=LINE, help="Of which line; for all but an input, the main relay and the scale.")
-    @click.option("--contact", help='Which input is stuck: "stop", "glass", "drip tray", "current", "level N".')
+    @click.option("--contact", help='Which input is stuck, by its name: "stop", "drip tray", "level 3".')
     @click.option("--closed", is_flag=True, help="The input is stuck closed rather than open.")
     @click.option("--amount", type=Decimal(), default=0.0, help=AMOUNTS)
     @facts_options

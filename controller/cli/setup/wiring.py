@@ -1,5 +1,6 @@
 """`tundish wiring`: what goes where, and what holds the relays off until the service runs."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
@@ -10,6 +11,7 @@ from controller.errors import Problem
 from controller.model.fields import Value
 from controller.model.header import HEADER
 from controller.model.profile import Line, Profile
+from controller.model.wiring import CHANNEL
 
 
 class Row(Value, frozen=True, kw_only=True):
@@ -50,12 +52,8 @@ def wiring(profile_path: Path, as_json: bool) -> None:
 
 def wiring_of(profile: Profile, warnings: list[Problem]) -> Wiring:
     """The wiring as values."""
-    # An output with the level that keeps the relay released: high on an active-low board.
-    word = "dh" if profile.relay_board.active_level == "low" else "dl"
-    boot_lines = tuple(f"gpio={line.gpio}=op,{word}" for line in profile.lines)
-    if profile.main_relay is not None:
-        word = "dh" if profile.main_relay.active_level == "low" else "dl"
-        boot_lines += (f"gpio={profile.main_relay.gpio}=op,{word}",)
+    # An output with the level that keeps it off: high on an active-low board.
+    boot_lines = tuple(f"gpio={row.gpio}=op,{'dh' if row.safe_level else 'dl'}" for row in profile.output_table)
     return Wiring(
         machine=profile.machine,
         relays_on_at=profile.relay_board.active_level,
@@ -67,41 +65,37 @@ def wiring_of(profile: Profile, warnings: list[Problem]) -> Wiring:
 
 
 def _line_row(line: Line) -> Row:
-    pin = HEADER[line.gpio]
-    return Row(
-        what=f"line {line.line}",
-        header_pin=pin.header_pin,
-        gpio=line.gpio,
-        reset_pull=pin.reset_pull,
-        bus=pin.bus,
+    return _row(
+        f"line {line.line}",
+        line.gpio,
         channel=line.channel,
         rotation=line.pump.rotation,
         wire=f"{line.wire.section_mm2:.2g} mm2, {line.wire.length_m:g} m",
     )
 
 
-def _other_rows(profile: Profile) -> list[Row]:
-    inputs = profile.inputs
-    named = [
-        ("stop", inputs.stop),
-        ("glass", inputs.glass),
-        ("drip tray", inputs.drip_tray),
-        ("current", inputs.current),
-    ]
-    gpios = [(f"{name}, {one.contact.replace('_', ' ')}", one.gpio) for name, one in named if one is not None]
-    gpios += [(f"level of line {one.line}, {one.contact.replace('_', ' ')}", one.gpio) for one in inputs.levels]
-    main = profile.main_relay
-    gpios += [] if main is None else [(f"main relay, pulls in at a {main.active_level} level", main.gpio)]
-    return [
-        Row(
-            what=what,
-            header_pin=HEADER[gpio].header_pin,
-            gpio=gpio,
-            reset_pull=HEADER[gpio].reset_pull,
-            bus=HEADER[gpio].bus,
-        )
-        for what, gpio in gpios
-    ]
+def _other_rows(profile: Profile) -> Iterator[Row]:
+    for one in profile.input_table:
+        yield _row(f"{one.name}, normally {'closed' if one.closed_at_rest else 'open'}", one.gpio)
+    for output in profile.output_table:
+        if output.role is not CHANNEL:
+            yield _row(f"{output.name}, on at a {output.active_level} level", output.gpio)
+
+
+def _row(
+    what: str, gpio: int, *, channel: int | None = None, rotation: str | None = None, wire: str | None = None
+) -> Row:
+    pin = HEADER[gpio]
+    return Row(
+        what=what,
+        header_pin=pin.header_pin,
+        gpio=gpio,
+        reset_pull=pin.reset_pull,
+        bus=pin.bus,
+        channel=channel,
+        rotation=rotation,
+        wire=wire,
+    )
 
 
 def _draw(found: Wiring) -> str:
@@ -123,7 +117,7 @@ def _draw(found: Wiring) -> str:
         click.style(f"{found.machine}; a relay pulls in at a {found.relays_on_at} level", bold=True),
         table(header, rows),
         "\nContacts go from their pin to ground.",
-        "Lines for the boot configuration, which hold every relay off until the guard runs:",
+        "Lines for the boot configuration, which hold every output off until the guard runs:",
         *(
             f"  {one}{'   (not in the profile yet)' if one in found.missing_boot_lines else ''}"
             for one in found.boot_lines
