@@ -3,6 +3,7 @@
     {"ask": "hello", "with": {"name": "guard"}}                  {"answer": null}
     {"ask": "claim_output", "with": {"gpio": 2, "level": true}}  {"answer": null}
     {"ask": "scale_g"}                                           {"answer": 312.48}
+    {"ask": "convert", "with": {"after": 4711}}      {"answer": {"number": 4712, "at_s": 58.9, "counts": 163021}}
     {"ask": "unhang", "with": {"line": 9}}                       {"refused": "there is no line 9", "rule": "bench_line"}
 
 Levels are the electrical ones: true is high. A connection holds the pins that it claims until it releases them or
@@ -23,7 +24,8 @@ IN_THE_HOLDERS_NAME = ("claim_output", "claim_input", "set_pin", "release_pin")
 ASKS = (
     *IN_THE_HOLDERS_NAME, "read_pin", "place_glass", "lift_glass", "empty_glass", "hang", "unhang", "press_stop",
     "release_stop", "set_tray", "set_input", "inject", "clear", "scale_g", "tare", "add_ice", "place_mass", "knock",
-    "lean", "conversions", "glass_contents_ml", "true_delivered_ml", "container_ml", "moves", "contacts", "report",
+    "lean", "conversions", "convert", "glass_contents_ml", "true_delivered_ml", "container_ml", "moves", "contacts",
+    "report",
     "truth_report", "newest_entries",
 )  # fmt: skip
 

@@ -6,6 +6,7 @@ Each call first brings about all events up to the clock's present.
 from collections.abc import Collection
 from pathlib import Path
 
+from controller.bench.cell_truth import CellEffect
 from controller.bench.contacts import BY_ITSELF
 from controller.bench.effects import Effect
 from controller.bench.faults import SIPHON_ML_S, Fault, require_possible, stuck_how
@@ -36,8 +37,8 @@ class Plant(Stand):
     persist: outputs stay driven when the process that set them goes away, as on common vendor kernels; otherwise they
     become inputs. full: hang a full container of the book's liquid on every line. Tubes are empty at the start, no
     glass stands there, and the stop is not pressed. effects, has_run_s: what keeps the drawn machine from holding
-    still, and how long its pumps have run (s). truth: a machine to simulate instead of drawing one.
-    memory: how the same machine was left.
+    still, and how long its pumps have run (s). cell: effects of the load cell, as in `draw`. truth: a machine to
+    simulate instead of drawing one. memory: how the same machine was left.
     """
 
     def __init__(
@@ -52,10 +53,11 @@ class Plant(Stand):
         truth: Truth | None = None,
         effects: Collection[Effect] = (),
         has_run_s: float = 0.0,
+        cell: Collection[CellEffect] | None = None,
         memory: Memory | None = None,
         trace_path: Path | None = None,
     ) -> None:
-        drawn = truth or draw(profile, book, seed, effects=effects, has_run_s=has_run_s)
+        drawn = truth or draw(profile, book, seed, effects=effects, has_run_s=has_run_s, cell=cell)
         super().__init__(book, drawn, clock, trace_path)
         self._machine, self._persist = profile.machine, persist
         self._relays = wired_relays(profile, self._simulation)

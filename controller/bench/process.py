@@ -10,6 +10,7 @@ from pathlib import Path
 import msgspec
 
 from controller.bench.asks import MAX_BYTES, Answer, Question, answer
+from controller.bench.cell_truth import CELL_EFFECTS, UNDISTURBED
 from controller.bench.effects import CONDITIONS
 from controller.bench.memory import read_memory, write_memory
 from controller.bench.plant import Plant
@@ -207,7 +208,8 @@ def run(
     """
     clock = ReceiptClock()
     effects, has_run_s = CONDITIONS[condition]
-    truth = draw(profile, book, seed, effects=effects, has_run_s=has_run_s)
+    cell = CELL_EFFECTS if effects else UNDISTURBED
+    truth = draw(profile, book, seed, effects=effects, has_run_s=has_run_s, cell=cell)
     memory = read_memory(memory_path, profile.machine, truth) if memory_path else None
     plant = Plant(profile, book, clock=clock, persist=persist, truth=truth, memory=memory, trace_path=trace_path)
     try:

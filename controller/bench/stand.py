@@ -137,6 +137,11 @@ class Stand:
         self._convert(now_s)
         return self._cell.newest(now_s, self._simulation.lines, after)
 
+    def convert(self, after: int = -1) -> Conversion | None:
+        """The newest conversion, as a driver reads it; None while there is none beyond number `after`."""
+        fresh = self.conversions(after)
+        return fresh[-1] if fresh else None
+
     def next_conversion_s(self) -> float:
         """When the load cell's next conversion ends, on the bench's clock; for who runs bench and clock in one."""
         if self._cell is None:

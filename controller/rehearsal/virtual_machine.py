@@ -10,6 +10,7 @@ from contextlib import ExitStack
 from itertools import count
 from pathlib import Path
 
+from controller.bench.cell_truth import CellEffect
 from controller.bench.effects import Effect
 from controller.bench.link import DirectLink
 from controller.bench.pins import BenchFactory
@@ -36,11 +37,11 @@ ENGINE, GUARD = "engine", "guard"  # the guard's name for its client, the bench'
 class Machine:
     """A whole machine that does in no time what the real one does in minutes.
 
-    seed, effects: of the bench (its true parameters, and what keeps it from holding still). ledger_path, journal: kept
-    in memory when not given. poll_under_way_s: how often the guard reads the contacts while an operation is under way
-    (s, under its limit of 0.25 s); less often is faster. listen: told every event that the guard publishes, after the
-    engine. clock, boot: as this start of the computer finds them; a clock of its own when not given. work: what does
-    the engine's long work; done where it is asked for, when not given.
+    seed, effects, cell: of the bench (its true parameters, what keeps it from holding still, and what its load cell
+    has). ledger_path, journal: kept in memory when not given. poll_under_way_s: how often the guard reads the contacts
+    while an operation is under way (s, under its limit of 0.25 s); less often is faster. listen: told every event that
+    the guard publishes, after the engine. clock, boot: as this start of the computer finds them; a clock of its own
+    when not given. work: what does the engine's long work; done where it is asked for, when not given.
     """
 
     def __init__(
@@ -50,6 +51,7 @@ class Machine:
         *,
         seed: int,
         effects: Collection[Effect] = (),
+        cell: Collection[CellEffect] | None = None,
         ledger_path: Path | str = ":memory:",
         journal: Journal | None = None,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
@@ -62,7 +64,7 @@ class Machine:
         with ExitStack() as opened:  # what was opened is closed again when anything fails on the way
             if journal is not None:
                 opened.callback(journal.close)
-            self.plant = Plant(profile, book, clock=self.clock, seed=seed, effects=effects)
+            self.plant = Plant(profile, book, clock=self.clock, seed=seed, effects=effects, cell=cell)
             opened.callback(self.plant.close)
             self.ledger = Ledger(ledger_path)
             opened.callback(self.ledger.close)

@@ -2,20 +2,22 @@
 
 import json
 import socket
-
-from controller.model.scale_datagram import OK, SILENT
+import time
 
 ANSWER_S = 1.0
 LONGEST_ANSWER = 4096
+LATE = 4  # periods without a conversion
+LOOKS = 5  # in a period, for the next conversion
 
 
 class BenchConverter:
-    """What the simulated load cell gives at the moment of asking."""
+    """The simulated converter's conversions as they come."""
 
-    keeps_time = False
+    keeps_time = True
 
-    def __init__(self, path: str) -> None:
-        self._path = path
+    def __init__(self, path: str, readings_per_s: int) -> None:
+        self._path, self._period_s = path, 1 / readings_per_s
+        self._after = -1  # number of the last conversion
         self._socket: socket.socket | None = None
 
     def start(self) -> None:
@@ -26,10 +28,18 @@ class BenchConverter:
         self._socket.connect(self._path)
 
     def read(self) -> int | None:
-        """Counts now; None when the simulated converter is silent. OSError when bench or converter is gone."""
+        """Counts of the next conversion; None when there is none for LATE periods. OSError when the bench is gone."""
+        for _ in range(LATE * LOOKS):
+            if (counts := self._ask()) is not None:
+                return counts
+            time.sleep(self._period_s / LOOKS)
+        return None
+
+    def _ask(self) -> int | None:
+        """Counts of the newest conversion, None when it is an old one."""
         if self._socket is None:
             raise ConnectionError("not connected")
-        self._socket.sendall(b'{"ask": "convert"}\n')
+        self._socket.sendall(b'{"ask": "convert", "with": {"after": %d}}\n' % self._after)
         answer = b""
         while not answer.endswith(b"\n"):
             part = self._socket.recv(LONGEST_ANSWER)
@@ -37,14 +47,13 @@ class BenchConverter:
             if not part or len(answer) > LONGEST_ANSWER:
                 raise ConnectionError("the bench has gone, or talks nonsense")
         try:
-            counts, converter = json.loads(answer)["answer"]
+            said = json.loads(answer)
+            if said == {}:
+                return None
+            self._after = int(said["answer"]["number"])
+            return int(said["answer"]["counts"])
         except (ValueError, KeyError, TypeError) as error:
             raise ConnectionError(f"the bench answers {answer[:200]!r}") from error
-        if converter == SILENT:
-            return None
-        if converter != OK:
-            raise OSError("the simulated converter does not answer")
-        return int(counts)
 
     def close(self) -> None:
         """Close the connection. May be repeated."""
@@ -53,6 +62,6 @@ class BenchConverter:
             self._socket = None
 
 
-def open_converter(place: str, _readings_per_s: int) -> BenchConverter:
+def open_converter(place: str, readings_per_s: int) -> BenchConverter:
     """The converter of the bench that listens at this socket."""
-    return BenchConverter(place)
+    return BenchConverter(place, readings_per_s)

@@ -19,6 +19,7 @@ from controller.bench.process import MOST_CLIENTS
 from controller.bench.trace import ContactEntry, LevelEntry, read_trace
 from controller.errors import BoardError, Refused, Unreachable
 from controller.hal.table import open_board
+from controller.scale.bench import BenchConverter
 
 STARTED_S = 15.0
 
@@ -28,7 +29,7 @@ from pathlib import Path
 sys.path.insert(0, {folder!r})
 import fete_machine
 from controller.bench.process import run
-run(fete_machine.profile(), fete_machine.book(), Path({socket!r}), seed=4, trace_path=Path({trace!r}),
+run(fete_machine.weighing_profile(), fete_machine.book(), Path({socket!r}), seed=4, trace_path=Path({trace!r}),
     memory_path=Path({memory!r}), persist={persist}, glass="tumbler", ready=lambda: print("ready", flush=True))
 """
 
@@ -89,6 +90,37 @@ def test_a_board_over_the_socket_pours_in_real_time(bench, desk):
     assert 0 < drawn_ml < 10
     closed, opened = [one for one in read_trace(bench.trace) if isinstance(one, ContactEntry)]
     assert (closed.closed, opened.closed) == (True, False)
+
+
+def test_the_scales_driver_takes_conversions_as_they_come_and_hears_silence(bench, desk):
+    converter = BenchConverter(str(bench.socket), fete.weighing_profile().scale.readings_per_s)
+    converter.start()
+    begun_s = time.monotonic()
+    empty = [converter.read() for _ in range(20)]
+    assert time.monotonic() - begun_s >= 19 / 80  # each waits for the next
+    assert len(set(empty)) > 15  # every one with noise of its own
+    desk.place_mass(500.0)
+    until(lambda: converter.read() > max(empty))
+    silent = Fault(kind="scale silent")
+    desk.inject(silent)
+    converter.read()
+    assert converter.read() is None
+    desk.clear(silent)
+    assert converter.read() is not None
+    converter.close()
+
+
+def test_hands_at_the_desk_reach_the_load_cell(bench, desk):
+    until(lambda: len(desk.conversions()) > 10)
+    before = desk.conversions()[-1].counts
+    for touch in (lambda: desk.knock(2000.0), lambda: desk.lean(2000.0, 1.0), lambda: desk.add_ice(300.0)):
+        after = desk.conversions()[-1].number
+        touch()
+        until(lambda after=after: any(abs(one.counts - before) > 20_000 for one in desk.conversions(after)))
+        time.sleep(1.5)
+    assert desk.conversions()[-1].counts == pytest.approx(before + 300 * 430, rel=0.25)  # spans differ by 20 %
+    with pytest.raises(Refused, match="grams"):
+        desk.knock(1e9)
 
 
 def test_levels_are_stamped_on_the_clock_that_all_processes_share(bench, desk):

@@ -151,24 +151,39 @@ def within(port: DatagramPort, enough, limit_s: float = 10.0):
 
 @pytest.mark.parametrize(
     ("answer", "expected"),
-    [([42, OK], 42), ([0, SILENT], None), ([0, UNREADABLE], OSError), ("nonsense", OSError), (None, OSError)],
+    [
+        (b'{"answer":{"number":7,"at_s":1.0,"counts":42}}', 42),
+        (b"{}", None),  # no newer conversion
+        (b'{"refused":"this machine has no scale","rule":"bench_scale"}', OSError),
+        (b"nonsense", OSError),
+    ],
 )
-def test_the_bench_is_asked_over_its_socket(tmp_path, answer, expected):
+def test_the_bench_is_asked_over_its_socket_for_what_is_newer_than_the_last(tmp_path, answer, expected):
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
         listener.bind(str(tmp_path / "bench.sock"))
         listener.listen()
-        converter = BenchConverter(str(tmp_path / "bench.sock"))
+        converter = BenchConverter(str(tmp_path / "bench.sock"), 80)
         converter.start()
         bench, _ = listener.accept()
-        bench.sendall(json.dumps({"answer": answer}).encode() + b"\n")
+        heard = []
+
+        def play() -> None:
+            for question in bench.makefile("rb"):
+                heard.append(json.loads(question))
+                bench.sendall(answer + b"\n")
+
+        playing = threading.Thread(target=play)
+        playing.start()
         if expected is OSError:
             with pytest.raises(OSError):
                 converter.read()
         else:
-            assert converter.read() == expected
-        assert json.loads(bench.recv(100)) == {"ask": "convert"}
+            assert [converter.read(), converter.read()] == [expected, expected]
         converter.close()
+        playing.join()
         bench.close()
+    assert heard[0] == {"ask": "convert", "with": {"after": -1}}
+    assert heard[-1]["with"]["after"] == (7 if expected == 42 else -1)
 
 
 def test_the_process_loads_nothing_but_the_standard_library():
