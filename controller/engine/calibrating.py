@@ -2,19 +2,13 @@
 
 from collections.abc import Sequence
 
-from controller.clock import Clock
-from controller.engine.background import Work
-from controller.engine.guard_mirror import GuardMirror
-from controller.engine.operation_start import OperationStart
+from controller.engine.common import Common
 from controller.engine.sag_trials import SagTrials
 from controller.engine.spot_checks import SpotChecks
 from controller.engine.weighing import Weighings
 from controller.ledger.records import Weighing
-from controller.ledger.store import Ledger
-from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
-from controller.model.profile import Profile
 from controller.model.requests import (
     CalibrationRequest,
     SpotCheckRequest,
@@ -29,21 +23,10 @@ from controller.model.weighing import StrikeRequest
 class Calibrating:
     """What people weigh, and what of it goes to the guard and on record. Refusals are raised as Refused."""
 
-    def __init__(
-        self,
-        *,
-        profile: Profile,
-        book: Book,
-        ledger: Ledger,
-        clock: Clock,
-        mirror: GuardMirror,
-        operation_start: OperationStart,
-        work: Work,
-    ) -> None:
-        self._ledger, self._mirror, self._operation_start = ledger, mirror, operation_start
-        self._weighings = Weighings(profile=profile, book=book, ledger=ledger, clock=clock, work=work)
-        self._sag_trials = SagTrials(profile=profile, book=book, ledger=ledger, clock=clock)
-        self.spot_checks = SpotChecks(profile=profile, book=book, ledger=ledger, clock=clock, weighings=self._weighings)
+    def __init__(self, common: Common) -> None:
+        self._ledger, self._mirror, self._operation_start = common.ledger, common.mirror, common.operation_start
+        self._weighings, self._sag_trials = Weighings(common), SagTrials(common)
+        self.spot_checks = SpotChecks(common, self._weighings)
 
     def fit(self, line: int) -> FitView:
         """The line's calibration as its weighings have it so far, else the one in force."""

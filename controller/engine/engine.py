@@ -13,6 +13,7 @@ from controller.engine import views
 from controller.engine.background import AtOnce, Work
 from controller.engine.calibrating import Calibrating
 from controller.engine.commissioning import Commissioning
+from controller.engine.common import Common
 from controller.engine.guard_mirror import GuardMirror
 from controller.engine.history import History
 from controller.engine.hygiene import Hygiene
@@ -87,19 +88,11 @@ class Engine:
         new_id: Callable[[], str],
         work: Work | None = None,
     ) -> None:
-        self._profile, self._ledger, self._clock = profile, ledger, clock
-        self._send = send
-        self.work = AtOnce() if work is None else work
-        self._mirror = GuardMirror(profile=profile, ledger=ledger, clock=clock, send=send, work=self.work)
-        self._commissioning = Commissioning(profile=profile, ledger=ledger, clock=clock)
-        self._operation_start = OperationStart(
-            profile=profile,
-            ledger=ledger,
-            clock=clock,
-            mirror=self._mirror,
-            commissioning=self._commissioning,
-            new_id=new_id,
-        )
+        self._profile, self._ledger, self._clock, self._send = profile, ledger, clock, send
+        self.work = work = work or AtOnce()
+        self._mirror = mirror = GuardMirror(profile=profile, ledger=ledger, clock=clock, send=send, work=work)
+        self._commissioning = begun = Commissioning(profile=profile, ledger=ledger, clock=clock)
+        self._operation_start = OperationStart(profile, ledger, clock, mirror, begun, new_id=new_id)
         self.past = History(ledger)
         self.orders = OrderQueue(profile=profile, ledger=ledger, clock=clock, mirror=self._mirror, work=self.work)
         if ledger.damage:
@@ -112,44 +105,24 @@ class Engine:
 
     def _work_with(self, book: Book) -> None:
         """Make everything that knows the book; what must outlast that is in the ledger or in what follows the guard."""
-        profile, ledger, clock = self._profile, self._ledger, self._clock
-        self.book = book
-        self._strict = strict = self._stricter(book)
-        self.calibrating = Calibrating(
-            profile=profile,
+        self.book, self._strict = book, self._stricter(book)
+        common = Common(
+            profile=self._profile,
             book=book,
-            ledger=ledger,
-            clock=clock,
-            mirror=self._mirror,
-            operation_start=self._operation_start,
+            strict=self._strict,
+            ledger=self._ledger,
+            clock=self._clock,
             work=self.work,
-        )
-        self.stock = Stock(book=book, strict=strict, ledger=ledger, clock=clock, mirror=self._mirror)
-        self.hygiene = Hygiene(profile=profile, book=strict, ledger=ledger, clock=clock, mirror=self._mirror)
-        self.sequences = Sequences(
-            profile=profile,
-            book=strict,
-            ledger=ledger,
-            clock=clock,
             mirror=self._mirror,
-            stock=self.stock,
-            hygiene=self.hygiene,
-            operation_start=self._operation_start,
-            runs=self._wetting,
-        )
-        self._pouring = Pouring(
-            profile=profile,
-            book=strict,
-            ledger=ledger,
-            mirror=self._mirror,
-            operation_start=self._operation_start,
-            stock=self.stock,
-            hygiene=self.hygiene,
             commissioning=self._commissioning,
-            spot_checks=self.calibrating.spot_checks,
-            work=self.work,
+            operation_start=self._operation_start,
         )
-        self.orders.work_with(strict.house, self._pouring)
+        self.calibrating = Calibrating(common)
+        self.stock = Stock(common)
+        self.hygiene = Hygiene(common)
+        self.sequences = Sequences(common, self.stock, self.hygiene, runs=self._wetting)
+        self._pouring = Pouring(common, self.stock, self.hygiene, self.calibrating.spot_checks)
+        self.orders.work_with(self._strict.house, self._pouring)
 
     def _stricter(self, book: Book) -> Book:
         return strictest(book, (label for line in self._mirror.lines().values() for label in line.labels))

@@ -3,16 +3,12 @@
 from collections.abc import Callable, Mapping
 from typing import Literal
 
-from controller.clock import Clock
-from controller.engine.guard_mirror import GuardMirror
+from controller.engine.common import Common
 from controller.engine.slices import Sliced
 from controller.engine.views import NEXT
 from controller.ledger.records import LineNote, NoteEvent, WetRun
-from controller.ledger.store import Ledger
-from controller.model.book import Book
 from controller.model.evening import HygieneLine, HygieneRecord, RecordRow
 from controller.model.messages import LineReport
-from controller.model.profile import Profile
 from controller.model.states import Contents
 
 SAME_S = 1.0  # two times of one event, worked out twice, differ by less
@@ -22,9 +18,9 @@ Signature = Callable[[], tuple[str, str]]  # who cleans now, and with what, "" w
 class Hygiene:
     """Due times by the profile's intervals; the guard tells when lines were filled and cleaned."""
 
-    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, mirror: GuardMirror) -> None:
-        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
-        self._mirror = mirror
+    def __init__(self, common: Common) -> None:
+        self._profile, self._book = common.profile, common.strict
+        self._ledger, self._clock, self._mirror = common.ledger, common.clock, common.mirror
 
     def lines(self) -> tuple[HygieneLine, ...]:
         """Every line of the profile."""

@@ -29,12 +29,12 @@ class OperationStart:
 
     def __init__(
         self,
-        *,
         profile: Profile,
         ledger: Ledger,
         clock: Clock,
         mirror: GuardMirror,
         commissioning: Commissioning,
+        *,
         new_id: Callable[[], str],
     ) -> None:
         self._profile, self._ledger, self._clock = profile, ledger, clock

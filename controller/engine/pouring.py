@@ -7,13 +7,11 @@ import msgspec
 from msgspec.structs import replace
 
 from controller.engine import views
-from controller.engine.background import Work
-from controller.engine.commissioning import Commissioning
-from controller.engine.guard_mirror import GuardMirror
+from controller.engine.common import Common
 from controller.engine.hygiene import Hygiene
 from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing, too_large
 from controller.engine.names import as_listed
-from controller.engine.operation_start import NOTHING, OperationStart
+from controller.engine.operation_start import NOTHING
 from controller.engine.scaling import Serving, serving, smallest_reliable_ml
 from controller.engine.spot_checks import SpotChecks
 from controller.engine.stock import Stock
@@ -22,12 +20,10 @@ from controller.engine.verdicts import Verdicts
 from controller.errors import Refused
 from controller.ledger.orders import Drink
 from controller.ledger.records import Entry
-from controller.ledger.store import Ledger
-from controller.model.book import Book, Dose, Phase, Recipe
+from controller.model.book import Dose, Phase, Recipe
 from controller.model.doses import Resolved, poured_ml
 from controller.model.messages import Refusal
 from controller.model.plan import Segment
-from controller.model.profile import Profile
 from controller.model.requests import FreeDose, PourRequest
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import Asked, MenuEntry, PlanView
@@ -41,30 +37,12 @@ ON_RECORD = frozenset({"readiness", "assignment", "calibration", "smallest_dose"
 class Pouring:
     """Plans servings and begins them."""
 
-    def __init__(
-        self,
-        *,
-        profile: Profile,
-        book: Book,
-        ledger: Ledger,
-        mirror: GuardMirror,
-        operation_start: OperationStart,
-        stock: Stock,
-        hygiene: Hygiene,
-        commissioning: Commissioning,
-        spot_checks: SpotChecks,
-        work: Work,
-    ) -> None:
-        self._profile, self._book, self._ledger, self._mirror = profile, book, ledger, mirror
-        self._operation_start, self._stock, self._hygiene, self._spot_checks = (
-            operation_start,
-            stock,
-            hygiene,
-            spot_checks,
-        )
-        self._commissioning, self._work = commissioning, work
-        self._menu = Menu(profile, book, work)
-        self.verdicts = Verdicts(mirror)
+    def __init__(self, common: Common, stock: Stock, hygiene: Hygiene, spot_checks: SpotChecks) -> None:
+        self._profile, self._book, self._ledger = common.profile, common.strict, common.ledger
+        self._mirror, self._work = common.mirror, common.work
+        self._commissioning, self._operation_start = common.commissioning, common.operation_start
+        self._stock, self._hygiene, self._spot_checks = stock, hygiene, spot_checks
+        self._menu, self.verdicts = Menu(common.profile, common.strict, common.work), Verdicts(common.mirror)
 
     def menu(self) -> tuple[MenuEntry, ...]:
         """Every recipe, and why it cannot be poured where it cannot."""

@@ -4,14 +4,12 @@ from collections.abc import Mapping
 
 import msgspec
 
-from controller.clock import Clock
+from controller.engine.common import Common
 from controller.errors import Refused
 from controller.ledger.store import Entry, Ledger
 from controller.metering.density import liquid_kg_m3
 from controller.metering.sag import Sag, Share, sag_from_trials
-from controller.model.book import Book
 from controller.model.calibration import Calibration
-from controller.model.profile import Profile
 from controller.model.requests import TogetherRequest
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import SagView
@@ -20,8 +18,9 @@ from controller.model.views import SagView
 class SagTrials:
     """Weighings of jars that several lines filled."""
 
-    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock) -> None:
-        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
+    def __init__(self, common: Common) -> None:
+        self._profile, self._book, self._ledger = common.profile, common.book, common.ledger
+        self._clock = common.clock
 
     def weigh(
         self, request: TogetherRequest, in_force: Mapping[int, Calibration]

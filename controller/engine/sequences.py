@@ -5,21 +5,16 @@ from typing import Literal
 
 import msgspec
 
-from controller.clock import Clock
-from controller.engine.guard_mirror import GuardMirror
+from controller.engine.common import Common
 from controller.engine.hygiene import Hygiene
 from controller.engine.line_care import Fill, Kind, to_close, to_fill, within_jug
 from controller.engine.names import as_listed
-from controller.engine.operation_start import OperationStart
 from controller.engine.stock import Stock
 from controller.errors import Refused
 from controller.ledger.records import OpenSequence
-from controller.ledger.store import Ledger
-from controller.model.book import Book
 from controller.model.evening import ChangeRequest, CloseRequest, SequenceView, StepView
 from controller.model.fields import Value
 from controller.model.plan import PlannedRun
-from controller.model.profile import Profile
 from controller.model.requests import AssignRequest
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import Asked
@@ -55,22 +50,10 @@ class Close(Value, frozen=True, kw_only=True):
 class Sequences:
     """Works out steps from what the lines hold, and carries them out one at a time."""
 
-    def __init__(
-        self,
-        *,
-        profile: Profile,
-        book: Book,
-        ledger: Ledger,
-        clock: Clock,
-        mirror: GuardMirror,
-        stock: Stock,
-        hygiene: Hygiene,
-        operation_start: OperationStart,
-        runs: Runs,
-    ) -> None:
-        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
-        self._mirror, self._stock, self._hygiene = mirror, stock, hygiene
-        self._operation_start, self._runs = operation_start, runs
+    def __init__(self, common: Common, stock: Stock, hygiene: Hygiene, runs: Runs) -> None:
+        self._profile, self._book, self._operation_start = common.profile, common.strict, common.operation_start
+        self._ledger, self._clock, self._mirror = common.ledger, common.clock, common.mirror
+        self._stock, self._hygiene, self._runs = stock, hygiene, runs
 
     def views(self) -> tuple[SequenceView, ...]:
         """Every sequence under way with its next step."""

@@ -5,16 +5,14 @@ from dataclasses import dataclass
 
 import msgspec
 
-from controller.clock import Clock
+from controller.engine.common import Common
 from controller.engine.weighing import Weighings
 from controller.errors import Refused
-from controller.ledger.store import Ledger, Weighing
+from controller.ledger.store import Weighing
 from controller.metering.calibration import law_of
 from controller.metering.drift import Age, AgeLimits, Chart, DriftVerdict, chart, judge
 from controller.metering.liquid_factor import LiquidFactor, expected_factor, measured_factor, with_factor
-from controller.model.book import Book
 from controller.model.calibration import Calibration
-from controller.model.profile import Profile
 from controller.model.requests import SpotCheckRequest
 from controller.model.views import SpotCheckView
 
@@ -33,9 +31,9 @@ class Checked:
 class SpotChecks:
     """The chart of every line since its calibration; the weighings live in the ledger."""
 
-    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, weighings: Weighings) -> None:
-        self._profile, self._book, self._ledger, self._clock = profile, book, ledger, clock
-        self._weighings = weighings
+    def __init__(self, common: Common, weighings: Weighings) -> None:
+        self._profile, self._book, self._ledger = common.profile, common.book, common.ledger
+        self._clock, self._weighings = common.clock, weighings
 
     def check(self, request: SpotCheckRequest, liquid: str, held: Calibration | None) -> Checked:
         """Add a weighed run to the line's chart, or hold it against a calibration with another liquid.

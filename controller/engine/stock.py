@@ -2,15 +2,13 @@
 
 from msgspec.structs import replace
 
-from controller.clock import Clock
-from controller.engine.guard_mirror import GuardMirror
+from controller.engine.common import Common
 from controller.engine.names import as_listed
 from controller.engine.stock_uncertainty import sure_ml, u_fill_ml
 from controller.errors import Refused
 from controller.ledger.records import LineNote, NoteEvent
-from controller.ledger.store import Container, Ledger
+from controller.ledger.store import Container
 from controller.metering.gravimetry import liquid_volume_ml
-from controller.model.book import Book
 from controller.model.evening import EmptyRequest, RefillRequest, StockChange, StockView, StockWeighingRequest
 from controller.model.messages import Assign, Hung
 from controller.model.requests import AssignRequest
@@ -25,16 +23,15 @@ OVERFULL = 1.1  # of its nominal volume a container may hold
 class Stock:
     """Containers of all lines. What is hung while pumps run is told to the guard when they rest."""
 
-    def __init__(self, *, book: Book, strict: Book, ledger: Ledger, clock: Clock, mirror: GuardMirror) -> None:
-        """strict: the book with the stricter figures of what hangs and stands in the lines; book: as it is."""
-        self._book, self._strict = book, strict
-        self._ledger, self._clock, self._mirror = ledger, clock, mirror
+    def __init__(self, common: Common) -> None:
+        self._book, self._strict = common.book, common.strict
+        self._ledger, self._clock, self._mirror = common.ledger, common.clock, common.mirror
         self._untold: set[int] = set()  # lines of whose container the guard does not know
         self._asked: set[int] = set()  # those of which it has been told, and has not answered yet
         known = self.containers()
         self._untold = {line for line, one in known.items() if not one.told}
         # Where nobody has said anything yet, what the book says hangs there, once the guard knows the same.
-        self._unsaid = {one.line: one for one in book.lines if one.line not in known}
+        self._unsaid = {one.line: one for one in self._book.lines if one.line not in known}
 
     def containers(self) -> dict[int, Container]:
         """Line -> what hangs there."""

@@ -6,14 +6,13 @@ from typing import Literal
 
 import msgspec
 
-from controller.clock import Clock
-from controller.engine.background import Work
+from controller.engine.common import Common
 from controller.engine.doubts import doubts, require_possible
 from controller.engine.sag_trials import require_trial
 from controller.engine.stock_uncertainty import GUARD_BOUND
 from controller.errors import OutOfRange, Refused, TundishError
 from controller.ledger.records import Correction
-from controller.ledger.store import Ledger, Weighing
+from controller.ledger.store import Weighing
 from controller.metering.budget import dose_budget
 from controller.metering.calibration import DEFAULT_PRIOR, Fit, Prior, Trial, fit, law_of, to_calibration
 from controller.metering.density import liquid_kg_m3
@@ -23,9 +22,7 @@ from controller.metering.flow_law import FlowLaw
 from controller.metering.gravimetry import EVAPORATION_G, U_HOLD_UP_ML, Volume, liquid_volume_ml
 from controller.metering.pooled_prior import pooled_prior
 from controller.metering.residuals import mean_ml
-from controller.model.book import Book
 from controller.model.calibration import Calibration
-from controller.model.profile import Profile
 from controller.model.requests import CalibrationRequest, SpotCheckRequest, TrialsRequest, WeighedTrial, WeighingRequest
 from controller.model.views import DoseError, FitView, TrialView
 from controller.model.weighing import Budget, StrikeRequest
@@ -43,8 +40,9 @@ DOSES_ML = (5.0, 10.0, 15.0, 25.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0)
 class Weighings:
     """The weighed trials of every line that no calibration has settled yet; they live in the ledger."""
 
-    def __init__(self, *, profile: Profile, book: Book, ledger: Ledger, clock: Clock, work: Work) -> None:
-        self._profile, self._book, self._ledger, self._clock, self._work = profile, book, ledger, clock, work
+    def __init__(self, common: Common) -> None:
+        self._profile, self._book, self._ledger = common.profile, common.book, common.ledger
+        self._clock, self._work = common.clock, common.work
 
     def weighed(self, request: WeighingRequest | SpotCheckRequest, on_s: float, liquid: str) -> Weighing:
         """A run with what the scale said, and how well that scale knows it."""
