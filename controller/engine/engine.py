@@ -289,7 +289,7 @@ class Engine:
 
     def hello(self) -> Hello:
         """What the guard is to hear first: how far its journal had come when it last told, and what hangs by stock."""
-        return Hello(version=VERSION, role="engine", journal=self._mirror.told, stock=self.stock.known_to_guard())
+        return Hello(version=VERSION, role="engine", journal=self._ledger.guard_head, stock=self.stock.known_to_guard())
 
     def guard_connected(self) -> None:
         """The guard has accepted us; its Report follows."""

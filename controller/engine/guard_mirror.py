@@ -32,7 +32,6 @@ from controller.model.messages import (
     FaultLatchedEvent,
     Heartbeat,
     InputsChanged,
-    JournalHead,
     Judge,
     Judged,
     LineChanged,
@@ -69,11 +68,6 @@ class GuardMirror:
         self.readings: deque[Reading] = deque(maxlen=READINGS_KEPT)  # of the scale, the newest last
         self.judged: dict[str, tuple[Refusal, ...]] = {}  # question -> the caps that its plan would break
         self.answers: dict[str, Refusal] = {}  # the guard's last word on commands that are no operations
-
-    @property
-    def told(self) -> JournalHead | None:
-        """The last entry of the guard's journal that the engine was told of, None when of none."""
-        return self._ledger.told
 
     def lines(self) -> dict[int, LineReport]:
         """Line -> what the guard believes of it; empty while it cannot be reached."""
@@ -185,7 +179,7 @@ class GuardMirror:
     def on_event(self, event: Event) -> None:
         """Take in what the guard says."""
         if isinstance(event, Report | Admitted | Ended) and event.journal is not None:
-            self._ledger.note_told(event.journal)
+            self._ledger.note_guard_head(event.journal)
         if self.report is not None:  # else the first report, which has it, is on its way
             self.report = _after(self.report, event)
         match event:

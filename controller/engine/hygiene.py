@@ -3,10 +3,12 @@
 from collections.abc import Callable, Mapping
 from typing import Literal
 
+from msgspec import structs
+
 from controller.engine.common import Common
 from controller.engine.slices import Sliced
 from controller.engine.views import NEXT
-from controller.ledger.records import LineNote, NoteEvent, WetRun
+from controller.ledger.records import LineNote, NoteEvent
 from controller.model.evening import HygieneLine, HygieneRecord, RecordRow
 from controller.model.messages import LineReport
 from controller.model.states import Contents
@@ -48,10 +50,10 @@ class Hygiene:
         until_s = now_s + SAME_S if until_wall_s is None else until_wall_s
         rows: list[RecordRow] = []
         for notes in self._ledger.notes.between(since_s, until_s):
-            rows += map(_row_of_note, notes)
+            rows += (RecordRow(**structs.asdict(note)) for note in notes)
             yield
         for runs in self._ledger.notes.wet_runs(since_s, until_s):
-            rows += map(_row_of_run, runs)
+            rows += runs
             yield
         rows.sort(key=lambda one: one.wall_s)
         return HygieneRecord(
@@ -192,28 +194,3 @@ def _holds(report: LineReport) -> str:
 def _ago(seconds: float) -> str:
     hours = seconds / 3600.0
     return f"{hours:.1f} h" if hours < 48.0 else f"{hours / 24.0:.1f} days"
-
-
-def _row_of_note(note: LineNote) -> RecordRow:
-    return RecordRow(
-        wall_s=note.wall_s,
-        line=note.line,
-        event=note.event,
-        text=note.text,
-        volume_ml=None,
-        outcome="",
-        person=note.person,
-    )
-
-
-def _row_of_run(run: WetRun) -> RecordRow:
-    text = f"{run.liquid}, {run.on_s:.0f} s" + (f" ({run.reason})" if run.reason else "")
-    return RecordRow(
-        wall_s=run.wall_s,
-        line=run.line,
-        event=run.kind,
-        text=text,
-        volume_ml=run.delivered_ml,
-        outcome=run.outcome,
-        person="",
-    )

@@ -149,11 +149,11 @@ class SpotChecks:
         return Checked(view=view, carried_over=with_factor(held, found) if request.adopt else None)
 
     def _age(self, held: Calibration) -> Age:
-        through = self._ledger.past.throughput(held.line, held.taken_wall_s)
+        delivered_ml, on_s = self._ledger.past.throughput(held.line, held.taken_wall_s)
         return Age(
             days=max(0.0, self._clock.wall_s() - held.taken_wall_s) / DAY_S,
-            litres=through.delivered_ml / 1000.0,
-            run_hours=through.on_s / HOUR_S,
+            litres=delivered_ml / 1000.0,
+            run_hours=on_s / HOUR_S,
         )
 
     def _limits(self) -> AgeLimits:

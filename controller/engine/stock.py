@@ -26,10 +26,10 @@ class Stock:
     def __init__(self, common: Common) -> None:
         self._book, self._strict = common.book, common.strict
         self._ledger, self._clock, self._mirror = common.ledger, common.clock, common.mirror
-        self._untold: set[int] = set()  # lines of whose container the guard does not know
+        self._unknown: set[int] = set()  # lines of whose container the guard does not know
         self._asked: set[int] = set()  # those of which it has been told, and has not answered yet
         known = self.containers()
-        self._untold = {line for line, one in known.items() if not one.told}
+        self._unknown = {line for line, one in known.items() if not one.is_known}
         # Where nobody has said anything yet, what the book says hangs there, once the guard knows the same.
         self._unsaid = {one.line: one for one in self._book.lines if one.line not in known}
 
@@ -39,15 +39,15 @@ class Stock:
 
     def known_to_guard(self) -> tuple[Hung, ...]:
         """What hangs where, as far as the guard has answered that it knows of it."""
-        told = (one for one in self.containers().values() if one.line not in self._untold)
-        return tuple(Hung(line=one.line, liquid=one.liquid) for one in told)
+        known = (one for one in self.containers().values() if one.line not in self._unknown)
+        return tuple(Hung(line=one.line, liquid=one.liquid) for one in known)
 
     def disputed(self) -> dict[int, tuple[str, ...]]:
         """Line -> what the guard believes and the stock does not, where a person has to say what hangs there."""
         found: dict[int, tuple[str, ...]] = {}
         for line, container in self.containers().items():
             known = self._mirror.lines().get(line)
-            if known is not None and known.liquid != container.liquid and line not in self._untold:
+            if known is not None and known.liquid != container.liquid and line not in self._unknown:
                 by_guard = "knows of nothing there" if known.liquid is None else f"has {known.liquid} there"
                 found[line] = (
                     f"line {line}: {container.liquid} by the stock, the guard {by_guard}: look, then tundish stock "
@@ -64,8 +64,8 @@ class Stock:
                 reason=f"guard and stock agree on line {line}: {container.liquid}.",
                 remedy="When another container hangs there: tundish stock refill, or tundish assign.",
             )
-        self._ledger.stock.told(line, is_told=False)
-        self._untold.add(line)
+        self._ledger.stock.mark_known(line, is_known=False)
+        self._unknown.add(line)
         self._asked.discard(line)
         self.tell()
 
@@ -89,7 +89,7 @@ class Stock:
                 reason=f"the machine is {report.state}: another liquid can be hung only while it rests.",
                 remedy="Wait for the end of what is under way, or: tundish stop",
             )
-        self._hang(request, told=False)
+        self._hang(request)
         self.tell()
 
     def refill(self, request: RefillRequest) -> StockChange:
@@ -102,7 +102,7 @@ class Stock:
         asked = AssignRequest(
             line=request.line, liquid=before.liquid, container_ml=size_ml, opened_ago_s=request.opened_ago_s
         )
-        self._hang(asked, told=False)
+        self._hang(asked)
         self.tell()
         return StockChange(now=self.view(request.line), booked_ml=before.remaining_ml)
 
@@ -148,19 +148,19 @@ class Stock:
         before = self._require(line)
         if before.hung_wall_s < since_wall_s:
             asked = AssignRequest(line=line, liquid=before.liquid, container_ml=before.container_ml)
-            self._hang(asked, told=False)
+            self._hang(asked)
 
     def tell(self) -> None:
         """Tell the guard of containers hung meanwhile, once it listens; note those that it knows of."""
         report, lines = self._mirror.report, self._mirror.lines()
         self._hang_what_the_book_says()
-        if not self._untold:
+        if not self._unknown:
             return
         if report is None or report.state not in AT_REST:
             self._asked.clear()
             return
         for line, container in self.containers().items():
-            if line not in self._untold:
+            if line not in self._unknown:
                 continue
             known = lines.get(line)
             opened_s = None if known is None else known.opened_wall_s
@@ -170,8 +170,8 @@ class Stock:
                 and opened_s is not None
                 and abs(opened_s - container.opened_wall_s) <= SAME_S
             ):
-                self._ledger.stock.told(line)
-                self._untold.discard(line)
+                self._ledger.stock.mark_known(line)
+                self._unknown.discard(line)
             elif line not in self._asked:
                 self._asked.add(line)
                 ago_s = max(0.0, self._clock.wall_s() - container.opened_wall_s)
@@ -187,7 +187,7 @@ class Stock:
             )
         return found
 
-    def _hang(self, request: AssignRequest, *, told: bool) -> None:
+    def _hang(self, request: AssignRequest, *, is_known: bool = False) -> None:
         now_s = self._clock.wall_s()
         opened = f", opened {request.opened_ago_s / 3600:.0f} h ago" if request.opened_ago_s > 0 else ""
         before = self.containers().get(request.line)
@@ -200,16 +200,16 @@ class Stock:
                 remaining_ml=request.container_ml + self._drawn_ml(request),
                 opened_wall_s=now_s - request.opened_ago_s,
                 hung_wall_s=now_s,
-                told=told,
-                u_fill_ml=request.container_ml if told and self._ledger.doubts else u_fill_ml(request.container_ml),
+                is_known=is_known,
+                u_fill_ml=request.container_ml if is_known and self._ledger.doubts else u_fill_ml(request.container_ml),
                 tare_g=before.tare_g if before is not None and is_alike else None,
             ),
             self._note(request.line, "container", f"{request.container_ml:g} mL of {request.liquid} hung{opened}"),
         )
         self._unsaid.pop(request.line, None)
         self._asked.discard(request.line)
-        if not told:
-            self._untold.add(request.line)
+        if not is_known:
+            self._unknown.add(request.line)
 
     def _drawn_ml(self, request: AssignRequest) -> float:
         """What the operation under way has taken from this line already: at its end that is booked with the rest.
@@ -231,7 +231,7 @@ class Stock:
         for line, report in self._mirror.lines().items() if self._unsaid else ():
             one = self._unsaid.get(line)
             if one is not None and report.liquid == one.liquid:
-                self._hang(AssignRequest(line=line, liquid=one.liquid, container_ml=one.container_ml), told=True)
+                self._hang(AssignRequest(line=line, liquid=one.liquid, container_ml=one.container_ml), is_known=True)
 
     def _note(self, line: int, event: NoteEvent, text: str) -> LineNote:
         return LineNote(wall_s=self._clock.wall_s(), line=line, event=event, text=text)
@@ -249,5 +249,5 @@ class Stock:
             opened_wall_s=one.opened_wall_s,
             keeps_until_wall_s=None if life_s is None else one.opened_wall_s + life_s,
             tare_g=one.tare_g,
-            is_known_to_guard=one.told and one.line not in self.disputed(),
+            is_known_to_guard=one.is_known and one.line not in self.disputed(),
         )

@@ -2,19 +2,31 @@
 
 import sqlite3
 import weakref
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
+
+import msgspec
 
 from controller.errors import RecordError
 from controller.ledger.check_file import CheckFile
 from controller.ledger.migrations import bring_up
 from controller.ledger.schema import SCHEMA_VERSION
+from controller.model.fields import Value
 from controller.model.messages import JournalHead
 
 PAGE_BYTES = 512  # a serving touches few rows on many pages, and whole pages are written: small ones spare the card
+T = TypeVar("T", bound=Value)
+
 LOG_BYTES = 512 * 1024  # of the write-ahead log, before it is moved into the file
+
+
+def value_of(kind: type[T], row: Sequence[Any], **more: object) -> T:
+    """A value whose fields, in their order, begin this row; `more` gives further ones."""
+    fields = msgspec.structs.fields(kind)
+    named = {one.name: bool(found) if one.type is bool else found for one, found in zip(fields, row, strict=False)}
+    return msgspec.convert(named | more, kind)
 
 
 class Database:
@@ -24,12 +36,12 @@ class Database:
 
     Attributes:
         damage: what was found damaged or lost when it was opened, a sentence each.
-        told: the last entry of the guard's journal that the engine was told of.
+        guard_head: the last entry of the guard's journal that the engine has heard of, None when of none.
     """
 
     def __init__(self, path: Path | str) -> None:
         self._path = str(path)
-        self.told: JournalHead | None = None
+        self.guard_head: JournalHead | None = None
         self.damage: tuple[str, ...] = ()
         self._changes, self._waits = 0, True
         self._check: CheckFile | None = None
@@ -75,9 +87,9 @@ class Database:
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
-                told = (self.told.number, self.told.hash) if self.told else (0, "")
+                head = (self.guard_head.number, self.guard_head.hash) if self.guard_head else (0, "")
                 self._db.execute(
-                    "UPDATE mark SET changes = ?, journal_number = ?, journal_hash = ?", (self._changes + 1, *told)
+                    "UPDATE mark SET changes = ?, journal_number = ?, journal_hash = ?", (self._changes + 1, *head)
                 )
                 self._db.execute("COMMIT")
             except BaseException:
@@ -126,7 +138,7 @@ class Database:
         self._prepare()
         self._db.execute("PRAGMA foreign_keys = ON")
         self._changes, number, text = self._db.execute("SELECT * FROM mark").fetchone()
-        self.told = JournalHead(number=number, hash=text) if number else None
+        self.guard_head = JournalHead(number=number, hash=text) if number else None
 
     def _prepare(self) -> None:
         version = self._db.execute("PRAGMA user_version").fetchone()[0]

@@ -10,8 +10,8 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
-from controller.ledger.database import Database
-from controller.ledger.records import Entry, Throughput, evening_of
+from controller.ledger.database import Database, value_of
+from controller.ledger.records import Entry, evening_of
 from controller.ledger.schema import SPAN_S
 from controller.model.evening import Usage
 from controller.model.messages import Delivery, Refusal
@@ -77,8 +77,8 @@ class Past:
             whole = sorted(key for key in sums if is_over or key[0] != after[0])
             yield tuple(_usage(key, sums.pop(key)) for key in whole)
 
-    def throughput(self, line: int, since_wall_s: float) -> Throughput:
-        """What a line has delivered, and how long it was on, in operations asked for since then (Unix s)."""
+    def throughput(self, line: int, since_wall_s: float) -> tuple[float, float]:
+        """What a line has delivered (mL), and how long it was on (s), in operations asked for since then (Unix s)."""
         span = span_of(since_wall_s)
         row = self._database.one(
             "SELECT coalesce(sum(delivered_ml), 0), coalesce(sum(on_s), 0) FROM ("
@@ -86,7 +86,7 @@ class Past:
             " SELECT delivered_ml, on_s FROM delivery WHERE line = ? AND asked_wall_s >= ? AND asked_wall_s < ?)",
             (line, span, line, since_wall_s, float((span + 1) * SPAN_S)),
         )
-        return Throughput(delivered_ml=row[0] if row else 0.0, on_s=row[1] if row else 0.0)
+        return (row[0], row[1]) if row else (0.0, 0.0)
 
     def refusals(self, query: PastQuery) -> Iterator[Counter[str]]:
         """How often each rule refused; whole evenings."""
@@ -111,40 +111,22 @@ class Past:
         return row is not None and row[0] > 0
 
     def _entry(self, row: tuple[Any, ...]) -> Entry:
-        return Entry(
-            operation=row[1],
-            kind=OperationKind(row[2]),
-            recipe=row[3],
-            times=row[4],
-            asked_wall_s=row[5],
-            ended_wall_s=row[6],
-            outcome=row[7],
-            reason=row[8],
-            deliveries=self._deliveries(row[0], row[5]),
-            refusals=self._refusals(row[0], row[1]),
-            rest_of=row[9],
-            request=row[10],
-            changes=tuple(row[11].splitlines()),
-        )
-
-    def _deliveries(self, seq: int, asked_wall_s: float) -> tuple[Delivery, ...]:
-        rows = self._database.all(
+        seq, operation, asked_wall_s = row[0], row[1], row[5]
+        deliveries = self._database.all(
             "SELECT line, liquid, asked_ml, delivered_ml, worst_ml, on_s FROM delivery"
             " WHERE asked_wall_s = ? AND seq = ? ORDER BY line",
             (asked_wall_s, seq),
         )
-        return tuple(
-            Delivery(line=row[0], liquid=row[1], asked_ml=row[2], delivered_ml=row[3], worst_ml=row[4], on_s=row[5])
-            for row in rows
+        refusals = self._database.all(
+            "SELECT ?, rule, reason, asked, allowed, way_out FROM refusal WHERE seq = ? ORDER BY rowid",
+            (operation, seq),
         )
-
-    def _refusals(self, seq: int, operation: str) -> tuple[Refusal, ...]:
-        rows = self._database.all(
-            "SELECT rule, reason, asked, allowed, way_out FROM refusal WHERE seq = ? ORDER BY rowid", (seq,)
-        )
-        return tuple(
-            Refusal(request=operation, rule=row[0], reason=row[1], asked=row[2], allowed=row[3], remedy=row[4])
-            for row in rows
+        return value_of(
+            Entry,
+            row[1:12],
+            changes=row[11].splitlines(),
+            deliveries=[value_of(Delivery, one) for one in deliveries],
+            refusals=[value_of(Refusal, one) for one in refusals],
         )
 
 
@@ -171,10 +153,7 @@ def _add(sums: list[float], row: tuple[Any, ...]) -> None:
 
 
 def _usage(key: tuple[str, str], sums: list[float]) -> Usage:
-    doses, asked_ml, poured_ml, other_ml = sums
-    return Usage(
-        evening=key[0], liquid=key[1], doses=int(doses), asked_ml=asked_ml, poured_ml=poured_ml, other_ml=other_ml
-    )
+    return value_of(Usage, (*key, int(sums[0]), *sums[1:]))
 
 
 def page_query(wanted: HistoryQuery, before: tuple[float, int]) -> tuple[str, tuple[object, ...]]:

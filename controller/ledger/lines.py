@@ -2,11 +2,13 @@
 
 import sqlite3
 from collections.abc import Iterator
-from typing import Any
 
-from controller.ledger.database import Database
+from msgspec.structs import asdict
+
+from controller.ledger.database import Database, value_of
 from controller.ledger.history import ENTRIES, ROWS
-from controller.ledger.records import LineNote, NoteEvent, OpenSequence, WetRun
+from controller.ledger.records import LineNote, NoteEvent, OpenSequence
+from controller.model.evening import RecordRow
 from controller.model.states import OperationKind
 
 WET = (OperationKind.PRIME, OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE)
@@ -15,8 +17,8 @@ WET = (OperationKind.PRIME, OperationKind.PURGE, OperationKind.CLEAN, OperationK
 def add_note(db: sqlite3.Connection, note: LineNote) -> None:
     """Add a note within a transaction."""
     db.execute(
-        "INSERT INTO line_note (wall_s, line, event, text, person) VALUES (?, ?, ?, ?, ?)",
-        (note.wall_s, note.line, note.event, note.text, note.person),
+        "INSERT INTO line_note (wall_s, line, event, text, person) VALUES (:wall_s, :line, :event, :text, :person)",
+        asdict(note),
     )
 
 
@@ -38,7 +40,7 @@ class LineNotes:
             " ORDER BY wall_s DESC, seq DESC LIMIT 1",
             (line, event),
         )
-        return None if row is None else LineNote(wall_s=row[0], line=row[1], event=row[2], text=row[3], person=row[4])
+        return None if row is None else value_of(LineNote, row)
 
     def between(self, since_wall_s: float, until_wall_s: float) -> Iterator[tuple[LineNote, ...]]:
         """Notes from since to before until (Unix s), oldest first, part by part."""
@@ -49,41 +51,28 @@ class LineNotes:
                 " WHERE (wall_s, seq) > (?, ?) AND wall_s < ? ORDER BY wall_s, seq LIMIT ?",
                 (*after, until_wall_s, ROWS),
             )
-            yield tuple(LineNote(wall_s=row[0], line=row[1], event=row[2], text=row[3], person=row[4]) for row in rows)
+            yield tuple(value_of(LineNote, row[:-1]) for row in rows)
             if len(rows) < ROWS:
                 return
             after = (rows[-1][0], rows[-1][5])
 
-    def wet_runs(self, since_wall_s: float, until_wall_s: float) -> Iterator[tuple[WetRun, ...]]:
+    def wet_runs(self, since_wall_s: float, until_wall_s: float) -> Iterator[tuple[RecordRow, ...]]:
         """Runs asked for from since to before until (Unix s), part by part: of each kind oldest first, by line."""
         for kind in WET:
             after: tuple[float, int] = (since_wall_s, -1)
             while True:
                 rows = self._database.all(
-                    "SELECT o.asked_wall_s, d.line, o.operation, o.kind, o.outcome, o.reason, d.liquid, d.delivered_ml,"
-                    " d.on_s, o.seq FROM (SELECT * FROM operation WHERE kind <> 'serve' AND kind = ?"
-                    " AND (asked_wall_s, seq) > (?, ?) AND asked_wall_s < ? ORDER BY asked_wall_s, seq LIMIT ?) o"
+                    "SELECT o.asked_wall_s, d.line, o.kind, printf('%s, %.0f s', d.liquid, d.on_s) || CASE o.reason"
+                    " WHEN '' THEN '' ELSE ' (' || o.reason || ')' END, d.delivered_ml, o.outcome, o.seq FROM"
+                    " (SELECT * FROM operation WHERE kind <> 'serve' AND kind = ? AND (asked_wall_s, seq) > (?, ?)"
+                    " AND asked_wall_s < ? ORDER BY asked_wall_s, seq LIMIT ?) o"
                     " LEFT JOIN delivery d ON d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq",
                     (kind, *after, until_wall_s, ENTRIES),
                 )
-                yield tuple(_wet_run(row) for row in rows if row[1] is not None)
-                if len({row[9] for row in rows}) < ENTRIES:
+                yield tuple(value_of(RecordRow, row[:-1]) for row in rows if row[1] is not None)
+                if len({row[-1] for row in rows}) < ENTRIES:
                     break
-                after = max((row[0], row[9]) for row in rows)
-
-
-def _wet_run(row: tuple[Any, ...]) -> WetRun:
-    return WetRun(
-        wall_s=row[0],
-        line=row[1],
-        operation=row[2],
-        kind=OperationKind(row[3]),
-        outcome=row[4],
-        reason=row[5],
-        liquid=row[6],
-        delivered_ml=row[7],
-        on_s=row[8],
-    )
+                after = max((row[0], row[-1]) for row in rows)
 
 
 class Sequences:
@@ -97,9 +86,7 @@ class Sequences:
         rows = self._database.all(
             "SELECT seq, kind, line, begun_wall_s, body FROM sequence WHERE ended_wall_s IS NULL ORDER BY seq"
         )
-        return tuple(
-            OpenSequence(seq=row[0], kind=row[1], line=row[2], begun_wall_s=row[3], body=row[4]) for row in rows
-        )
+        return tuple(value_of(OpenSequence, row) for row in rows)
 
     def begin(self, kind: str, line: int, body: str, *, wall_s: float) -> None:
         """Open a sequence; RecordError when one of this kind and line is open."""

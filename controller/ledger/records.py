@@ -27,11 +27,11 @@ class Entry(Value, frozen=True, kw_only=True):
     ended_wall_s: float | None
     outcome: str | None
     reason: str
-    deliveries: tuple[Delivery, ...] = ()
-    refusals: tuple[Refusal, ...] = ()
     rest_of: str | None = None  # the operation of which this one pours what was still owed
     request: str = ""  # what was asked for besides the recipe, as JSON, of a serving
     changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded, a sentence each
+    deliveries: tuple[Delivery, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
 
 
 class Intent(Value, frozen=True, kw_only=True):
@@ -68,7 +68,7 @@ class Container(Value, frozen=True, kw_only=True):
     remaining_ml: float
     opened_wall_s: float
     hung_wall_s: float
-    told: bool = True  # whether the guard knows of it
+    is_known: bool = True  # whether the guard knows of it
     u_fill_ml: float = 0.0  # of what was in it when it was hung or last weighed
     u_shared_ml: float = 0.0
     random_ml2: float = 0.0
@@ -122,13 +122,6 @@ class JogAnswer(Value, frozen=True, kw_only=True):
     wall_s: float
 
 
-class Throughput(Value, frozen=True, kw_only=True):
-    """What a line has moved since a moment."""
-
-    delivered_ml: float
-    on_s: float
-
-
 NoteEvent = Literal["contents", "container", "stock", "cleaned", "care"]
 
 
@@ -140,20 +133,6 @@ class LineNote(Value, frozen=True, kw_only=True):
     event: NoteEvent
     text: str
     person: str = ""
-
-
-class WetRun(Value, frozen=True, kw_only=True):
-    """One line in one ended prime, purge, clean or rinse."""
-
-    wall_s: float
-    line: int
-    operation: str
-    kind: OperationKind
-    outcome: str
-    reason: str
-    liquid: str
-    delivered_ml: float
-    on_s: float
 
 
 class OpenSequence(Value, frozen=True, kw_only=True):

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 
 import msgspec
 
-from controller.ledger.database import Database
+from controller.ledger.database import Database, value_of
 from controller.ledger.lines import add_note
 from controller.ledger.records import Container, Correction, LineNote, Spread
 from controller.model.messages import Delivery
@@ -26,7 +26,7 @@ class Stock:
     def hanging(self) -> dict[int, Container]:
         """Line -> the container that hangs there."""
         rows = self._database.all(f"SELECT {_COLUMNS} FROM container WHERE taken_wall_s IS NULL ORDER BY line")
-        return {row[0]: _container(row) for row in rows}
+        return {row[0]: value_of(Container, row) for row in rows}
 
     def hang(self, container: Container, note: LineNote) -> None:
         """A container now hangs on its line, in place of the one before."""
@@ -37,20 +37,7 @@ class Stock:
             )
             db.execute(
                 f"INSERT INTO container ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    container.line,
-                    container.liquid,
-                    container.container_ml,
-                    container.remaining_ml,
-                    container.opened_wall_s,
-                    container.hung_wall_s,
-                    container.told,
-                    container.u_fill_ml,
-                    container.u_shared_ml,
-                    container.random_ml2,
-                    container.perhaps_more_ml,
-                    container.tare_g,
-                ),
+                msgspec.structs.astuple(container),
             )
             add_note(db, note)
 
@@ -74,10 +61,10 @@ class Stock:
                 [(one.more_ml, one.surer_ml, one.u_ml**2, line, liquid, one.asked_wall_s) for one in corrections],
             )
 
-    def told(self, line: int, *, is_told: bool = True) -> None:
-        """The guard knows of the container on this line, or is to be told of it."""
+    def mark_known(self, line: int, *, is_known: bool = True) -> None:
+        """The guard knows of the container on this line, or is to hear of it again."""
         with self._database.transaction() as db:
-            db.execute("UPDATE container SET told = ? WHERE line = ? AND taken_wall_s IS NULL", (is_told, line))
+            db.execute("UPDATE container SET told = ? WHERE line = ? AND taken_wall_s IS NULL", (is_known, line))
 
 
 def doubt(db: sqlite3.Connection, note: LineNote) -> None:
@@ -113,8 +100,3 @@ def draw(
                 one.liquid,
             ),
         )
-
-
-def _container(row: tuple[object, ...]) -> Container:
-    values = dict(zip(_COLUMNS.split(", "), row, strict=True))
-    return msgspec.convert(values | {"told": bool(values["told"])}, Container)

@@ -9,8 +9,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import msgspec
+from msgspec.structs import asdict, astuple
 
-from controller.ledger.database import Database
+from controller.ledger.database import Database, value_of
 from controller.ledger.history import Past, span_of
 from controller.ledger.lines import LineNotes, Sequences
 from controller.ledger.orders import OrderBook
@@ -33,95 +34,67 @@ from controller.model.states import OperationKind, Outcome
 __all__ = ["REFUSED", "Container", "Entry", "Intent", "JogAnswer", "Ledger", "Spread", "Weighing"]
 
 
-class Ledger:
+class Ledger(Database):
     """The file `path` (":memory:" for none). Every method raises RecordError when the file cannot be used."""
 
     def __init__(self, path: Path | str) -> None:
-        self._database = Database(path)
-        self.stock = Stock(self._database)
-        self.past = Past(self._database)
-        self.notes = LineNotes(self._database)
-        self.sequences = Sequences(self._database)
-        self.orders = OrderBook(self._database)
+        super().__init__(path)
+        self.stock = Stock(self)
+        self.past = Past(self)
+        self.notes = LineNotes(self)
+        self.sequences = Sequences(self)
+        self.orders = OrderBook(self)
         self.doubts: tuple[str, ...] = ()  # why stock and history are not certain, since it was opened
-
-    def close(self) -> None:
-        """Close the file."""
-        self._database.close()
-
-    @property
-    def damage(self) -> tuple[str, ...]:
-        """What was found damaged or lost when the ledger was opened, a sentence each."""
-        return self._database.damage
 
     def doubt_damage(self, *, wall_s: float) -> None:
         """Put on record what follows from the damage; until then every start finds it again."""
         for text in self.damage:
             self.doubt(text, wall_s=wall_s)
-        self._database.settle_damage()
+        self.settle_damage()
 
     def doubt(self, why: str, *, wall_s: float) -> None:
         """Part of the past is lost: nothing is sure of what is left in a container until somebody has looked."""
         self.doubts = (*self.doubts, why)
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             doubt(db, LineNote(wall_s=wall_s, line=0, event="stock", text=f"weigh or measure what is left: {why}"))
-
-    def wait_for_disk(self, waits: bool) -> None:
-        """Whether what is recorded is on disk when a method returns; else it goes there with the next that waits."""
-        self._database.wait_for_disk(waits)
 
     # --- the guard's journal
 
-    @property
-    def told(self) -> JournalHead | None:
-        """The last entry of the guard's journal that the engine was told of, None when of none."""
-        return self._database.told
-
-    def note_told(self, head: JournalHead) -> None:
-        """The engine was told of this entry. It goes on disk with whatever is recorded next.
+    def note_guard_head(self, head: JournalHead) -> None:
+        """The engine has heard of this entry. It goes on disk with whatever is recorded next.
 
         At once when the guard's journal has begun anew.
         """
-        has_begun_anew = self.told is not None and head.number < self.told.number
-        self._database.told = head
+        has_begun_anew = self.guard_head is not None and head.number < self.guard_head.number
+        self.guard_head = head
         if has_begun_anew:
-            with self._database.transaction():
+            with self.transaction():
                 pass
 
     # --- operations
 
     def begin(self, intent: Intent) -> None:
         """Record the intent; on disk when this returns."""
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             self._insert(db, intent)
 
     def refused(self, intent: Intent, refusal: Refusal) -> None:
         """Record what was asked for and refused before the guard was asked."""
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             self._insert(db, intent)
             self._refuse(db, intent.operation, (refusal,), intent.wall_s)
 
     def _insert(self, db: sqlite3.Connection, intent: Intent) -> None:
         db.execute(
             "INSERT INTO operation (operation, key, kind, recipe, times, asked_wall_s, evening, rest_of, request,"
-            " changes) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                intent.operation,
-                intent.key,
-                intent.kind,
-                intent.recipe,
-                intent.times,
-                intent.wall_s,
-                evening_of(intent.wall_s),
-                intent.rest_of,
-                intent.request,
-                "\n".join(intent.changes),
-            ),
+            " changes) VALUES (:operation, :key, :kind, :recipe, :times, :wall_s, :evening, :rest_of, :request,"
+            " :changes)",
+            asdict(intent) | {"evening": evening_of(intent.wall_s), "changes": "\n".join(intent.changes)},
         )
 
     def refuse(self, operation: str, refusals: Sequence[Refusal], *, wall_s: float) -> None:
         """Record that an operation never began, and why."""
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             self._refuse(db, operation, refusals, wall_s)
 
     def _refuse(self, db: sqlite3.Connection, operation: str, refusals: Sequence[Refusal], wall_s: float) -> None:
@@ -153,7 +126,7 @@ class Ledger:
 
         spreads: line -> how far off its delivery may be.
         """
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             row = db.execute(
                 "SELECT seq, kind, recipe, asked_wall_s, evening FROM operation"
                 " WHERE operation = ? AND outcome IS NULL",
@@ -192,12 +165,12 @@ class Ledger:
 
     def operation_of_key(self, key: str) -> str | None:
         """The operation that was asked for with this key, or None."""
-        row = self._database.one("SELECT operation FROM operation WHERE key = ?", (key,))
+        row = self.one("SELECT operation FROM operation WHERE key = ?", (key,))
         return None if row is None else str(row[0])
 
     def open_operations(self) -> tuple[str, ...]:
         """Operations on record without an end, oldest first. Looks at every one: for checks, not for the evening."""
-        rows = self._database.all("SELECT operation FROM operation WHERE outcome IS NULL ORDER BY seq")
+        rows = self.all("SELECT operation FROM operation WHERE outcome IS NULL ORDER BY seq")
         return tuple(str(row[0]) for row in rows)
 
     def containers(self) -> dict[int, Container]:
@@ -208,7 +181,7 @@ class Ledger:
 
     def add_calibration(self, calibration: Calibration) -> None:
         """Append a calibration; those before it stay on record."""
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             db.execute(
                 "INSERT INTO calibration (line, taken_wall_s, body) VALUES (?, ?, ?)",
                 (calibration.line, calibration.taken_wall_s, msgspec.json.encode(calibration).decode()),
@@ -216,37 +189,22 @@ class Ledger:
 
     def calibrations(self, line: int) -> tuple[Calibration, ...]:
         """All calibrations of a line, oldest first."""
-        rows = self._database.all("SELECT body FROM calibration WHERE line = ? ORDER BY seq", (line,))
+        rows = self.all("SELECT body FROM calibration WHERE line = ? ORDER BY seq", (line,))
         return tuple(msgspec.json.decode(row[0], type=Calibration) for row in rows)
 
     def weigh(self, weighings: Sequence[Weighing]) -> None:
         """Record weighings, all or none; a second one of the same operation replaces the first."""
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             db.executemany(
                 "INSERT OR REPLACE INTO weighing (operation, line, on_s, grams, u_grams, wall_s, purpose, liquid,"
-                " step_g, factor, u_factor, struck) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                [
-                    (
-                        one.operation,
-                        one.line,
-                        one.on_s,
-                        one.grams,
-                        one.u_grams,
-                        one.wall_s,
-                        one.purpose,
-                        one.liquid,
-                        one.step_g,
-                        one.factor,
-                        one.u_factor,
-                        one.is_struck,
-                    )
-                    for one in weighings
-                ],
+                " step_g, factor, u_factor, struck) VALUES (:operation, :line, :on_s, :grams, :u_grams, :wall_s,"
+                " :purpose, :liquid, :step_g, :factor, :u_factor, :is_struck)",
+                map(asdict, weighings),
             )
 
     def strike(self, seqs: Sequence[int], *, struck: bool) -> None:
         """Strike or restore the weighings of these numbers; they stay on record either way."""
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             db.executemany("UPDATE weighing SET struck = ? WHERE seq = ?", [(struck, seq) for seq in seqs])
 
     def settle_weighings(self, line: int, liquid: str, *, accepted: bool) -> None:
@@ -255,7 +213,7 @@ class Ledger:
         Accepted: those of this liquid that are not struck take the place of the ones behind its last calibration, and
         the line's spot checks are history.
         """
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             if accepted:
                 db.execute("UPDATE weighing SET settled = 1 WHERE line = ? AND purpose = 'spot check'", (line,))
                 db.execute(
@@ -279,47 +237,27 @@ class Ledger:
         return self._weighings("line = ? AND liquid = ? AND purpose = 'calibration' AND settled = 2", line, liquid)
 
     def _weighings(self, where: str, *values: object) -> tuple[Weighing, ...]:
-        rows = self._database.all(
+        rows = self.all(
             "SELECT operation, line, on_s, grams, u_grams, wall_s, liquid, purpose, step_g, factor, u_factor, seq,"
             f" struck FROM weighing WHERE {where} ORDER BY seq",
             values,
         )
-        return tuple(
-            Weighing(
-                operation=row[0],
-                line=row[1],
-                on_s=row[2],
-                grams=row[3],
-                u_grams=row[4],
-                wall_s=row[5],
-                liquid=row[6],
-                purpose=row[7],
-                step_g=row[8],
-                factor=row[9],
-                u_factor=row[10],
-                seq=row[11],
-                is_struck=bool(row[12]),
-            )
-            for row in rows
-        )
+        return tuple(value_of(Weighing, row) for row in rows)
 
     # --- jogs
 
     def answer_jog(self, answer: JogAnswer) -> None:
         """Record what a person saw."""
-        with self._database.transaction() as db:
+        with self.transaction() as db:
             db.execute(
                 "INSERT INTO jog_answer (operation, line, is_right, remark, wall_s) VALUES (?, ?, ?, ?, ?)",
-                (answer.operation, answer.line, answer.is_right, answer.remark, answer.wall_s),
+                astuple(answer),
             )
 
     def jog_answers(self) -> tuple[JogAnswer, ...]:
         """The latest answer of every line, by line."""
-        rows = self._database.all(
+        rows = self.all(
             "SELECT operation, line, is_right, remark, wall_s FROM jog_answer"
             " WHERE seq IN (SELECT max(seq) FROM jog_answer GROUP BY line) ORDER BY line"
         )
-        return tuple(
-            JogAnswer(operation=row[0], line=row[1], is_right=bool(row[2]), remark=row[3], wall_s=row[4])
-            for row in rows
-        )
+        return tuple(value_of(JogAnswer, row) for row in rows)

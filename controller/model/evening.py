@@ -97,9 +97,9 @@ class RecordRow(Value, frozen=True, kw_only=True):
     line: int
     event: str
     text: str
-    volume_ml: float | None
-    outcome: str
-    person: str
+    volume_ml: float | None = None
+    outcome: str = ""
+    person: str = ""
 
 
 class HygieneRecord(Value, frozen=True, kw_only=True):

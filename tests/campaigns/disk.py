@@ -161,8 +161,8 @@ class DiskLedger(Ledger):
 
     def forget_what_was_not_written(self) -> None:
         """Its process is gone: what it was told since its last write is forgotten."""
-        number, text = self._database.all("SELECT journal_number, journal_hash FROM mark")[0]
-        self._database.told = JournalHead(number=number, hash=text) if number else None
+        number, text = self.all("SELECT journal_number, journal_hash FROM mark")[0]
+        self.guard_head = JournalHead(number=number, hash=text) if number else None
 
     def begin(self, *what: Any, **more: Any) -> None:
         """Record an intent; RecordError while the disk is full."""

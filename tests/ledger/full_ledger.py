@@ -40,7 +40,7 @@ def fill(path, count, seed=3):
         if outcome == "refused":
             refusals.append((seq, rng.choice(RULES), "no", "", "", "", evening))
     ledger = Ledger(path)
-    with ledger._database.transaction() as db:
+    with ledger.transaction() as db:
         columns = "operation, key, kind, recipe, times, asked_wall_s, ended_wall_s, outcome, evening"
         db.executemany(f"INSERT INTO operation ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", operations)
         db.executemany("INSERT INTO delivery VALUES (?, ?, ?, ?, ?, ?, ?, ?)", deliveries)

@@ -13,7 +13,7 @@ def all_of(parts):
 @contextmanager
 def statements(ledger):
     """Within it, what each statement takes: [steps of SQLite's virtual machine, rows]."""
-    database, found = ledger._database, []
+    database, found = ledger, []
     ask = database.all
 
     def step():

@@ -166,9 +166,9 @@ def test_while_a_drink_pours_nothing_waits_for_the_disk_and_nothing_is_lost(tmp_
     ledger = Ledger(tmp_path / NAME)
     ledger.wait_for_disk(False)
     ledger.notes.add(LineNote(wall_s=1.0, line=1, event="stock", text="weighed"))
-    assert ledger._database.one("PRAGMA synchronous") == (1,)
+    assert ledger.one("PRAGMA synchronous") == (1,)
     ledger.wait_for_disk(True)
-    assert ledger._database.one("PRAGMA synchronous") == (2,)
+    assert ledger.one("PRAGMA synchronous") == (2,)
     begin(ledger, 1)
     ledger.close()
 
@@ -176,16 +176,16 @@ def test_while_a_drink_pours_nothing_waits_for_the_disk_and_nothing_is_lost(tmp_
 def test_what_the_engine_was_told_is_kept_with_whatever_is_recorded_next(tmp_path):
     ledger = Ledger(tmp_path / NAME)
     head = JournalHead(number=41, hash="0123456789abcdef")
-    ledger.note_told(head)
+    ledger.note_guard_head(head)
     begin(ledger, 1)
     ledger.close()
     ledger = Ledger(tmp_path / NAME)
-    assert ledger.told == head
+    assert ledger.guard_head == head
     anew = JournalHead(number=2, hash="f" * 16)
-    ledger.note_told(anew)
+    ledger.note_guard_head(anew)
     ledger.close()
     ledger = Ledger(tmp_path / NAME)
-    assert ledger.told == anew  # a guard that has begun anew: at once
+    assert ledger.guard_head == anew  # a guard that has begun anew: at once
     ledger.close()
 
 

@@ -45,11 +45,11 @@ def test_what_is_drawn_beside_the_container_takes_nothing_from_it(ledger, liquid
 
 
 def test_a_container_comes_back_as_it_was_hung_and_the_one_before_stays_on_record(ledger):
-    first = hang(ledger, told=False, u_fill_ml=7.5, tare_g=210.0)
+    first = hang(ledger, is_known=False, u_fill_ml=7.5, tare_g=210.0)
     assert ledger.containers() == {1: first}
     second = hang(ledger, liquid="perry", at_s=950.0)
     assert ledger.containers() == {1: second}
-    rows = ledger._database.all("SELECT liquid, hung_wall_s, taken_wall_s FROM container ORDER BY seq")
+    rows = ledger.all("SELECT liquid, hung_wall_s, taken_wall_s FROM container ORDER BY seq")
     assert rows == [("soda", 900.0, 950.0), ("perry", 950.0, None)]
     assert [note.text for note in all_of(ledger.notes.between(0.0, 2000.0))] == ["soda hung", "perry hung"]
 
