@@ -83,6 +83,9 @@ def _check_inputs(profile: Found, notes: Notes) -> None:
     if stop.get("contact", str) == "normally_open":
         text = "it must be normally_closed: a broken wire then stops the machine instead of disabling the stop."
         notes.add(stop.fields["contact"], "the stop contact", text)
+    if inputs.get("guests_may_consent", bool) and not ({"glass"} & inputs.fields.keys() or "scale" in profile.fields):
+        text = "without a glass contact or a scale nobody sees a fresh glass set down: add one, or leave this out."
+        notes.add(inputs.fields["guests_may_consent"], "guests_may_consent", text)
     numbers = {line.get("line", int) for line in profile.under("lines")}
     seen: set[int] = set()
     for level in inputs.under("levels"):

@@ -13,7 +13,7 @@ from controller.errors import Refused
 from controller.ledger.records import Intent
 from controller.ledger.store import Ledger
 from controller.model.messages import ConfirmJug, Refusal
-from controller.model.plan import Operation, PlannedRun, Segment
+from controller.model.plan import Consent, Operation, PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.requests import PourRequest
 from controller.model.states import OperationKind
@@ -62,7 +62,7 @@ class OperationStart:
         asked = Operation(operation=self._new_id(), kind=kind, segments=segments, jug=jug, in_air=in_air)
         return self._begin(asked, Intent(operation=asked.operation, kind=kind, wall_s=self._clock.wall_s()), None)
 
-    def serving(self, served: Serving, plan: Plan, request: PourRequest) -> Asked:
+    def serving(self, served: Serving, plan: Plan, request: PourRequest, consent: Consent) -> Asked:
         """Begin a serving; what was asked for goes on record with it."""
         asked = Operation(
             operation=self._new_id(),
@@ -72,6 +72,7 @@ class OperationStart:
             glass=served.glass,
             empty_glass=request.empty_glass,
             rest_of=request.rest_of,
+            consent=consent,
         )
         intent = Intent(
             operation=asked.operation,

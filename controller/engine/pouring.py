@@ -23,7 +23,7 @@ from controller.ledger.records import Entry
 from controller.model.book import Dose, Phase, Recipe
 from controller.model.doses import Resolved, poured_ml
 from controller.model.messages import Refusal
-from controller.model.plan import Segment
+from controller.model.plan import Consent, Segment
 from controller.model.requests import FreeDose, PourRequest
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import Asked, MenuEntry, PlanView
@@ -106,7 +106,7 @@ class Pouring:
         shelf = self._shelf(None)
         return tuple(missing(one, shelf) for one in needs)
 
-    def pour(self, request: PourRequest) -> Asked:
+    def pour(self, request: PourRequest, consent: Consent = "operator") -> Asked:
         """Pour a recipe. Repeated with the same key it answers with the operation that was begun before."""
         if request.key is not None:
             known = self._ledger.operation_of_key(request.key)
@@ -121,7 +121,7 @@ class Pouring:
             if no.rule in ON_RECORD:
                 self._operation_start.refused(request, no)
             raise
-        return self._operation_start.serving(served, planned, request)
+        return self._operation_start.serving(served, planned, request, consent)
 
     def _pourable(self, request: PourRequest) -> tuple[Serving, Plan]:
         """The request with its plan; Refused when the machine cannot do it now."""

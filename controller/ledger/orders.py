@@ -102,6 +102,17 @@ class OrderBook:
         row = self._database.one("SELECT coalesce(max(seq), 0) FROM drink_order")
         return 0 if row is None else int(row[0])
 
+    @property
+    def last_orders(self) -> bool:
+        """Whether the last orders have been taken."""
+        row = self._database.one("SELECT last_orders FROM house")
+        return row is not None and bool(row[0])
+
+    def set_last_orders(self, is_last: bool) -> None:
+        """Record whether the last orders have been taken."""
+        with self._database.transaction() as db:
+            db.execute("UPDATE house SET last_orders = ?", (is_last,))
+
     def place(self, order: Order) -> None:
         """Record a new order with its guest; on disk when this returns."""
         guest = order.guest

@@ -1,7 +1,13 @@
 """Plans: the runs of one operation with their start times."""
 
+from typing import Literal
+
 from controller.model.fields import Value
 from controller.model.states import OperationKind
+
+# Who says that the glass stands there and the pour may begin.
+Consent = Literal["operator", "button", "guest"]
+CONSENT_S = 15.0  # after a fresh glass was set down, for a guest's own phone
 
 
 class PlannedRun(Value, frozen=True, kw_only=True):
@@ -30,7 +36,8 @@ class Operation(Value, frozen=True, kw_only=True):
     prime, purge, clean and rinse require; without it everything counts as poured into a glass. `in_air`: the suction
     tubes of a purge hang in air; without it a purge counts as drawing from the containers. `empty_glass`: a person has
     seen an empty glass there, which a serving requires where there is no glass contact. `rest_of`: the serving, ended
-    early, of which this one is the rest, into the same glass.
+    early, of which this one is the rest, into the same glass. `consent`: by whose word it begins; a guest's own phone
+    counts where the profile says so, to drinks without alcohol, just after a fresh glass was set down.
     """
 
     operation: str
@@ -42,3 +49,4 @@ class Operation(Value, frozen=True, kw_only=True):
     in_air: bool = False
     empty_glass: bool = False
     rest_of: str | None = None
+    consent: Consent = "operator"

@@ -144,7 +144,8 @@ class Machine:
         if seconds > 2 * RESTS_S:
             settled_s = self.clock.now_s() + RESTS_S
             self.run_until(lambda: self.clock.now_s() >= settled_s, RESTS_S)
-            if self.engine.tick() is None and not self.plant.moves():
+            due_s = self.engine.tick()
+            if (due_s is None or due_s > end_s) and not self.plant.moves():
                 self.clock.move_to(end_s - RESTS_S)
         self.run_until(lambda: self.clock.now_s() >= end_s, end_s - self.clock.now_s())
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.messages import InputReport, Refusal
-from controller.model.plan import Operation, PlannedRun, Segment
+from controller.model.plan import CONSENT_S, Operation, PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import Contents, OperationKind
 from controller.model.wiring import GlassContact, InputRole, TrayContact, role_of
@@ -40,6 +40,7 @@ class Situation:
     wall_s: float
     jug_ml: float = 0.0  # room in the confirmed jug
     is_fresh: bool = False  # whether what stood under the outlet is gone
+    stands_for_s: float | None = None  # since when the glass that was set down stands there; None when nobody saw that
 
     @property
     def credited_s(self) -> float:
@@ -194,6 +195,8 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
         return
     yield from vessel(request, now.inputs)
     yield from _fresh_glass(operation, now)
+    if operation.consent == "guest":
+        yield from _guests_consent(operation, now)
 
 
 def _fresh_glass(operation: Operation, now: Situation) -> Iterator[Refusal]:
@@ -212,6 +215,20 @@ def _fresh_glass(operation: Operation, now: Situation) -> Iterator[Refusal]:
     elif not memory.is_glass_fresh:
         reason = "the glass under the outlet has not been lifted since the last pour."
         yield refuse(request, "fresh_glass", reason, remedy="Take the finished glass and set an empty one down.")
+
+
+def _guests_consent(operation: Operation, now: Situation) -> Iterator[Refusal]:
+    """A guest's own phone may say that the glass stands there where the profile allows it, and never to alcohol."""
+    request, remedy = operation.operation, "Let the operator or the start button begin it."
+    if not now.profile.inputs.guests_may_consent:
+        yield refuse(request, "consent", "the profile does not let guests begin a pour.", remedy=remedy)
+    strong = sorted(line for line in _lines_of(operation) if now.strength(line) > 0)
+    if strong:
+        reason = f"line {strong[0]} may hold alcohol, to which no guest's phone consents."
+        yield refuse(request, "consent", reason, remedy=remedy)
+    if not now.memory.is_glass_fresh or now.stands_for_s is None or now.stands_for_s > CONSENT_S:
+        reason = f"no fresh glass was seen to be set down within the last {CONSENT_S:g} s."
+        yield refuse(request, "consent", reason, remedy="Lift the glass, set it down again and say so at once.")
 
 
 def vessel(request: str, inputs: InputReport) -> Iterator[Refusal]:

@@ -311,12 +311,15 @@ class Supervisor:
         if self._contacts.report().glass_present is not False or not self._contacts.settled:
             if self._is_lifted and machine.progress is None and not machine.memory.is_glass_fresh:
                 machine.record(GlassRecord(set_down="contact"))
+            if self._is_lifted:
+                machine.set_down_s = machine.now_s
             self._absent_s, self._is_lifted = None, False
             return
         if self._absent_s is None:
             self._absent_s = machine.now_s
         if machine.progress is None and not self._is_lifted and machine.now_s >= self._absent_s + LIFT_S:
             machine.is_fresh, machine.jug_ml, self._is_lifted = True, 0.0, True
+            machine.set_down_s = None
 
     def _watch(self) -> None:
         machine, progress = self._machine, self._machine.progress

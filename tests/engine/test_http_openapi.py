@@ -67,6 +67,7 @@ def test_only_these_are_open_to_guests():
         "GET /v1/orders",  # own ones, here and below
         "POST /v1/orders",
         "GET /v1/orders/{order}",
+        "GET /v1/orders/{order}/plan",
         "POST /v1/orders/{order}/withdraw",
         "POST /v1/orders/{order}/consent",  # where the profile allows it, by the order's secret
     }

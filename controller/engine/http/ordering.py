@@ -16,6 +16,7 @@ from controller.model.orders import (
     QueueView,
     RefuseOrderRequest,
 )
+from controller.model.plan import Segment
 
 
 def _order(verb: str, name: str, says: str, takes: type[Value] | None = None, **more: Any) -> Address:
@@ -43,6 +44,13 @@ ORDERS: tuple[Address, ...] = (
         for_guests=True,
     ),
     get("/v1/orders/{order}", "order", "One order, a guest's own.", OrderView, for_guests=True),
+    get(
+        "/v1/orders/{order}/plan",
+        "order_plan",
+        "The plan of an order that is poured, a guest's own; empty for one that is not.",
+        tuple[Segment, ...],
+        for_guests=True,
+    ),
     _order("withdraw", "withdraw_order", "Withdraw an order that waits.", for_guests=True),
     begin(
         "/v1/orders/{order}/consent",

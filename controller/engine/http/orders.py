@@ -7,9 +7,9 @@ from controller.engine.engine import Engine
 from controller.engine.http.asking import Asking, body_of, json_answer
 from controller.engine.http.guests import GuestTokens
 from controller.engine.http.problems import Problem
-from controller.engine.ordering.queue import Who
 from controller.engine.ordering.register import OPERATOR
 from controller.model.orders import ConsentRequest, OrderRequest
+from controller.model.plan import Consent
 
 
 def owner_of(request: Request) -> str:
@@ -44,6 +44,10 @@ class OrdersApi:
         """GET orders/ORDER."""
         return json_answer(self._engine.orders.view(request.path_params["order"], owner_of(request)))
 
+    async def order_plan(self, request: Request) -> Response:
+        """GET orders/ORDER/plan."""
+        return json_answer(self._engine.orders.plan(request.path_params["order"], owner_of(request)))
+
     async def place_order(self, request: Request) -> Response:
         """POST orders."""
         owner, asked = owner_of(request), await body_of(request, OrderRequest)
@@ -60,5 +64,5 @@ class OrdersApi:
     async def consent(self, request: Request) -> Response:
         """POST orders/ORDER/consent."""
         owner, asked = owner_of(request), await body_of(request, ConsentRequest, **request.path_params)
-        who: Who = "guest" if owner else "operator"
+        who: Consent = "guest" if owner else "operator"
         return await self._asking.begin(lambda: self._engine.orders.consent(asked, who=who, owner=owner))

@@ -6,7 +6,6 @@ is poured as any drink is, and the guard has the last word.
 
 import secrets
 from collections.abc import Callable
-from typing import Literal
 
 from msgspec.structs import replace
 
@@ -33,14 +32,14 @@ from controller.model.orders import (
     PlacedOrder,
     QueueView,
 )
+from controller.model.plan import CONSENT_S, Consent, Segment
 from controller.model.profile import Profile
 from controller.model.requests import PourRequest
 from controller.model.views import Asked
 
 LOOK_S = 5.0  # between two looks at what is due while orders wait
+FORGET_S = 12 * 3600.0  # after the last order of an event was placed or ended, its guests are forgotten
 OVER_SHOWN = 100  # orders that are over, in one view
-
-Who = Literal["operator", "guest", "button"]
 
 
 class OrderQueue:
@@ -52,7 +51,6 @@ class OrderQueue:
         self._flow = Flow(register=self._register, ledger=ledger, clock=clock, mirror=mirror)
         self._pouring: Pouring
         self._house = House()
-        self._last_orders = False
         self._look_s = 0.0
         self._listeners: list[Callable[[News], None]] = []
         self._told: dict[int, OrderView] = {}
@@ -62,6 +60,12 @@ class OrderQueue:
         """The book was read, at the start or again."""
         self._house, self._pouring = house, pouring
         self._flow.work_with(house, pouring)
+
+    def plan(self, seq: int, owner: str) -> tuple[Segment, ...]:
+        """The plan of the order that is poured; empty for one that is not."""
+        order, current = self._register.of(seq, owner), self._mirror.current
+        is_under_way = current is not None and current.asked.operation == order.operation
+        return current.asked.segments if current is not None and is_under_way else ()
 
     def subscribe(self, listener: Callable[[News], None]) -> None:
         """Call listener with every change from now on."""
@@ -94,14 +98,14 @@ class OrderQueue:
     def check(self, request: OrderRequest, owner: str) -> None:
         """Refused when this order would be; nothing is placed."""
         if self._register.placed_with(request.key, owner) is None:
-            rules.require_place(self._register, self._house, owner, last_orders=self._last_orders)
+            rules.require_place(self._register, self._house, owner)
             self._pouring.drink(_pour(request))
 
     def place(self, request: OrderRequest, owner: str) -> PlacedOrder:
         """Place an order. Repeated with the same key by the same owner it answers with the one placed before."""
         order = self._register.placed_with(request.key, owner)
         if order is None:
-            rules.require_place(self._register, self._house, owner, last_orders=self._last_orders)
+            rules.require_place(self._register, self._house, owner)
             drink = self._pouring.drink(_pour(request))
             if lacks := self._pouring.lacks((drink.doses_ml,))[0]:
                 raise Refused(rule="readiness", reason="; ".join(lacks) + ".", remedy="Choose another drink.")
@@ -171,25 +175,19 @@ class OrderQueue:
 
     def set_last_orders(self, is_last: bool) -> QueueView:
         """Whether new orders are refused from now on."""
-        self._last_orders = is_last
+        self._register.set_last_orders(is_last)
         self._tell()
         return self.queue()
 
     def forget_guests(self) -> QueueView:
-        """The event is over: what waits is refused, and who placed which order is forgotten."""
+        """The event is over: no more orders, what waits is refused, and who placed which order is forgotten."""
         if self._register.in_state(OrderState.POURING):
             raise Refused(rule="one_at_a_time", reason="an order is being poured.", remedy="Wait for its end.")
-        for order in self._register.in_state(*WAITING):
-            self._register.change(order, OrderEvent.REFUSE, rule="last_orders", reason="the event is over")
-        for order in self._register.in_state(OrderState.READY):
-            self._register.change(order, OrderEvent.TAKE)
-        self._tell()
-        self._register.forget_guests()
-        self._told.clear()
-        self._tell()
+        self._register.set_last_orders(True)
+        self._forget()
         return self.queue()
 
-    def consent(self, request: ConsentRequest, *, who: Who, owner: str = OPERATOR) -> Asked:
+    def consent(self, request: ConsentRequest, *, who: Consent, owner: str = OPERATOR) -> Asked:
         """Somebody at the machine says that the called glass stands there: pour it. Repeated, it is poured once."""
         order = self._register.of(request.order, owner)
         if order.operation is not None and order.state in (OrderState.POURING, OrderState.READY):
@@ -201,7 +199,7 @@ class OrderQueue:
             since_s = None if set_down_s is None else self._clock.now_s() - set_down_s
             rules.require_own_phone(order, request, self._profile, since_s)
         is_seen = request.empty_glass and who == "operator"
-        asked = self._pouring.pour(replace(order.request, key=order.key, empty_glass=is_seen))
+        asked = self._pouring.pour(replace(order.request, key=order.key, empty_glass=is_seen), who)
         for other in self._register.in_state(OrderState.READY):
             self._register.change(other, OrderEvent.TAKE)  # another glass stands there
         self._register.change(order, OrderEvent.BEGIN, operation=asked.operation)
@@ -218,14 +216,31 @@ class OrderQueue:
 
     def tick(self) -> float | None:
         """See what is due; when to call again (monotonic s), None when nothing is."""
-        if not self._register.in_state(*WAITING):
+        touched_wall_s, now_s = self._register.touched_wall_s, self._clock.now_s()
+        if touched_wall_s is None:
             return None
-        if self._clock.now_s() >= self._look_s:
-            self._look_s = self._clock.now_s() + LOOK_S
-            self._go_on()
-        return self._look_s
+        left_s = touched_wall_s + FORGET_S - self._clock.wall_s()
+        if left_s <= 0 and not self._register.in_state(OrderState.POURING):
+            self._forget()
+            return None
+        if self._register.in_state(*WAITING):
+            if now_s >= self._look_s:
+                self._look_s = now_s + LOOK_S
+                self._go_on()
+            return self._look_s
+        return now_s + min(max(left_s, LOOK_S), FORGET_S)  # the wall clock may be set meanwhile
 
     # --- inside
+
+    def _forget(self) -> None:
+        for order in self._register.in_state(*WAITING):
+            self._register.change(order, OrderEvent.REFUSE, rule="last_orders", reason="the event is over")
+        for order in self._register.in_state(OrderState.READY):
+            self._register.change(order, OrderEvent.TAKE)
+        self._tell()
+        self._register.forget_guests()
+        self._told.clear()
+        self._tell()
 
     def _go_on(self) -> None:
         self._flow.go_on()
@@ -250,11 +265,11 @@ class OrderQueue:
     def _queue(self, glance: Glance) -> QueueView:
         return QueueView(
             at_wall_s=glance.at_wall_s,
-            closed=rules.closed(self._register, self._house, last_orders=self._last_orders),
+            closed=rules.closed(self._register, self._house),
             waiting=len(glance.places),
             wait_s=None if glance.needs else glance.next_s,
             needs=glance.needs,
-            last_orders=self._last_orders,
+            last_orders=self._register.last_orders,
             house=self._house,
         )
 
@@ -275,7 +290,7 @@ class OrderQueue:
             lacks={one.seq: "; ".join(lacking) for one, lacking in zip(waiting, lacks, strict=True)},
             needs=self._flow.needs(),
             call_ends_s=self._flow.call_ends_s(),
-            consent_ends_s=None if set_down_s is None else set_down_s + rules.CONSENT_S - now_s,
+            consent_ends_s=None if set_down_s is None else set_down_s + CONSENT_S - now_s,
             may_guests_consent=self._profile.inputs.guests_may_consent,
         )
 

@@ -19,6 +19,7 @@ class Register:
 
     def __init__(self, ledger: Ledger, clock: Clock) -> None:
         self._book, self._clock = ledger.orders, clock
+        self.last_orders = self._book.last_orders
         self._orders = {one.seq: one for one in self._book.known()}
         self._next_seq = self._book.last_seq + 1
 
@@ -92,6 +93,17 @@ class Register:
         else:
             rank = order.rank
         return self.save(replace(order, rank=rank))
+
+    def set_last_orders(self, is_last: bool) -> None:
+        """Whether new orders are refused; remembered over restarts."""
+        self._book.set_last_orders(is_last)
+        self.last_orders = is_last
+
+    @property
+    def touched_wall_s(self) -> float | None:
+        """When an order whose guest is known was placed or ended last (Unix s); None when there is none."""
+        moments = (moment for one in self.all() for moment in (one.placed_wall_s, one.ended_wall_s) if one.guest)
+        return max((one for one in moments if one is not None), default=None)
 
     def forget_guests(self) -> None:
         """Forget who placed what."""

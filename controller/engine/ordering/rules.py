@@ -7,25 +7,24 @@ from controller.errors import Refused
 from controller.ledger.orders import Order
 from controller.model.book import House
 from controller.model.orders import ConsentRequest
+from controller.model.plan import CONSENT_S
 from controller.model.profile import Profile
 
-CONSENT_S = 15.0  # after the glass was set down, for a guest's own phone
 
-
-def closed(register: Register, house: House, *, last_orders: bool) -> str:
+def closed(register: Register, house: House) -> str:
     """Why no order is taken, "" when one is."""
-    if last_orders:
+    if register.last_orders:
         return "the last orders have been taken."
     if len(register.waiting()) >= house.waiting:
         return f"{house.waiting} orders wait already: try again in a few minutes."
     return ""
 
 
-def require_place(register: Register, house: House, owner: str, *, last_orders: bool) -> None:
+def require_place(register: Register, house: House, owner: str) -> None:
     """Refused when this owner may not place another order now."""
-    why = closed(register, house, last_orders=last_orders)
+    why = closed(register, house)
     if why:
-        raise Refused(rule="last_orders" if last_orders else "orders_waiting", reason=why)
+        raise Refused(rule="last_orders" if register.last_orders else "orders_waiting", reason=why)
     own = [one for one in register.waiting() if owner_of(one) == owner]
     if owner != OPERATOR and len(own) >= house.each_guest:
         raise Refused(

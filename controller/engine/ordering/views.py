@@ -54,7 +54,7 @@ def view(order: Order, glance: Glance) -> OrderView:
     drink, at_wall_s, is_called = order.drink, glance.at_wall_s, order.state is OrderState.CALLED
     needs = ""
     if order.seq in glance.places:
-        needs = "the operator agrees to alcohol" if order.needs_nod else glance.lacks.get(order.seq, "") or glance.needs
+        needs = "the operator agrees to alcohol" if order.needs_nod else glance.needs or glance.lacks.get(order.seq, "")
     return OrderView(
         order=order.seq,
         number=order.number,

@@ -36,6 +36,8 @@ CREATE TABLE guest (
 ) STRICT, WITHOUT ROWID;
 INSERT INTO "guest" VALUES('','second',2,'','of the operator');
 INSERT INTO "guest" VALUES('00aa11bb22cc33dd44ee55ff','first',1,'Robin','only-on-one-phone');
+CREATE TABLE house (last_orders INTEGER NOT NULL) STRICT;
+INSERT INTO "house" VALUES(0);
 CREATE TABLE jog_answer (
     seq INTEGER PRIMARY KEY, operation TEXT NOT NULL REFERENCES operation (operation), line INTEGER NOT NULL,
     is_right INTEGER NOT NULL, remark TEXT NOT NULL, wall_s REAL NOT NULL

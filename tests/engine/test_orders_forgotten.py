@@ -1,0 +1,53 @@
+"""Once guests are forgotten, no file has a name, a token's owner or a secret of theirs any more."""
+
+import pytest
+from ready_machine import ready_machine
+
+from controller.model.orders import OrderRequest
+
+NAMES = [f"Zebedee-{number:03d}" for number in range(60)]
+
+
+@pytest.fixture
+def machine(tmp_path):
+    made = ready_machine(ledger_path=tmp_path / "ledger.db")
+    yield made
+    made.close()
+
+
+def found_in(folder, words):
+    content = b"".join(path.read_bytes() for path in folder.rglob("*") if path.is_file())
+    return [word for word in words if word.encode() in content]
+
+
+def order_all(machine):
+    """Enough of them to split pages and free some; most are withdrawn on the way."""
+    words = []
+    for number, name in enumerate(NAMES):
+        owner = f"owner-of-{number:04d}"
+        placed = machine.engine.orders.place(
+            OrderRequest(recipe="Orchard Fizz", key=f"key-of-{number:04d}", name=name), owner
+        )
+        if number % 4:
+            machine.engine.orders.withdraw(placed.order.order, owner)
+        words += [name, owner, f"key-of-{number:04d}", placed.secret]
+    return words
+
+
+def test_nothing_of_a_guest_is_left_in_any_file(machine, tmp_path):
+    words = order_all(machine)
+    assert found_in(tmp_path, words) == words  # they do stand there until then
+    machine.engine.orders.forget_guests()
+    assert found_in(tmp_path, words) == []
+    assert machine.engine.orders.orders("").orders == ()
+
+
+def test_guests_are_forgotten_by_themselves_half_a_day_after_the_last_order(machine, tmp_path):
+    words = order_all(machine)
+    for one in machine.engine.orders.orders("").orders:
+        if one.place is not None:
+            machine.engine.orders.withdraw(one.order, "")
+    machine.pass_time(11.9 * 3600.0)
+    assert found_in(tmp_path, words) != []
+    machine.pass_time(0.2 * 3600.0)
+    assert found_in(tmp_path, words) == []

@@ -1,0 +1,52 @@
+"""A guest's own phone may begin a pour only where the profile says so, without alcohol, just after a fresh glass."""
+
+import dataclasses
+
+import pytest
+from core_parts import refusals, situation
+from guard_parts import GLASS, profile, run_of, serve
+from msgspec.structs import replace
+
+from controller.model.messages import InputReport
+from controller.safety.glass import GlassState
+
+JUICE, GIN = "apple juice", "sloe gin"
+STANDS = InputReport(stop_pressed=False, glass_present=True)
+FRESH, STALE = GlassState(set_down="contact"), GlassState()
+
+
+def allowing(may=True):
+    machine = profile(glass=GLASS)
+    return replace(machine, inputs=replace(machine.inputs, guests_may_consent=may))
+
+
+def by_guest(run):
+    return replace(serve(run), consent="guest")
+
+
+def asked(run, *, may=True, glass=FRESH, stands_for_s=1.0, **memory):
+    now = situation(allowing(may), inputs=STANDS, glass=glass, **memory)
+    return set(refusals(by_guest(run), dataclasses.replace(now, stands_for_s=stands_for_s)))
+
+
+def test_it_may_right_after_a_fresh_glass_was_set_down():
+    assert asked(run_of(1, JUICE, 0, 1)) == set()
+    assert asked(run_of(1, JUICE, 0, 1), stands_for_s=15.0) == set()
+
+
+@pytest.mark.parametrize("stands_for_s", [None, 15.1, 3600.0])
+def test_it_may_not_later_or_when_nobody_saw_the_glass(stands_for_s):
+    assert asked(run_of(1, JUICE, 0, 1), stands_for_s=stands_for_s) == {"consent"}
+
+
+def test_it_may_not_where_the_profile_does_not_say_so():
+    assert asked(run_of(1, JUICE, 0, 1), may=False) == {"consent"}
+
+
+def test_never_to_alcohol():
+    assert asked(run_of(4, GIN, 0, 1)) == {"consent"}
+    assert set(refusals(serve(run_of(4, GIN, 0, 1)), situation(allowing(), inputs=STANDS, glass=FRESH))) == set()
+
+
+def test_not_into_a_glass_that_was_poured_into():
+    assert asked(run_of(1, JUICE, 0, 1), glass=STALE) == {"consent", "fresh_glass"}
