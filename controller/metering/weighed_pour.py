@@ -1,0 +1,233 @@
+"""One serving on the scale: how much of each line is in the glass, and when to switch off so that its dose is there.
+
+Between two edges every running line adds to its volume by its flow; the weight is the sum of all volumes, less what is
+on its way to the glass. So every mean of the scale's readings says something of all lines that ran, by their joint
+covariance: most of those that run alone or began last, and of the rest by how well their flows were known. This is the
+Kalman filter over the learned flows, with three states more for the serving: each run's volume, its own deviation
+(rollers, gas), and the weight at the beginning.
+
+The end of a run is moved by predictive cut-off: switch off when what has come, and what still comes after it, will be
+the dose ("preact" in batch control; the spill of US patent 6,380,495, column by column learned by recursive least
+squares; the coasting compensation of weighing controllers). Here the latter is a state of each line.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from controller.metering.averages import Average, Averages
+from controller.metering.kalman import Innovation
+from controller.metering.learned_flows import END, FACTOR, LAG, WARM, LearnedFlows
+
+GATE = 16.0  # of the innovation squared: 4 standard deviations; knocks and hands lie beyond
+GATED_FOR_GOOD = 5  # so many in a row are no knock: something was put in, or taken out, and stays
+U_EMPTY_G = 1e3  # of a weight of which nothing is known
+CREEP_G2_S = 0.01**2  # variance that the weight of nothing gathers in a second: drift and creep
+# A carbonated run differs from the one before by as much as that, and wanders on as it runs; common practice, no source.
+GAS_RUN, GAS_WANDER_S, GAS_START_ML = 0.015, 8.0, 0.15
+EDGE_SHARE = 0.25  # how far an edge's way to the weight is off what an exponential makes of it, as a share
+ALONG_S = 0.5  # longest piece in which a flow counts as steady
+
+
+@dataclass
+class Run:
+    """One run: planned, then as switched. Times count from the serving's begin (s)."""
+
+    line: int
+    start_s: float
+    end_s: float
+    volume_ml: float
+    has_begun: bool = False
+    has_ended: bool = False
+
+
+@dataclass
+class _Pouring:
+    """What a serving adds to a line's states, and how far its flow has come to the weight (0 to 1)."""
+
+    volume: int
+    deviation: int
+    run_a: float
+    is_on: bool = False
+    arrived: float = 0.0
+    edge_g: float = 0.0  # how far the weight may be off since its last edge
+
+
+@dataclass(frozen=True)
+class Poured:
+    """A line's volume so far (mL), and its standard uncertainty."""
+
+    volume_ml: float
+    u_ml: float
+
+
+@dataclass
+class WeighedPour:
+    """Follows one serving. flows: changed as it goes, to be kept when the serving was followed to its end.
+
+    runs: as planned. run_a: line -> steady current (A). Readings and edges come in order of time.
+    """
+
+    flows: LearnedFlows
+    runs: list[Run]
+    run_a: Mapping[int, float]
+    averages: Averages = field(default_factory=Averages)
+    innovations: list[tuple[float, Innovation]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.filter = self.flows.filter
+        self._known = len(self.filter.mean)
+        self.at_s = min((run.start_s for run in self.runs), default=0.0)
+        self._empty = self.filter.add(0.0, U_EMPTY_G**2)
+        self._lines: dict[int, _Pouring] = {}
+        for line in {run.line for run in self.runs}:
+            volume = self.filter.add(0.0, 0.0)
+            self._lines[line] = _Pouring(volume, self.filter.add(0.0, 0.0), self.run_a[line])
+        self._edges: list[tuple[float, int, bool]] = []
+        self._gated = 0
+
+    # --- what happens
+
+    def switched(self, line: int, is_on: bool, at_s: float) -> None:
+        """A line was switched."""
+        for run in self.runs:
+            if run.line == line and is_on and not run.has_begun:
+                run.end_s += at_s - run.start_s
+                run.start_s, run.has_begun = at_s, True
+                break
+            if run.line == line and not is_on and run.has_begun and not run.has_ended:
+                run.end_s, run.has_ended = at_s, True
+                break
+        self._edges.append((at_s, line, is_on))
+
+    def read(self, at_s: float, grams: float) -> bool:
+        """Take in a reading; whether anything new is known by it."""
+        due = [edge for edge in self._edges if edge[0] <= at_s]
+        averages = [self.averages.flush()] if due else []
+        if not due:
+            averages.append(self.averages.add(at_s, grams))
+        found = [one for one in averages if one is not None]
+        for average in found:
+            self._measure(average)
+        if due:
+            self._pass(at_s)
+            self.averages.add(at_s, grams)
+        return bool(found)
+
+    def close(self) -> LearnedFlows:
+        """The serving is over: the flows, without what belonged to it alone."""
+        self.filter.keep(range(self._known))
+        return self.flows
+
+    # --- what is known
+
+    def poured(self, line: int) -> Poured:
+        """What has left the line's outlet, or will have when it has come to rest."""
+        terms = {self._lines[line].volume: 1.0}
+        if self._lines[line].is_on:
+            terms[self.flows.state(line, END)] = 1.0
+        mean, variance = self.filter.expect(terms)
+        return Poured(mean, math.sqrt(max(0.0, variance)))
+
+    def cut_off_s(self, run: Run) -> float:
+        """When to switch a run off that has begun, so that its line has delivered all its doses up to this one."""
+        wanted_ml = 0.0
+        for one in self.runs:
+            if one.line == run.line:
+                wanted_ml += one.volume_ml
+            if one is run:
+                break
+        left_ml = wanted_ml - self.poured(run.line).volume_ml
+        at_s = max(self.at_s, run.start_s)
+        others = [one for one in self.runs if one.line != run.line and one.end_s > at_s]
+        corners = sorted({t for one in others for t in (one.start_s, one.end_s) if t > at_s})
+        for corner_s in (*corners, math.inf):
+            beside_a = sum(self.run_a[one.line] for one in others if one.start_s <= at_s < one.end_s)
+            flow_ml_s = self._flow_ml_s(run.line, beside_a)
+            if left_ml <= flow_ml_s * (corner_s - at_s):
+                return at_s + left_ml / flow_ml_s
+            left_ml -= flow_ml_s * (corner_s - at_s)
+            at_s = corner_s
+        return at_s
+
+    def _flow_ml_s(self, line: int, beside_a: float) -> float:
+        terms = self.flows.flow_terms(line) | {self._lines[line].deviation: 1.0}
+        return max(0.2, 1.0 + self.filter.expect(terms)[0]) * self._steady_ml_s(line, beside_a)
+
+    def _steady_ml_s(self, line: int, beside_a: float) -> float:
+        calibration = self.flows.bases[line].calibration
+        return calibration.flow_ml_s * (1.0 - calibration.sag_per_a * beside_a)
+
+    # --- the filter
+
+    def _pass(self, to_s: float) -> None:
+        """Bring the states to to_s, over the edges on the way."""
+        while self._edges and self._edges[0][0] <= to_s:
+            at_s, line, is_on = self._edges.pop(0)
+            self._flow_until(at_s)
+            self._switch(line, is_on)
+        self._flow_until(to_s)
+
+    def _flow_until(self, to_s: float) -> None:
+        while to_s > self.at_s:
+            passed_s = min(ALONG_S, to_s - self.at_s)
+            self._flow_on(passed_s)
+            self.at_s = to_s if to_s - self.at_s <= ALONG_S else self.at_s + passed_s
+
+    def _flow_on(self, passed_s: float) -> None:
+        on = [line for line, one in self._lines.items() if one.is_on]
+        total_a = sum(self.run_a[line] for line in on)
+        gone = math.exp(-passed_s / max(0.05, self.filter.mean[self.flows.transit]))
+        for line in on:
+            one = self._lines[line]
+            moved_ml = passed_s * self._steady_ml_s(line, total_a - one.run_a)
+            terms = {state: moved_ml * c for state, c in self.flows.flow_terms(line).items()}
+            self.filter.move(one.volume, terms | {one.deviation: moved_ml}, moved_ml)
+            self.flows.heat(line, passed_s)
+            if self.flows.bases[line].is_carbonated:
+                variance = self._deviation_variance(line)
+                kept = math.exp(-passed_s / GAS_WANDER_S)
+                self.filter.fade(one.deviation, kept)
+                self.filter.widen({one.deviation: 1.0}, variance * (1.0 - kept * kept))
+        for one in self._lines.values():
+            one.arrived = 1.0 - (1.0 - one.arrived) * gone if one.is_on else one.arrived * gone
+            one.edge_g *= gone
+        self.filter.widen({self._empty: 1.0}, CREEP_G2_S * passed_s)
+
+    def _deviation_variance(self, line: int) -> float:
+        basis = self.flows.bases[line]
+        own = max(0.002, basis.calibration.scatter_fraction) ** 2
+        return own + GAS_RUN**2 if basis.is_carbonated else own
+
+    def _switch(self, line: int, is_on: bool) -> None:
+        one, basis = self._lines[line], self.flows.bases[line]
+        lag, end = self.flows.state(line, LAG), self.flows.state(line, END)
+        one.is_on = is_on
+        if is_on:
+            self.filter.set(one.deviation, 0.0, self._deviation_variance(line))
+            self.filter.move(one.volume, {lag: -1.0, end: -1.0}, -basis.flow_ml_s * basis.calibration.lag_s)
+        else:
+            self.filter.move(one.volume, {end: 1.0})
+        variance = 0.5 * max(0.02, basis.calibration.scatter_ml) ** 2
+        if is_on and basis.is_carbonated:
+            variance += GAS_START_ML**2
+        self.filter.widen({one.volume: 1.0}, variance)
+        one.edge_g += EDGE_SHARE * basis.grams_per_ml * basis.flow_ml_s * self.filter.mean[self.flows.transit]
+
+    def _measure(self, average: Average) -> None:
+        self._pass(average.at_s)
+        terms, transit_s = {self._empty: 1.0}, self.filter.mean[self.flows.transit]
+        coming_g_s, edges_g2 = 0.0, 0.0
+        for line, one in self._lines.items():
+            basis = self.flows.bases[line]
+            terms[one.volume] = basis.grams_per_ml
+            coming_g_s += basis.grams_per_ml * one.arrived * self._flow_ml_s(line, 0.0)
+            edges_g2 += one.edge_g**2
+        terms[self.flows.transit] = -coming_g_s
+        variance = average.u_grams**2 + edges_g2
+        found = self.filter.measure(terms, average.grams, variance, GATE)
+        self.innovations.append((self.at_s, found))
+        self._gated = 0 if found.accepted else self._gated + 1
+        if self._gated >= GATED_FOR_GOOD:
+            self._gated = 0
+            self.filter.set(self._empty, self.filter.mean[self._empty], U_EMPTY_G**2)

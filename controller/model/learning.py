@@ -1,0 +1,22 @@
+"""What weighed servings have taught, as it is kept and shown."""
+
+from controller.model.fields import Value
+
+
+class LearnedLine(Value, frozen=True, kw_only=True):
+    """Which line and calibration the four states from `first` on belong to, and how warm its motor was (0 to 1)."""
+
+    line: int
+    liquid: str
+    taken_wall_s: float
+    first: int
+    warmth: float
+
+
+class LearnedState(Value, frozen=True, kw_only=True):
+    """The estimator between two servings: means, and the rows of the covariance up to its diagonal."""
+
+    at_wall_s: float
+    lines: tuple[LearnedLine, ...]
+    mean: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
