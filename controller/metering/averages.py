@@ -9,6 +9,7 @@ median absolute deviation; a second difference has 6 times the variance of one m
 import math
 from collections import deque
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import fmean, median
 
 SPAN_S = 0.2
@@ -84,6 +85,6 @@ def _rough(grams: list[float]) -> float:
     """Root mean square of the steps from reading to reading, a steady rise left out, g."""
     if len(grams) < 3:
         return 0.0
-    steps = [b - a for a, b in zip(grams, grams[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(grams)]
     mean = fmean(steps)
     return math.sqrt(fmean((step - mean) ** 2 for step in steps))

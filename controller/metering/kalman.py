@@ -1,7 +1,7 @@
 """A Kalman filter for a few dozen states and one measurement at a time, in plain Python.
 
-R. E. Kalman, "A New Approach to Linear Filtering and Prediction Problems", J. Basic Eng. 82 (1960) 35. A transition or a
-measurement touches few of the states, so each is given by its coefficients that are not zero: {state: coefficient}.
+R. E. Kalman, "A New Approach to Linear Filtering and Prediction Problems", J. Basic Eng. 82 (1960) 35. A transition or
+a measurement touches few of the states, so each is given by its coefficients that are not zero: {state: coefficient}.
 Measurements are gated by their normalised innovation squared, which is chi-squared with one degree of freedom while the
 filter is consistent (Y. Bar-Shalom, X. R. Li, T. Kirubarajan, "Estimation with Applications to Tracking and
 Navigation", 2001, 5.4).

@@ -20,6 +20,8 @@ from controller.model.learning import LearnedLine, LearnedState
 # Standard deviations before anything was weighed, and how they grow. Common practice, no source, where none is named.
 TRANSIT_S, U_TRANSIT_S = 0.25, 0.15
 TRANSIT_DRIFT_S2_S = 0.01**2 / 3600
+CLINGING_G, U_CLINGING_G = 0.1, 0.07
+CLINGING_DRIFT_G2_S = 0.03**2 / 3600
 U_WARM = 0.02  # at 30 K: -4 to +4 %, either sign, by how much of its voltage a motor loses in its winding
 WARMING_S = 600.0  # a small motor warms up in minutes (winding) to tens of minutes (case)
 U_END = 0.4  # of what comes after the end, by the data sheet
@@ -39,6 +41,7 @@ class LineBasis(Value, frozen=True, kw_only=True):
     grams_per_ml: float  # what the scale shows for 1 mL
     end_ml: float  # that comes after it is switched off
     is_carbonated: bool = False
+    u_density: float = 0.0  # relative standard uncertainty of grams_per_ml: the liquid's density, the scale's span
 
     @property
     def flow_ml_s(self) -> float:
@@ -52,8 +55,10 @@ class LearnedFlows:
     def __init__(self, at_wall_s: float) -> None:
         self.filter = KalmanFilter()
         self.transit = self.filter.add(TRANSIT_S, U_TRANSIT_S**2)
+        self.clinging = self.filter.add(CLINGING_G, U_CLINGING_G**2)
         self.bases: dict[int, LineBasis] = {}
         self.warmth: dict[int, float] = {}  # 0 cold to 1 as warm as it gets
+        self.ran_wall_s: dict[int, float] = {}  # when the line ran last
         self._first: dict[int, int] = {}  # line -> number of its first state
         self.at_wall_s = at_wall_s
 
@@ -69,6 +74,7 @@ class LearnedFlows:
             for _ in range(4):
                 self.filter.add(0.0, 0.0)
             self.warmth[line] = 0.0
+            self.ran_wall_s[line] = self.at_wall_s - idle_s
         self.bases[line] = basis
         factor = self._first[line]
         self.filter.set(factor + FACTOR, 0.0, (calibration.u_flow_ml_s / flow_ml_s) ** 2)
@@ -87,6 +93,7 @@ class LearnedFlows:
         for line in self.warmth:
             self.warmth[line] *= math.exp(-idle_s / WARMING_S)
         self.filter.widen({self.transit: 1.0}, TRANSIT_DRIFT_S2_S * min(idle_s, LONGEST_IDLE_S))
+        self.filter.widen({self.clinging: 1.0}, CLINGING_DRIFT_G2_S * min(idle_s, LONGEST_IDLE_S))
         self.at_wall_s = max(self.at_wall_s, wall_s)
 
     def _drift(self, lines: Iterable[int], idle_s: float) -> None:
@@ -133,7 +140,7 @@ class LearnedFlows:
         """Everything that is to be known at the next start."""
         lines = tuple(
             LearnedLine(line=line, liquid=basis.calibration.liquid, taken_wall_s=basis.calibration.taken_wall_s,
-                        first=self._first[line], warmth=self.warmth[line])
+                        first=self._first[line], warmth=self.warmth[line], ran_wall_s=self.ran_wall_s[line])
             for line, basis in self.bases.items()
         )  # fmt: skip
         return LearnedState(
@@ -149,10 +156,8 @@ def restored(state: LearnedState, bases: Mapping[int, LineBasis]) -> LearnedFlow
     flows = LearnedFlows(state.at_wall_s)
     size = len(state.mean)
     flows.filter.mean = list(state.mean)
-    flows.filter.covariance = [
-        [state.covariance[max(i, j)][min(i, j)] for j in range(size)] for i in range(size)
-    ]
-    numbers = [flows.transit]
+    flows.filter.covariance = [[state.covariance[max(i, j)][min(i, j)] for j in range(size)] for i in range(size)]
+    numbers = [flows.transit, flows.clinging]
     for one in state.lines:
         basis = bases.get(one.line)
         is_same = basis is not None and (basis.calibration.liquid, basis.calibration.taken_wall_s) == (
@@ -160,6 +165,7 @@ def restored(state: LearnedState, bases: Mapping[int, LineBasis]) -> LearnedFlow
         )  # fmt: skip
         if basis is not None and is_same:
             flows.bases[one.line], flows.warmth[one.line] = basis, one.warmth
+            flows.ran_wall_s[one.line] = one.ran_wall_s
             flows._first[one.line] = len(numbers)
             numbers += range(one.first, one.first + 4)
     flows.filter.keep(numbers)

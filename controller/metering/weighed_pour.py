@@ -12,20 +12,25 @@ squares; the coasting compensation of weighing controllers). Here the latter is 
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from controller.metering.averages import Average, Averages
 from controller.metering.kalman import Innovation
-from controller.metering.learned_flows import END, FACTOR, LAG, WARM, LearnedFlows
+from controller.metering.learned_flows import END, LAG, LearnedFlows
 
 GATE = 16.0  # of the innovation squared: 4 standard deviations; knocks and hands lie beyond
-GATED_FOR_GOOD = 5  # so many in a row are no knock: something was put in, or taken out, and stays
+GATED_FOR_GOOD = 5  # so many in a row are no knock
+CHANGED = 0.1  # by which a flow may then be off
 U_EMPTY_G = 1e3  # of a weight of which nothing is known
 CREEP_G2_S = 0.01**2  # variance that the weight of nothing gathers in a second: drift and creep
-# A carbonated run differs from the one before by as much as that, and wanders on as it runs; common practice, no source.
-GAS_RUN, GAS_WANDER_S, GAS_START_ML = 0.015, 8.0, 0.15
-EDGE_SHARE = 0.25  # how far an edge's way to the weight is off what an exponential makes of it, as a share
+# A carbonated run differs by as much from the one before, and wanders on as it runs; common practice, no source.
+GAS_RUN, GAS_WANDER_S = 0.015, 8.0
+# Gas that gathers at rest pushes liquid back, which is missing at the next start: mL/s, at most mL, and how far off
+# that may be, as a share; common practice, no source.
+GAS_REST_ML_S, GAS_REST_ML, U_GAS_REST = 0.001, 0.8, 0.7
+DROPS_S = 1.0  # mean time in which what clings to the outlet falls
+EDGE_SHARE = 0.4  # how far an edge's way to the weight is off what an exponential makes of it, as a share
 ALONG_S = 0.5  # longest piece in which a flow counts as steady
 
 
@@ -50,6 +55,7 @@ class _Pouring:
     run_a: float
     is_on: bool = False
     arrived: float = 0.0
+    pending_ml: float = 0.0  # what a start still keeps back: the outlet runs when that is over
     edge_g: float = 0.0  # how far the weight may be off since its last edge
 
 
@@ -83,8 +89,10 @@ class WeighedPour:
         for line in {run.line for run in self.runs}:
             volume = self.filter.add(0.0, 0.0)
             self._lines[line] = _Pouring(volume, self.filter.add(0.0, 0.0), self.run_a[line])
+        self._clings = 0.0  # 1 while liquid runs, then less with every drop
+        self._begun_wall_s = self.flows.at_wall_s - self.at_s
         self._edges: list[tuple[float, int, bool]] = []
-        self._gated = 0
+        self._gated: list[float] = []
 
     # --- what happens
 
@@ -127,7 +135,7 @@ class WeighedPour:
         if self._lines[line].is_on:
             terms[self.flows.state(line, END)] = 1.0
         mean, variance = self.filter.expect(terms)
-        return Poured(mean, math.sqrt(max(0.0, variance)))
+        return Poured(mean, math.hypot(math.sqrt(max(0.0, variance)), self.flows.bases[line].u_density * mean))
 
     def cut_off_s(self, run: Run) -> float:
         """When to switch a run off that has begun, so that its line has delivered all its doses up to this one."""
@@ -175,24 +183,31 @@ class WeighedPour:
             self.at_s = to_s if to_s - self.at_s <= ALONG_S else self.at_s + passed_s
 
     def _flow_on(self, passed_s: float) -> None:
+        transit_s = max(0.05, self.filter.mean[self.flows.transit])
         on = [line for line, one in self._lines.items() if one.is_on]
         total_a = sum(self.run_a[line] for line in on)
-        gone = math.exp(-passed_s / max(0.05, self.filter.mean[self.flows.transit]))
-        for line in on:
-            one = self._lines[line]
-            moved_ml = passed_s * self._steady_ml_s(line, total_a - one.run_a)
-            terms = {state: moved_ml * c for state, c in self.flows.flow_terms(line).items()}
-            self.filter.move(one.volume, terms | {one.deviation: moved_ml}, moved_ml)
-            self.flows.heat(line, passed_s)
-            if self.flows.bases[line].is_carbonated:
-                variance = self._deviation_variance(line)
-                kept = math.exp(-passed_s / GAS_WANDER_S)
-                self.filter.fade(one.deviation, kept)
-                self.filter.widen({one.deviation: 1.0}, variance * (1.0 - kept * kept))
-        for one in self._lines.values():
+        for line, one in self._lines.items():
+            flowing_s = passed_s
+            if one.is_on:
+                flow_ml_s = self._steady_ml_s(line, total_a - one.run_a)
+                self._run_on(line, one, passed_s, flow_ml_s * passed_s)
+                flowing_s -= min(passed_s, one.pending_ml / flow_ml_s)
+                one.pending_ml = max(0.0, one.pending_ml - flow_ml_s * passed_s)
+            gone = math.exp(-flowing_s / transit_s)
             one.arrived = 1.0 - (1.0 - one.arrived) * gone if one.is_on else one.arrived * gone
             one.edge_g *= gone
+        self._clings = 1.0 if on else self._clings * math.exp(-passed_s / DROPS_S)
         self.filter.widen({self._empty: 1.0}, CREEP_G2_S * passed_s)
+
+    def _run_on(self, line: int, one: _Pouring, passed_s: float, moved_ml: float) -> None:
+        """A line that is on moves so much more, were its flow as calibrated."""
+        terms = {state: moved_ml * c for state, c in self.flows.flow_terms(line).items()}
+        self.filter.move(one.volume, terms | {one.deviation: moved_ml}, moved_ml)
+        self.flows.heat(line, passed_s)
+        if self.flows.bases[line].is_carbonated:
+            kept = math.exp(-passed_s / GAS_WANDER_S)
+            self.filter.fade(one.deviation, kept)
+            self.filter.widen({one.deviation: 1.0}, self._deviation_variance(line) * (1.0 - kept * kept))
 
     def _deviation_variance(self, line: int) -> float:
         basis = self.flows.bases[line]
@@ -205,29 +220,48 @@ class WeighedPour:
         one.is_on = is_on
         if is_on:
             self.filter.set(one.deviation, 0.0, self._deviation_variance(line))
-            self.filter.move(one.volume, {lag: -1.0, end: -1.0}, -basis.flow_ml_s * basis.calibration.lag_s)
+            missing_ml, gas_ml2 = self._gathered(line) if basis.is_carbonated else (0.0, 0.0)
+            lag_ml = basis.flow_ml_s * basis.calibration.lag_s + missing_ml
+            self.filter.move(one.volume, {lag: -1.0, end: -1.0}, -lag_ml)
+            self.filter.widen({one.volume: 1.0}, gas_ml2)
+            one.pending_ml = max(0.0, lag_ml + self.filter.mean[lag] + self.filter.mean[end])
         else:
             self.filter.move(one.volume, {end: 1.0})
+            one.pending_ml = 0.0
+            self.flows.ran_wall_s[line] = self._begun_wall_s + self.at_s
         variance = 0.5 * max(0.02, basis.calibration.scatter_ml) ** 2
-        if is_on and basis.is_carbonated:
-            variance += GAS_START_ML**2
         self.filter.widen({one.volume: 1.0}, variance)
         one.edge_g += EDGE_SHARE * basis.grams_per_ml * basis.flow_ml_s * self.filter.mean[self.flows.transit]
 
+    def _gathered(self, line: int) -> tuple[float, float]:
+        """What gas has pushed back since the line ran last (mL), and the variance of that."""
+        now_s = self._begun_wall_s + self.at_s
+        gathered_ml = min(GAS_REST_ML, GAS_REST_ML_S * max(0.0, now_s - self.flows.ran_wall_s[line]))
+        return gathered_ml, (U_GAS_REST * gathered_ml) ** 2
+
     def _measure(self, average: Average) -> None:
         self._pass(average.at_s)
-        terms, transit_s = {self._empty: 1.0}, self.filter.mean[self.flows.transit]
-        coming_g_s, edges_g2 = 0.0, 0.0
+        terms = {self._empty: 1.0, self.flows.clinging: -self._clings}
+        coming_g_s, edges_g2, grams = 0.0, 0.0, average.grams
         for line, one in self._lines.items():
             basis = self.flows.bases[line]
             terms[one.volume] = basis.grams_per_ml
             coming_g_s += basis.grams_per_ml * one.arrived * self._flow_ml_s(line, 0.0)
             edges_g2 += one.edge_g**2
+            grams -= basis.grams_per_ml * one.pending_ml
         terms[self.flows.transit] = -coming_g_s
-        variance = average.u_grams**2 + edges_g2
-        found = self.filter.measure(terms, average.grams, variance, GATE)
+        found = self.filter.measure(terms, grams, average.u_grams**2 + edges_g2, GATE)
         self.innovations.append((self.at_s, found))
-        self._gated = 0 if found.accepted else self._gated + 1
-        if self._gated >= GATED_FOR_GOOD:
-            self._gated = 0
+        self._gated = [] if found.accepted else [*self._gated, found.gap]
+        if len(self._gated) >= GATED_FOR_GOOD:
+            self._believe(self._gated)
+            self._gated = []
+
+    def _believe(self, gaps_g: list[float]) -> None:
+        """So many means in a row cannot be knocks: a step that stays, or flows that are not what they were."""
+        if abs(gaps_g[-1] - gaps_g[0]) < 0.5 * abs(gaps_g[-1]):
             self.filter.set(self._empty, self.filter.mean[self._empty], U_EMPTY_G**2)
+            return
+        for one in self._lines.values():
+            if one.is_on:
+                self.filter.widen({one.deviation: 1.0}, CHANGED**2)

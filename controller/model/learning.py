@@ -4,13 +4,16 @@ from controller.model.fields import Value
 
 
 class LearnedLine(Value, frozen=True, kw_only=True):
-    """Which line and calibration the four states from `first` on belong to, and how warm its motor was (0 to 1)."""
+    """Which line and calibration the four states from `first` on belong to, how warm its motor was (0 to 1), and when
+    it ran last.
+    """
 
     line: int
     liquid: str
     taken_wall_s: float
     first: int
     warmth: float
+    ran_wall_s: float
 
 
 class LearnedState(Value, frozen=True, kw_only=True):

@@ -1,0 +1,96 @@
+"""A signal as a scale under a glass gives it, worked out apart from the estimator: flows, transit, noise, knocks."""
+
+import math
+import random
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from controller.metering.averages import Averages
+from controller.metering.learned_flows import LearnedFlows, LineBasis
+from controller.metering.weighed_pour import Run, WeighedPour
+from controller.model.calibration import Calibration
+
+RATE_HZ = 80.0
+NOISE_G = 0.25  # one reading; NAU7802 data sheet: 150 nV at 80 a second, on a cell of 5 kg and 1 mV/V
+TRANSIT_S = 0.18
+END_ML = 0.16
+LAG_S = 0.05
+
+
+def calibration(line: int, flow_ml_s: float = 5.0) -> Calibration:
+    return Calibration(
+        line=line,
+        liquid=f"liquid {line}",
+        flow_ml_s=flow_ml_s,
+        lag_s=LAG_S,
+        u_flow_ml_s=0.002 * flow_ml_s,
+        u_lag_s=0.01,
+        cov_flow_lag=0.0,
+        scatter_ml=0.03,
+        scatter_fraction=0.003,
+        scatter_dof=10.0,
+    )
+
+
+def learned(lines: dict[int, float], *, idle_s: float = 0.0, carbonated: tuple[int, ...] = ()) -> LearnedFlows:
+    """Lines with these calibrated flows (mL/s)."""
+    flows = LearnedFlows(0.0)
+    for line, flow_ml_s in lines.items():
+        basis = LineBasis(
+            calibration=calibration(line, flow_ml_s),
+            grams_per_ml=1.05,
+            end_ml=END_ML,
+            is_carbonated=line in carbonated,
+        )
+        flows.know(line, basis, idle_s=idle_s)
+    return flows
+
+
+@dataclass
+class Signal:
+    """Pours the runs with the true flows; readings and edges go to the estimator, whose cut-offs end the runs."""
+
+    flows: LearnedFlows
+    runs: list[Run]
+    true_ml_s: dict[int, float]
+    seed: int = 1
+    trims: bool = True
+    disturbed_g: Callable[[float], float] = lambda _at_s: 0.0
+    delivered_ml: dict[int, float] = field(default_factory=dict)
+
+    def pour(self) -> WeighedPour:
+        """The whole serving until everything has settled."""
+        rng = random.Random(self.seed)
+        run_a = dict.fromkeys(self.true_ml_s, 0.5)
+        pour = WeighedPour(self.flows, self.runs, run_a, Averages())
+        on: dict[int, tuple[float, float]] = {}  # line -> since, flow of this run
+        ends_s = {id(run): run.end_s for run in self.runs}
+        waiting, running = list(self.runs), list[Run]()
+        arrived_g, at_s, last_s = 0.0, -1.0, math.inf
+        while at_s < last_s + 3.0:
+            at_s += 1.0 / RATE_HZ
+            for run in [run for run in waiting if run.start_s <= at_s]:
+                on[run.line] = (run.start_s, (1.0 + rng.gauss(0.0, 0.003)) * self.true_ml_s[run.line])
+                waiting.remove(run)
+                running.append(run)
+                pour.switched(run.line, True, run.start_s)
+            for run in [run for run in running if ends_s[id(run)] <= at_s]:
+                running.remove(run)
+                pour.switched(run.line, False, ends_s[id(run)])
+                since_s, flow_ml_s = on.pop(run.line)
+                self.delivered_ml[run.line] = out_ml(flow_ml_s, ends_s[id(run)] - since_s) + END_ML
+                last_s = ends_s[id(run)] if not (running or waiting) else math.inf
+            out_g = 1.05 * (
+                sum(self.delivered_ml.values()) + sum(out_ml(flow, at_s - since_s) for since_s, flow in on.values())
+            )
+            arrived_g += (out_g - arrived_g) * -math.expm1(-1.0 / RATE_HZ / TRANSIT_S)
+            if pour.read(at_s, 200.0 + arrived_g + rng.gauss(0.0, NOISE_G) + self.disturbed_g(at_s)) and self.trims:
+                for run in running:
+                    run.end_s = pour.cut_off_s(run)
+                    ends_s[id(run)] = max(run.end_s, at_s + 1e-3)
+        return pour
+
+
+def out_ml(flow_ml_s: float, on_s: float) -> float:
+    """What has left an outlet: nothing until the lag and what the end gives back are made up for."""
+    return max(0.0, flow_ml_s * (on_s - LAG_S) - END_ML)
