@@ -101,7 +101,7 @@ def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     cells = [list(row) for row in rows]
     columns = list(zip(*cells, strict=True)) if cells else [()] * len(header)
     widths = [max(map(len, (title, *column))) for title, column in zip(header, columns, strict=True)]
-    right = [all(cell == "" or NUMBER.fullmatch(cell) for cell in column) and any(column) for column in columns]
+    right = [is_numeric(column) for column in columns]
 
     def line(row: Sequence[str]) -> str:
         set_ = [
@@ -111,6 +111,11 @@ def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
         return "  ".join(set_).rstrip()
 
     return "\n".join([click.style(line(header), bold=True), *map(line, cells)])
+
+
+def is_numeric(column: Sequence[str]) -> bool:
+    """Whether all that a column holds is numbers, with or without unit."""
+    return any(column) and all(cell == "" or NUMBER.fullmatch(cell) for cell in column)
 
 
 def quantity(unit: str) -> Callable[[click.Context, click.Parameter, str | None], float | None]:

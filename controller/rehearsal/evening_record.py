@@ -4,6 +4,7 @@ from controller.catering.preparation import Preparation
 from controller.metering.dose import mi008_ml
 from controller.model.calibration import Calibration
 from controller.model.evening import HygieneRecord
+from controller.model.event import seconds_of_day
 from controller.model.fields import Value
 
 
@@ -117,6 +118,11 @@ class Evening(Value, frozen=True, kw_only=True):
     cleaning_s: float  # purge, clean, rinse, after the event
     hygiene: HygieneRecord  # of the event's day, as the engine keeps it
     last_s: float  # the last glass is off
+
+    def clock(self, at_s: float) -> str:
+        """The time of day at at_s, as "16:30"."""
+        minutes = int((seconds_of_day(self.opens) + at_s) // 60) % 1440
+        return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
     @property
     def queue(self) -> tuple[tuple[float, int], ...]:

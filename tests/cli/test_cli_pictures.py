@@ -6,7 +6,8 @@ import xml.etree.ElementTree as ET
 import msgspec
 import pytest
 
-from controller.cli.pictures.pictures import draw_calibration, draw_plan
+from controller.cli.pictures.calibration import draw_calibration
+from controller.cli.pictures.plan import draw_plan
 from controller.errors import TundishError
 from controller.model.plan import PlannedRun, Segment
 from controller.model.views import DoseError, FitView, PlanView, TrialView

@@ -47,12 +47,15 @@ def rehearse(
     """Rehearse the event in the file EVENT on the simulated machine, from calibration to the last rinse."""
     import structlog
 
+    from controller.cli.pictures.figure import require_matplotlib
     from controller.config import load_event
     from controller.rehearsal.evening import rehearse as rehearsed
     from controller.rehearsal.evening_faults import read_fault
 
     if report is not None and not report.resolve().parent.is_dir():
         raise click.BadParameter(f"there is no folder {report.parent}.", param_hint="--report")
+    if report is not None:
+        require_matplotlib()
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
     event, profile, book, warnings = load_event(event_path, profile_path, book_path)
     try:
@@ -97,7 +100,7 @@ def _write(found: "Evening", path: Path) -> None:
 
 def draw_evening(found: "Evening") -> str:
     """The outcome for a terminal."""
-    from controller.cli.pages.rehearsal_report import clock, duration
+    from controller.cli.pages.rehearsal_report import duration
 
     waits_s = [one.waited_s for one in found.served] or [0.0]
     errors = [dose.error_ml for dose in found.doses] or [0.0]
@@ -107,7 +110,7 @@ def draw_evening(found: "Evening") -> str:
             f"{found.prepared.event}, rehearsed on a simulated {found.prepared.machine} (seed {found.seed})", bold=True
         ),
         f"{len(found.served)} of {found.orders} drinks served; the last glass was taken at "
-        f"{clock(found, found.last_s)}, cleaning took {duration(found.cleaning_s)} more",
+        f"{found.clock(found.last_s)}, cleaning took {duration(found.cleaning_s)} more",
         f"wait: {duration(fmean(waits_s))} on average, {duration(max(waits_s))} at most; "
         f"the longest queue was {max(length for _, length in found.queue)}",
         f"doses: {inside} of {len(found.doses)} within tolerance (MI-008), off by {fmean(errors):+.2f} mL on average, "
@@ -116,23 +119,21 @@ def draw_evening(found: "Evening") -> str:
         _draw_lines(found),
     ]
     if found.changes:
-        when = ", ".join(f"{clock(found, one.at_s)} line {one.line}" for one in found.changes)
+        when = ", ".join(f"{found.clock(one.at_s)} line {one.line}" for one in found.changes)
         lines += ["", f"containers changed: {when}"]
     if found.refusals:
         counts = Counter(one.rule for one in found.refusals)
         lines += ["", "refused by " + ", ".join(f"{rule} ({count})" for rule, count in counts.items())]
-    lines += [f"not served: {one.recipe} asked for at {clock(found, one.came_s)}: {one.reason}" for one in found.lost]
+    lines += [f"not served: {one.recipe} asked for at {found.clock(one.came_s)}: {one.reason}" for one in found.lost]
     lines += [
-        f"trouble since {clock(found, one.at_s)}: {one.what}; {_outcome(found, one.mended_s, one.how)}"
+        f"trouble since {found.clock(one.at_s)}: {one.what}; {_outcome(found, one.mended_s, one.how)}"
         for one in found.troubles
     ]
     return "\n".join(lines)
 
 
 def _outcome(found: "Evening", mended_s: float | None, how: str) -> str:
-    from controller.cli.pages.rehearsal_report import clock
-
-    return how if mended_s is None else f"{how}, mended at {clock(found, mended_s)}"
+    return how if mended_s is None else f"{how}, mended at {found.clock(mended_s)}"
 
 
 def _draw_lines(found: "Evening") -> str:

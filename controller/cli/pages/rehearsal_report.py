@@ -1,38 +1,15 @@
 """A rehearsal as one page of HTML: pictures and tables, everything inside, no script, no network."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
 from html import escape
 from statistics import fmean, pstdev
 
+from controller.cli.pages import html
 from controller.cli.pictures import rehearsal as pictures
 from controller.metering.dose import mi008_ml
 from controller.rehearsal.evening_record import Evening, Served
-from controller.rehearsal.report_svg import PATTERNS
-from controller.rehearsal.report_svg import STYLE as PICTURE_STYLE
 
 WORST = 10  # doses that are listed
-
-STYLE = """
-:root { --ink: #222; --paper: #fff; --faint: #ddd; --shade: #f4f4f2; --blue: #0072b2;
-  color-scheme: light dark; }
-@media (prefers-color-scheme: dark) {
-  :root { --ink: #ddd; --paper: #1b1b1b; --faint: #444; --shade: #262626; --blue: #56b4e9; } }
-@media print {
-  :root { --ink: #000; --paper: #fff; --faint: #ccc; --shade: #fff; --blue: #0072b2; }
-  details { break-inside: avoid; } }
-body { background: var(--paper); color: var(--ink); font: 15px/1.45 system-ui, sans-serif;
-  max-width: 900px; margin: 2em auto; padding: 0 1em; }
-h1 { font-size: 1.5em; margin-bottom: 0; } h2 { font-size: 1.15em; margin: 1.8em 0 0.3em; }
-section { overflow-x: auto; } p { margin: 0.3em 0; } .quiet { opacity: 0.8; }
-.facts { display: flex; flex-wrap: wrap; gap: 0.6em; padding: 0; list-style: none; margin: 1em 0; }
-.facts li { background: var(--shade); border: 1px solid var(--faint); padding: 0.4em 0.8em; min-width: 8em; }
-.facts b { display: block; font-size: 1.3em; }
-table { border-collapse: collapse; width: 100%; margin: 0.4em 0; font-size: 0.93em; }
-th, td { text-align: left; padding: 0.2em 1.1em 0.2em 0; border-bottom: 1px solid var(--faint); vertical-align: top; }
-td.n, th.n { text-align: right; font-variant-numeric: tabular-nums; }
-summary { cursor: pointer; margin: 0.6em 0; }
-"""
 
 
 def page(evening: Evening) -> str:
@@ -40,22 +17,21 @@ def page(evening: Evening) -> str:
     title = f"Rehearsal: {evening.prepared.event}"
     sections = [
         _head(evening),
-        _section(
+        html.section(
             "The queue",
-            "How many waited. Solid: this rehearsal. Dashed: what to expect on average, shaded: in 95 of 100 events. "
-            "Short red marks at the bottom: a container was changed. Red lines with a letter: trouble, see below.",
+            "How many waited. Short red marks at the bottom: a container was changed. Red lines with a letter: a fault, "
+            "see below.",
             pictures.queue(evening),
             pictures.waits(evening),
         ),
-        _section(
+        html.section(
             "The doses",
             "Every dose of every drink that was taken away: what the bench says is in the glass, less what was asked.",
             pictures.doses(evening),
             _worst(evening),
         ),
-        _section(
+        html.section(
             "What it took",
-            "Blue: in glasses. Slanted: primed, poured away, spilt, or left in empty containers. Dotted: left over. "
             "Red mark: what the service level calls for in the glasses.",
             pictures.volumes(evening),
             _lines(evening),
@@ -65,19 +41,7 @@ def page(evening: Evening) -> str:
         _refusals(evening),
         _drinks(evening),
     ]
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)}</title><style>{STYLE}{PICTURE_STYLE}</style></head><body>{PATTERNS}"
-        f"<h1>{escape(title)}</h1>{''.join(sections)}</body></html>\n"
-    )
-
-
-def clock(evening: Evening, at_s: float) -> str:
-    """The time of day at at_s, as "16:30"."""
-    hours, minutes = (int(part) for part in evening.opens.split(":"))
-    passed = int((3600.0 * hours + 60.0 * minutes + at_s) // 60) % 1440
-    return f"{passed // 60:02d}:{passed % 60:02d}"
+    return html.page(title, *sections)
 
 
 def duration(seconds: float) -> str:
@@ -99,35 +63,17 @@ def _head(evening: Evening) -> str:
         (str(max(length for _, length in evening.queue)), "longest queue"),
         (f"{inside} of {len(evening.doses)}", "doses within tolerance"),
         (str(len(evening.changes)), "containers changed"),
-        (clock(evening, evening.last_s), "last glass taken"),
+        (evening.clock(evening.last_s), "last glass taken"),
         (duration(evening.cleaning_s), "cleaning after it"),
     ]
     shown = "".join(f"<li><b>{escape(value)}</b>{escape(what)}</li>" for value, what in facts)
     return (
         f"<p>{escape(evening.prepared.machine)}, {escape(evening.prepared.book)}, from {evening.opens} to "
-        f"{clock(evening, evening.lasts_s)}.</p>"
+        f"{evening.clock(evening.lasts_s)}.</p>"
         f'<p class="quiet">A simulated machine and simulated guests (seed {evening.seed}), served by the code that '
         "runs the real one. Guests, their tastes and the machine's true figures are drawn at random: another seed "
         f'gives another evening, and so will the real one.</p><ul class="facts">{shown}</ul>'
     )
-
-
-def _section(title: str, text: str, *parts: str) -> str:
-    said = f'<p class="quiet">{escape(text)}</p>' if text else ""
-    return f"<section><h2>{escape(title)}</h2>{said}{''.join(parts)}</section>"
-
-
-def _table(header: Sequence[str], rows: Iterable[Sequence[str]], numbers: Iterable[int] = ()) -> str:
-    """A table; `numbers` are the columns set right."""
-    right = {*numbers}
-
-    def cells(row: Sequence[str], tag: str) -> str:
-        return "".join(
-            f"<{tag}{' class=n' if place in right else ''}>{escape(cell)}</{tag}>" for place, cell in enumerate(row)
-        )
-
-    body = "".join(f"<tr>{cells(row, 'td')}</tr>" for row in rows)
-    return f"<table><thead><tr>{cells(header, 'th')}</tr></thead><tbody>{body}</tbody></table>"
 
 
 def _worst(evening: Evening) -> str:
@@ -138,7 +84,7 @@ def _worst(evening: Evening) -> str:
     doses.sort(key=lambda pair: -abs(pair[1].error_ml) / mi008_ml(pair[1].asked_ml))
     rows = [
         (
-            clock(evening, one.ended_s),
+            evening.clock(one.ended_s),
             one.recipe,
             dose.liquid,
             f"{dose.asked_ml:.1f}",
@@ -148,7 +94,7 @@ def _worst(evening: Evening) -> str:
         )
         for one, dose in doses[:WORST]
     ]
-    table = _table(("time", "drink", "liquid", "asked / mL", "off by / mL", "tolerance / mL", ""), rows, (3, 4, 5))
+    table = html.table(("time", "drink", "liquid", "asked / mL", "off by / mL", "tolerance / mL", ""), rows)
     return (
         f"<p>{len(errors)} doses: on average {fmean(errors):+.2f} mL off, spread (standard deviation) "
         f"{pstdev(errors):.2f} mL, the worst {max(map(abs, errors)):.2f} mL.</p>"
@@ -172,13 +118,13 @@ def _lines(evening: Evening) -> str:
         for one in evening.lines
     ]
     header = ("line", "liquid", "flow / mL/s", "bought", "opened", "asked / mL", "in glasses", "other", "left over")
-    return _table(header, rows, (2, 4, 5, 6, 7, 8))
+    return html.table(header, rows)
 
 
 def _changes(evening: Evening) -> str:
     rows = [
         (
-            clock(evening, one.at_s),
+            evening.clock(one.at_s),
             str(one.line),
             one.liquid,
             f"{one.container_ml:g} mL",
@@ -188,11 +134,11 @@ def _changes(evening: Evening) -> str:
         for one in evening.changes
     ]
     if not rows:
-        return _section("Containers changed", "None: the first ones lasted.")
-    return _section(
+        return html.section("Containers changed", "None: the first ones lasted.")
+    return html.section(
         "Containers changed",
         "",
-        _table(("time", "line", "liquid", "fresh container", "left in the old one", "why"), rows, (3, 4)),
+        html.table(("time", "line", "liquid", "fresh container", "left in the old one", "why"), rows),
     )
 
 
@@ -202,15 +148,15 @@ def _troubles(evening: Evening) -> str:
     rows = [
         (
             letter,
-            clock(evening, one.at_s),
+            evening.clock(one.at_s),
             one.what,
-            "never" if one.noticed_s is None else clock(evening, one.noticed_s),
+            "never" if one.noticed_s is None else evening.clock(one.noticed_s),
             one.how,
-            "never" if one.mended_s is None else clock(evening, one.mended_s),
+            "never" if one.mended_s is None else evening.clock(one.mended_s),
         )
         for letter, one in zip(pictures.letters(), evening.troubles, strict=False)
     ]
-    return _section("Trouble", "", _table(("", "since", "what", "noticed", "by what", "mended"), rows))
+    return html.section("Trouble", "", html.table(("", "since", "what", "noticed", "by what", "mended"), rows))
 
 
 def _refusals(evening: Evening) -> str:
@@ -218,22 +164,22 @@ def _refusals(evening: Evening) -> str:
     if evening.refusals:
         counts = Counter(one.rule for one in evening.refusals)
         first = {one.rule: one for one in reversed(evening.refusals)}
-        refused = [(rule, str(n), clock(evening, first[rule].at_s), first[rule].reason) for rule, n in counts.items()]
-        parts.append(_table(("rule", "times", "first", "what was said then"), refused, (1,)))
+        refused = [(rule, str(n), evening.clock(first[rule].at_s), first[rule].reason) for rule, n in counts.items()]
+        parts.append(html.table(("rule", "times", "first", "what was said then"), refused))
     if evening.lost:
-        rows = [(clock(evening, one.came_s), one.recipe, one.reason) for one in evening.lost]
+        rows = [(evening.clock(one.came_s), one.recipe, one.reason) for one in evening.lost]
         parts.append(f"<p>{len(rows)} drinks that could not be served:</p>")
-        parts.append(_table(("asked for", "drink", "why not"), rows))
+        parts.append(html.table(("asked for", "drink", "why not"), rows))
     if evening.prepared.left_out:
         parts.append(f"<p>Not on the menu, for want of lines: {escape(', '.join(evening.prepared.left_out))}.</p>")
-    return _section("Refusals", "" if parts else "Nothing was refused.", *parts)
+    return html.section("Refusals", "" if parts else "Nothing was refused.", *parts)
 
 
 def _drinks(evening: Evening) -> str:
     rows = [_drink(evening, number, one) for number, one in enumerate(evening.served, start=1)]
     header = ("", "came", "waited", "drink", "taken", "doses: asked, off by / mL", "remarks")
-    table = _table(header, rows, (0, 2))
-    return _section("Every drink", "", f"<details><summary>{len(rows)} drinks</summary>{table}</details>")
+    table = html.table(header, rows)
+    return html.section("Every drink", "", f"<details><summary>{len(rows)} drinks</summary>{table}</details>")
 
 
 def _drink(evening: Evening, number: int, one: Served) -> tuple[str, ...]:
@@ -243,10 +189,10 @@ def _drink(evening: Evening, number: int, one: Served) -> tuple[str, ...]:
     )
     return (
         str(number),
-        clock(evening, one.came_s),
+        evening.clock(one.came_s),
         duration(one.waited_s),
         one.recipe,
-        clock(evening, one.left_s),
+        evening.clock(one.left_s),
         doses,
         ", ".join(remarks),
     )

@@ -28,7 +28,7 @@ def plan(run_dir: Path | None, recipe: str | None, picture: Path | None, as_json
     found = Engine(run_dir).post("plans", PlanView, asked_for(recipe, words))
     show(found, lambda: draw_plan(found), as_json=as_json)
     if picture is not None:
-        from controller.cli.pictures.pictures import draw_plan as picture_of
+        from controller.cli.pictures.plan import draw_plan as picture_of
 
         picture_of(found, picture)
         if not as_json:

@@ -61,7 +61,7 @@ def calibration(
         return
     show(fit, lambda: draw_fit(fit), as_json=as_json)
     if picture is not None:
-        from controller.cli.pictures.pictures import draw_calibration
+        from controller.cli.pictures.calibration import draw_calibration
 
         draw_calibration(fit, picture)
 
