@@ -45,8 +45,8 @@ class Engine:
         self._run_dir = run_dir_to_use(run_dir)
         self.path = self._run_dir / ENGINE
 
-    def get(self, address: str, kind: type[T], **query: object) -> T:
-        """GET /v1/`address`."""
+    def get(self, address: str, kind: type[T], /, **query: object) -> T:
+        """GET /v1/`address` with those values of the query that are not None."""
         return self._decode(self._ask("GET", _with_query(address, query)), kind)
 
     def post(self, address: str, kind: type[T], body: object = None, *, within_s: float = ANSWER_S) -> T:
@@ -141,7 +141,8 @@ def address(*parts: object) -> str:
 
 
 def _with_query(path: str, query: dict[str, object]) -> str:
-    return f"{path}?{urlencode(query)}" if query else path
+    given = {name: value for name, value in query.items() if value is not None}
+    return f"{path}?{urlencode(given)}" if given else path
 
 
 def _read_events(answer: http.client.HTTPResponse) -> Iterator[tuple[str, bytes]]:
@@ -158,21 +159,21 @@ def _read_events(answer: http.client.HTTPResponse) -> Iterator[tuple[str, bytes]
 
 
 def _error(status: int, content: bytes) -> TundishError:
-    """The error that these problem details tell of."""
+    """The error that these problem details describe."""
     try:
-        told: dict[str, Any] = msgspec.json.decode(content, type=dict[str, Any])
+        details: dict[str, Any] = msgspec.json.decode(content, type=dict[str, Any])
     except msgspec.DecodeError:
         return TundishError(f"the engine answered {status} without saying why")
-    detail = str(told.get("detail", told.get("title", status)))
-    match str(told.get("type", "")).rpartition("/")[2]:
+    detail = str(details.get("detail", details.get("title", status)))
+    match str(details.get("type", "")).rpartition("/")[2]:
         case "refused" | "refused-now":
-            return RefusedByRules(msgspec.convert(told["refusals"], tuple[Refusal, ...]))
+            return RefusedByRules(msgspec.convert(details["refusals"], tuple[Refusal, ...]))
         case "fault-latched":
             return FaultLatched(detail)
         case "files":
-            return FileProblems([Problem(**one) for one in told["problems"]])
+            return FileProblems([Problem(**one) for one in details["problems"]])
         case "guard-unreachable":
-            return Unreachable(f"{detail} {told.get('remedy', '')}".strip())
+            return Unreachable(f"{detail} {details.get('remedy', '')}".strip())
         case "invalid" | "malformed" | "too-large" | "media-type":
             return WrongRequest(detail)
     return TundishError(detail)

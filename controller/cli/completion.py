@@ -45,7 +45,7 @@ RECIPE, GLASS, LIQUID = Name("recipes"), Name("glasses"), Name("liquids")
 
 
 def _names(ctx: click.Context) -> Names:
-    """What the running machine knows; nothing when none answers: a shell has nobody to tell an error."""
+    """What the running machine knows; nothing when none answers: a shell cannot show an error."""
     from controller.cli.client import Engine
 
     run_dir: Path | None = ctx.params.get("run_dir")

@@ -14,7 +14,7 @@ import click
 import msgspec
 
 from controller.cli.client import Engine, address
-from controller.cli.options import show, table
+from controller.cli.options import Session, table
 from controller.errors import TundishError, Unreachable
 from controller.model.messages import CONTAINER, GLASS
 from controller.model.states import OperationKind, Outcome
@@ -45,18 +45,24 @@ class Display(Protocol):
     ) -> None: ...
 
 
-def begin_and_follow(engine: Engine, target: str, request: object, *, as_json: bool) -> int:
+def begin_and_follow(session: Session, target: str, request: object) -> int:
     """POST the request, follow its operation to its end, print how it ended; the exit code."""
-    view = begin(engine, target, request, as_json=as_json)
-    show(view, lambda: draw_end(view), as_json=as_json)
+    view = begin(session, target, request)
+    session.show(view, draw_end)
+    return exit_code(view)
+
+
+def exit_code(view: OperationView) -> int:
+    """0 only when the operation was done."""
     return EXIT[view.outcome] if view.outcome is not None else 1
 
 
-def begin(engine: Engine, target: str, request: object, *, as_json: bool) -> OperationView:
+def begin(session: Session, target: str, request: object) -> OperationView:
     """POST the request and follow its operation to its end; the operation as it ended."""
+    engine = session.engine
     with _Stream(engine) as stream:
         view = engine.post(target, OperationView, request)
-        with _display(as_json=as_json) as display, _stopping(engine, display):
+        with _display(as_json=session.as_json) as display, _stopping(engine, display):
             return _Following(engine, stream, display).until_end(view)
 
 
@@ -82,7 +88,7 @@ class _Following:
     def __init__(self, engine: Engine, stream: "_Stream", display: Display) -> None:
         self._engine, self._stream, self._display = engine, stream, display
         self._confirmed: str | None = None  # the hand step that was confirmed last, while it is still reported
-        self._asked: str | None = None  # the wait that the person was told of
+        self._asked: str | None = None  # the wait that was shown last
 
     def until_end(self, view: OperationView) -> OperationView:
         """Show every change until the operation has an outcome.
@@ -105,7 +111,7 @@ class _Following:
         return self._engine.get(address("operations", operation), OperationView)
 
     def _see_to(self, view: OperationView) -> None:
-        """Tell the person what the operation waits for, and confirm a hand step when Enter is pressed."""
+        """Say what the operation waits for, and confirm a hand step when Enter is pressed."""
         waits = view.waiting_for
         if waits != self._confirmed:
             self._confirmed = None

@@ -1,18 +1,27 @@
 """Options that many commands share, and how facts are printed."""
 
+import csv
 import math
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property, wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 import msgspec
 
 from controller.bench.effects import CONDITIONS
-from controller.errors import BadQuantity, Problem
+from controller.errors import BadQuantity, Problem, TundishError
+
+if TYPE_CHECKING:
+    from controller.cli.client import Engine
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+T = TypeVar("T")
 
 run_dir_option = click.option(
     "--run-dir",
@@ -34,7 +43,6 @@ condition_option = click.option(
     show_default=True,
     help="Which state the simulated machine is in: steady holds still; new and worn pumps warm up, age and draw gas.",
 )
-json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 NUMBER = re.compile(r"[-+]?[0-9.]+( \S+)?")
 
 EITHER = re.compile(r"[+-]?([1-9][0-9]{0,2}),([0-9]{3})")  # thousands in one country, thousandths in another
@@ -69,9 +77,81 @@ def decimal(text: str) -> float:
     return number
 
 
-def facts_options(command: Command) -> Command:
-    """--run-dir and --json."""
-    return run_dir_option(json_option(command))
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """One call of a command: which machine it asks, and how it prints."""
+
+    run_dir: Path | None = None
+    as_json: bool = False
+
+    @cached_property
+    def engine(self) -> "Engine":
+        """The engine of the machine in run_dir."""
+        from controller.cli.client import Engine
+
+        return Engine(self.run_dir)
+
+    def say(self, text: str) -> None:
+        """Print a text beside the facts; nothing where one JSON document is to be printed."""
+        if not self.as_json:
+            click.echo(text)
+
+    def show(self, value: T, draw: str | Callable[[T], str]) -> None:
+        """Print the value as one JSON document, or the text, or what is drawn of the value."""
+        if self.as_json:
+            click.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
+        else:
+            click.echo(draw if isinstance(draw, str) else draw(value))
+
+
+def file_option(flag: str, name: str, text: str) -> Callable[[Command], Command]:
+    """An option that names a file to be written."""
+    return click.option(flag, name, type=click.Path(path_type=Path, dir_okay=False, writable=True), help=text)
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[TextIO]:
+    """A text file to be written, lines as they are given; TundishError when it cannot be written."""
+    try:
+        with path.open("w", newline="", encoding="utf-8") as file:
+            yield file
+    except OSError as error:
+        raise TundishError(f"cannot write {path}: {error.strerror}.") from error
+
+
+def write_table(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    """Write a table as CSV; TundishError when it cannot be written."""
+    with writing(path) as file:
+        table = csv.writer(file)
+        table.writerow(header)
+        table.writerows(rows)
+
+
+def date_options(command: Command) -> Command:
+    """--since and --until, in Unix seconds; a day as --until is meant to its end."""
+
+    def seconds(_ctx: click.Context, param: click.Parameter, moment: datetime | None) -> float | None:
+        is_whole_day = moment is not None and param.name == "until" and (moment.hour, moment.minute) == (0, 0)
+        return None if moment is None else (moment + timedelta(days=is_whole_day)).timestamp()
+
+    date = click.DateTime(["%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"])
+    until = click.option("--until", type=date, callback=seconds, help="To the end of this day, or before this moment.")
+    return click.option("--since", type=date, callback=seconds, help="From this day or moment on.")(until(command))
+
+
+def session_options(command: Command) -> Command:
+    """--run-dir and --json, as one argument `session`."""
+    return run_dir_option(json_option(command))  # type: ignore[no-any-return]
+
+
+def json_option(command: Callable[..., Any]) -> Any:
+    """--json, as an argument `session`; with --run-dir too where the command has it."""
+
+    @wraps(command)
+    def call(*args: Any, as_json: bool, run_dir: Path | None = None, **words: Any) -> Any:
+        return command(*args, session=Session(run_dir=run_dir, as_json=as_json), **words)
+
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")(call)
 
 
 def more_in_check(warnings: Sequence[object]) -> list[str]:
@@ -86,14 +166,6 @@ def warnings_of(warnings: Sequence[Problem], event: Path) -> list[str]:
     """Warnings about an event, which tundish check does not read, in full; those about the other files in short."""
     own = [click.style(f"warning: {one}", fg="yellow") for one in warnings if one.file == str(event)]
     return own + more_in_check([one for one in warnings if one.file != str(event)])
-
-
-def show(value: object, draw: Callable[[], str], *, as_json: bool) -> None:
-    """Print the value as one JSON document, or what `draw` makes of it."""
-    if as_json:
-        click.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())
-    else:
-        click.echo(draw())
 
 
 def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

@@ -30,10 +30,10 @@ POLL_UNDER_WAY_S = 0.2
 BEFORE_ML = 20_000.0  # in the containers for priming and calibrating
 BY = "rehearsal"
 TOGETHER, TOGETHER_S = 3, 8.0  # lines run together to learn the sag, and for how long
-TOLD_EVERY = 10  # drinks
+REPORT_EVERY = 10  # drinks
 DAY_WALL_S = 1_789_171_200.0  # midnight (UTC) before the event, on records: 2026-09-12, a day like any other
 
-Tell = Callable[[str], None]
+Report = Callable[[str], None]
 
 
 def rehearse(
@@ -43,9 +43,9 @@ def rehearse(
     *,
     seed: int,
     faults: Sequence[PlannedFault] = (),
-    tell: Tell = lambda _text: None,
+    report: Report = lambda _text: None,
 ) -> Evening:
-    """Rehearse an event. seed: of the machine's true figures and of who comes when. tell: hears how far it is.
+    """Rehearse an event. seed: of the machine's true figures and of the guests. report: is given the progress, in words.
 
     Raises Refused when nothing of the menu can be poured or a line cannot be calibrated; Stuck when the machine does
     not come to rest.
@@ -55,11 +55,11 @@ def rehearse(
     host = Host(event, hanging.lines, _stock(prepared), faults)
     host.machine = Machine(profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S, listen=host.hear)
     try:
-        day_before_s = _day_before(host, profile, tell)
+        day_before_s = _day_before(host, profile, report)
         turns = Turns(host, before, {one.recipe: one for one in prepared.services})
         orders = draw_orders(event, open_shares(event, hanging), Random(f"{seed}/guests"))
-        lines, last_s = _serve(turns, orders, tell)
-        cleaning_s = _clean(host, tell)
+        lines, last_s = _serve(turns, orders, report)
+        cleaning_s = _clean(host, report)
         return Evening(
             seed=seed,
             opens=event.starts,
@@ -96,16 +96,16 @@ def _book_before(book: Book, hanging: Hanging) -> Book:
     return msgspec.structs.replace(book, lines=hung, recipes=kept)
 
 
-def _day_before(host: Host, profile: Profile, tell: Tell) -> float:
+def _day_before(host: Host, profile: Profile, report: Report) -> float:
     """Prime, calibrate by weight, learn how much lines slow each other down, clean; how long it takes, s."""
     machine, lines = host.machine, tuple(sorted(host.lines.values()))
     prime_all(machine, lines)
     for line in lines:
-        tell(f"calibrating line {line}")
+        report(f"calibrating line {line}")
         calibrate(machine, line, by=BY)
     together = _able_to_run_together(profile, lines)
     if len(together) > 1:
-        tell(f"learning the sag from lines {', '.join(map(str, together))}")
+        report(f"learning the sag from lines {', '.join(map(str, together))}")
         learn_sag(machine, together, TOGETHER_S, by=BY)
     host.close()
     return machine.clock.now_s()
@@ -125,7 +125,7 @@ def _able_to_run_together(profile: Profile, lines: Sequence[int]) -> tuple[int, 
     return tuple(chosen)
 
 
-def _serve(turns: Turns, orders: Sequence[Order], tell: Tell) -> tuple[tuple[LineSum, ...], float]:
+def _serve(turns: Turns, orders: Sequence[Order], report: Report) -> tuple[tuple[LineSum, ...], float]:
     """Hang what was bought, then serve everyone: the lines' sums, and when the last glass was off."""
     host, event = turns.host, turns.host.event
     lead_s = event.handling.container_s * (1 + len(host.lines))
@@ -136,8 +136,8 @@ def _serve(turns: Turns, orders: Sequence[Order], tell: Tell) -> tuple[tuple[Lin
     host.pass_until(0.0)
     for number, order in enumerate(orders):
         host.pass_until(order.at_s)
-        if number % TOLD_EVERY == 0:
-            tell(f"{event.clock(host.now_s)}: {number} of {len(orders)} drinks asked for")
+        if number % REPORT_EVERY == 0:
+            report(f"{event.clock(host.now_s)}: {number} of {len(orders)} drinks asked for")
         turns.serve(order)
     last_s = host.now_s
     host.pass_until(event.lasts_s)
@@ -145,9 +145,9 @@ def _serve(turns: Turns, orders: Sequence[Order], tell: Tell) -> tuple[tuple[Lin
     return sums, last_s
 
 
-def _clean(host: Host, tell: Tell) -> float:
+def _clean(host: Host, report: Report) -> float:
     """Clean all lines; how long it takes, s."""
-    tell("cleaning")
+    report("cleaning")
     begun_s = host.now_s
     host.close()
     return host.now_s - begun_s

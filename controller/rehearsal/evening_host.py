@@ -1,4 +1,4 @@
-"""The person at a rehearsed machine: lets time pass, hangs containers, primes, sees faults and mends them.
+"""The person at a rehearsed machine: lets time pass, hangs containers, primes, sees faults and repairs them.
 
 A host knows what people know: what engine and guard say, and what the eye sees, such as an empty container or a drink
 that is short. Only the record looks further into the bench.
@@ -34,7 +34,7 @@ CONTAINER = "container on line "  # what a held operation waits for when a level
 
 
 class Stuck(TundishError):
-    """The rehearsal cannot go on: the machine does not come to rest, or its cause for stopping cannot be mended."""
+    """The rehearsal cannot go on: the machine does not come to rest, or its cause for stopping cannot be removed."""
 
 
 class Host:
@@ -66,7 +66,7 @@ class Host:
         if isinstance(event, FaultLatchedEvent):
             self._latched = event.cause
             now_s = self.now_s
-            trouble = Trouble(at_s=now_s, what=event.text, noticed_s=now_s, mended_s=None, how="latched by the guard")
+            trouble = Trouble(at_s=now_s, what=event.text, noticed_s=now_s, repaired_s=None, how="latched by the guard")
             self.troubles.append(trouble)
         self._has_news = self._has_news or isinstance(event, Changed | Ended | Refusal | FaultLatchedEvent)
 
@@ -245,11 +245,11 @@ class Host:
         return self.is_latched or any(_is_found(fault, lines) for _, fault in self._present)
 
     def look(self) -> None:
-        """A pump that runs by itself is seen, and mended."""
+        """A pump that runs by itself is seen, and repaired."""
         if self.machine.plant.moves():
             running = {one.line for one in self.machine.plant.report().lines if one.contact_closed}
             if running:
-                self.mend(f"pump {', '.join(map(str, sorted(running)))} ran by itself", running)
+                self.repair(f"pump {', '.join(map(str, sorted(running)))} ran by itself", running)
 
     def empty_tray(self) -> None:
         """Empty the drip tray and put it back."""
@@ -257,7 +257,7 @@ class Host:
         self.machine.plant.set_tray(full=False)
         self.pass_time(1.0)
 
-    def mend(self, how: str, lines: Collection[int] = ()) -> None:
+    def repair(self, how: str, lines: Collection[int] = ()) -> None:
         """See to these lines, or without any to the contacts; then acknowledge the guard's fault, if there is one."""
         noticed_s = self.now_s
         self.pass_time(self.event.handling.repair_s)
@@ -273,20 +273,20 @@ class Host:
         except TimeoutError as error:
             raise Stuck(f"the fault {self._latched!r} could not be acknowledged.") from error
         self._latched = None
-        self.troubles[-1] = msgspec.structs.replace(self.troubles[-1], mended_s=self.now_s)
+        self.troubles[-1] = msgspec.structs.replace(self.troubles[-1], repaired_s=self.now_s)
 
     def _clear(self, place: int, fault: Fault, noticed_s: float, how: str) -> None:
         self.machine.plant.clear(fault)
         self._present.remove((place, fault))
         known = self.troubles[place]
-        self.troubles[place] = msgspec.structs.replace(known, noticed_s=noticed_s, mended_s=self.now_s, how=how)
+        self.troubles[place] = msgspec.structs.replace(known, noticed_s=noticed_s, repaired_s=self.now_s, how=how)
 
     def _inject(self, fault: Fault) -> None:
         self.machine.plant.inject(fault)
         where = fault.contact or f"line {fault.line}"
         self._present.append((len(self.troubles), fault))
         self.troubles.append(
-            Trouble(at_s=self.now_s, what=f"{fault.kind}, {where}", noticed_s=None, mended_s=None, how="not noticed")
+            Trouble(at_s=self.now_s, what=f"{fault.kind}, {where}", noticed_s=None, repaired_s=None, how="not noticed")
         )
 
 

@@ -75,12 +75,12 @@ class ContainerChange(Value, frozen=True, kw_only=True):
 
 
 class Trouble(Value, frozen=True, kw_only=True):
-    """A fault of the bench, or one that the guard latched; mended_s is None when nobody noticed it."""
+    """A fault of the bench, or one that the guard latched; repaired_s is None when nobody noticed it."""
 
     at_s: float
     what: str
     noticed_s: float | None
-    mended_s: float | None
+    repaired_s: float | None
     how: str
 
 

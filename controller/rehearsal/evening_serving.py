@@ -90,7 +90,7 @@ class Turns:
         host.pass_time(EXCHANGE_S)
         host.machine.plant.place_glass(self.book.recipe(recipe).glass)
         host.pass_time(max(RETRY_S["glass"], host.event.handling.order_s - EXCHANGE_S))
-        was_mended = False
+        was_repaired = False
         for _ in range(MOST_TRIES):
             view, refused = self._ask(recipe)
             if view is not None:
@@ -102,9 +102,9 @@ class Turns:
                 host.empty_tray()
             elif any(one.rule == "fresh_glass" for one in refused) and not host.is_latched:
                 self._set_down_another(recipe)
-            elif host.is_troubled() and not was_mended:
-                host.mend(f"refused by {refused[0].rule}")
-                was_mended = True
+            elif host.is_troubled() and not was_repaired:
+                host.repair(f"refused by {refused[0].rule}")
+                was_repaired = True
             else:
                 break
         host.machine.plant.lift_glass()
@@ -146,7 +146,7 @@ class Turns:
         off = [dose.liquid for dose in doses if _is_visibly_off(dose)]
         lines = {self.host.lines[liquid] for liquid in off}
         if self.host.is_troubled(lines):
-            self.host.mend(f"{', '.join(off)} visibly off" if off else view.reason, lines)
+            self.host.repair(f"{', '.join(off)} visibly off" if off else view.reason, lines)
 
 
 def _cured_after_s(refused: Sequence[Refusal]) -> float | None:

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from controller.cli.calibrate import calibrate as calibrating
 from controller.cli.calibrate import scales
 from controller.cli.calibrate.calibrate import _sure
-from controller.cli.client import Engine
+from controller.cli.options import Session
 from controller.errors import Refused, TundishError
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import FitView, OperationView
@@ -142,7 +142,7 @@ def test_nothing_runs_until_the_contact_sees_the_jar(engine, monkeypatch):
     engine.answers["GET", "status"] = 200, status(glass=False)
     jar, ran = Jar(engine), []
     monkeypatch.setattr(scales, "begin", lambda *_, **__: ran.append(list(jar.steps)) or ENDED)
-    assert scales.weigh_run(Engine(engine.folder), (3,), 8.0, jar, as_json=False, expected_g=48.2) == ("t1", 48.2)
+    assert scales.weigh_run(Session(run_dir=engine.folder), (3,), 8.0, jar, expected_g=48.2) == ("t1", 48.2)
     assert ran == [["place it for 8 s", "missing", "missing"]]
 
 
@@ -152,7 +152,7 @@ def test_a_scale_that_nobody_stands_at_refuses_without_the_jar(engine, monkeypat
     engine.answers["GET", "status"] = 200, status(glass=False)
     jar = object.__new__(scales.OfTheBench)
     with pytest.raises(Refused, match="the contact sees nothing under the outlet"):
-        scales.weigh_run(Engine(engine.folder), (3,), 8.0, jar, as_json=False)
+        scales.weigh_run(Session(run_dir=engine.folder), (3,), 8.0, jar)
     assert [address for _, address, _ in engine.asked] == ["status"]
 
 

@@ -93,25 +93,25 @@ def test_what_people_say_about_containers_goes_out_with_its_units(tundish, engin
 # --- guided sequences
 
 
-def test_without_a_terminal_a_sequence_tells_its_step_and_waits_to_be_told(tundish, engine):
+def test_without_a_terminal_a_sequence_shows_its_step_and_waits_for_next(tundish, engine):
     answers_to_a_step(engine, "sequences/close", CLOSE)
     shown = tundish("hygiene", "close", "--jug", "1 L", "--by", "Ada", "--cleaner", "2 %")
     assert shown.exit_code == 0
-    assert "purge lines 1, 2 (0 of 2 lines are through)" in shown.output
+    assert "purge lines 1, 2 (0 of 2 lines done)" in shown.output
     assert "Hang the tubes in air." in shown.output
     assert "tundish hygiene close --next" in shown.output
     assert engine.bodies("sequences/close") == [{"jug_ml": 1000.0, "dry": False, "person": "Ada", "cleaner": "2 %"}]
     assert engine.bodies("sequences/close/next") == []
 
 
-def test_next_carries_out_one_step_and_tells_the_one_after(tundish, engine):
+def test_next_carries_out_one_step_and_shows_the_one_after(tundish, engine):
     after = CLOSE | {"step": PURGE | {"kind": "clean", "lines": [1]}, "done_lines": [2]}
     answers_to_a_step(engine, "sequences/close", CLOSE, after)
     shown = tundish("hygiene", "close", "--next")
     assert shown.exit_code == 0
     assert len(engine.bodies("sequences/close/next")) == 1
     assert "purge: done" in shown.output
-    assert "clean line 1 (1 of 2 lines are through)" in shown.output
+    assert "clean line 1 (1 of 2 lines done)" in shown.output
 
 
 def test_next_does_not_cut_a_wait_short(tundish, engine):
@@ -122,13 +122,13 @@ def test_next_does_not_cut_a_wait_short(tundish, engine):
     assert engine.bodies("sequences/close/next") == []
 
 
-def test_a_sequence_that_is_no_longer_told_of_is_done(tundish, engine):
+def test_a_sequence_that_is_no_longer_listed_is_done(tundish, engine):
     answers_to_a_step(engine, "sequences/close", CLOSE)
     shown = tundish("hygiene", "close", "--next")
     assert "Every line is clean." in shown.output
 
 
-def test_a_person_at_the_terminal_is_led_from_step_to_step(tundish, engine, monkeypatch):
+def test_a_person_at_the_terminal_is_guided_from_step_to_step(tundish, engine, monkeypatch):
     answers_to_a_step(engine, "lines/3/change", CLOSE | {"kind": "change", "line": 3, "liquid": "perry", "lines": [3]})
     monkeypatch.setattr("controller.cli.lines.guided.is_a_person", lambda: True)
     shown = tundish("stock", "change", "3", "perry", "750 mL", typed="y\n")
@@ -139,7 +139,7 @@ def test_a_person_at_the_terminal_is_led_from_step_to_step(tundish, engine, monk
     assert engine.bodies("lines/3/change") == [hung]
     left = tundish("stock", "change", "3", typed="n\n")
     assert left.exit_code == 1
-    assert "Take it up again with: tundish stock change 3" in left.output
+    assert "Go on with: tundish stock change 3" in left.output
 
 
 def test_a_sequence_can_be_dropped(tundish, engine):
@@ -298,11 +298,11 @@ def served(number, **changes):
 
 def test_history_is_asked_for_by_its_filters(tundish, engine):
     since, until = datetime(2026, 9, 12).timestamp(), datetime(2026, 9, 14).timestamp()
-    query = f"limit=5&since_wall_s={since}&until_wall_s={until}&recipe=Sloe+Fizz&outcome=stopped&line=3"
+    query = f"limit=5&since_wall_s={since}&until_wall_s={until}&recipe=Sloe+Fizz&kind=serve&outcome=stopped&line=3"
     engine.answers["GET", f"operations?{query}"] = 200, (served(1),)
     shown = tundish(
         "history", "--limit", "5", "--since", "2026-09-12", "--until", "2026-09-13", "--recipe", "Sloe Fizz",
-        "--outcome", "stopped", "--line", "3",
+        "--kind", "serve", "--outcome", "stopped", "--line", "3",
     )  # fmt: skip
     assert shown.exit_code == 0
     assert "serve Sloe Fizz" in shown.output

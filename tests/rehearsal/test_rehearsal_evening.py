@@ -104,7 +104,7 @@ def test_people_are_served_whatever_goes_wrong():
 def test_a_stalled_pump_is_seen_mended_and_the_drink_made_again():
     stalled = trouble("pump stalled, line 2")
     assert stalled.at_s == pytest.approx(900.0)
-    assert stalled.mended_s == pytest.approx(stalled.noticed_s + SMALL.handling.repair_s, abs=1.0)
+    assert stalled.repaired_s == pytest.approx(stalled.noticed_s + SMALL.handling.repair_s, abs=1.0)
     assert stalled.how == "blackcurrant cordial visibly off"
     again = [one for one in troubled().served if one.made_again]
     assert [one.recipe for one in again] == ["Blackcurrant Spritz"]
@@ -116,10 +116,10 @@ def test_an_open_stop_contact_stops_all_until_it_is_mended_and_acknowledged():
     opened = trouble("input stuck, stop")
     latched = next(one for one in troubled().troubles if "stop contact" in one.what)
     assert latched.at_s == pytest.approx(opened.at_s, abs=0.5)
-    assert latched.mended_s > opened.mended_s
+    assert latched.repaired_s > opened.repaired_s
     # Whoever asks at once after the acknowledgement is told of the pause, which counts from there.
     assert {one.rule for one in troubled().refusals} <= {"fault", "state", "serving_pause", "fresh_glass"}
-    assert not [one for one in troubled().served if opened.at_s < one.ended_s < latched.mended_s]
+    assert not [one for one in troubled().served if opened.at_s < one.ended_s < latched.repaired_s]
 
 
 def test_a_worn_tube_is_not_seen_but_measured():

@@ -22,7 +22,7 @@ from controller.cli.backup.files import (
     take_ledger,
 )
 from controller.cli.client import Engine
-from controller.cli.options import json_option, run_dir_option, show, state_dir_option
+from controller.cli.options import Session, session_options, state_dir_option
 from controller.cli.places import SERVICE_STATE_DIR, run_dir_to_use
 from controller.cli.run.listeners import running_in
 from controller.clock import RealClock
@@ -74,15 +74,14 @@ class Restored(Value, frozen=True, kw_only=True):
 @click.argument("archive", type=click.Path(path_type=Path, dir_okay=False))
 @config_dir_option
 @state_dir_option
-@run_dir_option
-@json_option
-def backup(*, archive: Path, config_dir: Path, state_dir: Path | None, run_dir: Path | None, as_json: bool) -> int:
+@session_options
+def backup(session: Session, *, archive: Path, config_dir: Path, state_dir: Path | None) -> int:
     """Write profile, book, ledger, calibrations and journal into one ARCHIVE that only its owner can read.
 
     The services may run, but no operation. The copy is checked with this program; ends with 1 when it could not take
     over all of it.
     """
-    refuse_operation(run_dir)
+    refuse_operation(session.run_dir)
     state = state_dir or SERVICE_STATE_DIR
     with TemporaryDirectory(prefix="tundish-backup-") as name, _file_errors():
         copy = Path(name)
@@ -93,7 +92,7 @@ def backup(*, archive: Path, config_dir: Path, state_dir: Path | None, run_dir: 
         problems = check(copy)
     view = Backup(archive=str(archive), machine=listed.machine, files=len(listed.sha256), problems=problems)
     said = f"{archive}: {view.files} files of {view.machine}, readable by their owner only."
-    show(view, lambda: "\n".join([said, *_problems(problems)]), as_json=as_json)
+    session.show(view, "\n".join([said, *_problems(problems)]))
     return 1 if problems else 0
 
 
@@ -102,11 +101,8 @@ def backup(*, archive: Path, config_dir: Path, state_dir: Path | None, run_dir: 
 @click.option("--apply", "is_applied", is_flag=True, help="Do it; without, only check the archive.")
 @config_dir_option
 @state_dir_option
-@run_dir_option
-@json_option
-def restore(
-    *, archive: Path, is_applied: bool, config_dir: Path, state_dir: Path | None, run_dir: Path | None, as_json: bool
-) -> None:
+@session_options
+def restore(session: Session, *, archive: Path, is_applied: bool, config_dir: Path, state_dir: Path | None) -> None:
     """Put back what `tundish backup` or `tundish upgrade` has kept. Guard and engine must be stopped.
 
     A backup knows nothing of the time since it was made: afterwards every line is unknown, the rolling hour counts as
@@ -114,13 +110,13 @@ def restore(
     """
     state = state_dir or SERVICE_STATE_DIR
     with _file_errors():
-        _refuse_running(run_dir, state)
+        _refuse_running(session.run_dir, state)
         if is_applied:
             state.mkdir(parents=True, exist_ok=True)
         # In the folder of the records, so that they can be put in place by renaming.
         with TemporaryDirectory(dir=state if is_applied else None, prefix=".restore-") as name:
             view = _restore(archive, config_dir, state, Path(name), is_applied=is_applied)
-    show(view, lambda: _draw(view), as_json=as_json)
+    session.show(view, _draw)
 
 
 def _restore(archive: Path, config_dir: Path, state: Path, folder: Path, *, is_applied: bool) -> Restored:
@@ -183,7 +179,7 @@ def _present(old: Path) -> tuple[Memory, tuple[str, ...]]:
 def _draw(view: Restored) -> str:
     found = f"the backup of {view.machine}, made {datetime.fromtimestamp(view.made_wall_s):%Y-%m-%d %H:%M}"
     if not view.is_applied:
-        said = [f"Sound: {found} by Tundish {view.program}. Nothing was changed. Do it with --apply."]
+        said = [f"Complete: {found} by Tundish {view.program}. Nothing was changed. Do it with --apply."]
     else:
         said = [
             f"Restored: {found} by Tundish {view.program}.",

@@ -2,17 +2,19 @@
 
 import math
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
-from typing import Literal
+from typing import Any
 
 import click
 import msgspec
 
-from controller.cli.calibrate.scales import Scale, scale_of, weigh_run
+from controller.cli.calibrate.scales import Scale, scale_of, scale_option, weigh_run
 from controller.cli.calibrate.trials_file import read_trials
-from controller.cli.client import Engine, RefusedByRules, address
+from controller.cli.client import RefusedByRules, address
 from controller.cli.completion import LINE
-from controller.cli.options import Decimal, existing_file, facts_options, show
+from controller.cli.options import Decimal, Session, existing_file, session_options
 from controller.cli.records.facts import draw_fit
 from controller.errors import Refused, TundishError
 from controller.model.requests import CalibrationRequest, TrialsRequest, WeighingRequest
@@ -22,13 +24,7 @@ from controller.model.weighing import StrikeRequest
 
 @click.command()
 @click.argument("lines", metavar="LINE...", type=LINE, nargs=-1, required=True)
-@click.option(
-    "--scale",
-    type=click.Choice(["by-hand", "bench"]),
-    default="by-hand",
-    show_default=True,
-    help="Type the weights, or read them from the simulated scale.",
-)
+@scale_option
 @click.option(
     "--trials",
     "trials_path",
@@ -43,46 +39,41 @@ from controller.model.weighing import StrikeRequest
 @click.option("--restore-all", is_flag=True, help="Let all open trials count again; no pump runs.")
 @click.option("--by", default="", help="Who calibrates, for the record.")
 @click.option("--temperature", type=Decimal(0, 40), help="Of liquid and room in C, for the record.")
-@facts_options
+@session_options
 def calibrate(
+    session: Session,
     *,
     lines: tuple[int, ...],
-    scale: Literal["by-hand", "bench"],
+    scale: str,
     trials_path: Path | None,
     runs: int | None,
     sure: bool,
-    strike: int | None,
-    restore: int | None,
-    start_over: bool,
-    restore_all: bool,
     by: str,
     temperature: float | None,
-    run_dir: Path | None,
-    as_json: bool,
+    **words: Any,
 ) -> None:
     """Calibrate each LINE: run its pump for known times, weigh what came out, accept the fit.
 
-    Runs of several lengths tell flow and lag apart; the command says which run would help most next. A trial that was
+    Runs of several lengths separate flow and lag; the command says which run would help most next. A trial that was
     weighed wrongly is struck by its number, and restored likewise.
     """
-    engine = Engine(run_dir)
     numbers = tuple(dict.fromkeys(lines))
-    changes = _changes(numbers[0], strike=strike, restore=restore, start_over=start_over, restore_all=restore_all)
+    changes = _changes(numbers[0], **words)
     if len(numbers) > 1 and (changes or trials_path is not None):
         raise click.UsageError("a file, and trials to strike or restore, belong to one line: name one.")
     if changes:
         for change in changes:
-            fit = engine.post(address("calibrations", numbers[0], "trials", "strike"), FitView, change)
-        show(fit, lambda: draw_fit(fit), as_json=as_json)
+            fit = session.engine.post(address("calibrations", numbers[0], "trials", "strike"), FitView, change)
+        session.show(fit, draw_fit)
         return
     if trials_path is not None:
         rows = read_trials(trials_path)
         request = TrialsRequest(line=numbers[0], trials=rows, accept=True, sure=sure, by=by, temperature_c=temperature)
-        fits = [_from_file(engine, request, as_json=as_json)]
+        fits = [_from_file(session, request)]
     else:
-        weighed = _Weighed(engine, run_dir, scale, runs, as_json=as_json)
-        fits = [weighed.accepted(line, by=by, temperature_c=temperature) for line in numbers]
-    show(fits if len(fits) > 1 else fits[0], lambda: "\n\n".join(map(_draw_accepted, fits)), as_json=as_json)
+        request_of = partial(CalibrationRequest, by=by, temperature_c=temperature)
+        fits = [_weighed(session, scale, line, runs or math.inf, request_of) for line in numbers]
+    session.show(fits if len(fits) > 1 else fits[0], "\n\n".join(map(_draw_accepted, fits)))
 
 
 def _draw_accepted(fit: FitView) -> str:
@@ -104,18 +95,18 @@ def _changes(
     return changes
 
 
-def _from_file(engine: Engine, request: TrialsRequest, *, as_json: bool) -> FitView:
+def _from_file(session: Session, request: TrialsRequest) -> FitView:
     """A calibration from a file; a second yes is asked for where there is somebody to ask."""
     target = address("calibrations", request.line, "trials")
     try:
-        return engine.post(target, FitView, request)
+        return session.engine.post(target, FitView, request)
     except RefusedByRules as refused:
-        if as_json or not sys.stdin.isatty() or any(one.rule != "doubt" for one in refused.refusals):
+        if session.as_json or not sys.stdin.isatty() or any(one.rule != "doubt" for one in refused.refusals):
             raise
         click.echo(f"careful: {refused}")
         if not click.confirm("Put it in force all the same?", default=False):
             raise TundishError("not accepted; nothing of the file is kept.") from None
-    return engine.post(target, FitView, msgspec.structs.replace(request, sure=True))
+    return session.engine.post(target, FitView, msgspec.structs.replace(request, sure=True))
 
 
 def _sure_of_bench(fit: FitView) -> bool:
@@ -135,69 +126,53 @@ def _sure(fit: FitView) -> bool:
     return bool(fit.doubts)
 
 
-class _Weighed:
-    """Calibrates line after line with one scale; a line is accepted before the next one runs."""
-
-    def __init__(
-        self,
-        engine: Engine,
-        run_dir: Path | None,
-        scale: Literal["by-hand", "bench"],
-        runs: int | None,
-        *,
-        as_json: bool,
-    ) -> None:
-        self._engine, self._run_dir, self._scale = engine, run_dir, scale
-        self._runs, self._as_json = runs or math.inf, as_json
-
-    def accepted(self, line: int, *, by: str, temperature_c: float | None) -> FitView:
-        """The line's fit, put in force."""
-        target = address("calibrations", line)
-        is_bench = self._scale == "bench"
-        if not is_bench and (self._as_json or not sys.stdin.isatty()):
-            raise Refused(
-                rule="terminal",
-                reason="weighing by hand asks questions, and this is no terminal.",
-                remedy="Use --trials FILE.csv, or --scale bench on the simulated machine.",
-            )
-        fit = self._engine.get(target, FitView)
-        if not self._as_json:
-            click.echo(f"line {line}, {fit.liquid}" if is_bench else draw_fit(fit))
-        with scale_of(self._scale, self._run_dir) as jar:
-            fit = self._run_all(fit, jar) if is_bench else self._guided(fit, jar)
-        is_sure = _sure_of_bench(fit) if is_bench else _sure(fit)
-        self._engine.post(
-            target, FitView, CalibrationRequest(line=line, by=by, temperature_c=temperature_c, sure=is_sure)
+def _weighed(
+    session: Session, scale: str, line: int, most_runs: float, request: Callable[..., CalibrationRequest]
+) -> FitView:
+    """The line's fit from weighed runs, put in force before another line runs."""
+    is_bench = scale == "bench"
+    if not is_bench and (session.as_json or not sys.stdin.isatty()):
+        raise Refused(
+            rule="terminal",
+            reason="weighing by hand asks questions, and this is no terminal.",
+            remedy="Use --trials FILE.csv, or --scale bench on the simulated machine.",
         )
-        return fit
+    target = address("calibrations", line)
+    fit = session.engine.get(target, FitView)
+    session.say(f"line {line}, {fit.liquid}" if is_bench else draw_fit(fit))
+    with scale_of(scale, session.run_dir) as jar:
+        fit = (_run_all if is_bench else _guided)(session, fit, jar, most_runs)
+    is_sure = _sure_of_bench(fit) if is_bench else _sure(fit)
+    session.engine.post(target, FitView, request(line=line, sure=is_sure))
+    return fit
 
-    def _guided(self, fit: FitView, scale: Scale) -> FitView:
-        """A person weighs; runs are suggested until enough is known, or until the person has enough."""
-        while True:
-            fit = self._one_trial(fit, scale)
-            click.echo("\n" + draw_fit(fit))
-            if not self._goes_on(fit):
-                return fit
-            if fit.calibration is not None and not click.confirm("Run another trial?", default=True):
-                return fit
 
-    def _run_all(self, fit: FitView, scale: Scale) -> FitView:
-        """Run what is suggested until enough is known."""
-        while self._goes_on(fit):
-            if not self._as_json:
-                click.echo(f"trial {len(fit.trials) + 1}: {fit.next_on_s:g} s")
-            fit = self._one_trial(fit, scale)
-        return fit
+def _guided(session: Session, fit: FitView, scale: Scale, most_runs: float) -> FitView:
+    """A person weighs; runs are suggested until enough is known, or until the person has enough."""
+    while True:
+        fit = _one_trial(session, fit, scale)
+        click.echo("\n" + draw_fit(fit))
+        if not _goes_on(fit, most_runs):
+            return fit
+        if fit.calibration is not None and not click.confirm("Run another trial?", default=True):
+            return fit
 
-    def _goes_on(self, fit: FitView) -> bool:
-        return fit.next_on_s is not None and len(fit.trials) < self._runs
 
-    def _one_trial(self, fit: FitView, scale: Scale) -> FitView:
-        on_s = fit.next_on_s
-        if on_s is None:
-            raise TundishError(f"line {fit.line} needs no further trial.")
-        operation, grams = weigh_run(
-            self._engine, (fit.line,), on_s, scale, as_json=self._as_json, expected_g=fit.next_grams
-        )
-        request = WeighingRequest(operation=operation, line=fit.line, grams=grams, u_grams=scale.u_grams)
-        return self._engine.post("weighings", FitView, request)
+def _run_all(session: Session, fit: FitView, scale: Scale, most_runs: float) -> FitView:
+    """Run what is suggested until enough is known."""
+    while _goes_on(fit, most_runs):
+        session.say(f"trial {len(fit.trials) + 1}: {fit.next_on_s:g} s")
+        fit = _one_trial(session, fit, scale)
+    return fit
+
+
+def _goes_on(fit: FitView, most_runs: float) -> bool:
+    return fit.next_on_s is not None and len(fit.trials) < most_runs
+
+
+def _one_trial(session: Session, fit: FitView, scale: Scale) -> FitView:
+    if fit.next_on_s is None:
+        raise TundishError(f"line {fit.line} needs no further trial.")
+    operation, grams = weigh_run(session, (fit.line,), fit.next_on_s, scale, expected_g=fit.next_grams)
+    request = WeighingRequest(operation=operation, line=fit.line, grams=grams, u_grams=scale.u_grams)
+    return session.engine.post("weighings", FitView, request)

@@ -12,7 +12,7 @@ import click
 
 from controller.cli.client import Engine
 from controller.cli.following import begin
-from controller.cli.options import decimal
+from controller.cli.options import Session, decimal
 from controller.cli.places import BENCH, run_dir_to_use
 from controller.errors import BadQuantity, Refused, TundishError
 from controller.model.requests import TrialRequest
@@ -30,6 +30,15 @@ SEEN_S = 1.5  # a contact that has just closed counts once it is steady
 JAR_ML = 2000.0
 FAR = 0.15  # a typed weight so far from what is expected is asked for again
 MOST_G = 10_000.0
+
+
+scale_option = click.option(
+    "--scale",
+    type=click.Choice(["by-hand", "bench"]),
+    default="by-hand",
+    show_default=True,
+    help="Type the weights, or read them from the simulated scale.",
+)
 
 
 class Scale(Protocol):
@@ -169,19 +178,13 @@ def scale_of(name: str, run_dir: Path | None) -> Iterator[Scale]:
 
 
 def weigh_run(
-    engine: Engine,
-    lines: Sequence[int],
-    on_s: float,
-    scale: Scale,
-    *,
-    as_json: bool,
-    expected_g: float | None = None,
+    session: Session, lines: Sequence[int], on_s: float, scale: Scale, *, expected_g: float | None = None
 ) -> tuple[str, float]:
     """Run lines for on_s into the jar: the operation, and the grams that came (expected_g: what should come)."""
     scale.before(on_s)
-    while not _jar_stands(engine):
+    while not _jar_stands(session.engine):
         scale.missing(on_s)
-    view = begin(engine, "trials", TrialRequest(lines=tuple(lines), on_s=on_s, jug=True), as_json=as_json)
+    view = begin(session, "trials", TrialRequest(lines=tuple(lines), on_s=on_s, jug=True))
     if view.outcome != Outcome.DONE:
         raise TundishError(f"the trial ended as {view.outcome} ({view.reason}): it cannot be weighed. Run it again.")
     return view.operation, scale.after(expected_g)

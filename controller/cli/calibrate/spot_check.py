@@ -1,14 +1,13 @@
 """`tundish spot-check`: one weighed run, to see whether a calibration still holds."""
 
-from pathlib import Path
 from types import NoneType
 
 import click
 
-from controller.cli.calibrate.scales import scale_of, weigh_run
-from controller.cli.client import Engine, address
+from controller.cli.calibrate.scales import scale_of, scale_option, weigh_run
+from controller.cli.client import address
 from controller.cli.completion import LINE
-from controller.cli.options import Decimal, facts_options, show
+from controller.cli.options import Decimal, Session, session_options
 from controller.model.requests import SpotCheckRequest
 from controller.model.views import FitView, SpotCheckView
 
@@ -18,34 +17,26 @@ RUN_S = 8.0
 @click.command(name="spot-check")
 @click.argument("line", type=LINE)
 @click.option("--for", "on_s", type=Decimal(1.0, 60.0), default=RUN_S, show_default=True, help="Seconds.")
-@click.option(
-    "--scale",
-    type=click.Choice(["by-hand", "bench"]),
-    default="by-hand",
-    show_default=True,
-    help="Type the weight, or read it from the simulated scale.",
-)
+@scale_option
 @click.option("--strike", is_flag=True, help="Let the line's last spot check not count; no pump runs.")
 @click.option("--adopt", is_flag=True, help="Carry a calibration with another liquid over to the one on the line.")
-@facts_options
-def spot_check(
-    *, line: int, on_s: float, scale: str, strike: bool, adopt: bool, run_dir: Path | None, as_json: bool
-) -> int:
+@session_options
+def spot_check(session: Session, *, line: int, on_s: float, scale: str, strike: bool, adopt: bool) -> int:
     """Run LINE once into a jar, weigh it, and hold it against the line's calibration.
 
     Ends with 1 when the line is blocked for small doses.
     """
-    engine = Engine(run_dir)
+    engine = session.engine
     if strike:
         engine.post(address("spot-checks", line, "strike"), NoneType)
         click.echo(f"The last spot check of line {line} does not count any more.")
         return 0
     fit = engine.get(address("calibrations", line), FitView)
-    with scale_of(scale, run_dir) as jar:
-        operation, grams = weigh_run(engine, (line,), on_s, jar, as_json=as_json, expected_g=_expected_g(fit, on_s))
+    with scale_of(scale, session.run_dir) as jar:
+        operation, grams = weigh_run(session, (line,), on_s, jar, expected_g=_expected_g(fit, on_s))
     request = SpotCheckRequest(operation=operation, line=line, grams=grams, u_grams=jar.u_grams, adopt=adopt)
     view = engine.post("spot-checks", SpotCheckView, request)
-    show(view, lambda: draw_spot_check(view), as_json=as_json)
+    session.show(view, draw_spot_check)
     return 1 if view.status.startswith("blocked") else 0
 
 
@@ -57,16 +48,16 @@ def _expected_g(fit: FitView, on_s: float) -> float | None:
 
 def draw_spot_check(view: SpotCheckView) -> str:
     """The check in words."""
-    told = [
+    text = [
         f"line {view.line}, {view.liquid}: {view.volume_ml:.2f} mL, expected {view.expected_ml:.2f} mL "
         f"({view.error_percent:+.2f} %)."
     ]
     if view.factor is not None and view.u_factor is not None:
-        told.append(
+        text.append(
             f"It flows at {view.factor:.4f} +- {2 * view.u_factor:.4f} of the calibrated flow (95 %); the tube let one "
             f"expect {view.expected_factor or 0:.3f} +- {2 * (view.u_expected_factor or 0):.3f}."
         )
-        told.append("The line now counts with it." if view.adopted else "To count with it: the same with --adopt.")
+        text.append("The line now counts with it." if view.adopted else "To count with it: the same with --adopt.")
     else:
-        told.append(f"{view.status}, after {view.checks} check(s); CUSUM {view.cusum:.1f}.")
-    return "\n".join([*told, *view.reasons])
+        text.append(f"{view.status}, after {view.checks} check(s); CUSUM {view.cusum:.1f}.")
+    return "\n".join([*text, *view.reasons])

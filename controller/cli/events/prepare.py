@@ -1,6 +1,5 @@
 """`tundish prepare`: what to buy for an event, which liquid on which line, how long people wait."""
 
-import csv
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -8,8 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from controller.cli.examples import book_option, event_argument, profile_option
-from controller.cli.options import json_option, run_dir_option, show, table, warnings_of
-from controller.errors import TundishError
+from controller.cli.options import Session, file_option, session_options, table, warnings_of, write_table
 
 if TYPE_CHECKING:
     from controller.catering.preparation import Preparation, Purchase
@@ -30,20 +28,11 @@ COLUMNS = (
 @click.option(
     "--measured", is_flag=True, help="Take the flows of the running machine's calibrations, where it has them."
 )
-@click.option(
-    "--csv",
-    "csv_path",
-    type=click.Path(path_type=Path, dir_okay=False, writable=True),
-    help="Also write the shopping list into this file.",
-)
-@click.option(
-    "--picture",
-    type=click.Path(path_type=Path, dir_okay=False, writable=True),
-    help="Also draw volumes, queue and waiting into this .svg or .png file.",
-)
-@run_dir_option
-@json_option
+@file_option("--csv", "csv_path", "Also write the shopping list into this file.")
+@file_option("--picture", "picture", "Also draw volumes, queue and waiting into this .svg or .png file.")
+@session_options
 def prepare(
+    session: Session,
     *,
     event_path: Path,
     profile_path: Path,
@@ -52,15 +41,13 @@ def prepare(
     measured: bool,
     csv_path: Path | None,
     picture: Path | None,
-    run_dir: Path | None,
-    as_json: bool,
 ) -> None:
     """Prepare the event in the file EVENT: shopping list, lines, queue and waiting, changes of containers, limits."""
     from controller.catering.preparation import prepare as prepared
     from controller.config import load_event
 
     event, profile, book, warnings = load_event(event_path, profile_path, book_path)
-    known = _measured(run_dir) if measured else {}
+    known = _measured(session) if measured else {}
     found = prepared(event, profile, book, seed=seed, calibrations=known)
     if csv_path is not None:
         _write_csv(found, csv_path)
@@ -69,53 +56,34 @@ def prepare(
 
         draw_preparation(found, event, picture)
 
-    def draw() -> str:
+    def draw(found: "Preparation") -> str:
         parts = [draw_preparation_text(found, event)]
         parts += [f"shopping list: {csv_path}"] if csv_path is not None else []
         parts += [f"picture: {picture}"] if picture is not None else []
         return "\n".join(parts + warnings_of(warnings, event_path))
 
-    show(found, draw, as_json=as_json)
+    session.show(found, draw)
 
 
-def _measured(run_dir: Path | None) -> "Mapping[int, Calibration]":
+def _measured(session: Session) -> "Mapping[int, Calibration]":
     """Line -> calibration in force on the running machine."""
-    from controller.cli.client import Engine
     from controller.model.views import Status
 
-    lines = Engine(run_dir).get("status", Status).lines
+    lines = session.engine.get("status", Status).lines
     return {one.line: one.calibration for one in lines if one.calibration is not None}
 
 
 def _write_csv(found: "Preparation", path: Path) -> None:
-    try:
-        with path.open("w", newline="", encoding="utf-8") as file:
-            rows = csv.writer(file)
-            rows.writerow(COLUMNS)
-            for one in found.purchases:
-                for size in one.containers:
-                    rows.writerow(
-                        (
-                            one.liquid,
-                            one.line,
-                            round(one.expected_ml),
-                            round(one.needed_ml),
-                            round(one.lost_ml),
-                            f"{size.container_ml:g}",
-                            size.count,
-                            round(size.count * size.container_ml),
-                            f"{100 * one.lasts:.1f}",
-                        )
-                    )
-            for sundry in found.sundries:
-                rows.writerow((sundry.what, "", "", "", "", "", sundry.needed, "", ""))
-            for name, volume_ml in (
-                ("cleaner", found.cleaning.cleaner_ml),
-                ("rinse water", found.cleaning.rinse_water_ml),
-            ):
-                rows.writerow((name, "", "", round(volume_ml), "", "", "", "", ""))
-    except OSError as error:
-        raise TundishError(f"cannot write {path}: {error.strerror}.") from error
+    rows: list[tuple[object, ...]] = []
+    for one in found.purchases:
+        figures = [round(volume_ml) for volume_ml in (one.expected_ml, one.needed_ml, one.lost_ml)]
+        for size in one.containers:
+            bought = (f"{size.container_ml:g}", size.count, round(size.count * size.container_ml))
+            rows.append((one.liquid, one.line, *figures, *bought, f"{100 * one.lasts:.1f}"))
+    rows += [(sundry.what, "", "", "", "", "", sundry.needed, "", "") for sundry in found.sundries]
+    rinse = (("cleaner", found.cleaning.cleaner_ml), ("rinse water", found.cleaning.rinse_water_ml))
+    rows += [(name, "", "", round(volume_ml), "", "", "", "", "") for name, volume_ml in rinse]
+    write_table(path, COLUMNS, rows)
 
 
 def draw_preparation_text(found: "Preparation", event: "GuestEvent") -> str:

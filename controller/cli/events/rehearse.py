@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from controller.cli.examples import book_option, event_argument, profile_option
-from controller.cli.options import json_option, show, table, warnings_of
-from controller.errors import BadQuantity, TundishError
+from controller.cli.options import Session, file_option, json_option, table, warnings_of, writing
+from controller.errors import BadQuantity
 
 if TYPE_CHECKING:
     from controller.rehearsal.evening_record import Evening
@@ -28,11 +28,7 @@ if TYPE_CHECKING:
     metavar="FAULT",
     help='Bring this about: "pump stalled, line 3, 20:15". May be given again. Kinds: see tundish bench inject --help.',
 )
-@click.option(
-    "--report",
-    type=click.Path(path_type=Path, dir_okay=False, writable=True),
-    help="Write a page with pictures into this .html file.",
-)
+@file_option("--report", "report", "Write a page with pictures into this .html file.")
 @json_option
 def rehearse(
     *,
@@ -42,11 +38,12 @@ def rehearse(
     seed: int,
     faults: tuple[str, ...],
     report: Path | None,
-    as_json: bool,
+    session: Session,
 ) -> None:
     """Rehearse the event in the file EVENT on the simulated machine, from calibration to the last rinse."""
     import structlog
 
+    from controller.cli.pages.rehearsal_report import page
     from controller.cli.pictures.figure import require_matplotlib
     from controller.config import load_event
     from controller.rehearsal.evening import rehearse as rehearsed
@@ -62,40 +59,25 @@ def rehearse(
         planned = [read_fault(text, event, profile) for text in faults]
     except BadQuantity as error:
         raise click.BadParameter(str(error), param_hint="--fault") from error
-    with _Progress() as progress:
-        found = rehearsed(event, profile, book, seed=seed, faults=planned, tell=progress.tell)
+    try:
+        found = rehearsed(event, profile, book, seed=seed, faults=planned, report=_show_progress)
+    finally:
+        _show_progress("")
     if report is not None:
-        _write(found, report)
+        with writing(report) as file:
+            file.write(page(found))
 
-    def draw() -> str:
+    def draw(found: "Evening") -> str:
         parts = [draw_evening(found)] + ([f"report: {report}"] if report is not None else [])
         return "\n".join(parts + warnings_of(warnings, event_path))
 
-    show(found, draw, as_json=as_json)
+    session.show(found, draw)
 
 
-class _Progress:
-    """One line on a terminal that says how far it is, and is gone at the end."""
-
-    def __enter__(self) -> "_Progress":
-        return self
-
-    def __exit__(self, *_error: object) -> None:
-        self.tell("")
-
-    def tell(self, text: str) -> None:
-        """Show this in place of what was shown before."""
-        if sys.stderr.isatty():
-            click.echo(f"\r\033[K{text}", err=True, nl=False)
-
-
-def _write(found: "Evening", path: Path) -> None:
-    from controller.cli.pages.rehearsal_report import page
-
-    try:
-        path.write_text(page(found), encoding="utf-8")
-    except OSError as error:
-        raise TundishError(f"cannot write {path}: {error.strerror}.") from error
+def _show_progress(text: str) -> None:
+    """One line on a terminal, in place of the one before."""
+    if sys.stderr.isatty():
+        click.echo(f"\r\033[K{text}", err=True, nl=False)
 
 
 def draw_evening(found: "Evening") -> str:
@@ -125,15 +107,10 @@ def draw_evening(found: "Evening") -> str:
         counts = Counter(one.rule for one in found.refusals)
         lines += ["", "refused by " + ", ".join(f"{rule} ({count})" for rule, count in counts.items())]
     lines += [f"not served: {one.recipe} asked for at {found.clock(one.came_s)}: {one.reason}" for one in found.lost]
-    lines += [
-        f"trouble since {found.clock(one.at_s)}: {one.what}; {_outcome(found, one.mended_s, one.how)}"
-        for one in found.troubles
-    ]
+    for one in found.troubles:
+        end = "" if one.repaired_s is None else f", repaired at {found.clock(one.repaired_s)}"
+        lines.append(f"fault since {found.clock(one.at_s)}: {one.what}; {one.how}{end}")
     return "\n".join(lines)
-
-
-def _outcome(found: "Evening", mended_s: float | None, how: str) -> str:
-    return how if mended_s is None else f"{how}, mended at {found.clock(mended_s)}"
 
 
 def _draw_lines(found: "Evening") -> str:

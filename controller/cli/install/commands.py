@@ -10,7 +10,7 @@ from controller.cli.backup.commands import refuse_operation
 from controller.cli.examples import ExampleOrFile, book_type, profile_type, shared_folder
 from controller.cli.install import facts, plan
 from controller.cli.install.steps import KeepFile, Step, below, carry_out
-from controller.cli.options import json_option, show
+from controller.cli.options import Session, json_option
 from controller.config import load
 from controller.errors import Problem, Refused
 from controller.model.fields import Value
@@ -49,7 +49,7 @@ class Outcome(Value, frozen=True, kw_only=True):
 @root_option
 @json_option
 def install(
-    *, profile: Path | None, book: Path | None, simulated: bool, is_applied: bool, root: Path, as_json: bool
+    session: Session, *, profile: Path | None, book: Path | None, simulated: bool, is_applied: bool, root: Path
 ) -> None:
     """Install guard and engine as services that start at boot.
 
@@ -72,13 +72,13 @@ def install(
         book=book_wanted.read_text(encoding="utf-8"),
         root=root,
     )
-    _finish(steps, root, warnings, is_applied=is_applied, as_json=as_json)
+    _finish(session, steps, root, warnings, is_applied=is_applied)
 
 
 @click.command()
 @apply_option
 @json_option
-def upgrade(*, is_applied: bool, as_json: bool) -> None:
+def upgrade(*, is_applied: bool, session: Session) -> None:
     """Take over everything of the version before, after pip has brought this one.
 
     Files are checked first; then the services are stopped, all that the machine knows is kept as a backup and held
@@ -101,7 +101,7 @@ def upgrade(*, is_applied: bool, as_json: bool) -> None:
         has_records=(plan.STATE / "guard").is_dir(),
         stamp=f"{datetime.now():%Y%m%d-%H%M%S}",
     )
-    _finish(steps, Path("/"), warnings, is_applied=is_applied, as_json=as_json)
+    _finish(session, steps, Path("/"), warnings, is_applied=is_applied)
 
 
 @click.command()
@@ -109,14 +109,14 @@ def upgrade(*, is_applied: bool, as_json: bool) -> None:
 @apply_option
 @root_option
 @json_option
-def uninstall(*, purge: bool, is_applied: bool, root: Path, as_json: bool) -> None:
+def uninstall(*, purge: bool, is_applied: bool, root: Path, session: Session) -> None:
     """Remove the services; profile, book and records stay unless --purge.
 
     Prints every step; nothing is changed without --apply. The program itself stays where pip put it.
     """
     machine = facts.look_at(root, plan.paths())
     steps = plan.plan_uninstall(machine=machine, root=root, purge=purge)
-    _finish(steps, root, [], is_applied=is_applied, as_json=as_json)
+    _finish(session, steps, root, [], is_applied=is_applied)
 
 
 def draw_step(number: int, step: Step) -> str:
@@ -147,19 +147,19 @@ def _refuse_bench(profile: Profile, *, simulated: bool) -> None:
         )
 
 
-def _finish(steps: tuple[Step, ...], root: Path, warnings: list[Problem], *, is_applied: bool, as_json: bool) -> None:
+def _finish(
+    session: Session, steps: tuple[Step, ...], root: Path, warnings: list[Problem], *, is_applied: bool
+) -> None:
     """Print the steps, or do them one by one; root's rights are asked for only then."""
     if is_applied and os.geteuid() != 0:
         raise Refused(rule="install_root", reason="only root may write below /etc.", remedy="Run it again with sudo.")
-    if not as_json:
-        for warning in warnings:
-            click.secho(f"warning: {warning}", err=True, fg="yellow")
+    for warning in [] if session.as_json else warnings:
+        click.secho(f"warning: {warning}", err=True, fg="yellow")
     for number, step in enumerate(steps, start=1):
-        if not as_json:
-            click.echo(draw_step(number, step))
+        session.say(draw_step(number, step))
         if is_applied:
             carry_out(step, root)
     views = tuple(StepView(what=step.what, why=step.why, is_done=step.is_done) for step in steps)
     outcome = Outcome(is_applied=is_applied, warnings=tuple(map(str, warnings)), steps=views)
     last = "All done." if is_applied else "Nothing was changed. Do it with --apply."
-    show(outcome, lambda: last, as_json=as_json)
+    session.show(outcome, last)

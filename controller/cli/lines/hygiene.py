@@ -1,98 +1,86 @@
-"""`tundish hygiene`: how clean the lines are, the end of an evening, and the record for an inspector."""
+"""`tundish hygiene`: how clean the lines are, closing an event, and the record for an inspector."""
 
-import csv
 import time
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import click
 
-from controller.cli.client import Engine
 from controller.cli.completion import LINE
-from controller.cli.lines.guided import drop, guide
+from controller.cli.lines.guided import guide, guided_options
 from controller.cli.lines.stock import moment
-from controller.cli.options import facts_options, quantity, show, table
-from controller.model.evening import CloseRequest, HygieneLine, HygieneRecord, SequenceView
-
-FILE = click.Path(path_type=Path, dir_okay=False, writable=True)
-DATE = click.DateTime(["%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"])
+from controller.cli.options import (
+    Session,
+    date_options,
+    file_option,
+    quantity,
+    session_options,
+    table,
+    write_table,
+    writing,
+)
+from controller.model.evening import CloseRequest, HygieneLine, HygieneRecord
 
 
 @click.group(invoke_without_command=True)
-@facts_options
+@session_options
 @click.pass_context
-def hygiene(ctx: click.Context, run_dir: Path | None, as_json: bool) -> int:
+def hygiene(ctx: click.Context, session: Session) -> int:
     """Show what every line holds, since when, and what it is due for.
 
     Ends with 1 when a line is overdue.
     """
     if ctx.invoked_subcommand is not None:
         return 0
-    found = Engine(run_dir).get("hygiene", tuple[HygieneLine, ...])
-    show(found, lambda: draw_hygiene(found), as_json=as_json)
+    found = session.engine.get("hygiene", tuple[HygieneLine, ...])
+    session.show(found, draw_hygiene)
     return 1 if any(one.overdue for one in found) else 0
 
 
 @hygiene.command()
-@click.option("--jug", "jug_ml", metavar="VOLUME", callback=quantity("mL"), help="What the jug takes.")
+@click.option("--jug", "jug_ml", metavar="VOLUME", callback=quantity("mL"), help="Capacity of the jug.")
 @click.option("--dry", is_flag=True, help="Empty the lines after the last rinse.")
 @click.option("--by", "person", default="", help="Who does it, for the record.")
 @click.option("--cleaner", default="", help="Which cleaner, how strong, how warm: for the record.")
-@click.option("--next", "do_next", is_flag=True, help="What the step asked for is done: go on by one step.")
-@click.option("--drop", "is_dropped", is_flag=True, help="Forget it; the lines stay as they are.")
-@facts_options
-def close(
-    *,
-    run_dir: Path | None,
-    jug_ml: float | None,
-    dry: bool,
-    person: str,
-    cleaner: str,
-    do_next: bool,
-    is_dropped: bool,
-    as_json: bool,
-) -> int:
-    """Guide the end of an evening: purge, clean and rinse every line that was wet.
+@guided_options
+@session_options
+def close(session: Session, *, do_next: bool, is_dropped: bool, **words: Any) -> int:
+    """Guide the closing of an event: purge, clean and rinse every line that was wet.
 
-    It can be left at any step, and is taken up again by the same command.
+    It can be paused at any step; the same command goes on with it.
     """
-    engine, target = Engine(run_dir), "sequences/close"
-    if is_dropped:
-        return drop(engine, target, as_json=as_json)
-    request = CloseRequest(jug_ml=jug_ml, dry=dry, person=person, cleaner=cleaner)
-    view = engine.post(target, SequenceView, request)
-    return guide(engine, target, view, "hygiene close", do_next=do_next, as_json=as_json)
+    request = CloseRequest(**words)
+    return guide(session, "sequences/close", request, "hygiene close", do_next=do_next, is_dropped=is_dropped)
 
 
 @hygiene.command()
-@click.option("--since", type=DATE, help="From this day or moment on.")
-@click.option("--until", type=DATE, help="Before this day or moment.")
+@date_options
 @click.option("--line", type=LINE, help="This line only.")
-@click.option("--csv", "csv_path", type=FILE, help="Write the entries into this file.")
-@click.option("--html", "html_path", type=FILE, help="Write a page to print into this file.")
-@facts_options
+@file_option("--csv", "csv_path", "Write the entries into this file.")
+@file_option("--html", "html_path", "Write a page to print into this file.")
+@session_options
 def record(
+    session: Session,
     *,
-    run_dir: Path | None,
-    since: datetime | None,
-    until: datetime | None,
+    since: float | None,
+    until: float | None,
     line: int | None,
     csv_path: Path | None,
     html_path: Path | None,
-    as_json: bool,
 ) -> None:
     """Show what happened to the lines; as CSV, or as a page to print."""
-    query = {} if since is None else {"since_wall_s": since.timestamp()}
-    query |= {} if until is None else {"until_wall_s": until.timestamp()}
-    found = of_line(Engine(run_dir).get("hygiene/record", HygieneRecord, **query), line)
+    query = {"since_wall_s": since, "until_wall_s": until}
+    found = of_line(session.engine.get("hygiene/record", HygieneRecord, **query), line)
     if csv_path is not None:
         write_csv(found, csv_path)
     if html_path is not None:
         from controller.cli.pages.hygiene_record import page
 
-        html_path.write_text(page(found), encoding="utf-8")
+        with writing(html_path) as file:
+            file.write(page(found))
     written = [str(path) for path in (csv_path, html_path) if path is not None]
-    show(found, lambda: f"written: {', '.join(written)}" if written else draw_record(found), as_json=as_json)
+    session.show(found, f"written: {', '.join(written)}" if written else draw_record)
 
 
 def of_line(record_: HygieneRecord, line: int | None) -> HygieneRecord:
@@ -137,13 +125,13 @@ def draw_record(record_: HygieneRecord) -> str:
 
 def write_csv(record_: HygieneRecord, path: Path) -> None:
     """The entries as a table, times with their offset from UTC."""
-    with path.open("w", newline="", encoding="utf-8") as file:
-        rows = csv.writer(file)
-        rows.writerow(("when", "line", "event", "text", "volume_ml", "outcome", "person"))
-        for one in record_.rows:
-            when = datetime.fromtimestamp(one.wall_s).astimezone().isoformat(timespec="seconds")
-            volume = "" if one.volume_ml is None else f"{one.volume_ml:.1f}"
-            rows.writerow((when, one.line, one.event, one.text, volume, one.outcome, one.person))
+    header = ("when", "line", "event", "text", "volume_ml", "outcome", "person")
+    rows = []
+    for one in record_.rows:
+        when = datetime.fromtimestamp(one.wall_s).astimezone().isoformat(timespec="seconds")
+        volume = "" if one.volume_ml is None else f"{one.volume_ml:.1f}"
+        rows.append((when, one.line, one.event, one.text, volume, one.outcome, one.person))
+    write_table(path, header, rows)
 
 
 def _cells(one: HygieneLine) -> tuple[str, ...]:

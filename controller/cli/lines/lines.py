@@ -1,15 +1,14 @@
 """Commands for single lines: assign, jog, prime, purge, clean, rinse."""
 
 import sys
-from pathlib import Path
 from typing import Literal
 
 import click
 
-from controller.cli.client import Engine, address
+from controller.cli.client import address
 from controller.cli.completion import LINE, LIQUID
-from controller.cli.following import EXIT, begin, begin_and_follow, draw_end
-from controller.cli.options import facts_options, quantity, show, table
+from controller.cli.following import begin, begin_and_follow, draw_end, exit_code
+from controller.cli.options import Session, quantity, session_options, table
 from controller.errors import Refused
 from controller.model.requests import AssignRequest, JogAnswerRequest, JogRequest, LineRequest
 from controller.model.states import Outcome
@@ -22,12 +21,12 @@ Kind = Literal["prime", "purge", "clean", "rinse"]
 @click.argument("line", type=LINE)
 @click.argument("liquid", type=LIQUID)
 @click.argument("container_ml", metavar="CONTAINER", callback=quantity("mL"))
-@facts_options
-def assign(run_dir: Path | None, line: int, liquid: str, container_ml: float, as_json: bool) -> None:
+@session_options
+def assign(session: Session, *, line: int, liquid: str, container_ml: float) -> None:
     """Say that a full CONTAINER ("750 mL", "1.5 L") of LIQUID now hangs on LINE."""
     request = AssignRequest(line=line, liquid=liquid, container_ml=container_ml)
-    Engine(run_dir).put(address("lines", line), request)
-    show(request, lambda: f"Line {line} draws {liquid}, {container_ml:g} mL of it.", as_json=as_json)
+    session.engine.put(address("lines", line), request)
+    session.show(request, f"Line {line} draws {liquid}, {container_ml:g} mL of it.")
 
 
 @click.command()
@@ -36,22 +35,22 @@ def assign(run_dir: Path | None, line: int, liquid: str, container_ml: float, as
     "--for", "on_s", metavar="TIME", default="0.5 s", show_default=True, callback=quantity("s"), help="How long."
 )
 @click.option("--jug", is_flag=True, help="An empty jug stands under the outlet; without one it counts as a drink.")
-@facts_options
-def jog(run_dir: Path | None, line: int, on_s: float, jug: bool, as_json: bool) -> int:
+@session_options
+def jog(session: Session, *, line: int, on_s: float, jug: bool) -> int:
     """Run the pump of LINE briefly, and ask whether the right one moved the right way."""
-    engine = Engine(run_dir)
+    engine = session.engine
     rotation = {one.line: one.rotation for one in engine.get("jogs", tuple[JogView, ...])}.get(line, "forwards")
-    view = begin(engine, "jogs", JogRequest(line=line, on_s=on_s, jug=jug), as_json=as_json)
+    view = begin(session, "jogs", JogRequest(line=line, on_s=on_s, jug=jug))
     answer: bool | None = None
-    if not as_json:
+    if not session.as_json:
         click.echo(draw_end(view))
         if sys.stdin.isatty() and view.outcome == Outcome.DONE:
             answer = click.confirm(f"Did line {line} move, and no other, {rotation}, liquid towards the glass?")
             remark = "" if answer else click.prompt("What did you see", default="", show_default=False)
             request = JogAnswerRequest(operation=view.operation, is_right=answer, remark=remark[:200])
             engine.post("jogs/answers", tuple[JogView, ...], request)
-    show({"operation": view, "as_expected": answer}, lambda: _advice(answer), as_json=as_json)
-    return 1 if answer is False or view.outcome is None else EXIT[view.outcome]
+    session.show({"operation": view, "as_expected": answer}, _advice(answer))
+    return 1 if answer is False else exit_code(view)
 
 
 def _advice(answer: bool | None) -> str:
@@ -64,20 +63,16 @@ def _advice(answer: bool | None) -> str:
 
 
 @click.command()
-@facts_options
-def commissioned(run_dir: Path | None, as_json: bool) -> None:
+@session_options
+def commissioned(session: Session) -> None:
     """Show which lines somebody has seen move the right way."""
-    lines = Engine(run_dir).get("jogs", tuple[JogView, ...])
+    session.show(session.engine.get("jogs", tuple[JogView, ...]), _draw_jogs)
 
-    def draw() -> str:
-        words = {True: "right", False: "WRONG", None: "not jogged yet"}
-        rows = [
-            (str(one.line), str(one.channel), str(one.gpio), one.rotation, words[one.is_right], one.remark)
-            for one in lines
-        ]
-        return table(("line", "channel", "GPIO", "turns", "seen", "remark"), rows)
 
-    show(lines, draw, as_json=as_json)
+def _draw_jogs(lines: tuple[JogView, ...]) -> str:
+    seen = {True: "right", False: "WRONG", None: "not jogged yet"}
+    rows = [(str(o.line), str(o.channel), str(o.gpio), o.rotation, seen[o.is_right], o.remark) for o in lines]
+    return table(("line", "channel", "GPIO", "turns", "seen", "remark"), rows)
 
 
 def _wetting(kind: Kind, text: str, vessel: str) -> click.Command:
@@ -87,14 +82,14 @@ def _wetting(kind: Kind, text: str, vessel: str) -> click.Command:
     @click.argument("lines", metavar="LINE...", type=LINE, nargs=-1, required=True)
     @click.option("--jug", is_flag=True, help="An empty jug stands under the outlet: do not ask.")
     @click.option("--in-air", is_flag=True, hidden=kind != "purge", help="The suction tubes hang in air.")
-    @facts_options
-    def command(run_dir: Path | None, lines: tuple[int, ...], jug: bool, in_air: bool, as_json: bool) -> int:
+    @session_options
+    def command(session: Session, *, lines: tuple[int, ...], jug: bool, in_air: bool) -> int:
         numbers = tuple(dict.fromkeys(lines))
         # The question that is asked without --jug is about the tubes, too.
         in_air = kind == "purge" and (in_air or not jug)
         confirmed = jug or _jug_confirmed(kind, numbers, vessel)
         request = LineRequest(kind=kind, lines=numbers, jug=confirmed, in_air=in_air)
-        return begin_and_follow(Engine(run_dir), "line-operations", request, as_json=as_json)
+        return begin_and_follow(session, "line-operations", request)
 
     return command
 

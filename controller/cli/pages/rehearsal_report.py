@@ -19,8 +19,8 @@ def page(evening: Evening) -> str:
         _head(evening),
         html.section(
             "The queue",
-            "How many waited. Short red marks at the bottom: a container was changed. Red lines with a letter: a fault, "
-            "see below.",
+            "How many waited. Short red marks at the bottom: a container was changed. Red lines with a letter: "
+            "a fault, see below.",
             pictures.queue(evening),
             pictures.waits(evening),
         ),
@@ -152,11 +152,11 @@ def _troubles(evening: Evening) -> str:
             one.what,
             "never" if one.noticed_s is None else evening.clock(one.noticed_s),
             one.how,
-            "never" if one.mended_s is None else evening.clock(one.mended_s),
+            "never" if one.repaired_s is None else evening.clock(one.repaired_s),
         )
         for letter, one in zip(pictures.letters(), evening.troubles, strict=False)
     ]
-    return html.section("Trouble", "", html.table(("", "since", "what", "noticed", "by what", "mended"), rows))
+    return html.section("Trouble", "", html.table(("", "since", "what", "noticed", "by what", "repaired"), rows))
 
 
 def _refusals(evening: Evening) -> str:

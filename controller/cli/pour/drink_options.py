@@ -55,17 +55,7 @@ def asked_for(recipe: str | None, words: dict[str, Any], **more: Any) -> PourReq
         recipe = FREE_POUR
     if recipe is None:
         raise click.UsageError("name a RECIPE (see tundish menu), or doses: --dose VOLUME LIQUID --glass NAME")
-    return PourRequest(
-        recipe=recipe,
-        times=words["times"],
-        glass=words["glass"],
-        volume_ml=words["volume_ml"],
-        abv_percent=words["abv_percent"],
-        without=words["without"],
-        instead=words["instead"],
-        doses=words["doses"],
-        **more,
-    )
+    return PourRequest(recipe=recipe, **words, **more)
 
 
 def _doses(ctx: click.Context, param: click.Parameter, texts: tuple[str, ...]) -> tuple[FreeDose, ...]:

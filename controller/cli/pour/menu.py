@@ -1,12 +1,10 @@
 """`tundish menu`: what can be poured now, what needs something, and what is in it."""
 
 from collections.abc import Sequence
-from pathlib import Path
 
 import click
 
-from controller.cli.client import Engine
-from controller.cli.options import facts_options, show, table
+from controller.cli.options import Session, session_options, table
 from controller.errors import TundishError
 from controller.model.views import MenuEntry, Offer
 
@@ -15,11 +13,11 @@ WAITING = 8  # recipes that wait for a liquid on no line, of which the menu show
 
 @click.command()
 @click.argument("words", nargs=-1)
-@facts_options
-def menu(run_dir: Path | None, words: tuple[str, ...], as_json: bool) -> None:
+@session_options
+def menu(session: Session, *, words: tuple[str, ...]) -> None:
     """Show what can be poured now, and why not. WORDS select by the names of recipes and liquids."""
-    entries = matching(Engine(run_dir).get("menu", tuple[MenuEntry, ...]), words)
-    show(entries, lambda: draw_menu(entries), as_json=as_json)
+    entries = matching(session.engine.get("menu", tuple[MenuEntry, ...]), words)
+    session.show(entries, draw_menu)
 
 
 def matching(entries: tuple[MenuEntry, ...], words: Sequence[str]) -> tuple[MenuEntry, ...]:

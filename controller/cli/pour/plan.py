@@ -5,9 +5,8 @@ from typing import Any
 
 import click
 
-from controller.cli.client import Engine
 from controller.cli.completion import RECIPE
-from controller.cli.options import facts_options, show, table
+from controller.cli.options import Session, file_option, session_options, table
 from controller.cli.pour.drink_options import asked_for, drink_options
 from controller.model.views import PlanView
 
@@ -17,22 +16,17 @@ COLUMNS = 48  # of a run's bar on the time axis
 @click.command()
 @click.argument("recipe", type=RECIPE, required=False)
 @drink_options
-@click.option(
-    "--picture",
-    type=click.Path(path_type=Path, dir_okay=False, writable=True),
-    help="Also draw the plan into this .svg or .png file.",
-)
-@facts_options
-def plan(run_dir: Path | None, recipe: str | None, picture: Path | None, as_json: bool, **words: Any) -> None:
+@file_option("--picture", "picture", "Also draw the plan into this .svg or .png file.")
+@session_options
+def plan(session: Session, *, recipe: str | None, picture: Path | None, **words: Any) -> None:
     """Show the plan of RECIPE: runs, times, and the limit that keeps it from being shorter."""
-    found = Engine(run_dir).post("plans", PlanView, asked_for(recipe, words))
-    show(found, lambda: draw_plan(found), as_json=as_json)
+    found = session.engine.post("plans", PlanView, asked_for(recipe, words))
+    session.show(found, draw_plan)
     if picture is not None:
         from controller.cli.pictures.plan import draw_plan as picture_of
 
         picture_of(found, picture)
-        if not as_json:
-            click.echo(f"picture: {picture}")
+        session.say(f"picture: {picture}")
 
 
 def draw_plan(found: PlanView) -> str:

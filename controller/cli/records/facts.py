@@ -8,9 +8,9 @@ from typing import NoReturn
 import click
 import msgspec
 
-from controller.cli.client import Engine, address
+from controller.cli.client import address
 from controller.cli.completion import LINE
-from controller.cli.options import facts_options, show, table
+from controller.cli.options import Session, file_option, session_options, table
 from controller.errors import FaultLatched, Unreachable
 from controller.metering.flow_band import as_written, commissioned
 from controller.model.calibration import Calibration
@@ -21,17 +21,17 @@ from controller.model.wiring import GlassContact, StopContact, TrayContact, role
 
 @click.command()
 @click.option("--follow", is_flag=True, help="Show every change until interrupted.")
-@facts_options
-def status(run_dir: Path | None, follow: bool, as_json: bool) -> int:
+@session_options
+def status(session: Session, *, follow: bool) -> int:
     """Show the machine at a glance.
 
     Ends with 4 when a fault is latched, with 3 when engine or guard cannot be reached.
     """
-    engine = Engine(run_dir)
+    engine = session.engine
     if follow:
-        _mirror(engine, as_json=as_json)
+        _mirror(session)
     now = engine.get("status", Status)
-    show(now, lambda: draw_status(now), as_json=as_json)
+    session.show(now, draw_status)
     if not now.guard_connected:
         return Unreachable.exit_code
     return 0 if now.fault is None else FaultLatched.exit_code
@@ -39,27 +39,21 @@ def status(run_dir: Path | None, follow: bool, as_json: bool) -> int:
 
 @click.command()
 @click.argument("line", type=LINE)
-@click.option(
-    "--picture",
-    type=click.Path(path_type=Path, dir_okay=False, writable=True),
-    help="Also draw residuals and error against dose into this .svg or .png file.",
-)
+@file_option("--picture", "picture", "Also draw residuals and error against dose into this .svg or .png file.")
 @click.option("--budget", is_flag=True, help="Show where the uncertainty of a dose comes from instead.")
 @click.option("--past", is_flag=True, help="Show every calibration the line ever had instead.")
-@facts_options
-def calibration(
-    *, run_dir: Path | None, line: int, picture: Path | None, budget: bool, past: bool, as_json: bool
-) -> None:
+@session_options
+def calibration(session: Session, *, line: int, picture: Path | None, budget: bool, past: bool) -> None:
     """Show the calibration of LINE and the error to expect of its doses."""
     if past:
-        all_of_it = Engine(run_dir).get(address("calibrations", line, "history"), tuple[Calibration, ...])
-        show(all_of_it, lambda: draw_calibrations(all_of_it), as_json=as_json)
+        all_of_it = session.engine.get(address("calibrations", line, "history"), tuple[Calibration, ...])
+        session.show(all_of_it, draw_calibrations)
         return
-    fit = Engine(run_dir).get(address("calibrations", line), FitView)
+    fit = session.engine.get(address("calibrations", line), FitView)
     if budget:
-        show(fit.budget, lambda: draw_budget(fit), as_json=as_json)
+        session.show(fit.budget, draw_budget(fit))
         return
-    show(fit, lambda: draw_fit(fit), as_json=as_json)
+    session.show(fit, draw_fit)
     if picture is not None:
         from controller.cli.pictures.calibration import draw_calibration
 
@@ -171,16 +165,16 @@ def one_line(view: OperationView) -> str:
     return f"under way: {what}, {view.elapsed_s:.1f} of {view.planned_s:.1f} s"
 
 
-def _mirror(engine: Engine, *, as_json: bool) -> NoReturn:
+def _mirror(session: Session) -> NoReturn:
     """A line for every change of what one line can say; as JSON every change as one line. Ends with the engine."""
     said: dict[str, object] = {}
-    for name, document in engine.events():
+    for name, document in session.engine.events():
         if name == "progress":
             continue
-        news = document if as_json else _news(name, document)
+        news = document if session.as_json else _news(name, document)
         if news != said.get(name):
             said[name] = news
-            click.echo(news if as_json else f"{time.strftime('%H:%M:%S')}  {news!s}")
+            click.echo(news if session.as_json else f"{time.strftime('%H:%M:%S')}  {news!s}")
     raise Unreachable("the engine went away. See tundish status")
 
 

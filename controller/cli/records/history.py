@@ -1,8 +1,8 @@
-"""`tundish history`: what was poured, by many sides; usage by evening, refusals by rule, and all of it as CSV."""
+"""`tundish history`: what was poured, usage by evening, refusals by rule, and all of it as CSV."""
 
 import csv
-from collections.abc import Iterator
-from datetime import datetime, timedelta
+from collections.abc import Callable, Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -11,45 +11,41 @@ import click
 from controller.cli.client import Engine
 from controller.cli.completion import LINE, RECIPE
 from controller.cli.following import poured
-from controller.cli.options import facts_options, show, table
+from controller.cli.options import Session, date_options, file_option, session_options, table, write_table, writing
 from controller.model.evening import RuleCount, Usage
 from controller.model.states import OperationKind
 from controller.model.views import OperationView
 
 PAGE = 500  # operations asked for at once when all are written
-DATE = click.DateTime(["%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M"])
 OUTCOMES = ("done", "stopped", "aborted", "faulted", "refused")
 
 
 @click.command()
 @click.option("--limit", type=click.IntRange(1, 1000), default=20, show_default=True, help="How many, newest first.")
-@click.option("--since", type=DATE, help="From this day or moment on.")
-@click.option("--until", type=DATE, help="To the end of this day, or before this moment.")
+@date_options
 @click.option("--recipe", type=RECIPE, help="This drink only.")
 @click.option("--kind", type=click.Choice([str(kind) for kind in OperationKind]), help="This kind of operation only.")
 @click.option("--outcome", type=click.Choice(OUTCOMES), help="Only what ended this way.")
 @click.option("--line", type=LINE, help="Only what this line took part in.")
 @click.option("--usage", is_flag=True, help="Show instead what went through, by evening and liquid.")
 @click.option("--refusals", is_flag=True, help="Show instead how often each rule refused.")
-@click.option("--csv", "csv_path", type=click.Path(path_type=Path, dir_okay=False, writable=True),
-              help="Write all of it into this file, without limit.")  # fmt: skip
-@facts_options
-def history(*, run_dir: Path | None, usage: bool, refusals: bool, as_json: bool, **words: Any) -> None:
+@file_option("--csv", "path", "Write all of it into this file, without limit.")
+@session_options
+def history(session: Session, *, limit: int, usage: bool, refusals: bool, path: Path | None, **words: Any) -> None:
     """Show what was asked of the machine, newest first."""
     if usage and refusals:
         raise click.UsageError("--usage and --refusals are two tables: ask for one of them.")
-    engine, path = Engine(run_dir), words["csv_path"]
+    engine, query = session.engine, {"since_wall_s": words.pop("since"), "until_wall_s": words.pop("until")}
     if usage:
-        _show_usage(engine, words, path, as_json=as_json)
+        query |= {name: words[name] for name in ("recipe", "line")}
+        _show(session, engine.get("usage", tuple[Usage, ...], **query), draw_usage, path)
     elif refusals:
-        counts = engine.get("refusals", tuple[RuleCount, ...], **_span(words))
-        _show(counts, draw_refusals(counts), ("rule", "refusals"), path, as_json=as_json)
+        _show(session, engine.get("refusals", tuple[RuleCount, ...], **query), draw_refusals, path)
     elif path is not None:
-        count = write_operations(pages(engine, _wanted(words)), path)
-        show({"written": str(path), "operations": count}, lambda: f"{count} operations: {path}", as_json=as_json)
+        count = write_operations(pages(engine, query | words), path)
+        session.show({"written": str(path), "operations": count}, f"{count} operations: {path}")
     else:
-        found = engine.get("operations", tuple[OperationView, ...], limit=words["limit"], **_wanted(words))
-        show(found, lambda: draw_history(found), as_json=as_json)
+        session.show(engine.get("operations", tuple[OperationView, ...], limit=limit, **query, **words), draw_history)
 
 
 def pages(engine: Engine, query: dict[str, Any]) -> Iterator[OperationView]:
@@ -68,11 +64,10 @@ def write_operations(operations: Iterator[OperationView], path: Path) -> int:
     header = ("when", "operation", "kind", "recipe", "times", "ended", "rule", "reason", "line", "liquid", "asked_ml",
               "poured_ml", "certainty", "changes")  # fmt: skip
     count = 0
-    with path.open("w", newline="", encoding="utf-8") as file:
+    with writing(path) as file:
         rows = csv.writer(file)
         rows.writerow(header)
-        for one in operations:
-            count += 1
+        for count, one in enumerate(operations, start=1):  # noqa: B007 -- counted
             when = "" if one.asked_wall_s is None else _iso(one.asked_wall_s)
             rule = one.refused[0].rule if one.refused else ""
             first = (when, one.operation, one.kind, one.recipe or "", f"{one.times:g}", _ended(one), rule, _reason(one))
@@ -118,34 +113,11 @@ def draw_refusals(counts: tuple[RuleCount, ...]) -> str:
     return table(("rule", "refusals"), [(one.rule, str(one.refusals)) for one in counts])
 
 
-def _show_usage(engine: Engine, words: dict[str, Any], path: Path | None, *, as_json: bool) -> None:
-    query = _span(words) | {name: words[name] for name in ("recipe", "line") if words[name] is not None}
-    found = engine.get("usage", tuple[Usage, ...], **query)
-    _show(found, draw_usage(found), Usage.__struct_fields__, path, as_json=as_json)
-
-
-def _show(found: tuple[Any, ...], drawn: str, header: tuple[str, ...], path: Path | None, *, as_json: bool) -> None:
+def _show(session: Session, found: tuple[Any, ...], draw: Callable[[Any], str], path: Path | None) -> None:
     if path is not None:
-        with path.open("w", newline="", encoding="utf-8") as file:
-            rows = csv.writer(file)
-            rows.writerow(header)
-            rows.writerows([getattr(one, name) for name in header] for one in found)
-    show(found, lambda: drawn if path is None else f"{len(found)} rows: {path}", as_json=as_json)
-
-
-def _span(words: dict[str, Any]) -> dict[str, float]:
-    """Since and until in Unix seconds; a day as `until` is meant to its end."""
-    since, until = words["since"], words["until"]
-    found = {} if since is None else {"since_wall_s": since.timestamp()}
-    if until is not None:
-        is_day = (until.hour, until.minute) == (0, 0)
-        found["until_wall_s"] = (until + timedelta(days=1) if is_day else until).timestamp()
-    return found
-
-
-def _wanted(words: dict[str, Any]) -> dict[str, Any]:
-    names = ("recipe", "kind", "outcome", "line")
-    return _span(words) | {name: words[name] for name in names if words[name] is not None}
+        header = found[0].__struct_fields__ if found else ()
+        write_table(path, header, ([getattr(one, name) for name in header] for one in found))
+    session.show(found, draw if path is None else f"{len(found)} rows: {path}")
 
 
 def _cells(one: OperationView) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 import msgspec
 
-from controller.cli.options import json_option, show, state_dir_option
+from controller.cli.options import Session, json_option, state_dir_option
 from controller.cli.places import SERVICE_STATE_DIR, own_state_dir
 from controller.errors import TundishError
 from controller.guard.journal_operations import Happening, JournalledOperation, JournalOperations, operations_in
@@ -19,8 +19,8 @@ from controller.ledger.journal_reading import DATABASE, HEAD, read_at
 @click.option("--limit", type=click.IntRange(1, 100_000), default=20, show_default=True, help="How many, newest last.")
 @state_dir_option
 @json_option
-def journal(*, path: Path | None, limit: int, state_dir: Path | None, as_json: bool) -> int:
-    """Tell every operation as the guard's journal has it: asked, refused by which rules, switched when, ended how.
+def journal(*, path: Path | None, limit: int, state_dir: Path | None, session: Session) -> int:
+    """Show every operation as the guard's journal has it: asked, refused by which rules, switched when, ended how.
 
     Between them: figures of the book and caps that changed, faults (a stock that differs too), acknowledgements.
 
@@ -29,7 +29,7 @@ def journal(*, path: Path | None, limit: int, state_dir: Path | None, as_json: b
     """
     found = operations_in(read_at(path or _usual_place(state_dir)))
     shown = found.last(limit)
-    show(msgspec.to_builtins(shown), lambda: draw(shown), as_json=as_json)
+    session.show(msgspec.to_builtins(shown), draw(shown))
     return 1 if found.damage else 0
 
 

@@ -1,9 +1,8 @@
 """`tundish bench`: the simulated machine; run it, and do what an operator's hands would do at a real one."""
 
 import time
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -11,11 +10,12 @@ from controller.cli.completion import LINE, LIQUID
 from controller.cli.examples import book_option, profile_option
 from controller.cli.options import (
     Decimal,
+    Session,
     condition_option,
-    facts_options,
+    file_option,
     quantity,
     run_dir_option,
-    show,
+    session_options,
     table,
 )
 from controller.cli.places import BENCH, run_dir_to_fill, run_dir_to_use
@@ -53,182 +53,162 @@ def bench() -> None:
 @click.option("--seed", type=int, default=1, show_default=True, help="Which machine: its true figures follow from it.")
 @condition_option
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once.")
-@click.option("--trace", "trace_path", type=click.Path(path_type=Path, dir_okay=False), help="Write every level here.")
-@click.option(
-    "--memory",
-    "memory_path",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Tubes, bottles and glass outlast the process in this file.",
-)
+@file_option("--trace", "trace_path", "Write every level here.")
+@file_option("--memory", "memory_path", "Tubes, bottles and glass outlast the process in this file.")
 @click.option(
     "--release-pins",
     is_flag=True,
     help="Pins become inputs when their process dies; without, they stay driven, as on common vendor kernels.",
 )
 @run_dir_option
-def run(
-    *,
-    profile_path: Path,
-    book_path: Path,
-    seed: int,
-    condition: str,
-    glass: str | None,
-    trace_path: Path | None,
-    memory_path: Path | None,
-    release_pins: bool,
-    run_dir: Path | None,
-) -> None:
+def run(*, profile_path: Path, book_path: Path, run_dir: Path | None, release_pins: bool, **words: Any) -> None:
     """Run the simulated machine until SIGTERM or Ctrl-C."""
     from controller.bench.process import run as serve
     from controller.config import load
 
     profile, book, _ = load(profile_path, book_path)
-    serve(
-        profile,
-        book,
-        run_dir_to_fill(run_dir) / BENCH,
-        seed=seed,
-        condition=condition,
-        glass=glass,
-        persist=not release_pins,
-        trace_path=trace_path,
-        memory_path=memory_path,
-    )
+    serve(profile, book, run_dir_to_fill(run_dir) / BENCH, persist=not release_pins, **words)
 
 
 @bench.command(name="show")
-@facts_options
-def show_(run_dir: Path | None, as_json: bool) -> None:
-    """Show what the simulated machine holds and does; no real one could tell all of this."""
-    with _client(run_dir) as client:
-        report = client.report()
-    show(report, lambda: _draw(report), as_json=as_json)
+@session_options
+def show_(session: Session) -> None:
+    """Show what the simulated machine holds and does; no real one could show all of this."""
+    with _client(session) as client:
+        session.show(client.report(), _draw)
 
 
 @bench.command()
 @click.argument("action", type=click.Choice(["on", "off", "empty", "exchange"]))
 @click.argument("name", required=False)
-@facts_options
-def glass(
-    run_dir: Path | None, action: Literal["on", "off", "empty", "exchange"], name: str | None, as_json: bool
-) -> None:
+@session_options
+def glass(session: Session, *, action: str, name: str | None) -> None:
     """Put a glass under the outlet (on NAME: a fresh one of the book; on: the one lifted before), lift it, empty it.
 
-    exchange NAME: take what stands there and set a fresh one down, as the next drink wants it.
+    exchange NAME: take what stands there and set a fresh one down, as the next drink needs it.
     """
-    with _client(run_dir) as client:
-        held_ml: dict[str, float] = {}
-        if action == "on":
-            client.place_glass(name)
-        elif action == "off":
-            held_ml = client.lift_glass()
-        elif action == "exchange":
+    held_ml: dict[str, float] = {}
+    with _client(session) as client:
+        if action == "exchange":
             name = name or client.report().glass
+        if action in ("off", "exchange"):
             held_ml = client.lift_glass()
-            time.sleep(EXCHANGE_S)
-            client.place_glass(name)
-            time.sleep(SEEN_S)
-        else:
+        if action == "empty":
             held_ml = client.empty_glass()
-    show({"glass": action, "held_ml": held_ml}, lambda: f"glass {action}{_contents(held_ml)}", as_json=as_json)
+        if action == "exchange":
+            time.sleep(EXCHANGE_S)
+        if action in ("on", "exchange"):
+            client.place_glass(name)
+        if action == "exchange":
+            time.sleep(SEEN_S)
+    session.show({"glass": action, "held_ml": held_ml}, f"glass {action}{_contents(held_ml)}")
 
 
 @bench.command()
 @click.argument("action", type=click.Choice(["press", "release"]))
-@facts_options
-def stop(run_dir: Path | None, action: Literal["press", "release"], as_json: bool) -> None:
+@session_options
+def stop(session: Session, *, action: str) -> None:
     """Press the stop button, or turn it out again."""
-    _act(run_dir, lambda client: client.press_stop() if action == "press" else client.release_stop())
-    show({"stop": action}, lambda: f"stop {action}ed" if action == "press" else "stop released", as_json=as_json)
+    with _client(session) as client:
+        client.press_stop() if action == "press" else client.release_stop()
+    session.show({"stop": action}, "stop pressed" if action == "press" else "stop released")
 
 
 @bench.command()
 @click.argument("state", type=click.Choice(["full", "empty"]))
-@facts_options
-def tray(run_dir: Path | None, state: Literal["full", "empty"], as_json: bool) -> None:
+@session_options
+def tray(session: Session, *, state: str) -> None:
     """Fill the drip tray, or empty it."""
-    _act(run_dir, lambda client: client.set_tray(full=state == "full"))
-    show({"tray": state}, lambda: f"drip tray {state}", as_json=as_json)
+    with _client(session) as client:
+        client.set_tray(full=state == "full")
+    session.show({"tray": state}, f"drip tray {state}")
 
 
 @bench.command(name="input")
 @click.argument("name")
 @click.argument("state", type=click.Choice(["active", "rest"]))
-@facts_options
-def set_input(run_dir: Path | None, name: str, state: Literal["active", "rest"], as_json: bool) -> None:
+@session_options
+def set_input(session: Session, *, name: str, state: str) -> None:
     """Hold the input NAME active, such as a start button pressed, or let go of it."""
-    _act(run_dir, lambda client: client.set_input(name, active=state == "active"))
-    show({"input": name, "state": state}, lambda: f"{name}: {state}", as_json=as_json)
+    with _client(session) as client:
+        client.set_input(name, active=state == "active")
+    session.show({"input": name, "state": state}, f"{name}: {state}")
 
 
 @bench.command()
 @click.option("--tare", is_flag=True, help="Set it to zero first.")
-@facts_options
-def scale(run_dir: Path | None, tare: bool, as_json: bool) -> None:
+@session_options
+def scale(session: Session, *, tare: bool) -> None:
     """Read a person's scale under the glass; the machine's own is read by tundish scale."""
-    with _client(run_dir) as client:
+    with _client(session) as client:
         if tare:
             client.tare()
         grams = client.scale_g()
-    show({"grams": grams}, lambda: f"{grams:.2f} g", as_json=as_json)
+    session.show({"grams": grams}, f"{grams:.2f} g")
 
 
 @bench.command()
 @click.argument("grams", metavar="MASS", callback=quantity("g"))
-@facts_options
-def ice(run_dir: Path | None, grams: float, as_json: bool) -> None:
+@session_options
+def ice(session: Session, *, grams: float) -> None:
     """Put so much ice or garnish into the glass, as in: tundish bench ice "40 g"."""
-    _act(run_dir, lambda client: client.add_ice(grams))
-    show({"ice_g": grams}, lambda: f"{grams:g} g put into the glass", as_json=as_json)
+    with _client(session) as client:
+        client.add_ice(grams)
+    session.show({"ice_g": grams}, f"{grams:g} g put into the glass")
 
 
 @bench.command()
 @click.argument("grams", metavar="MASS", callback=quantity("g"))
-@facts_options
-def mass(run_dir: Path | None, grams: float, as_json: bool) -> None:
+@session_options
+def mass(session: Session, *, grams: float) -> None:
     """Have a known mass on the platform, as in: tundish bench mass "500 g"; "0 g" takes it away."""
-    _act(run_dir, lambda client: client.place_mass(grams))
-    show({"mass_g": grams}, lambda: f"{grams:g} g on the platform", as_json=as_json)
+    with _client(session) as client:
+        client.place_mass(grams)
+    session.show({"mass_g": grams}, f"{grams:g} g on the platform")
 
 
 @bench.command()
 @click.argument("grams", metavar="FORCE", callback=quantity("g"))
-@facts_options
-def knock(run_dir: Path | None, grams: float, as_json: bool) -> None:
+@session_options
+def knock(session: Session, *, grams: float) -> None:
     """Knock against the platform, as in: tundish bench knock "50 g", its peak."""
-    _act(run_dir, lambda client: client.knock(grams))
-    show({"knock_g": grams}, lambda: f"a knock of {grams:g} g", as_json=as_json)
+    with _client(session) as client:
+        client.knock(grams)
+    session.show({"knock_g": grams}, f"a knock of {grams:g} g")
 
 
 @bench.command()
 @click.argument("grams", metavar="FORCE", callback=quantity("g"))
 @click.option("--for", "for_s", type=Decimal(0.1, 600.0), default=2.0, show_default=True, help="Seconds.")
-@facts_options
-def hand(run_dir: Path | None, grams: float, for_s: float, as_json: bool) -> None:
+@session_options
+def hand(session: Session, *, grams: float, for_s: float) -> None:
     """Rest a hand on the platform, as in: tundish bench hand "300 g" --for 2."""
-    _act(run_dir, lambda client: client.lean(grams, for_s))
-    show({"hand_g": grams, "for_s": for_s}, lambda: f"a hand of {grams:g} g for {for_s:g} s", as_json=as_json)
+    with _client(session) as client:
+        client.lean(grams, for_s)
+    session.show({"hand_g": grams, "for_s": for_s}, f"a hand of {grams:g} g for {for_s:g} s")
 
 
 @bench.command()
 @click.argument("line", type=LINE)
 @click.argument("liquid", type=LIQUID)
 @click.argument("volume_ml", metavar="VOLUME", callback=quantity("mL"))
-@facts_options
-def hang(run_dir: Path | None, line: int, liquid: str, volume_ml: float, as_json: bool) -> None:
+@session_options
+def hang(session: Session, *, line: int, liquid: str, volume_ml: float) -> None:
     """Hang a container with VOLUME of LIQUID on LINE. The machine learns of it by tundish assign."""
-    _act(run_dir, lambda client: client.hang(line, liquid, volume_ml))
+    with _client(session) as client:
+        client.hang(line, liquid, volume_ml)
     facts = {"line": line, "liquid": liquid, "volume_ml": volume_ml}
-    show(facts, lambda: f"line {line} draws from {volume_ml:g} mL of {liquid}", as_json=as_json)
+    session.show(facts, f"line {line} draws from {volume_ml:g} mL of {liquid}")
 
 
 @bench.command()
 @click.argument("line", type=LINE)
-@facts_options
-def unhang(run_dir: Path | None, line: int, as_json: bool) -> None:
+@session_options
+def unhang(session: Session, *, line: int) -> None:
     """Take the container of LINE away: its tube draws air."""
-    _act(run_dir, lambda client: client.unhang(line))
-    show({"line": line, "liquid": None}, lambda: f"line {line} draws air", as_json=as_json)
+    with _client(session) as client:
+        client.unhang(line)
+    session.show({"line": line, "liquid": None}, f"line {line} draws air")
 
 
 def _fault_command(name: str, text: str) -> click.Command:
@@ -238,23 +218,15 @@ def _fault_command(name: str, text: str) -> click.Command:
     @click.option("--contact", help='Which input is stuck, by its name: "stop", "drip tray", "level 3".')
     @click.option("--closed", is_flag=True, help="The input is stuck closed rather than open.")
     @click.option("--amount", type=Decimal(), default=0.0, help=AMOUNTS)
-    @facts_options
-    def command(
-        *,
-        kind: Any,
-        line: int | None,
-        contact: str | None,
-        closed: bool,
-        amount: float,
-        run_dir: Path | None,
-        as_json: bool,
-    ) -> None:
+    @session_options
+    def command(session: Session, **words: Any) -> None:
         from controller.bench.faults import Fault
 
-        fault = Fault(kind=kind, line=line, contact=contact, closed=closed, amount=amount)
-        _act(run_dir, lambda client: client.inject(fault) if name == "inject" else client.clear(fault))
-        said = f"{name}: {kind} {contact or ''}" if line is None else f"{name}: {kind}, line {line}"
-        show({name: fault}, lambda: said, as_json=as_json)
+        fault = Fault(**words)
+        with _client(session) as client:
+            client.inject(fault) if name == "inject" else client.clear(fault)
+        where = fault.contact or "" if fault.line is None else f", line {fault.line}"
+        session.show({name: fault}, f"{name}: {fault.kind} {where}".replace(" ,", ",").rstrip())
 
     return command
 
@@ -263,20 +235,15 @@ inject = _fault_command("inject", "Bring in a fault of this KIND.")
 clear = _fault_command("clear", "Take a fault of this KIND away again.")
 
 
-def _client(run_dir: Path | None) -> "BenchClient":
+def _client(session: Session) -> "BenchClient":
     from controller.bench.client import BenchClient
 
-    return BenchClient(run_dir_to_use(run_dir) / BENCH)
-
-
-def _act(run_dir: Path | None, action: "Callable[[BenchClient], None]") -> None:
-    with _client(run_dir) as client:
-        action(client)
+    return BenchClient(run_dir_to_use(session.run_dir) / BENCH)
 
 
 def _contents(held_ml: dict[str, float]) -> str:
-    told = ", ".join(f"{volume:.1f} mL {liquid}" for liquid, volume in held_ml.items() if volume >= 0.05)
-    return f": {told}" if told else ""
+    text = ", ".join(f"{volume:.1f} mL {liquid}" for liquid, volume in held_ml.items() if volume >= 0.05)
+    return f": {text}" if text else ""
 
 
 def _draw(report: "BenchReport") -> str:

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from controller.cli.examples import book_option, profile_option
-from controller.cli.options import existing_file, json_option, run_dir_option, show, state_dir_option
+from controller.cli.options import Session, existing_file, json_option, run_dir_option, state_dir_option
 from controller.cli.places import BENCH, ENGINE, GUARD, run_dir_to_fill, run_dir_to_use, state_dir_to_use
 from controller.errors import BoardError
 
@@ -102,7 +102,7 @@ def _go_without(*modules: str) -> None:
 @profile_option
 @run_dir_option
 @json_option
-def all_off(profile_path: Path, run_dir: Path | None, as_json: bool) -> None:
+def all_off(profile_path: Path, run_dir: Path | None, session: Session) -> None:
     """Drive every line off without guard or engine, as the boot service does after the guard's end.
 
     A guard that runs holds the lines: stop it instead.
@@ -115,4 +115,4 @@ def all_off(profile_path: Path, run_dir: Path | None, as_json: bool) -> None:
     if failures:
         raise BoardError("\n".join(map(str, failures)))
     lines = [line.line for line in profile.lines]
-    show({"off": lines}, lambda: f"Every line is off: {', '.join(map(str, lines))}.", as_json=as_json)
+    session.show({"off": lines}, f"Every line is off: {', '.join(map(str, lines))}.")

@@ -1,13 +1,11 @@
 """The command that takes over a changed book while the machine runs."""
 
 import sys
-from pathlib import Path
 from types import NoneType
 
 import click
 
-from controller.cli.client import Engine
-from controller.cli.options import facts_options, show
+from controller.cli.options import Session, session_options
 from controller.model.requests import GlassesRequest
 from controller.model.views import BookView, LargerGlass
 
@@ -16,20 +14,20 @@ WAIT_S = 300.0  # engine and guard read it one after the other, perhaps from a s
 
 @click.command()
 @click.option("--larger-glass", "confirmed", multiple=True, metavar="GLASS", help="This glass did grow: do not ask.")
-@facts_options
-def reload(run_dir: Path | None, confirmed: tuple[str, ...], as_json: bool) -> None:
+@session_options
+def reload(session: Session, *, confirmed: tuple[str, ...]) -> None:
     """Read the book's file again, in guard and engine, without a restart. A drink under way must be over.
 
     When anything is wrong with it, every problem is told and the old book stays in force.
     """
-    engine = Engine(run_dir)
+    engine = session.engine
     view = engine.post("book/reload", BookView, within_s=WAIT_S)
 
-    def draw() -> str:
+    def draw(view: BookView) -> str:
         found = f"In force: {view.book}, {view.liquids} liquids, {view.glasses} glasses, {view.recipes} recipes."
         return "\n".join([found, *(click.style(f"warning: {one}", fg="yellow") for one in view.warnings)])
 
-    show(view, draw, as_json=as_json)
+    session.show(view, draw)
     larger = tuple(one.glass for one in view.larger_glasses if one.glass in confirmed or _is_larger(one))
     if larger:
         engine.post("book/glasses", NoneType, GlassesRequest(glasses=larger), within_s=WAIT_S)

@@ -5,14 +5,14 @@ from pathlib import Path
 import click
 
 from controller.cli.examples import profile_option
-from controller.cli.options import json_option, show, table
+from controller.cli.options import Session, json_option, table
 from controller.sequencing.budget import BudgetRow, SupplyBudget, supply_budget
 
 
 @click.command()
 @profile_option
 @json_option
-def budget(profile_path: Path, as_json: bool) -> int:
+def budget(profile_path: Path, session: Session) -> int:
     """Show the supply budget: standing loads, what is left for pumps, and the voltages that follow.
 
     Ends with 1 when a line cannot run at all on this supply.
@@ -21,7 +21,7 @@ def budget(profile_path: Path, as_json: bool) -> int:
 
     profile, _ = load_profile(profile_path)
     found = supply_budget(profile)
-    show(found, lambda: _draw(found), as_json=as_json)
+    session.show(found, _draw)
     return 1 if found.problems else 0
 
 

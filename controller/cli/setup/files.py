@@ -6,7 +6,7 @@ from typing import Literal
 import click
 
 from controller.cli.examples import book_type, profile_type
-from controller.cli.options import json_option, show
+from controller.cli.options import Session, json_option
 from controller.errors import Problem, Refused
 from controller.model.book import Book
 from controller.model.profile import Profile
@@ -17,7 +17,7 @@ from controller.model.profile import Profile
 @click.option("--book", "book_path", type=book_type, help="Liquids, glasses, recipes.")
 @click.option("--on-board", is_flag=True, help="Also hold the profile against the GPIO chip of this computer.")
 @json_option
-def check(profile_path: Path | None, book_path: Path | None, on_board: bool, as_json: bool) -> int:
+def check(profile_path: Path | None, book_path: Path | None, on_board: bool, session: Session) -> int:
     """Check a profile, a book, or a book against a profile; every problem of both at once.
 
     Ends with 0 when both can be used (there may be warnings), with 2 otherwise; with 1 when --on-board finds a misfit.
@@ -27,7 +27,7 @@ def check(profile_path: Path | None, book_path: Path | None, on_board: bool, as_
     found, warnings, profile, draws = _checked(profile_path, book_path)
     misfits = _misfits(profile) if on_board and profile is not None else ()
 
-    def draw() -> str:
+    def draw(_facts: object) -> str:
         lines = [f"{found}: can be used."]
         lines += [click.style(f"warning: {one}", fg="yellow") for one in (*warnings, *draws)]
         lines += [click.style(f"on this board: {one}", fg="red") for one in misfits]
@@ -36,7 +36,7 @@ def check(profile_path: Path | None, book_path: Path | None, on_board: bool, as_
         return "\n".join(lines)
 
     facts = {"found": found, "warnings": [vars(one) for one in warnings], "suction": draws, "on_board": misfits}
-    show(facts, draw, as_json=as_json)
+    session.show(facts, draw)
     return 1 if misfits else 0
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from controller.cli.examples import profile_option
-from controller.cli.options import json_option, show, table
+from controller.cli.options import Session, json_option, table
 from controller.errors import Problem
 from controller.model.fields import Value
 from controller.model.header import HEADER
@@ -41,13 +41,13 @@ class Wiring(Value, frozen=True, kw_only=True):
 @click.command()
 @profile_option
 @json_option
-def wiring(profile_path: Path, as_json: bool) -> None:
+def wiring(profile_path: Path, session: Session) -> None:
     """Show which pin, relay channel, pump and wire belong together, and what to write into the boot configuration."""
     from controller.config import load_profile
 
     profile, warnings = load_profile(profile_path)
     found = wiring_of(profile, warnings)
-    show(found, lambda: _draw(found), as_json=as_json)
+    session.show(found, _draw)
 
 
 def wiring_of(profile: Profile, warnings: list[Problem]) -> Wiring:
