@@ -45,7 +45,7 @@ def rehearse(
     faults: Sequence[PlannedFault] = (),
     report: Report = lambda _text: None,
 ) -> Evening:
-    """Rehearse an event. seed: of the machine's true figures and of the guests. report: is given the progress, in words.
+    """Rehearse an event. seed: of the machine's true figures and of the guests. report: gets the progress in words.
 
     Raises Refused when nothing of the menu can be poured or a line cannot be calibrated; Stuck when the machine does
     not come to rest.
