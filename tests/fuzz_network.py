@@ -17,7 +17,6 @@ import threading
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
-from hashlib import sha256
 from inspect import signature
 from itertools import count
 from pathlib import Path
@@ -43,6 +42,7 @@ from controller.engine.http.events import EventRing
 from controller.engine.http.routes import ADDRESSES, Address
 from controller.engine.http.server import HttpServer
 from controller.engine.http.shares import Places
+from controller.engine.http.tokens import Tokens
 from controller.ledger.store import Ledger
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -148,8 +148,10 @@ async def serve_http(served: Served, local: socket.socket, network: socket.socke
     engine.on_event(report())
     ring, places = EventRing(engine), Places(clock)
     app = application(engine, ring, lambda: None)
-    known = place("0.0.0.0:8080", ("machine",), Path("tokens"))
-    door = Door(app, known, {"operator": sha256(OPERATOR).digest()}, clock, places)
+    tokens = Path(local.getsockname()).with_name("tokens")
+    tokens.touch(mode=0o600)
+    tokens.write_bytes(b"operator %s\n" % OPERATOR)
+    door = Door(app, place("0.0.0.0:8080", ("machine",)), Tokens(tokens, clock), clock, places)
     servers = {local: HttpServer(app, Places(clock)), network: HttpServer(door, places)}
 
     def end() -> None:

@@ -17,12 +17,14 @@ from controller.config import load_in_child
 from controller.engine.background import Background
 from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
-from controller.engine.http.access import Door, Place, read_tokens
+from controller.engine.http.access import Door, Place
 from controller.engine.http.application import application
 from controller.engine.http.asking import Asking
 from controller.engine.http.events import EventRing
-from controller.engine.http.server import HttpServer, lan_socket
+from controller.engine.http.network import Network
+from controller.engine.http.server import HttpServer, lan_socket, tls_context
 from controller.engine.http.shares import Places
+from controller.engine.http.tokens import Tokens
 from controller.engine.metrics import Metrics
 from controller.engine.reloading import Read, Reloading
 from controller.errors import TundishError
@@ -30,7 +32,7 @@ from controller.ledger.store import Ledger
 from controller.model.profile import Profile
 from controller.process import listening_socket, notify
 
-LEDGER = "ledger.db"
+LEDGER, TOKENS = "ledger.db", "tokens"
 END_S = 2.0  # longest wait at the end for the guard to report an operation stopped
 
 Listeners = list[tuple[socket.socket, HttpServer]]
@@ -44,20 +46,24 @@ def run(
     guard_socket: Path,
     socket_path: Path,
     lan: Place | None = None,
+    tokens_path: Path | None = None,
 ) -> None:
     """Serve until SIGTERM or SIGINT; on the local network only when `lan` says where.
+
+    tokens_path: the file of the network's tokens, in the folder of the records when not given.
 
     Raises FileProblems, RecordError, and TundishError when a socket cannot be had.
     """
     logs.set_up("engine")
     profile, book, _ = load_in_child(profile_path, book_path)
-    tokens = {} if lan is None else read_tokens(lan.tokens)
     state_dir.mkdir(parents=True, exist_ok=True)
     with contextlib.ExitStack() as stack:
         listener = stack.enter_context(listening_socket(socket_path, "engine"))
         lan_listener = None if lan is None else stack.enter_context(lan_socket(lan))
         ledger = stack.enter_context(contextlib.closing(Ledger(state_dir / LEDGER)))
         link, clock = GuardLink(guard_socket), RealClock()
+        places, tls = Places(clock), None if lan is None else tls_context(lan)
+        tokens = None if lan is None else Tokens(tokens_path or state_dir / TOKENS, clock)
         engine = Engine(
             profile=profile,
             book=book,
@@ -74,12 +80,13 @@ def run(
         gc.freeze()
 
         async def serve() -> BaseException | None:
-            process = _Process(engine, clock, profile, lambda: load_in_child(profile_path, book_path))
+            network = None if lan is None or tokens is None else Network(lan, tokens, places)
+            process = _Process(engine, clock, profile, lambda: load_in_child(profile_path, book_path), network)
             listeners = [(listener, HttpServer(process.app, Places(clock)))]
-            if lan is not None and lan_listener is not None:
-                places = Places(clock)
-                listeners.append((lan_listener, HttpServer(Door(process.app, lan, tokens, clock, places), places)))
-                structlog.get_logger().info("lan_listens", host=lan.host, port=lan.port, guests="guest" in tokens)
+            if lan is not None and tokens is not None and lan_listener is not None:
+                door = Door(process.app, lan, tokens, clock, places)
+                listeners.append((lan_listener, HttpServer(door, places, tls)))
+                structlog.get_logger().info("lan_listens", host=lan.host, port=lan.port, encrypted=lan.is_encrypted)
             return await process.run(link, listeners)
 
         failure = asyncio.run(serve())
@@ -90,7 +97,7 @@ def run(
 class _Process:
     """Everything that the engine's process consists of, on one loop."""
 
-    def __init__(self, engine: Engine, clock: Clock, profile: Profile, read: Read) -> None:
+    def __init__(self, engine: Engine, clock: Clock, profile: Profile, read: Read, network: Network | None) -> None:
         self._engine = engine
         self._ending, self._failures = asyncio.Event(), list[BaseException]()
         self._ring, self._ticker = EventRing(engine), Ticker(engine, clock, self._fail)
@@ -99,7 +106,14 @@ class _Process:
         self._metrics = Metrics(engine, clock)
         self._reloading = Reloading(engine, Asking(engine, self._ticker.now), profile, read)
         self._reloads: set[asyncio.Task[None]] = set()
-        self.app = application(engine, self._ring, self._ticker.now, self._metrics, self._reloading)
+        self.app = application(
+            engine,
+            self._ring,
+            self._ticker.now,
+            metrics=self._metrics,
+            reloading=self._reloading,
+            network=network,
+        )
 
     async def run(self, link: GuardLink, listeners: Listeners) -> BaseException | None:
         """Run until a signal; the failure that ended it early, if any."""

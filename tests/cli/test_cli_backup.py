@@ -16,7 +16,9 @@ from controller.cli import main
 from controller.clock import VirtualClock
 from controller.config import load
 from controller.ledger.journal import FileJournal
+from controller.ledger.orders import Drink, Guest, Order
 from controller.ledger.schema import SCHEMA_VERSION
+from controller.model.orders import OrderState
 from controller.model.requests import (
     AcknowledgeRequest,
     AssignRequest,
@@ -110,6 +112,35 @@ def test_only_the_owner_may_read_a_backup_and_it_holds_files_and_records(archive
     assert {"files/profile.yaml", "files/book.yaml", "records/engine/ledger.db", "records/guard/journal.head"} < {
         *names
     }
+
+
+def test_neither_who_ordered_what_nor_a_token_gets_into_a_backup(house, tmp_path):
+    """The ledger keeps its guests; the archive, unpacked, has none of them, and is whole."""
+    guest = Guest(owner="owner-0123456789", key="key-0123456789", name="Zebedee-01", secret="secret-0123456789")
+    drink = Drink(glass="tumbler", volume_ml=100.0, ethanol_g=0.0, seconds=10.0, doses_ml={"apple juice": 100.0})
+    order = Order(
+        seq=1,
+        number=1,
+        rank=1.0,
+        state=OrderState.PLACED,
+        request=PourRequest(recipe="Perry Spritz"),
+        drink=drink,
+        needs_nod=False,
+        placed_wall_s=house.wall_s,
+        guest=guest,
+    )
+    machine = house.started()
+    machine.ledger.orders.place(order)
+    house.stopped(machine)
+    (house.state / "engine/tokens").write_text("operator token-0123456789012345\n")
+    code, said = house.run("backup", tmp_path / "kept.tar.gz")
+    assert (code, "problem" in said) == (0, False)
+    with tarfile.open(tmp_path / "kept.tar.gz") as packed:
+        packed.extractall(tmp_path / "unpacked", filter="data")
+    content = b"".join(path.read_bytes() for path in (tmp_path / "unpacked").rglob("*") if path.is_file())
+    words = (guest.owner, guest.key, guest.name, guest.secret, "token-0123456789012345")
+    assert [word for word in words if word.encode() in content] == []
+    assert b"Perry Spritz" in content
 
 
 def test_a_restore_that_is_not_applied_changes_nothing(house, archive):

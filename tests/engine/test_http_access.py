@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-from pathlib import Path
 
 import pytest
 import structlog
@@ -13,15 +12,14 @@ from controller.clock import VirtualClock
 from controller.engine.background import AtOnce
 from controller.engine.http.access import (
     AT_ONCE,
-    ROLES,
     STRANGER_AT_ONCE,
     Door,
     place,
-    read_tokens,
 )
 from controller.engine.http.application import application
 from controller.engine.http.events import EventRing
 from controller.engine.http.shares import SHARES, Places
+from controller.engine.http.tokens import ROLES, Tokens, read_tokens
 from controller.errors import FileProblems
 from controller.model.states import MachineState
 from controller.model.views import Asked, MenuEntry, OperationView, Status
@@ -120,9 +118,9 @@ class Network:
     def __init__(self, tokens_file):
         self.clock, self.engine, self.places = VirtualClock(), Engine(), Places(VirtualClock())
         self.held = {}  # one connection of each client
-        known = place("192.168.1.5:8080", ("tundish.local",), tokens_file)
+        known = place("192.168.1.5:8080", ("tundish.local",))
         app = application(self.engine, EventRing(self.engine), lambda: None)
-        self.door = Door(app, known, read_tokens(tokens_file), self.clock, self.places)
+        self.door = Door(app, known, Tokens(tokens_file, self.clock), self.clock, self.places)
 
     def ask(self, method, path, token=None, *, body=None, client="192.168.1.77", **headers):
         sent = {"host": "192.168.1.5:8080", "content-type": "application/json"} | headers
@@ -354,10 +352,10 @@ def test_a_file_of_tokens_that_others_may_read_is_refused(tokens_file, monkeypat
     ],
 )
 def test_the_names_answered_follow_from_the_place(text, names, hosts):
-    assert place(text, names, Path("tokens")).hosts == hosts
+    assert place(text, names).hosts == hosts
 
 
 @pytest.mark.parametrize("text", ["8080", "bar:8080", "192.168.1.5", "192.168.1.5:0", "192.168.1.5:x", "0.0.0.0:80"])
 def test_a_place_that_is_none_is_refused(text):
     with pytest.raises(ValueError):
-        place(text, (), Path("tokens"))
+        place(text, ())

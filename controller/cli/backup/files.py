@@ -4,14 +4,14 @@ import os
 import pwd
 import shutil
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import datetime
 from importlib.metadata import version
 from itertools import chain, count
 from pathlib import Path
 
 from controller.config import load, load_profile
-from controller.engine.service import LEDGER
+from controller.engine.service import LEDGER, TOKENS
 from controller.errors import RecordError, TundishError
 from controller.guard.restoring import remembered
 from controller.ledger.archive import Listed, copy_at_rest, pack
@@ -32,6 +32,23 @@ def collect(config_dir: Path, state: Path, copy: Path) -> None:
     for folder, place, names in ((state, RECORDS, _records(state)), (config_dir, FILES, _files(config_dir))):
         (copy / place).mkdir(mode=0o700, parents=True)
         copy_at_rest(folder, copy / place, names)
+    forget_people(copy)
+
+
+def forget_people(copy: Path) -> None:
+    """Take tokens and all that says who ordered what out of a copy: a backup outlasts the event. OSError."""
+    folder = _own_folder(copy / RECORDS, "engine")
+    (folder / TOKENS).unlink(missing_ok=True)
+    if not (folder / LEDGER).exists():
+        return
+    with suppress(sqlite3.DatabaseError), closing(sqlite3.connect(folder / LEDGER, isolation_level=None)) as db:
+        has_guests = db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'guest'").fetchone()[0]
+        if not has_guests or not db.execute("SELECT count(*) FROM guest").fetchone()[0]:
+            return
+        db.execute("PRAGMA secure_delete = ON")
+        db.execute("DELETE FROM guest")
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (folder / LEDGER).with_suffix(".check").unlink(missing_ok=True)  # of the ledger before
 
 
 def _records(state: Path) -> list[str]:

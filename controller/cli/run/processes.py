@@ -33,8 +33,12 @@ from controller.errors import BoardError
     "--tokens",
     type=existing_file,
     envvar="TUNDISH_TOKENS",
-    help="File with the tokens that open it: operator TOKEN, and guest TOKEN if guests may ask. Mode 0600.",
+    help="File with the tokens that open it, in place of those that tundish network renew draws. Mode 0600.",
 )
+@click.option(
+    "--certificate", type=existing_file, envvar="TUNDISH_CERTIFICATE", help="For TLS there: your certificate."
+)
+@click.option("--key", type=existing_file, envvar="TUNDISH_KEY", help="And its private key.")
 def engine(
     *,
     profile_path: Path,
@@ -44,6 +48,8 @@ def engine(
     lan: str | None,
     lan_names: tuple[str, ...],
     tokens: Path | None,
+    certificate: Path | None,
+    key: Path | None,
 ) -> None:
     """Run the process that plans, records and answers, until SIGTERM or Ctrl-C."""
     _go_without("rich")
@@ -52,10 +58,10 @@ def engine(
 
     place_on_lan = None
     if lan is not None:
-        if tokens is None:
-            raise click.UsageError("--lan needs --tokens: without a token nobody is let in.")
+        if (certificate is None) != (key is None):
+            raise click.UsageError("--certificate and --key belong together.")
         try:
-            place_on_lan = place(lan, lan_names, tokens)
+            place_on_lan = place(lan, lan_names, (certificate, key) if certificate and key else None)
         except ValueError as error:
             raise click.BadParameter(f"{error}. Write it as 192.168.1.5:8080.", param_hint="--lan") from error
     folder = run_dir_to_fill(run_dir)
@@ -66,6 +72,7 @@ def engine(
         guard_socket=folder / GUARD,
         socket_path=folder / ENGINE,
         lan=place_on_lan,
+        tokens_path=tokens,
     )
 
 

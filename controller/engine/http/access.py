@@ -3,38 +3,30 @@
 Off unless switched on. On the Unix socket none of this counts: there the file's permissions decide.
 """
 
-import hmac
-import os
-import re
-import stat
 from collections.abc import Awaitable, Callable, MutableMapping
 from dataclasses import dataclass
-from hashlib import sha256
 from ipaddress import IPv6Address, ip_address
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import structlog
 from starlette.responses import Response
 
 from controller.clock import Clock
-from controller.engine.http.guests import GuestTokens
 from controller.engine.http.page import is_page
 from controller.engine.http.problems import problem
 from controller.engine.http.routes import ADDRESSES
 from controller.engine.http.shares import Pace, Places, Turnstile, origin_of
-from controller.errors import FileProblems, OutOfRange, Problem
+from controller.engine.http.tokens import Role, Tokens
+from controller.errors import OutOfRange
 
-Role = Literal["operator", "guest"]
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
-# RFC 6750 section 2.1 has the characters; 24 of them are more than 128 bits when drawn at random.
-TOKEN = re.compile(r"[A-Za-z0-9._~+/-]{24,200}=*")
-ROLES: tuple[Role, ...] = ("operator", "guest")
 PER_S, AT_ONCE = 10.0, 40.0  # requests on one connection whose token is known
+GUEST_PER_S, GUEST_AT_ONCE = 4.0, 30.0  # requests of one guest, on all connections
 STRANGER_PER_S, STRANGER_AT_ONCE = 0.5, 20.0  # requests without a known token, of one address
 READER_PER_S, READER_AT_ONCE = (
     60.0,
@@ -49,12 +41,17 @@ HEADERS = {
 
 @dataclass(frozen=True, kw_only=True)
 class Place:
-    """Where to listen on the local network, by which names people reach it, and the file of the tokens."""
+    """Where to listen on the local network, and by which names people reach it."""
 
     host: str
     port: int
     names: tuple[str, ...]
-    tokens: Path
+    certificate: tuple[Path, Path] | None = None  # of the operator, with its key: then everything is encrypted
+
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether it speaks TLS."""
+        return self.certificate is not None
 
     @property
     def hosts(self) -> frozenset[str]:
@@ -63,10 +60,13 @@ class Place:
         address = ip_address(self.host)
         if not address.is_unspecified:
             known.add(f"[{address}]" if isinstance(address, IPv6Address) else str(address))
-        return frozenset({f"{name}:{self.port}" for name in known} | (known if self.port == 80 else set()))
+        return frozenset(
+            {f"{name}:{self.port}" for name in known}
+            | (known if self.port == (443 if self.is_encrypted else 80) else set())
+        )
 
 
-def place(text: str, names: tuple[str, ...], tokens: Path) -> Place:
+def place(text: str, names: tuple[str, ...], certificate: tuple[Path, Path] | None = None) -> Place:
     """The place that ADDRESS:PORT says. Raises OutOfRange for a port, ValueError for what is no address."""
     host, _, port = text.rpartition(":")
     found = ip_address(host.strip("[]"))
@@ -74,54 +74,16 @@ def place(text: str, names: tuple[str, ...], tokens: Path) -> Place:
         raise ValueError(f"{found} is every address: say by which name people reach the machine with --lan-name")
     if not port.isdecimal() or not 1 <= int(port) <= 65_535:
         raise OutOfRange("port", float(port) if port.isdecimal() else -1.0, 1, 65_535, "")
-    return Place(host=str(found), port=int(port), names=names, tokens=tokens)
-
-
-def read_tokens(path: Path) -> dict[Role, bytes]:
-    """Role -> digest of its token. The file has a line for each: `operator TOKEN`, `guest TOKEN`.
-
-    Raises FileProblems with everything that is wrong with it; no message repeats any of a token.
-    """
-    try:
-        text, mode = path.read_text(encoding="ascii"), path.stat().st_mode
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileProblems([Problem(file=str(path), line=1, column=1, text=f"cannot be read: {error}.")]) from error
-    found: dict[Role, bytes] = {}
-    problems: list[tuple[int, str]] = []
-    # What systemd hands over (LoadCredential=) is closed by an access list, which the mode does not show.
-    is_handed_over = str(path.parent) == os.environ.get("CREDENTIALS_DIRECTORY")
-    if stat.S_IMODE(mode) & 0o077 and not is_handed_over:
-        problems.append((1, f"others may read it (mode {stat.S_IMODE(mode):04o}). Close it: chmod 600 {path}"))
-    for number, line in enumerate(text.splitlines(), 1):
-        words = line.split()
-        if not words or words[0].startswith("#"):
-            continue
-        role = next((one for one in ROLES if one == words[0]), None)
-        if role is None or len(words) != 2:
-            problems.append((number, "expected `operator TOKEN` or `guest TOKEN`."))
-        elif role in found:
-            problems.append((number, f"a second token for {role}."))
-        elif not TOKEN.fullmatch(words[1]):
-            problems.append((number, "a token has 24 to 200 letters, digits or ._~+/-: try openssl rand -hex 24"))
-        else:
-            found[role] = sha256(words[1].encode()).digest()
-    if not problems and "operator" not in found:
-        problems.append((1, "there is no token for the operator."))
-    if len(set(found.values())) < len(found):
-        problems.append((1, "operator and guest have the same token."))
-    if problems:
-        raise FileProblems([Problem(file=str(path), line=line, column=1, text=text) for line, text in problems])
-    return found
+    return Place(host=str(found), port=int(port), names=names, certificate=certificate)
 
 
 class Door:
     """Stands before the application on the local network; says in the scope who asks (`role`)."""
 
-    def __init__(self, app: App, known: Place, tokens: dict[Role, bytes], clock: Clock, places: Places) -> None:
+    def __init__(self, app: App, known: Place, tokens: Tokens, clock: Clock, places: Places) -> None:
         self._app, self._hosts, self._tokens, self._places = app, known.hosts, tokens, places
-        invited = "guest" in tokens
-        self._guests = GuestTokens(tokens["operator"], tokens["guest"], clock) if invited else None
         self._turnstile = Turnstile()
+        self._each_guest = Pace(clock, GUEST_PER_S, GUEST_AT_ONCE)
         self._known, self._strangers = Pace(clock, PER_S, AT_ONCE), Pace(clock, STRANGER_PER_S, STRANGER_AT_ONCE)
         self._readers = Pace(clock, READER_PER_S, READER_AT_ONCE)
 
@@ -131,11 +93,11 @@ class Door:
         is_stop = role == "operator" and (scope["method"], scope["path"]) == ("POST", "/v1/stop")
         if not is_stop:  # stopping always works, at once
             await self._turnstile.wait(role)
-        no = self._refusal(scope, role, is_stop=is_stop)
-        scope["role"], scope["owner"], scope["guests"] = role, owner, self._guests
+        no = self._refusal(scope, role, owner, is_stop=is_stop)
+        scope["role"], scope["owner"], scope["guests"] = role, owner, self._tokens.guests
         await (self._app if no is None else no)(scope, receive, send)
 
-    def _refusal(self, scope: Scope, role: Role | None, *, is_stop: bool) -> Response | None:
+    def _refusal(self, scope: Scope, role: Role | None, owner: str, *, is_stop: bool) -> Response | None:
         client, port = scope.get("client") or ("0.0.0.0", 0)
         hosts = [value.decode("latin-1").lower() for name, value in scope["headers"] if name == b"host"]
         is_ours = len(hosts) == 1 and hosts[0] in self._hosts
@@ -149,13 +111,15 @@ class Door:
             return None
         if role is None:
             return self._turn_away("no-token", client, "send the header Authorization: Bearer TOKEN")
-        has_place = self._places.know(scope["state"]["connection"], role)
+        has_place = self._places.know(scope["state"]["connection"], role, owner)
         if is_stop:
             return None
         if not has_place:
             return self._turn_away("busy", client, "too many connections are busy with this token")
         if not self._known.allows(f"{client} {port}"):
             return self._turn_away("too-often", client, f"at most {PER_S:g} requests a second")
+        if owner and not self._each_guest.allows(owner):
+            return self._turn_away("too-often", client, f"at most {GUEST_PER_S:g} requests a second of one guest")
         if role == "guest" and not _is_open_to_guests(scope):
             return self._turn_away(
                 "not-for-guests", client, "a guest may see the menu, and place, watch and withdraw own orders"
@@ -163,15 +127,10 @@ class Door:
         return None
 
     def _bearer(self, headers: list[tuple[bytes, bytes]]) -> tuple[Role | None, str]:
-        """Whose token it is, and of a guest's own one whose. Every known one is compared, in constant time."""
+        """Whose token the request carries, and of a guest's own one, whose."""
         sent = [value for name, value in headers if name == b"authorization"]
         kind, _, token = sent[0].partition(b" ") if len(sent) == 1 else (b"", b"", b"")
-        digest = sha256(token.strip()).digest()
-        matching = [role for role, known in self._tokens.items() if hmac.compare_digest(known, digest)]
-        if kind.lower() != b"bearer":
-            return None, ""
-        owner = None if self._guests is None else self._guests.owner(token.strip())
-        return ("guest", owner) if owner else (matching[0] if matching else None, "")
+        return self._tokens.whose(token.strip()) if kind.lower() == b"bearer" else (None, "")
 
     def _turn_away(self, name: str, client: str, detail: str) -> Response:
         structlog.get_logger().warning("lan_turned_away", reason=name, client=client)

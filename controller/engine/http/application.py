@@ -23,6 +23,7 @@ from controller.engine.engine import Engine
 from controller.engine.http.addresses import Address, Ask
 from controller.engine.http.asking import Asking, body_of, done, json_answer, query_of
 from controller.engine.http.events import EventRing
+from controller.engine.http.network import Network, NetworkApi
 from controller.engine.http.openapi import openapi_text
 from controller.engine.http.orders import OrdersApi, owner_of
 from controller.engine.http.page import page_routes
@@ -54,17 +55,24 @@ class NumberInPath(Convertor[int]):
 register_url_convertor("number", NumberInPath())
 
 
-class Api(OrdersApi):
+class Api(OrdersApi, NetworkApi):
     """Answers requests: a row of the table says what the engine is asked, else the method that has the row's name.
 
     `nudge` lets the engine do what is due after each request that may change something.
     """
 
     def __init__(
-        self, engine: Engine, ring: EventRing, nudge: Callable[[], None], metrics: Metrics, reloading: Reloading | None
+        self,
+        engine: Engine,
+        ring: EventRing,
+        nudge: Callable[[], None],
+        *,
+        metrics: Metrics,
+        reloading: Reloading | None,
+        network: Network | None,
     ) -> None:
         self._engine, self._asking, self._nudge = engine, Asking(engine, nudge), nudge
-        self._ring, self._metrics, self._reloading = ring, metrics, reloading
+        self._ring, self._metrics, self._reloading, self._network = ring, metrics, reloading, network
 
     async def answer(self, address: Address, asks: Ask, request: Request) -> Response:
         """Answer by the row alone."""
@@ -156,12 +164,14 @@ def application(
     engine: Engine,
     ring: EventRing,
     nudge: Callable[[], None],
+    *,
     metrics: Metrics | None = None,
     reloading: Reloading | None = None,
+    network: Network | None = None,
 ) -> Starlette:
     """The whole interface; `ring` must already hear the engine's changes, and `metrics` the guard's events."""
     metrics = metrics or Metrics(engine, RealClock())
-    api = Api(engine, ring, nudge, metrics, reloading)
+    api = Api(engine, ring, nudge, metrics=metrics, reloading=reloading, network=network)
 
     def handler(address: Address) -> Handler:
         by_row = address.ask and partial(api.answer, address, address.ask)

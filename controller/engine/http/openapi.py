@@ -30,7 +30,7 @@ IN_PATH: dict[str, dict[str, Any]] = {
 }
 # Problems that depend on no address: the first row can meet everybody, the second only on the local network.
 ANYWHERE = ("record", "internal")
-ON_THE_NETWORK = ("no-token", "not-for-guests", "wrong-host", "too-often")
+ON_THE_NETWORK = ("no-token", "only-here", "not-for-guests", "wrong-host", "too-often")
 
 
 class FileProblem(Value, frozen=True, kw_only=True):

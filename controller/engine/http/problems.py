@@ -24,6 +24,7 @@ MEDIA_TYPE = "application/problem+json"
 PROBLEMS: dict[str, tuple[int, str]] = {
     "malformed": (400, "The request is not what this address takes"),
     "no-token": (401, "On the local network every request must carry a token that is known here"),
+    "only-here": (403, "This is done at the machine, not over the network"),
     "not-for-guests": (403, "The guest's token does not open this"),
     "unknown": (404, "Nothing of that name is known here"),
     "refused-now": (409, "A rule refuses this in the machine's present state"),

@@ -8,6 +8,7 @@ from controller.engine.http.evening import EVENING
 from controller.engine.http.ordering import ORDERS
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
+from controller.model.network import NetworkView
 from controller.model.plan import Segment
 from controller.model.requests import (
     AcknowledgeRequest,
@@ -88,6 +89,8 @@ ADDRESSES: tuple[Address, ...] = (
     get("/healthz", "health", "Whether the engine answers, and whether it reaches the guard (503 if not).", Health),
     get("/metrics", "metrics", "Figures for a monitoring system.", str, media_type=METRICS_TYPE),
     get("/v1/openapi.json", "openapi", "This description.", dict[str, Any]),
+    get("/v1/network", "network", "Whether the local network is on, and its links; at the machine only.", NetworkView),
+    post("/v1/network/renew", "renew_network", "Turn everybody out, and give new tokens.", None, NetworkView),
     get("/v1/access", "access", "Whose token the request carries.", Access, for_guests=True),
     get(
         "/v1/status",

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import socket
+import ssl
 import struct
 from collections.abc import Callable, Iterator
 from ipaddress import IPv6Address, ip_address
@@ -19,6 +20,7 @@ IP_FREEBIND = 15  # include/uapi/linux/in.h
 WAITING = 256  # connections that the kernel keeps until they are taken
 AT_ONCE = 16  # taken in one turn of the loop
 HEAD_BYTES = 16 * 1024  # of a request
+HANDSHAKE_S = 5.0  # longest for TLS
 PAUSE_S = 1.0  # after the system had no descriptor left
 RESET = struct.pack("ii", 1, 0)  # SO_LINGER: who is turned away leaves nothing behind
 
@@ -29,7 +31,7 @@ class HttpServer(uvicorn.Server):
     The service owns the signals.
     """
 
-    def __init__(self, app: Callable[..., object], places: Places) -> None:
+    def __init__(self, app: Callable[..., object], places: Places, tls: ssl.SSLContext | None = None) -> None:
         super().__init__(
             uvicorn.Config(
                 app,
@@ -46,7 +48,7 @@ class HttpServer(uvicorn.Server):
                 timeout_graceful_shutdown=2,
             )
         )
-        self._places = places
+        self._places, self._tls = places, tls
         self._end = asyncio.Event()
         self._opening: set[asyncio.Task[object]] = set()
 
@@ -110,7 +112,23 @@ class HttpServer(uvicorn.Server):
             return Connection(self._places, origin, config=self.config, server_state=self.server_state)
 
         with contextlib.suppress(OSError):  # gone again
-            await asyncio.get_running_loop().connect_accepted_socket(protocol, connection)
+            await asyncio.get_running_loop().connect_accepted_socket(
+                protocol, connection, ssl=self._tls, ssl_handshake_timeout=HANDSHAKE_S if self._tls else None
+            )
+
+
+def tls_context(place: Place) -> ssl.SSLContext | None:
+    """TLS with the operator's certificate; None without one. Raises TundishError when it cannot be used."""
+    if place.certificate is None:
+        return None
+    certificate, key = place.certificate
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        context.load_cert_chain(certificate, key)
+    except (OSError, ssl.SSLError) as error:
+        raise TundishError(f"certificate {certificate} with key {key} cannot be used: {error}.") from error
+    return context
 
 
 @contextlib.contextmanager

@@ -11,16 +11,20 @@ from ipaddress import IPv6Address, ip_address, ip_network
 from typing import Literal, Protocol
 
 from controller.clock import Clock
-from controller.engine.http.events import STREAMS
+from controller.engine.http.events import GUEST_STREAMS, STREAMS
 
 Holder = Literal["local", "operator", "guest"]  # local: whoever may open the Unix socket
 
 STRANGERS = 32  # connections without a known token, of all addresses together
-OF_ONE_ADDRESS = 6  # of them; browsers open six at once (common practice, no source)
-SHARES: dict[Holder, int] = {"local": STREAMS + 32, "operator": STREAMS + 16, "guest": 160}  # streams stay open
+OF_ONE_ADDRESS = OF_ONE_GUEST = 6  # of them, and of one guest's; browsers open six at once (common practice, no source)
+SHARES: dict[Holder, int] = {
+    "local": STREAMS + 32,
+    "operator": STREAMS + 16,
+    "guest": 2 * GUEST_STREAMS,
+}  # streams stay open
 ARRIVALS_PER_S, ARRIVALS_AT_ONCE = 10.0, 40.0  # new connections of one address
 PARTY_PER_S, PARTY_AT_ONCE = 250.0, 250.0  # the same, of one from which a known token has come
-CLIENTS_KEPT = 256
+CLIENTS_KEPT = 512
 
 
 def origin_of(host: str) -> str:
@@ -71,6 +75,7 @@ class Places:
         self._known: dict[Holder, dict[Held, None]] = {holder: {} for holder in SHARES}  # the longest idle one first
         self._arrivals = Pace(clock, ARRIVALS_PER_S, ARRIVALS_AT_ONCE)
         self._party = Pace(clock, PARTY_PER_S, PARTY_AT_ONCE)
+        self._guests: dict[Held, str] = {}  # whose they are
         self._parties: OrderedDict[str, None] = OrderedDict()  # addresses from which a known token has come
 
     def lets_in(self, origin: str) -> bool:
@@ -86,26 +91,40 @@ class Places:
             self._part_with(origins.most_common(1)[0][0])
         self._strangers[one] = None
 
-    def know(self, one: Held, holder: Holder) -> bool:
-        """A connection has shown whose it is, now or before; False when the share is full of requests under way."""
+    def know(self, one: Held, holder: Holder, guest: str = "") -> bool:
+        """A connection has shown whose it is, now or before; False when the share is full of requests under way.
+
+        guest: whose own token it was.
+        """
         share = self._known[holder]
         self._parties[one.origin] = None
         self._parties.move_to_end(one.origin)
         if len(self._parties) > CLIENTS_KEPT:
             self._parties.popitem(last=False)
-        if one not in share and len(share) >= SHARES[holder]:
-            idle = next((held for held in share if held.waits_for_client), None)
-            if idle is None:
-                return False
-            self._close(idle)
+        own = [held for held in share if guest and self._guests.get(held) == guest]
+        for crowd, most in ((own, OF_ONE_GUEST), (share, SHARES[holder])):
+            if one not in crowd and len(crowd) >= most:
+                idle = next((held for held in crowd if held.waits_for_client), None)
+                if idle is None:
+                    return False
+                self._close(idle)
         self.leave(one)
         share[one] = None
+        if guest:
+            self._guests[one] = guest
         return True
+
+    def turn_out(self) -> None:
+        """Close every connection that a token has opened; not those of the Unix socket."""
+        for holder in ("operator", "guest"):
+            for one in tuple(self._known[holder]):
+                self._close(one)
 
     def leave(self, one: Held) -> None:
         """It is closed. May be repeated."""
         for places in (self._strangers, *self._known.values()):
             places.pop(one, None)
+        self._guests.pop(one, None)
 
     def _part_with(self, origin: str) -> None:
         self._close(next(held for held in self._strangers if held.origin == origin))

@@ -101,8 +101,8 @@ class Register:
 
     @property
     def touched_wall_s(self) -> float | None:
-        """When an order whose guest is known was placed or ended last (Unix s); None when there is none."""
-        moments = (moment for one in self.all() for moment in (one.placed_wall_s, one.ended_wall_s) if one.guest)
+        """When one of them was placed or ended last (Unix s); None when there is none."""
+        moments = (moment for one in self.all() for moment in (one.placed_wall_s, one.ended_wall_s))
         return max((one for one in moments if one is not None), default=None)
 
     def forget_guests(self) -> None:
