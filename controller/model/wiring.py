@@ -189,8 +189,16 @@ class MainRelay(Output, frozen=True, kw_only=True):
 CHANNEL = OutputRole(name="line", user="line", at_boot="the pump {} run")
 
 
+class Lamp(Output, frozen=True, kw_only=True):
+    """A lamp, or a relay that switches one. It draws its current from the supply's `lamps`, not from the pin."""
+
+    role = OutputRole(name="lamp", user="the lamp", at_boot="it {} be lit", is_on_while="pumps run")
+
+
 class Outputs(Value, frozen=True, kw_only=True):
     """What the guard drives besides pumps and their feed."""
+
+    lamp: Lamp | None = None  # on while any pump runs
 
 
 # --- the table
