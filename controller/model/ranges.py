@@ -60,6 +60,8 @@ TrayDebounce = Annotated[float, ranged("s", "0.2 s", high=5.0, usual=(0.005, 2.0
     why="until then a full tray goes unnoticed")]
 LevelDebounce = Annotated[float, ranged("s", "0.2 s", high=10.0, usual=(0.005, 2.0),
     why="until then the pump draws air from an empty container")]
+FunnelDebounce = Annotated[float, ranged("s", "0.1 s", high=1.0, usual=(0.005, 0.5),
+    why="until then the funnel goes on filling")]
 ButtonDebounce = Annotated[float, ranged("s", "30 ms", high=0.2, usual=(0.005, 0.1),
     why="a short press must last longer to count")]
 CurrentDebounce = Annotated[float, ranged("s", "20 ms", high=0.1, usual=(0.005, 0.05),

@@ -13,6 +13,7 @@ import msgspec
 from controller.model.fields import Gpio, LineNumber, Value
 from controller.model.ranges import (
     CurrentDebounce,
+    FunnelDebounce,
     GlassDebounce,
     LevelDebounce,
     MainRelayTime,
@@ -129,6 +130,22 @@ class CurrentContact(Contact, frozen=True, kw_only=True):
     debounce_s: CurrentDebounce = 0.02
 
 
+class FunnelContact(Contact, frozen=True, kw_only=True):
+    """A contact at the funnel's rim. At rest it is not full."""
+
+    role = InputRole(
+        name="funnel full",
+        user="the funnel contact",
+        effect="hold",
+        is_active_unread=True,
+        active="FUNNEL FULL",
+        rest="funnel not full",
+        reason="the funnel is full",
+        remedy="It drains by itself; where it does not, clear its outlet.",
+    )
+    debounce_s: FunnelDebounce = 0.1
+
+
 class LevelSwitch(Input, frozen=True, kw_only=True):
     """A level contact in one line's container. At rest the container is not low."""
 
@@ -159,6 +176,7 @@ class Inputs(Value, frozen=True, kw_only=True):
     drip_tray: TrayContact | None = None
     levels: tuple[LevelSwitch, ...] = ()
     current: CurrentContact | None = None
+    funnel_full: FunnelContact | None = None
     guests_may_consent: bool = (
         False  # to their own drinks without alcohol, by phone, just after the glass contact closed
     )
