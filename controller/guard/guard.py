@@ -38,6 +38,7 @@ from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 Publish = Callable[[str | None, Event], None]  # client, or None for all that have said hello
 
 POLL_IDLE_S = 0.2  # how often the contacts are read
+POLL_BUTTON_S = 0.1  # the same where there is a button: a shorter press may go unseen
 POLL_UNDER_WAY_S = 0.02
 CLEAR_S = 0.003  # no reading of the contacts within this time before an edge,
 MOST_PUT_OFF_S = 0.04  # unless the last one is this old: a stop has 0.1 s in all (model/ranges.py)
@@ -84,7 +85,9 @@ class Guard:
         self._arm, self._is_watched = arm, is_watched
         self._read_book, self._asked_for_book = read_book, ""
         self._scale, self._busy_until_s = scale, 0.0
-        self._poll_idle_s, self._poll_under_way_s = poll_idle_s, poll_under_way_s
+        has_button = any(row.role.effect == "tell" for row in profile.input_table)
+        self._poll_idle_s = min(poll_idle_s, POLL_BUTTON_S) if has_button else poll_idle_s
+        self._poll_under_way_s = poll_under_way_s
         self._next_poll_s = self._read_s = clock.now_s()
         self._retry_off_s: float | None = None
         self._on: frozenset[int] = frozenset()

@@ -12,6 +12,7 @@ import msgspec
 
 from controller.model.fields import Gpio, LineNumber, Value
 from controller.model.ranges import (
+    ButtonDebounce,
     CurrentDebounce,
     FunnelDebounce,
     GlassDebounce,
@@ -146,6 +147,20 @@ class FunnelContact(Contact, frozen=True, kw_only=True):
     debounce_s: FunnelDebounce = 0.1
 
 
+class StartContact(Contact, frozen=True, kw_only=True):
+    """A start button at the machine. At rest it is not pressed."""
+
+    role = InputRole(
+        name="start",
+        user="the start button",
+        effect="tell",
+        is_active_unread=False,
+        active="START PRESSED",
+        rest="start not pressed",
+    )
+    debounce_s: ButtonDebounce = 0.03
+
+
 class LevelSwitch(Input, frozen=True, kw_only=True):
     """A level contact in one line's container. At rest the container is not low."""
 
@@ -177,6 +192,7 @@ class Inputs(Value, frozen=True, kw_only=True):
     levels: tuple[LevelSwitch, ...] = ()
     current: CurrentContact | None = None
     funnel_full: FunnelContact | None = None
+    start: StartContact | None = None
     guests_may_consent: bool = (
         False  # to their own drinks without alcohol, by phone, just after the glass contact closed
     )
