@@ -18,13 +18,17 @@ _ROOTS: dict[str, type[msgspec.Struct]] = {"profile": Profile, "book": Book, "ev
 
 def schema(name: Literal["profile", "book", "event"]) -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a file of this name; KeyError for any other name."""
-    root = _ROOTS[name]
+    return schema_of(_ROOTS[name], f"Tundish {name}")
+
+
+def schema_of(root: type[msgspec.Struct], title: str) -> dict[str, Any]:
+    """The JSON Schema of a file that becomes a value of this class."""
     groups: dict[str, Any] = {}
     _describe(root, groups)
     top = groups.pop(root.__name__)
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": f"Tundish {name}",
+        "title": title,
         **top,
         "$defs": dict(sorted(groups.items())),
     }
