@@ -54,14 +54,12 @@ SettleTime = Annotated[float, ranged("s", "1 s", high=30.0, usual=(0.0, 5.0),
 
 StopDebounce = Annotated[float, ranged("s", "10 ms", high=0.05, usual=(0.0, 0.03),
     why="after a stop the channels go off within 0.1 s, and up to 45 ms of that pass between two readings")]
-GlassDebounce = Annotated[float, ranged("s", "50 ms", high=0.3, usual=(0.005, 0.1),
-    why="for so long the pumps go on when the glass is lifted")]
+HoldDebounce = Annotated[float, ranged("s", "50 ms", high=0.3, usual=(0.005, 0.1),
+    why="for so long the pumps go on after the glass was lifted, or whatever else holds them")]
 TrayDebounce = Annotated[float, ranged("s", "0.2 s", high=5.0, usual=(0.005, 2.0),
     why="until then a full tray goes unnoticed")]
 LevelDebounce = Annotated[float, ranged("s", "0.2 s", high=10.0, usual=(0.005, 2.0),
     why="until then the pump draws air from an empty container")]
-FunnelDebounce = Annotated[float, ranged("s", "0.1 s", high=1.0, usual=(0.005, 0.5),
-    why="until then the funnel goes on filling")]
 ButtonDebounce = Annotated[float, ranged("s", "30 ms", high=0.2, usual=(0.005, 0.1),
     why="a short press must last longer to count")]
 CurrentDebounce = Annotated[float, ranged("s", "20 ms", high=0.1, usual=(0.005, 0.05),

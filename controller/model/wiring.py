@@ -14,8 +14,7 @@ from controller.model.fields import Gpio, LineNumber, Value
 from controller.model.ranges import (
     ButtonDebounce,
     CurrentDebounce,
-    FunnelDebounce,
-    GlassDebounce,
+    HoldDebounce,
     LevelDebounce,
     MainRelayTime,
     StopDebounce,
@@ -98,7 +97,7 @@ class GlassContact(Contact, frozen=True, kw_only=True):
         reason="there is no glass under the outlet",
         remedy="Put a glass there.",
     )
-    debounce_s: GlassDebounce = 0.02
+    debounce_s: HoldDebounce = 0.02
 
 
 class TrayContact(Contact, frozen=True, kw_only=True):
@@ -144,7 +143,7 @@ class FunnelContact(Contact, frozen=True, kw_only=True):
         reason="the funnel is full",
         remedy="It drains by itself; where it does not, clear its outlet.",
     )
-    debounce_s: FunnelDebounce = 0.1
+    debounce_s: HoldDebounce = 0.1
 
 
 class StartContact(Contact, frozen=True, kw_only=True):

@@ -1,6 +1,7 @@
 """The main job in virtual time, through the real engine, guard and bench: what is asked is what is in the glass."""
 
 import pytest
+from msgspec.structs import replace
 from ready_machine import BOOK, PROFILE, ready_machine
 
 from controller.bench.faults import Fault
@@ -9,6 +10,7 @@ from controller.metering.dose import mi008_ml
 from controller.model.messages import SILENCE_S
 from controller.model.requests import AcknowledgeRequest, LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
+from controller.model.wiring import FunnelContact
 from controller.rehearsal.weighing import calibrate, learn_sag
 
 LINES = tuple(line.line for line in PROFILE.lines)
@@ -199,3 +201,21 @@ def test_weighing_finds_the_true_pumps(machine):
         assert fit.calibration.flow_ml_s == pytest.approx(true.flow_ml_s, rel=0.006)
     sag = learn_sag(machine, (1, 6), 12.0, by="a tester")
     assert sag.sag_per_a == pytest.approx(machine.plant.truth_report()[0].sag_per_a, abs=0.009)
+
+
+def test_a_drink_held_by_a_full_funnel_goes_on_by_itself_and_is_whole():
+    funnel = FunnelContact(gpio=20, contact="normally_closed")
+    machine = ready_machine(replace(PROFILE, inputs=replace(PROFILE.inputs, funnel_full=funnel)))
+    operation = pour(machine)
+    machine.pass_time(6.0)
+    machine.plant.set_input("funnel full", active=True)
+    machine.pass_time(0.3)
+    assert not is_any_on(machine)
+    assert machine.engine.operation(operation).waiting_for == "funnel full"
+    with pytest.raises(Refused, match="the funnel is full; no hand step is due"):
+        machine.engine.confirm(operation)
+    machine.plant.set_input("funnel full", active=False)
+    view = machine.finish(operation)
+    assert view.outcome == Outcome.DONE
+    assert_in_the_glass(machine, view)
+    machine.close()
