@@ -39,6 +39,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "clean": ("lines.lines", "Fill lines with cleaner."),
     "rinse": ("lines.lines", "Rinse lines with water."),
     "stock": ("lines.stock", "Show what is left in the containers; say what was changed."),
+    "scale": ("scale.commands", "Show the scale under the glass; zero, span and check it."),
     "hygiene": ("lines.hygiene", "Show how clean the lines are; end the evening; the record."),
     "calibrate": ("calibrate.calibrate", "Weigh timed runs of a line and fit its flow."),
     "spot-check": ("calibrate.spot_check", "Weigh one run to see whether a calibration still holds."),

@@ -9,9 +9,10 @@ from controller.errors import TundishError
 SERVICE_RUN_DIR = Path("/run/tundish")
 SERVICE_STATE_DIR = Path("/var/lib/tundish")
 
-# Guard and engine have a folder each for their sockets, which in the services only they may write: nobody else can
-# listen in their place.
+# Guard, engine and scale have a folder each for their sockets, which in the services only they may write: nobody else
+# can listen in their place.
 BENCH, GUARD, ENGINE = "bench.sock", "guard/guard.sock", "engine/engine.sock"
+SCALE, SCALE_TO_GUARD = "scale/scale.sock", "guard/scale.sock"  # of datagrams
 
 
 def run_dir_to_use(given: Path | None) -> Path:

@@ -7,6 +7,7 @@ from controller.config.boot_lines import BootLine, PinSetting, read_boot_line
 from controller.config.diagnostics import Found, Notes
 from controller.errors import BadQuantity
 from controller.model.header import HEADER
+from controller.model.scale import Scale
 from controller.model.wiring import CHANNEL, Input, Output, OutputRole
 
 _BUS_SWITCH = {
@@ -26,14 +27,17 @@ class PinUse:
     active_level: str | None = None  # of an output; None for an input, and where the file does not say
     role: OutputRole | None = None  # None for an input
     board: str = ""  # whose active level it is
+    is_scale: bool = False  # the scale's converter has it: neither an input nor an output of ours
 
 
 def check_pins(profile: Found, notes: Notes) -> None:
     """Note pins used twice, reserved, unsafe while the computer boots, or shared with a bus."""
-    uses = list(_uses(profile))
+    uses = [*scale_pins(profile.at("scale")), *_uses(profile)]
     boot = _boot_lines(profile, notes)
     _check_owners(uses, notes)
     for use in uses:
+        if use.is_scale:
+            continue
         if HEADER[use.gpio].bus == "ID EEPROM":
             text = f"GPIO {use.gpio} is probed for the ID EEPROM of an add-on board at boot. Use another pin."
             notes.add(use.place, use.user, text)
@@ -56,6 +60,19 @@ def _uses(profile: Found) -> Iterable[PinUse]:
     for part in (profile, profile.fields.get("outputs"), profile.fields.get("inputs")):
         for one in part.fields.values() if part else ():
             yield from _wired([one, *one.items])
+
+
+def scale_pins(scale: Found) -> Iterable[PinUse]:
+    """What the scale's converter has: the pins of its bus, whose pull-ups are fixed, or the two of an HX711."""
+    value = scale.sound(Scale)
+    if value is None:
+        return
+    for gpio, pin in HEADER.items():
+        if pin.bus == f"I2C{value.i2c_bus}":
+            yield PinUse(gpio=gpio, user="the I2C bus of the scale", place=scale, is_scale=True)
+    for field, own in (("clock_gpio", value.clock_gpio), ("data_gpio", value.data_gpio)):
+        if own is not None:
+            yield PinUse(gpio=own, user="the scale's converter", place=scale.fields[field], is_scale=True)
 
 
 def _wired(parts: Iterable[Found]) -> Iterable[PinUse]:
@@ -154,7 +171,7 @@ def _check_input(use: PinUse, boot: list[BootLine], notes: Notes) -> None:
 
 def _warn_buses(uses: list[PinUse], notes: Notes) -> None:
     for bus, cure in _BUS_SWITCH.items():
-        on_bus = [use for use in uses if HEADER[use.gpio].bus == bus]
+        on_bus = [use for use in uses if HEADER[use.gpio].bus == bus and not use.is_scale]
         if on_bus:
             pins = " and ".join(f"GPIO {use.gpio} ({use.user})" for use in on_bus)
             verb, them = ("belongs", "it") if len(on_bus) == 1 else ("belong", "them")

@@ -4,6 +4,7 @@ import math
 
 from controller.config.diagnostics import Found, Notes
 from controller.config.pins import check_pins
+from controller.config.scale_checks import check_scale
 from controller.model.profile import (
     CURRENT_SWITCH_A,
     CalibrationBand,
@@ -30,6 +31,7 @@ _NARROWEST = 1.1  # most to least: +-5 %, about what a pump changes by temperatu
 def check_profile(profile: Found, notes: Notes) -> None:
     """Note everything in a profile that contradicts itself; parts that are not sound in themselves are left out."""
     check_pins(profile, notes)
+    check_scale(profile, notes)
     _check_numbers(profile, notes)
     _check_channels(profile, notes)
     _check_inputs(profile, notes)

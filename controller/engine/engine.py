@@ -20,6 +20,7 @@ from controller.engine.hygiene import Hygiene
 from controller.engine.operation_start import OperationStart
 from controller.engine.ordering.queue import OrderQueue
 from controller.engine.pouring import Pouring
+from controller.engine.scale_setup import ScaleSetup
 from controller.engine.sequences import Sequences
 from controller.engine.slices import at_once
 from controller.engine.stock import Stock
@@ -42,6 +43,7 @@ from controller.model.messages import (
     Report,
     Stop,
     TakeBook,
+    Weighed,
 )
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
@@ -94,6 +96,7 @@ class Engine:
         self._commissioning = begun = Commissioning(profile=profile, ledger=ledger, clock=clock)
         self._operation_start = OperationStart(profile, ledger, clock, mirror, begun, new_id=new_id)
         self.past = History(ledger)
+        self.scale = ScaleSetup(profile=profile, clock=clock, mirror=self._mirror)
         self.orders = OrderQueue(profile=profile, ledger=ledger, clock=clock, mirror=self._mirror, work=self.work)
         if ledger.damage:
             log.error("ledger_doubtful", why=ledger.damage)
@@ -308,6 +311,10 @@ class Engine:
 
     def on_event(self, event: Event) -> None:
         """Take in what the guard says."""
+        if isinstance(event, Weighed):
+            self._mirror.on_event(event)
+            self.scale.note_readings()
+            return
         before = self._mirror.lines()
         self._mirror.on_event(event)
         if isinstance(event, Report):

@@ -1,15 +1,14 @@
-"""Where the scale's readings enter the guard: a socket of datagrams, or calls in virtual time. Neither ever waits."""
+"""Where the scale's readings enter the guard: a socket of datagrams, or the bench in virtual time. Neither waits."""
 
 import os
 import socket
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
-from controller.clock import Clock
-from controller.model.scale_datagram import BUSY, BYTES, PACE_S, REST, REST_PER_S, RawReading, unpack
+from controller.model.scale_datagram import BUSY, BYTES, PACE_S, REST, RawReading, unpack
 
 MOST_AT_ONCE = 32  # datagrams taken in one turn; a scale that sends more is behind anyway
 _CREDENTIALS = struct.Struct("3i")
@@ -27,39 +26,6 @@ class ScalePort(Protocol):
 
     def pace(self, now_s: float, *, busy: bool) -> None:
         """Say how many readings are wanted: every one, or a few a second. Called in every turn; never waits."""
-
-
-class CallPort:
-    """Readings by calls, on a clock of any kind: what virtual time uses."""
-
-    def __init__(self, clock: Clock, convert: Callable[[float], tuple[int, int]], *, readings_per_s: float) -> None:
-        """convert: counts, and what the converter does (OK, SILENT, UNREADABLE), at a time (s) that never goes back."""
-        self._clock, self._convert, self._readings_per_s = clock, convert, readings_per_s
-        self._number, self._busy = 0, False
-        self.due_s = clock.now_s()
-
-    @property
-    def _every_s(self) -> float:
-        return 1 / (self._readings_per_s if self._busy else REST_PER_S)
-
-    def take(self) -> Sequence[RawReading]:
-        """The readings that are due by now; of a time that was jumped over only the last one."""
-        now_s = self._clock.now_s()
-        if now_s - self.due_s > MOST_AT_ONCE * self._every_s:
-            self.due_s = now_s
-        readings = []
-        while self.due_s <= now_s:
-            counts, converter = self._convert(self.due_s)
-            self._number += 1
-            readings.append(RawReading(self._number, self.due_s, counts, converter))
-            self.due_s += self._every_s
-        return readings
-
-    def pace(self, now_s: float, *, busy: bool) -> None:
-        """Every reading from now on, or a few a second."""
-        if busy != self._busy:
-            self._busy = busy
-            self.due_s = min(self.due_s, now_s + self._every_s)
 
 
 class DatagramPort:

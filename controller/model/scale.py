@@ -4,14 +4,14 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from controller.model.fields import Value, ranged
+from controller.model.fields import Gpio, Value, ranged
 
 STALE_S = 0.5  # a scale that has not been heard for so long says nothing
 
 # fmt: off
 CellCapacity = Annotated[float, ranged("g", "5 kg", low=100.0, high=50_000.0, usual=(500.0, 10_000.0),
     why="a glass and what carries it weigh some hundred grams, and a larger cell tells them less well")]
-PlatformMass = Annotated[float, ranged("g", "350 g", high=20_000.0, usual=(50.0, 2000.0),
+PlatformMass = Annotated[float, ranged("g", "350 g", high=20_000.0, usual=(0.0, 2000.0),
     why="what carries a glass is a plate or a grid")]
 CellOutput = Annotated[float, ranged("", "1.0", above=True, high=5.0, usual=(0.3, 3.0),
     why="strain-gauge bridges give between 0.5 and 3 mV/V at their capacity")]
@@ -19,6 +19,7 @@ CellOutput = Annotated[float, ranged("", "1.0", above=True, high=5.0, usual=(0.3
 
 Converter = Literal["i2c", "kernel", "bench"]
 Compatible = Literal["avia,hx711", "nuvoton,nau7802"]
+RATES = (10, 20, 40, 80)  # readings a second that converters offer
 ReadingsPerS = Annotated[int, Meta(ge=10, le=80)]
 
 Doubt = Literal["", "unspanned", "saturated", "overload", "negative", "repeats", "silent", "unreadable"]
@@ -29,7 +30,7 @@ DOUBTS: dict[Doubt, str] = {
     "overload": "the load is beyond the load cell's capacity",
     "negative": "the load is far below zero: the platform was taken off, or the cell's signal wires are swapped",
     "repeats": "the converter repeats one value: it is stuck",
-    "silent": "no reading for 0.5 s",
+    "silent": "no reading for 0.5 s: the converter gives nothing new, or the scale's process does not run",
     "unreadable": "the converter does not answer: look at its wires and its supply",
 }
 
@@ -44,6 +45,14 @@ class Scale(Value, frozen=True, kw_only=True):
     output_mv_v: CellOutput | None = None  # the cell's output at its capacity, by its data sheet; checks the span
     bus: Annotated[int, Meta(ge=0, le=99)] = 1  # I2C bus that the converter hangs on, at its fixed address 0x2A
     compatible: Compatible = "avia,hx711"  # which converter the kernel drives, by its device tree name
+    clock_gpio: Gpio | None = None  # of an HX711: BCM number of its clock, as its overlay has it
+    data_gpio: Gpio | None = None  # and of its data
+
+    @property
+    def i2c_bus(self) -> int | None:
+        """The I2C bus that its converter hangs on, None for another kind."""
+        is_on_bus = self.converter == "i2c" or (self.converter == "kernel" and self.compatible == "nuvoton,nau7802")
+        return self.bus if is_on_bus else None
 
 
 class Span(Value, frozen=True, kw_only=True):

@@ -1,4 +1,7 @@
-"""`python -m controller.scale KIND PLACE READINGS_PER_S GUARD_SOCKET OWN_SOCKET`, as `tundish scale run` starts it."""
+"""`python -m controller.scale [--leashed] KIND PLACE READINGS_PER_S GUARD_SOCKET OWN_SOCKET`.
+
+As `tundish scale run` starts it. --leashed: end with the standard input too.
+"""
 
 import sys
 from pathlib import Path
@@ -11,6 +14,7 @@ from controller.scale.sending import Outlet
 
 def main(words: list[str]) -> int:
     """Run until SIGTERM or SIGINT."""
+    leashed, words = words[:1] == ["--leashed"], [one for one in words if one != "--leashed"]
     kind, place, readings_per_s, guard, own = words
     try:
         converter = open_converter(kind, place, int(readings_per_s))
@@ -20,7 +24,8 @@ def main(words: list[str]) -> int:
     with stop_signals() as stop:
         outlet = Outlet(Path(guard), Path(own))
         try:
-            serve(converter, outlet, stop, readings_per_s=int(readings_per_s), ready=lambda: notify("READY=1"))
+            ends = [stop, sys.stdin] if leashed else [stop]
+            serve(converter, outlet, ends, readings_per_s=int(readings_per_s), ready=lambda: notify("READY=1"))
         finally:
             converter.close()
             outlet.close()

@@ -2,10 +2,10 @@
 
 import math
 import select
-import socket
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from typing import Protocol
 
 from controller.model.scale_datagram import OK, REST_PER_S, SILENT, UNREADABLE, RawReading
 from controller.process import Watchdog
@@ -17,6 +17,12 @@ RESTART_S = 1.0  # how often a converter that does not answer is set up again
 TELL_S = 0.2  # how often the guard is told that there is no reading
 
 Tell = Callable[[str], None]
+
+
+class Readable(Protocol):
+    """Anything that select takes."""
+
+    def fileno(self) -> int: ...  # noqa: D102
 
 
 class Readings:
@@ -59,9 +65,9 @@ class Readings:
 
 
 def serve(
-    converter: Converter, outlet: Outlet, stop: socket.socket, *, readings_per_s: int, ready: Callable[[], None]
+    converter: Converter, outlet: Outlet, ends: Sequence[Readable], *, readings_per_s: int, ready: Callable[[], None]
 ) -> None:
-    """Read and send until stop is readable. ready: called once it works its way."""
+    """Read and send until one of `ends` is readable. ready: called once all is open."""
     readings = Readings(converter, tell=say)
     watchdog = Watchdog()
     ready()
@@ -77,8 +83,8 @@ def serve(
             if due_s <= now_s:
                 due_s = max(due_s, now_s - 1 / readings_per_s)  # what was missed is not made up for
                 break
-            heard, _, _ = select.select((stop, outlet.socket), (), (), due_s - now_s)
-            if stop in heard:
+            heard, _, _ = select.select((*ends, outlet.socket), (), (), due_s - now_s)
+            if any(one is not outlet.socket for one in heard):
                 return
             outlet.hear(time.monotonic())
 

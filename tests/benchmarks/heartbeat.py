@@ -68,7 +68,7 @@ QUESTIONS = (
 
 def files(folder: Path) -> tuple[Path, Path]:
     """The machine with eight lines on the bench, and a book with a liquid for each."""
-    profile = (ROOT / "hardware_profiles" / "eight_line.yaml").read_text().replace("backend: gpio", "backend: bench")
+    profile = (ROOT / "hardware_profiles" / "bench_eight_line.yaml").read_text()
     (folder / "profile.yaml").write_text(profile.replace("hour_servings: 60", "hour_servings: 1000"))
     liquids = "".join(f"  - {{liquid: {name}, density: 1000 kg/m3, viscosity: 1 mPa*s}}\n" for name in NAMES)
     lines = "".join(f"  - {{line: {line}, liquid: {NAMES[line - 1]}, container: 5 L}}\n" for line in LINES)

@@ -339,3 +339,34 @@ def test_an_outlet_is_no_further_from_the_pump_than_its_tube_is_long(tmp_path):
     changed = change(TEXT, TUBE_6, TUBE_6.replace("lift: 0.25 m", f"lift: 0.25 m, {HERE}rise: 0.8 m"))
     (problem,) = profile_problems(tmp_path, changed.text)
     assert "0.8 m from the pump at the end of 0.7 m of tube" in problem.text
+
+
+SCALE = "  converter: i2c  "
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "parts"),
+    [
+        ("    gpio: 4\n", f"    gpio: {HERE}2\n", ("line 3: GPIO 2 already serves the I2C bus of the scale",)),
+        ("glass: {gpio: 22", f"glass: {{gpio: {HERE}3", ("the glass sensor: GPIO 3 already serves the I2C bus",)),
+        (SCALE, f"  converter: {HERE}bench  ", ("a converter bench does not go with the backend gpio",)),
+        ("readings_per_s: 80", f"readings_per_s: {HERE}50", ("10, 20, 40 or 80 readings a second",)),
+        ("platform: 350 g", f"platform: {HERE}3 kg", ("too little is left for a glass",)),
+    ],
+)
+def test_the_scale_is_checked_with_its_board_and_its_pins(tmp_path, old, new, parts):
+    changed = change(EIGHT, old, new)
+    assert_refused(profile_problems(tmp_path, changed.text), changed, *parts)
+
+
+def test_an_hx711_takes_two_pins_and_no_bus(tmp_path):
+    kernel = EIGHT.replace(SCALE, "  converter: kernel  ").replace("    gpio: 12\n", "    gpio: 2\n")
+    (problem,) = profile_problems(tmp_path, kernel)
+    assert "an HX711 has two pins: write clock_gpio and data_gpio" in problem.text
+    named = kernel.replace("  platform: 350 g", "  clock_gpio: 13\n  data_gpio: 26\n  platform: 350 g")
+    assert profile_problems(tmp_path, named) == []
+    (problem,) = profile_problems(tmp_path, named.replace("data_gpio: 26", "data_gpio: 4"))
+    assert "line 3: GPIO 4 already serves the scale's converter" in problem.text
+    on_bus = named.replace("  platform: 350 g", "  compatible: nuvoton,nau7802\n  platform: 350 g")
+    (problem,) = profile_problems(tmp_path, on_bus)
+    assert "line 1: GPIO 2 already serves the I2C bus of the scale" in problem.text

@@ -4,6 +4,7 @@ import re
 
 import pytest
 from faulty_files import BOOKS, ROOT
+from msgspec.structs import replace
 
 from controller.config import load, load_book, load_profile
 from controller.metering.density import ethanol_g
@@ -15,8 +16,8 @@ PROFILES = ROOT / "hardware_profiles"
 WARNED = {
     "six_line": [{2}, {7, 8}],
     "bench_six_line": [{2}, {7, 8}],
-    "eight_line": [{2, 3}, {7, 8}, {17}],
-    "bench_eight_line": [{2, 3}, {7, 8}, {17}],
+    "eight_line": [{12}, {16}, {7, 8}, {17}],
+    "bench_eight_line": [{12}, {16}, {7, 8}, {17}],
     "four_line_active_high": [],
 }
 
@@ -43,9 +44,11 @@ def test_bench_profiles_are_the_same_machine(name):
     bench, _ = load_profile(PROFILES / f"bench_{name}.yaml")
     assert (real.board.backend, bench.board.backend) == ("gpio", "bench")
     for field in real.__struct_fields__:
-        if field not in {"machine", "board", "weighing"}:  # the bench has a scale of its own
+        if field not in {"machine", "board", "weighing", "scale"}:  # the bench has scales of its own
             assert getattr(real, field) == getattr(bench, field), field
     assert real.board.boot_lines == bench.board.boot_lines
+    if real.scale is not None:
+        assert replace(real.scale, converter="bench") == bench.scale
 
 
 @pytest.mark.parametrize("book", BOOKS, ids=lambda path: path.stem)

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.clock import VirtualClock
-from controller.guard.scale_port import MOST_AT_ONCE, CallPort, DatagramPort
-from controller.model.scale_datagram import BUSY, OK, REST, SILENT, RawReading, pack, unpack
+from controller.guard.scale_port import MOST_AT_ONCE, DatagramPort
+from controller.model.scale_datagram import BUSY, OK, REST, RawReading, pack, unpack
 
 READING = RawReading(7, 12.5, -123_456, OK)
 
@@ -86,15 +85,3 @@ def test_the_sender_hears_the_pace(port: DatagramPort, sender: socket.socket, tm
     sender.setblocking(False)
     with pytest.raises(BlockingIOError):
         sender.recv(16)
-
-
-def test_calls_come_at_the_pace_and_not_for_time_that_was_jumped_over():
-    clock = VirtualClock(10.0)
-    port = CallPort(clock, lambda at_s: (round(at_s * 1000), SILENT), readings_per_s=80)
-    assert port.take() == [RawReading(1, 10.0, 10_000, SILENT)]
-    assert port.due_s == pytest.approx(10.2)
-    port.pace(10.0, busy=True)
-    clock.move_to(10.1)
-    assert len(port.take()) == 8
-    clock.move_to(500.0)
-    assert [one.at_s for one in port.take()] == [500.0]

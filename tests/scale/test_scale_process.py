@@ -120,7 +120,7 @@ def test_the_process_rests_until_more_is_wanted_and_ends_at_once(outlet: Outlet,
     port = DatagramPort(tmp_path / "guard.sock", user=None)
     stop, stopped = socket.socketpair()
     thread = threading.Thread(
-        target=serve, args=(Scripted(5), outlet, stopped), kwargs={"readings_per_s": 80, "ready": lambda: None}
+        target=serve, args=(Scripted(5), outlet, [stopped]), kwargs={"readings_per_s": 80, "ready": lambda: None}
     )
     thread.start()
     try:

@@ -18,5 +18,6 @@ def _end_with_input() -> None:
 
 
 if __name__ == "__main__":
+    os.environ["TUNDISH_LEASHED"] = "1"  # for what takes this process's place
     threading.Thread(target=_end_with_input, daemon=True).start()
     main(sys.argv[1:])

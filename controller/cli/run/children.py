@@ -23,12 +23,16 @@ LOOK_S = 0.05
 
 @dataclass(frozen=True)
 class Wanted:
-    """One process to be started: `tundish` with these words. after: what is to be done when it has ended, however."""
+    """One process to be started: `tundish` with these words.
+
+    after: what is to be done when it has ended, however. may_end: the others go on without it.
+    """
 
     name: str
     words: list[str]
     is_ready: Callable[[], bool]
     after: Callable[[], None] = lambda: None
+    may_end: bool = False
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,7 @@ class Part:
     reader: threading.Thread  # prints what the process says
     leash: int  # the other end of its standard input
     after: Callable[[], None]
+    may_end: bool
 
 
 def run_together(wanted: list[Wanted], welcome: Callable[[], None]) -> None:
@@ -98,7 +103,7 @@ def _start(wanted: Wanted, before: list[Part]) -> Part:
     os.close(leash_end)
     reader = threading.Thread(target=_pass_on, args=(wanted.name, process), daemon=True)
     reader.start()
-    return Part(wanted.name, process, reader, leash, wanted.after)
+    return Part(wanted.name, process, reader, leash, wanted.after, wanted.may_end)
 
 
 def _pass_on(name: str, process: subprocess.Popen[str]) -> None:
@@ -137,7 +142,7 @@ def _wait_until(is_ready: Callable[[], bool], parts: list[Part], interrupted: th
 
 
 def _ended(parts: list[Part]) -> Part | None:
-    return next((one for one in parts if one.process.poll() is not None), None)
+    return next((one for one in parts if not one.may_end and one.process.poll() is not None), None)
 
 
 def _stop(parts: list[Part]) -> None:

@@ -9,7 +9,7 @@ import click
 from controller.cli.client import Engine
 from controller.cli.examples import book_option, profile_option
 from controller.cli.options import condition_option, more_in_check, run_dir_option, state_dir_option
-from controller.cli.places import BENCH, GUARD, own_state_dir, run_dir_to_fill, state_dir_to_use
+from controller.cli.places import BENCH, GUARD, SCALE, own_state_dir, run_dir_to_fill, state_dir_to_use
 from controller.cli.run.children import Wanted, run_together, say
 from controller.cli.run.listeners import listener_of, running_in
 from controller.errors import TundishError
@@ -75,6 +75,9 @@ def up(
         plant += [] if glass is None else ["--glass", glass]
         bench = ["bench", "run", *files, *plant]
         wanted.insert(0, Wanted("bench", bench, lambda: listener_of(folder / BENCH) is not None))
+    if profile.scale is not None:
+        scale = ["scale", "run", "--profile", str(profile_path), "--run-dir", str(folder)]
+        wanted.append(Wanted("scale", scale, (folder / SCALE).is_socket, may_end=True))
     run_together(wanted, lambda: _welcome(folder, is_simulated=is_simulated))
 
 

@@ -6,6 +6,7 @@ from controller.engine.engine import Engine
 from controller.engine.http.addresses import Address, GuardCommand, begin, get, post
 from controller.engine.http.evening import EVENING
 from controller.engine.http.ordering import ORDERS
+from controller.engine.http.scale import SCALE
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.network import NetworkView
@@ -314,4 +315,5 @@ ADDRESSES: tuple[Address, ...] = (
     get("/v1/problems/{name}", "problem_type", "What a type of problem means.", ProblemType),
     *ORDERS,
     *EVENING,
+    *SCALE,
 )

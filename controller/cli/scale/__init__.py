@@ -1,0 +1,1 @@
+"""`tundish scale`: the load cell under the glass."""

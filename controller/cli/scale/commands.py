@@ -1,0 +1,116 @@
+"""`tundish scale`: show the scale under the glass, zero it, span it with a known mass, check it, run its process."""
+
+import time
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TypeVar
+
+import click
+
+from controller.cli.client import RefusedByRules
+from controller.cli.examples import profile_option
+from controller.cli.options import Session, quantity, run_dir_option, session_options, table
+from controller.model.scale import ScaleSetting
+from controller.model.scale_views import ScaleView, SpanRequest, SpanView, ZeroRequest
+
+REST_S = 12.0  # longest wait for the load to come to rest
+AGAIN_S = 1.0
+WAITED_FOR = ("scale_restless", "scale_doubtful")  # what a moment's patience may end
+GLASS_G = 300.0  # an example of a load
+
+Answer = TypeVar("Answer")
+
+
+@click.group(invoke_without_command=True)
+@session_options
+@click.pass_context
+def scale(ctx: click.Context, session: Session) -> None:
+    """Show what the scale under the glass weighs; zero it, span it with a known mass, check it."""
+    if ctx.invoked_subcommand is None:
+        session.show(session.engine.get("scale", ScaleView), draw_scale)
+
+
+@scale.command()
+@click.option("--sure", is_flag=True, help="Also when the scale shows a load: the platform was rebuilt.")
+@session_options
+def zero(session: Session, *, sure: bool) -> None:
+    """Say that the platform is empty: it weighs nothing from now on."""
+    setting = _when_at_rest(lambda: session.engine.post("scale/zero", ScaleSetting, ZeroRequest(sure=sure)))
+    session.show(setting, lambda _: "The empty platform weighs 0 g.")
+
+
+@scale.command()
+@click.argument("mass_g", metavar="MASS", callback=quantity("g"))
+@click.option("--tolerance", "tolerance_g", default="0.5 g", show_default=True, callback=quantity("g"),
+              help="How far the mass may be off: a weight by its class, a jar by its scale.")  # fmt: skip
+@session_options
+def span(session: Session, *, mass_g: float, tolerance_g: float) -> None:
+    """Find how many counts make a gram, with a known MASS on the platform, as in: tundish scale span "500 g"."""
+    asked = SpanRequest(mass_g=mass_g, tolerance_g=tolerance_g)
+    session.show(_when_at_rest(lambda: session.engine.post("scale/span", SpanView, asked)), draw_span)
+
+
+@scale.command()
+@session_options
+def check(session: Session) -> int:
+    """Say what is wrong with the scale, and what to do; ends with 1 when something is."""
+    view = session.engine.get("scale", ScaleView)
+    session.show(view, lambda _: "\n".join(view.findings) or "Nothing is wrong with the scale.")
+    return 1 if view.findings else 0
+
+
+@scale.command()
+@profile_option
+@run_dir_option
+def run(profile_path: Path, run_dir: Path | None) -> None:
+    """Run the process that reads the scale for the guard, until SIGTERM or Ctrl-C."""
+    from controller.cli.scale.process import become_scale
+
+    become_scale(profile_path, run_dir)
+
+
+def _when_at_rest(ask: Callable[[], Answer]) -> Answer:
+    """Ask again while the load still moves, for REST_S."""
+    until_s = time.monotonic() + REST_S
+    while True:
+        try:
+            return ask()
+        except RefusedByRules as no:
+            if no.rule not in WAITED_FOR or time.monotonic() > until_s:
+                raise
+        time.sleep(AGAIN_S)
+
+
+def draw_scale(view: ScaleView) -> str:
+    """The load with its uncertainty, zero and span, and what is wrong."""
+    load = "-" if view.load_g is None else f"{view.load_g:.1f} g"
+    if view.u_load_g is not None:
+        load += f" +- {2 * view.u_load_g:.2f} g"
+    zeroed, of_span = view.setting.zeroed_wall_s, view.setting.span
+    rows = [
+        ("load", load),
+        ("noise of one reading", "-" if view.noise_g is None else f"{view.noise_g:.2f} g"),
+        ("readings", f"{view.readings_per_s:.0f} a second"),
+        ("zeroed", "never" if zeroed is None else _when(zeroed)),
+        (
+            "span",
+            "none yet: tundish scale span"
+            if of_span is None
+            else f"{of_span.counts_per_g:.2f} counts/g +- {200 * of_span.u_fraction:.2f} %, with {of_span.mass_g:g} g, "
+            f"{_when(of_span.wall_s)}",
+        ),
+    ]
+    return table(("scale", f"of {view.capacity_g:g} g"), rows) + "".join(f"\n{one}" for one in view.findings)
+
+
+def draw_span(view: SpanView) -> str:
+    """The span, how good it is, and where that comes from."""
+    rows = [(one.source, one.evaluation, f"{one.u_g:.3f} g") for one in view.budget]
+    total = f"{view.counts_per_g:.2f} counts/g, known to {2 * view.u_percent:.2f} % (95 %)"
+    means = f"A glass with {GLASS_G:g} g in it is weighed to {2 * view.u_percent / 100 * GLASS_G:.2f} g by that."
+    return "\n".join([table(("uncertainty from", "type", f"in {view.mass_g:g} g"), rows), total, means, *view.findings])
+
+
+def _when(wall_s: float) -> str:
+    return datetime.fromtimestamp(wall_s).isoformat(" ", "minutes")

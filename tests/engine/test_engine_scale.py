@@ -1,0 +1,158 @@
+"""Zero and span of the scale, from the person at the machine to the guard's journal, on the bench's load cell."""
+
+from pathlib import Path
+
+import pytest
+from msgspec.structs import replace
+
+from controller.bench.faults import Fault
+from controller.config import load
+from controller.errors import Refused
+from controller.ledger.journal import MemoryJournal
+from controller.model.scale import Scale, ScaleSetting, Span
+from controller.model.scale_views import SpanRequest, ZeroRequest
+from controller.rehearsal.virtual_machine import Machine
+
+ROOT = Path(__file__).resolve().parents[2]
+BARE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+SCALE = Scale(converter="bench", capacity_g=5000.0, readings_per_s=80, platform_g=350.0, output_mv_v=1.0)
+SETTLES_S = 2.0  # and no longer at once: longer rests are jumped over
+
+
+class Desk:
+    """A rehearsed machine with a scale, and who sets it up."""
+
+    def __init__(self, *, journal: MemoryJournal | None = None) -> None:
+        self.machine = Machine(replace(BARE, scale=SCALE), BOOK, seed=7, journal=journal)
+        self.rest()
+
+    def rest(self) -> None:
+        for _ in range(5):
+            self.machine.pass_time(SETTLES_S)
+
+    def load(self, grams: float) -> None:
+        self.machine.plant.place_mass(grams)
+        self.rest()
+
+    @property
+    def scale(self):
+        return self.machine.engine.scale
+
+    def set_up(self, mass_g: float = 1000.0):
+        self.load(0.0)
+        self.scale.zero(ZeroRequest(sure=True))
+        self.load(mass_g)
+        view = self.scale.span(SpanRequest(mass_g=mass_g, tolerance_g=0.05))
+        self.rest()
+        return view
+
+
+@pytest.fixture
+def desk():
+    desk = Desk()
+    yield desk
+    desk.machine.close()
+
+
+def refusal(ask) -> str:
+    with pytest.raises(Refused) as no:
+        ask()
+    return no.value.rule
+
+
+def test_a_scale_that_was_set_up_weighs_other_masses_within_what_it_says(desk: Desk):
+    assert desk.scale.view().doubt == "unspanned"
+    span = desk.set_up()
+    assert span.u_percent < 0.1
+    for mass_g in (300.0, 500.0, 1500.0):
+        desk.load(mass_g)
+        view = desk.scale.view()
+        assert abs(view.load_g - mass_g) <= 2.5 * view.u_load_g, (mass_g, view)
+        assert (view.doubt, view.findings) == ("", ())
+    assert desk.scale.view().readings_per_s == pytest.approx(5.0, rel=0.1)
+
+
+def test_a_load_that_moves_is_neither_zero_nor_mass(desk: Desk):
+    desk.machine.plant.place_mass(800.0)
+    desk.machine.pass_time(2.0)
+    assert refusal(lambda: desk.scale.zero(ZeroRequest())) == "scale_restless"
+
+
+def test_a_span_wants_a_fresh_zero_and_a_mass_of_some_weight(desk: Desk):
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1))) == "scale_zero"
+    desk.scale.zero(ZeroRequest())
+    desk.machine.pass_time(1.0)
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=20.0, tolerance_g=0.1))) == "scale_mass"
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=4900.0, tolerance_g=0.1))) == "scale_mass"
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1))) == "scale_mass"  # none is there
+    desk.machine.pass_time(1000.0)
+    desk.rest()
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1))) == "scale_zero"
+
+
+def test_a_glass_that_stands_there_is_no_drift_of_the_zero(desk: Desk):
+    desk.set_up()
+    desk.load(400.0)
+    assert refusal(lambda: desk.scale.zero(ZeroRequest())) == "scale_zero"
+    desk.scale.zero(ZeroRequest(sure=True))
+    desk.rest()
+    assert abs(desk.scale.view().load_g) < 1.0
+
+
+def test_swapped_signal_wires_are_found_with_the_first_mass(desk: Desk):
+    desk.machine.plant.inject(Fault(kind="scale wrong sign"))
+    desk.load(0.0)
+    desk.scale.zero(ZeroRequest())
+    desk.load(500.0)
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1))) == "scale_sign"
+
+
+@pytest.mark.parametrize(
+    ("kind", "doubt"), [("scale silent", "silent"), ("scale saturated", "saturated"), ("scale repeats", "repeats")]
+)
+def test_a_converter_that_fails_is_named_and_sets_up_nothing(desk: Desk, kind, doubt: str):
+    desk.set_up()
+    desk.machine.plant.inject(Fault(kind=kind))
+    desk.rest()
+    view = desk.scale.view()
+    assert view.doubt == doubt
+    assert view.findings
+    assert refusal(lambda: desk.scale.zero(ZeroRequest(sure=True))) == "scale_doubtful"
+    desk.machine.plant.clear(Fault(kind=kind))
+    desk.rest()
+    assert desk.scale.view().doubt == ""
+
+
+def test_zero_and_span_outlast_the_guard(desk: Desk):
+    desk.set_up()
+    before = desk.scale.in_force
+    desk.machine.restart(BOOK)
+    assert desk.scale.in_force == before
+    assert before.span is not None
+
+
+@pytest.mark.parametrize(
+    "setting",
+    [
+        ScaleSetting(zero_counts=1e9),
+        ScaleSetting(span=Span(counts_per_g=-430.0, u_fraction=1e-3, mass_g=500.0, wall_s=0.0)),
+        ScaleSetting(span=Span(counts_per_g=0.01, u_fraction=1e-3, mass_g=500.0, wall_s=0.0)),
+        ScaleSetting(span=Span(counts_per_g=430.0, u_fraction=0.2, mass_g=500.0, wall_s=0.0)),
+        ScaleSetting(span=Span(counts_per_g=430.0, u_fraction=1e-3, mass_g=9000.0, wall_s=0.0)),
+        ScaleSetting(span=Span(counts_per_g=float("nan"), u_fraction=1e-3, mass_g=500.0, wall_s=0.0)),
+    ],
+)
+def test_the_guard_takes_no_setting_that_no_scale_has(desk: Desk, setting: ScaleSetting):
+    before = desk.scale.in_force
+    desk.machine.take_scale(setting)
+    desk.machine.pass_time(1.0)
+    assert desk.machine.engine.answer("take_scale") is not None
+    assert desk.scale.in_force == before
+
+
+def test_a_machine_without_a_scale_says_so():
+    machine = Machine(BARE, BOOK, seed=7)
+    try:
+        assert refusal(machine.engine.scale.view) == "scale"
+    finally:
+        machine.close()
