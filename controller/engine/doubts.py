@@ -17,7 +17,7 @@ MUCH = 0.15
 
 def doubts(profile: Profile, book: Book, fitted: Fit, new: Calibration, last: Calibration | None) -> tuple[Doubt, ...]:
     """Reasons for a second yes, in sentences."""
-    return (*_change(profile, fitted, new, last), *_doses(book, fitted.law, new.liquid), *_trials(fitted))
+    return (*_change(profile, fitted, new, last), *_doses(book, fitted, new.liquid), *_trials(fitted))
 
 
 def _change(profile: Profile, fitted: Fit, new: Calibration, last: Calibration | None) -> list[Doubt]:

@@ -27,6 +27,7 @@ from controller.engine.stock import Stock
 from controller.errors import Refused
 from controller.ledger.store import Ledger
 from controller.model.book import Book
+from controller.model.fields import like
 from controller.model.labels import strictest
 from controller.model.messages import (
     VERSION,
@@ -256,9 +257,7 @@ class Engine:
         report = self._mirror.report
         counted = {} if report is None else {one.glass: one for one in report.glasses}
         return tuple(
-            LargerGlass(glass=one.glass, brim_ml=one.brim_ml, usable_ml=one.usable_ml, counted=counted[one.glass])
-            for one in self.book.glasses
-            if one.glass in counted
+            like(LargerGlass, one, counted=counted[one.glass]) for one in self.book.glasses if one.glass in counted
         )
 
     def held_figures(self) -> tuple[str, ...]:

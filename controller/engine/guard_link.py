@@ -16,6 +16,8 @@ from controller.model.messages import MAX_BYTES, Command, Event, Hello, Refusal,
 FIRST_RETRY_S = 0.1
 LAST_RETRY_S = 2.0  # seldom enough that a missing guard costs nothing, often enough to be found at once
 
+Observe = Callable[[Event], None]
+
 _encoder = msgspec.json.Encoder()
 _decoder: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)
 
@@ -100,16 +102,16 @@ class GuardLink:
             self._log.error("guard_does_not_read")
             self._writer.transport.abort()
 
-    async def run(self, listener: Listener, ticker: Ticker) -> None:
-        """Connect, listen, and connect again, until cancelled."""
+    async def run(self, listener: Listener, ticker: Ticker, observe: Observe = lambda _event: None) -> None:
+        """Connect, listen, and connect again, until cancelled; `observe` hears every event before the listener."""
         retry_s = FIRST_RETRY_S
         while True:
-            if await self._session(listener, ticker):
+            if await self._session(listener, ticker, observe):
                 retry_s = FIRST_RETRY_S
             await asyncio.sleep(retry_s)
             retry_s = min(2 * retry_s, LAST_RETRY_S)
 
-    async def _session(self, listener: Listener, ticker: Ticker) -> bool:
+    async def _session(self, listener: Listener, ticker: Ticker, observe: Observe) -> bool:
         """One connection from open to close; True when the guard accepted it (it then sends its Report)."""
         try:
             reader, self._writer = await asyncio.open_unix_connection(self._path, limit=MAX_BYTES)
@@ -123,7 +125,7 @@ class GuardLink:
             self.send(listener.hello())
             listener.guard_connected()
             ticker.now()
-            accepted = await self._listen(reader, listener, ticker)
+            accepted = await self._listen(reader, listener, ticker, observe)
         except (OSError, TundishError, msgspec.DecodeError, ValueError) as error:
             self._log.error("guard_link_failed", error=str(error))
         finally:
@@ -133,7 +135,7 @@ class GuardLink:
         ticker.now()
         return accepted
 
-    async def _listen(self, reader: asyncio.StreamReader, listener: Listener, ticker: Ticker) -> bool:
+    async def _listen(self, reader: asyncio.StreamReader, listener: Listener, ticker: Ticker, observe: Observe) -> bool:
         accepted = False
         while line := await reader.readline():  # ValueError when a line is longer than MAX_BYTES
             event = decode(_decoder, line)
@@ -142,6 +144,7 @@ class GuardLink:
                 # Another engine as yet, or what is left of the one before: ask again later.
                 self._log.warning("guard_refused", request="hello", rule=event.rule, reason=event.reason)
                 return False
+            observe(event)
             listener.on_event(event)
             ticker.now()
         self._log.warning("guard_closed")

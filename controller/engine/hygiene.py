@@ -10,6 +10,7 @@ from controller.engine.slices import Sliced
 from controller.engine.views import NEXT
 from controller.ledger.records import LineNote, NoteEvent
 from controller.model.evening import HygieneLine, HygieneRecord, RecordRow
+from controller.model.fields import like
 from controller.model.messages import LineReport
 from controller.model.states import Contents
 
@@ -113,13 +114,10 @@ class Hygiene:
             )
         now_s = self._clock.wall_s()
         overdue = self._overdue(report, now_s)
-        return HygieneLine(
-            line=line,
-            liquid=report.liquid,
-            contents=report.contents,
-            holds=report.holds,
+        return like(
+            HygieneLine,
+            report,
             since_wall_s=self._since(report),
-            cleaned_wall_s=report.cleaned_wall_s,
             clean_by_wall_s=self._clean_by(report),
             keeps_until_wall_s=self._keeps_until(report),
             overdue=overdue,

@@ -7,13 +7,13 @@ that a machine that nobody scrapes does not carry it.
 import asyncio
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from importlib import import_module
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from controller.clock import Clock
 from controller.engine.engine import Engine
-from controller.model.messages import EdgesTimed, Ended, Event, Hello, Refusal
+from controller.model.messages import EdgesTimed, Ended, Event, Refusal
 from controller.model.states import MachineState, OperationKind
 
 if TYPE_CHECKING:
@@ -22,9 +22,18 @@ if TYPE_CHECKING:
 # Upper bounds of the classes of lateness (s); the reach is 1 ms.
 LATENESS_S = (0.0001, 0.00025, 0.0005, 0.001, 0.0025, 0.005, 0.01, 0.1)
 
+LABELS = {
+    "servings": ("outcome",),
+    "delivered_litres": ("liquid", "kind"),
+    "refusals": ("rule",),
+    "state": ("state",),
+    "calibration_age_seconds": ("line", "liquid"),
+    "remaining_litres": ("line", "liquid"),
+}
+
 
 class Metrics:
-    """Stands between the guard's wire and the engine, hears every event, and passes it on."""
+    """Counts the guard's events, each before the engine hears of it."""
 
     def __init__(self, engine: Engine, clock: Clock) -> None:
         self._engine, self._clock = engine, clock
@@ -37,7 +46,7 @@ class Metrics:
     # --- the guard's events
 
     def on_event(self, event: Event) -> None:
-        """Count it and pass it on."""
+        """Count it."""
         match event:
             case Ended():
                 self._count_end(event)
@@ -49,23 +58,6 @@ class Metrics:
                 self._late_s += sum(late_s)
             case _:
                 pass
-        self._engine.on_event(event)
-
-    def hello(self) -> Hello:
-        """Pass it on."""
-        return self._engine.hello()
-
-    def guard_connected(self) -> None:
-        """Pass it on."""
-        self._engine.guard_connected()
-
-    def guard_lost(self) -> None:
-        """Pass it on."""
-        self._engine.guard_lost()
-
-    def tick(self) -> float | None:
-        """Pass it on."""
-        return self._engine.tick()
 
     def refused(self, rule: str) -> None:
         """The engine itself refused something by this rule."""
@@ -104,20 +96,13 @@ class Metrics:
             self._delivered_ml[one.liquid, ended.kind] += one.delivered_ml  # type: ignore[assignment]
 
     def _counters(self) -> Iterator["Metric"]:
-        from prometheus_client.core import CounterMetricFamily
+        from prometheus_client.core import CounterMetricFamily as Counted
 
-        servings = CounterMetricFamily("tundish_servings", "Servings that are over.", labels=["outcome"])
-        for outcome, count in self._servings.items():
-            servings.add_metric([outcome], count)
-        volumes = CounterMetricFamily(
-            "tundish_delivered_litres", "Volume moved, as worked out by the guard.", labels=["liquid", "kind"]
-        )
-        for (liquid, kind), volume_ml in self._delivered_ml.items():
-            volumes.add_metric([liquid, kind], volume_ml / 1000)
-        refusals = CounterMetricFamily("tundish_refusals", "What was refused, by rule.", labels=["rule"])
-        for rule, count in self._refusals.items():
-            refusals.add_metric([rule], count)
-        yield from (servings, volumes, refusals)
+        litres = {names: volume_ml / 1000 for names, volume_ml in self._delivered_ml.items()}
+        servings, refusals = ({(one,): n for one, n in kept.items()} for kept in (self._servings, self._refusals))
+        yield _family(Counted, "servings", "Servings that are over.", servings)
+        yield _family(Counted, "delivered_litres", "Volume moved, as worked out by the guard.", litres)
+        yield _family(Counted, "refusals", "What was refused, by rule.", refusals)
 
     def _lateness(self) -> "Metric":
         from prometheus_client.core import HistogramMetricFamily
@@ -131,24 +116,26 @@ class Metrics:
         return found
 
     def _present(self) -> Iterator["Metric"]:
-        from prometheus_client.core import GaugeMetricFamily
+        from prometheus_client.core import GaugeMetricFamily as Gauge
 
         status, wall_s = self._engine.status(), self._clock.wall_s()
-        connected = GaugeMetricFamily("tundish_guard_connected", "Whether the engine reaches the guard.")
-        connected.add_metric([], float(status.guard_connected))
-        fault = GaugeMetricFamily("tundish_fault_latched", "Whether the machine waits for a person.")
-        fault.add_metric([], float(status.fault is not None))
-        states = GaugeMetricFamily("tundish_state", "1 for the present state of the machine.", labels=["state"])
-        for state in MachineState:
-            states.add_metric([state], float(state == status.state))
-        ages = GaugeMetricFamily(
-            "tundish_calibration_age_seconds", "Time since a line was calibrated.", labels=["line", "liquid"]
-        )
-        left = GaugeMetricFamily("tundish_remaining_litres", "What is left, as booked.", labels=["line", "liquid"])
-        for line in status.lines:
-            names = [str(line.line), line.liquid or ""]
-            if line.calibration is not None:
-                ages.add_metric(names, max(0.0, wall_s - line.calibration.taken_wall_s))
-            if line.remaining_ml is not None:
-                left.add_metric(names, line.remaining_ml / 1000)
-        yield from (connected, fault, states, ages, left)
+        connected, fault = float(status.guard_connected), float(status.fault is not None)
+        named = {(str(line.line), line.liquid or ""): line for line in status.lines}
+        known = {names: line.calibration for names, line in named.items() if line.calibration is not None}
+        ages = {names: max(0.0, wall_s - one.taken_wall_s) for names, one in known.items()}
+        left = {names: one.remaining_ml / 1000 for names, one in named.items() if one.remaining_ml is not None}
+        states = {(state.value,): float(state == status.state) for state in MachineState}
+        yield _family(Gauge, "guard_connected", "Whether the engine reaches the guard.", {(): connected})
+        yield _family(Gauge, "fault_latched", "Whether the machine waits for a person.", {(): fault})
+        yield _family(Gauge, "state", "1 for the present state of the machine.", states)
+        yield _family(Gauge, "calibration_age_seconds", "Time since a line was calibrated.", ages)
+        yield _family(Gauge, "remaining_litres", "What is left, as booked.", left)
+
+
+def _family(kind: Any, name: str, says: str, samples: Mapping[Any, float]) -> "Metric":
+    """Figures of one name, by the values of its labels."""
+    family = kind(f"tundish_{name}", says, labels=LABELS.get(name, ()))
+    for names, value in samples.items():
+        family.add_metric(names, value)
+    found: Metric = family
+    return found

@@ -121,7 +121,7 @@ class _Process:
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, self._ending.set)
         loop.add_signal_handler(signal.SIGHUP, self._reload)
-        guard = loop.create_task(link.run(self._metrics, self._ticker))
+        guard = loop.create_task(link.run(self._engine, self._ticker, self._metrics.on_event))
         webs = [loop.create_task(server.serve(sockets=[listener])) for listener, server in listeners]
         for task in (guard, *webs):
             task.add_done_callback(self._watch)

@@ -10,7 +10,7 @@ from controller.engine.weighing import Weighings
 from controller.errors import Refused
 from controller.ledger.store import Weighing
 from controller.metering.calibration import law_of
-from controller.metering.drift import Age, AgeLimits, Chart, DriftVerdict, chart, judge
+from controller.metering.drift import Age, Chart, DriftVerdict, chart, judge
 from controller.metering.liquid_factor import LiquidFactor, expected_factor, measured_factor, with_factor
 from controller.model.calibration import Calibration
 from controller.model.requests import SpotCheckRequest
@@ -156,8 +156,6 @@ class SpotChecks:
             run_hours=on_s / HOUR_S,
         )
 
-    def _limits(self) -> AgeLimits:
+    def _limits(self) -> Age:
         ageing = self._profile.ageing
-        return AgeLimits(
-            days=ageing.age_s / DAY_S, litres=ageing.throughput_ml / 1000.0, run_hours=ageing.running_s / HOUR_S
-        )
+        return Age(days=ageing.age_s / DAY_S, litres=ageing.throughput_ml / 1000.0, run_hours=ageing.running_s / HOUR_S)

@@ -10,6 +10,7 @@ from controller.ledger.records import LineNote, NoteEvent
 from controller.ledger.store import Container
 from controller.metering.gravimetry import liquid_volume_ml
 from controller.model.evening import EmptyRequest, RefillRequest, StockChange, StockView, StockWeighingRequest
+from controller.model.fields import like
 from controller.model.messages import Assign, Hung
 from controller.model.requests import AssignRequest
 from controller.model.states import MachineState
@@ -238,16 +239,10 @@ class Stock:
 
     def _view(self, one: Container) -> StockView:
         life_s = next((liquid.opened_life_s for liquid in self._strict.liquids if liquid.liquid == one.liquid), None)
-        return StockView(
-            line=one.line,
-            liquid=one.liquid,
-            container_ml=one.container_ml,
-            remaining_ml=one.remaining_ml,
-            u_ml=one.u_ml,
+        return like(
+            StockView,
+            one,
             sure_ml=sure_ml(one),
-            perhaps_more_ml=one.perhaps_more_ml,
-            opened_wall_s=one.opened_wall_s,
             keeps_until_wall_s=None if life_s is None else one.opened_wall_s + life_s,
-            tare_g=one.tare_g,
             is_known_to_guard=one.is_known and one.line not in self.disputed(),
         )

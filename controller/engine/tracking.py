@@ -8,6 +8,7 @@ from msgspec import structs
 from controller.ledger.records import Intent
 from controller.metering.calibration import delivered_ml
 from controller.model.calibration import Calibration
+from controller.model.fields import like
 from controller.model.messages import CONTAINER, Delivery, Edge, Refusal
 from controller.model.plan import Operation, PlannedRun
 from controller.model.profile import Profile
@@ -123,16 +124,12 @@ class Tracking:
                 asked[run.line] = asked.get(run.line, 0.0) + run.volume_ml
                 liquids[run.line] = run.liquid
         on = {one.line for one in self.intervals if one.end_s is None and one.line not in self.booked}
-        return OperationView(
-            operation=self.asked.operation,
-            kind=self.asked.kind,
-            recipe=self.asked.recipe,
-            times=self.times,
-            admitted=self.admitted,
+        return like(
+            OperationView,
+            self,
+            self.asked,
+            self.intent,
             refused=tuple(self.refused),
-            waiting_for=self.waiting_for,
-            outcome=self.outcome,
-            reason=self.reason,
             lines=tuple(
                 LineProgress(
                     line=line,
@@ -145,11 +142,7 @@ class Tracking:
                 for line, volume_ml in asked.items()
             ),
             elapsed_s=self._at_s(now_s),
-            planned_s=self.planned_s,
             asked_wall_s=self.intent.wall_s,
-            changes=self.intent.changes,
-            rest_of=self.intent.rest_of,
-            afterwards=self.afterwards,
         )
 
     @property

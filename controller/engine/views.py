@@ -6,6 +6,7 @@ from controller.engine.scaling import Serving
 from controller.ledger.records import REFUSED, Container, Entry
 from controller.metering.mixture import Mixture
 from controller.model.book import Book
+from controller.model.fields import like
 from controller.model.labels import Label
 from controller.model.messages import LineReport, Refusal, Report
 from controller.model.plan import PlannedRun, Segment
@@ -88,19 +89,12 @@ def plan(
 ) -> PlanView:
     """A serving's plan with its traces of current and combined flow over all segments end to end."""
     bounds = limits(profile)
-    return PlanView(
-        recipe=served.recipe,
-        times=served.times,
-        glass=served.glass,
-        changes=served.changes,
+    return like(
+        PlanView,
+        served,
+        planned,
+        mixture,
         volume_ml=mixture.poured_ml,
-        abv_percent=mixture.abv_percent,
-        ethanol_g=mixture.ethanol_g,
-        segments=planned.segments,
-        makespan_s=planned.makespan_s,
-        one_at_a_time_s=planned.one_at_a_time_s,
-        lower_bound_s=planned.lower_bound_s,
-        proven=planned.proven,
         binding=binding,
         too_slow=too_slow,
         refused=refused,
@@ -113,32 +107,16 @@ def plan(
 
 def booked(entry: Entry) -> OperationView:
     """An operation on record."""
-    return OperationView(
-        operation=entry.operation,
-        kind=entry.kind,
-        recipe=entry.recipe,
-        times=entry.times,
+    return like(
+        OperationView,
+        entry,
         admitted=entry.outcome != REFUSED,
         refused=entry.refusals,
         waiting_for=None,
         outcome=None if entry.outcome in (None, REFUSED) else Outcome(entry.outcome),
-        reason=entry.reason,
-        lines=tuple(
-            LineProgress(
-                line=one.line,
-                liquid=one.liquid,
-                asked_ml=one.asked_ml,
-                delivered_ml=one.delivered_ml,
-                is_on=False,
-                at_most=one.is_at_most,
-            )
-            for one in entry.deliveries
-        ),
+        lines=tuple(like(LineProgress, one, is_on=False, at_most=one.is_at_most) for one in entry.deliveries),
         elapsed_s=max((one.on_s for one in entry.deliveries), default=0.0),
         planned_s=0.0,
-        asked_wall_s=entry.asked_wall_s,
-        changes=entry.changes,
-        rest_of=entry.rest_of,
     )
 
 
@@ -183,32 +161,23 @@ def _line(
     *,
     is_right: bool | None,
 ) -> LineView:
+    remaining_ml = None if container is None else container.remaining_ml
     if report is None:
-        liquid = None if container is None else container.liquid
-        contents, holds, calibration, note = Contents.UNKNOWN, None, None, "the guard cannot be reached"
-    else:
-        liquid, contents, holds, calibration = report.liquid, report.contents, report.holds, report.calibration
-        note = NEXT.get(contents, "")
-        if is_right is False:
-            note = "it moved wrong: put its wiring right and jog it"
-        elif liquid is None:
-            said = [reason.removeprefix(f"line {line}: ") for reason in overdue]
-            note = "; ".join(said or [f"say what hangs there: tundish assign {line} LIQUID CONTAINER"])
-        elif contents == Contents.LIQUID and holds != liquid:
-            note = f"it still holds {holds}: purge, clean and rinse it"
-        elif overdue:
-            note = "; ".join(reason.removeprefix(f"line {line}: ") for reason in overdue)
-        elif not note and (calibration is None or calibration.liquid != liquid):
-            note = CALIBRATE
-    return LineView(
-        line=line,
-        liquid=liquid,
-        contents=contents,
-        holds=holds,
-        remaining_ml=None if container is None else container.remaining_ml,
-        calibration=calibration,
-        note=note,
-    )
+        liquid, note = None if container is None else container.liquid, "the guard cannot be reached"
+        unknown = LineReport(line=line, liquid=liquid, contents=Contents.UNKNOWN, holds=None, is_on=False)
+        return like(LineView, unknown, remaining_ml=remaining_ml, note=note)
+    note, reasons = NEXT.get(report.contents, ""), [one.removeprefix(f"line {line}: ") for one in overdue]
+    if is_right is False:
+        note = "it moved wrong: put its wiring right and jog it"
+    elif report.liquid is None:
+        note = "; ".join(reasons or [f"say what hangs there: tundish assign {line} LIQUID CONTAINER"])
+    elif report.contents == Contents.LIQUID and report.holds != report.liquid:
+        note = f"it still holds {report.holds}: purge, clean and rinse it"
+    elif reasons:
+        note = "; ".join(reasons)
+    elif not note and (report.calibration is None or report.calibration.liquid != report.liquid):
+        note = CALIBRATE
+    return like(LineView, report, remaining_ml=remaining_ml, note=note)
 
 
 def _current_a(profile: Profile, run: PlannedRun, age_s: float) -> float:

@@ -23,6 +23,7 @@ from controller.metering.gravimetry import EVAPORATION_G, U_HOLD_UP_ML, Volume, 
 from controller.metering.pooled_prior import pooled_prior
 from controller.metering.residuals import mean_ml
 from controller.model.calibration import Calibration
+from controller.model.fields import like
 from controller.model.requests import CalibrationRequest, SpotCheckRequest, TrialsRequest, WeighedTrial, WeighingRequest
 from controller.model.views import DoseError, FitView, TrialView
 from controller.model.weighing import Budget, StrikeRequest
@@ -162,21 +163,21 @@ class Weighings:
         fitted = self._work(fit, trials, self._prior(line, len(trials), in_force), u_common=u_common)
         left_out = {counted[index] for index in fitted.left_out}
         shown = [
-            _row(one, volume, fitted.law, "struck" if one.is_struck else "left out" if k in left_out else "counts")
+            _row(one, volume, fitted, "struck" if one.is_struck else "left out" if k in left_out else "counts")
             for k, (one, volume) in enumerate(zip(rows, volumes, strict=True))
         ]
         new = self._with_known_sag(to_calibration(fitted, line, liquid), in_force.get(line))
         next_on_s = self._next_on_s(fitted)
-        next_ml = None if next_on_s is None else mean_ml(fitted.law, next_on_s, 0.0)
+        next_ml = None if next_on_s is None else mean_ml(fitted, next_on_s, 0.0)
         return msgspec.structs.replace(
-            self._outlook(line, liquid, fitted.law),
+            self._outlook(line, liquid, fitted),
             trials=tuple(shown),
             calibration=new,
             warnings=fitted.warnings,
             next_on_s=next_on_s,
             next_grams=None if next_ml is None else next_ml * self._density_kg_m3(liquid) / 1000.0,
             doubts=doubts(self._profile, self._book, fitted, new, self._last(line, liquid)),
-            budget=self._work(_budget, fitted.law, [volumes[index] for index in counted if index not in left_out]),
+            budget=self._work(_budget, fitted, [volumes[index] for index in counted if index not in left_out]),
         )
 
     def _without_fit(self, line: int, liquid: str, rows: Sequence[Weighing], why: str) -> FitView:
@@ -311,10 +312,10 @@ def _trial(weighed: Weighing, volume: Volume, number: int = 0) -> Trial:
 def _row(
     weighed: Weighing, volume: Volume, law: FlowLaw | None, state: Literal["counts", "left out", "struck"] = "counts"
 ) -> TrialView:
-    return TrialView(
+    return like(
+        TrialView,
+        weighed,
         operation=weighed.operation or "from a file",
-        on_s=weighed.on_s,
-        grams=weighed.grams,
         volume_ml=volume.volume_ml,
         others_a=0.0,
         residual_ml=None if law is None else volume.volume_ml - mean_ml(law, weighed.on_s, 0.0),

@@ -14,6 +14,7 @@ from controller.metering.residuals import Sifted, curvature, exchanged, mean_ml,
 from controller.metering.scatter import law_under, weighing_share
 from controller.metering.trials import DEFAULT_PRIOR, Prior, Trial, number_of, with_shared_rounding
 from controller.model.calibration import Calibration
+from controller.model.fields import like
 
 __all__ = [
     "DEFAULT_PRIOR",
@@ -47,7 +48,7 @@ def fit(trials: Sequence[Trial], prior: Prior | None = None, *, u_common: float 
     weights = [1.0 / (one.u_volume_ml**2 + law.scatter.at_ml(one.volume_ml) ** 2) for one in counted]
     found = Fit(
         trials=tuple(trials),
-        law=law,
+        **structs.asdict(law),
         residuals_ml=tuple(trial.volume_ml - mean_ml(law, trial.on_s, trial.others_a) for trial in trials),
         chi_squared=plain.chi_squared,
         degrees_of_freedom=plain.degrees_of_freedom,
@@ -107,21 +108,14 @@ def to_calibration(
     fitted: Fit, line: int, liquid: str, *, taken_wall_s: float = 0.0, taken_by: str = "", note: str = ""
 ) -> Calibration:
     """The fit as the machine keeps it."""
-    return Calibration(
+    return like(
+        Calibration,
+        fitted,
         line=line,
         liquid=liquid,
-        flow_ml_s=fitted.flow_ml_s,
-        lag_s=fitted.lag_s,
-        u_flow_ml_s=fitted.u_flow_ml_s,
-        u_lag_s=fitted.u_lag_s,
-        cov_flow_lag=fitted.cov_flow_lag,
-        sag_per_a=fitted.sag_per_a,
-        u_sag_per_a=fitted.u_sag_per_a,
         scatter_ml=fitted.scatter.fixed_ml,
         scatter_fraction=fitted.scatter.fraction,
         scatter_dof=fitted.scatter.degrees_of_freedom,
-        weighing_share=fitted.law.weighing_share,
-        u_common=fitted.law.u_common,
         taken_wall_s=taken_wall_s,
         taken_by=taken_by,
         note=note or f"{len(fitted.trials) - len(fitted.left_out)} trials",
@@ -134,10 +128,9 @@ def law_of(calibration: Calibration) -> FlowLaw:
     Covariances with the sag are not kept and count as 0.
     """
     is_kept = calibration.scatter_dof > 0.0
-    return FlowLaw(
-        flow_ml_s=calibration.flow_ml_s,
-        lag_s=calibration.lag_s,
-        sag_per_a=calibration.sag_per_a,
+    return like(
+        FlowLaw,
+        calibration,
         covariance=(
             (calibration.u_flow_ml_s**2, calibration.cov_flow_lag, 0.0),
             (calibration.cov_flow_lag, calibration.u_lag_s**2, 0.0),
@@ -148,8 +141,6 @@ def law_of(calibration: Calibration) -> FlowLaw:
             fraction=calibration.scatter_fraction if is_kept else DEFAULT_PRIOR.scatter_fraction,
             degrees_of_freedom=calibration.scatter_dof if is_kept else DEFAULT_PRIOR.scatter_dof,
         ),
-        weighing_share=calibration.weighing_share,
-        u_common=calibration.u_common,
     )
 
 

@@ -84,14 +84,6 @@ def mass_fraction_of_abv(abv_percent: float) -> float:
     return 0.5 * (low + high)
 
 
-def ethanol_water_kg_m3(abv_percent: float, temperature_c: float) -> float:
-    """Density of ethanol-water, kg/m3, of a strength 0 to 100 % vol (at 20 C) at -20 to 40 C, else OutOfRange.
-
-    Source: OIML R 22 (1975).
-    """
-    return ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(abv_percent), temperature_c)
-
-
 def sucrose_kg_m3(brix: float, temperature_c: float) -> float:
     """Density of a sucrose solution, kg/m3; brix 0 to 85 % by mass, 0 to 80 C, else OutOfRange.
 

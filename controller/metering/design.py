@@ -185,7 +185,7 @@ def next_run_time_s(
     still_counted = [index for index in doubtful if index not in fitted.left_out]
     if still_counted:
         return fitted.trials[still_counted[0]].on_s
-    law = fitted.law.with_common(0.0)
+    law = fitted.with_common(0.0)
     samples = [dose for dose in (doses or DoseRange()).samples_ml() if dose > -fitted.lag_s * fitted.flow_ml_s]
     ran_s = {round(trial.on_s, 1) for trial in fitted.trials}
     is_enough = len(ran_s) >= 3 and fitted.degrees_of_freedom >= 4

@@ -22,12 +22,6 @@ def mi008_ml(dose_ml: float) -> float:
     return 2.0 if dose_ml < 100.0 else 0.03 * dose_ml
 
 
-def relative_ml(fraction: float) -> Tolerance:
-    """A tolerance that is the same fraction (> 0) of every dose, such as 0.05."""
-    require_positive("fraction", fraction, "")
-    return lambda dose_ml: fraction * dose_ml
-
-
 class Prediction(Value, frozen=True, kw_only=True):
     """One dose: on-time, standard uncertainty of what a single run delivers, 95 % interval, and the tolerance."""
 

@@ -15,21 +15,11 @@ from controller.model.fields import Value
 DriftStatus = Literal["in control", "flagged", "blocked for small doses"]
 
 
-class ChartLimits(Value, frozen=True, kw_only=True):
-    """Two-sided CUSUM, in standard deviations of one check (D. C. Montgomery, Statistical Quality Control).
-
-    Average checks to a false flag or block, and to one when every check is off by one or two standard deviations
-    (`run_length.average_run_length`): flag_at 4: 168, 8.4, 3.3; block_at 8: about 9500, 16, 6.0.
-    """
-
-    reference: float = 0.5
-    flag_at: float = 4.0
-    block_at: float = 8.0
-
-    def __post_init__(self) -> None:
-        require_positive("reference", self.reference, "standard deviations")
-        require_positive("flag_at", self.flag_at, "standard deviations")
-        require_in_range("block_at", self.block_at, self.flag_at, 100.0, "standard deviations")
+# Two-sided CUSUM, in standard deviations of one check (D. C. Montgomery, Statistical Quality Control). Average
+# number of checks to a false flag, and when every check is off by one or two standard deviations: 168, 8.4, 3.3. To a
+# block: about 9500, 16, 6.0.
+REFERENCE, FLAG_ABOVE, BLOCK_ABOVE = 0.5, 4.0, 8.0
+BLOCK_FACTOR = 2.0  # how far beyond the age at which it is flagged a calibration is blocked for small doses
 
 
 class ChartPoint(Value, frozen=True, kw_only=True):
@@ -51,15 +41,14 @@ class Chart(Value, frozen=True, kw_only=True):
     """The chart of one calibration's spot checks, oldest first."""
 
     points: tuple[ChartPoint, ...]
-    limits: ChartLimits
 
     @property
     def status(self) -> DriftStatus:
         """By the worse of the two sums at the last check."""
         highest = max(self.points[-1].high, self.points[-1].low) if self.points else 0.0
-        if highest > self.limits.block_at:
+        if highest > BLOCK_ABOVE:
             return "blocked for small doses"
-        return "flagged" if highest > self.limits.flag_at else "in control"
+        return "flagged" if highest > FLAG_ABOVE else "in control"
 
     @property
     def shift_fraction(self) -> float:
@@ -75,7 +64,7 @@ class Chart(Value, frozen=True, kw_only=True):
         return math.fsum(since) / len(since)
 
 
-def chart(law: FlowLaw, spot_checks: Sequence[Trial], limits: ChartLimits | None = None) -> Chart:
+def chart(law: FlowLaw, spot_checks: Sequence[Trial]) -> Chart:
     """The chart of weighed runs since a calibration, oldest first.
 
     Each check is held against what the calibration and the checks before it lead one to expect (recursive residuals:
@@ -83,7 +72,6 @@ def chart(law: FlowLaw, spot_checks: Sequence[Trial], limits: ChartLimits | None
     common to all checks, is not taken for a drift. Residuals are carried from Student's t to the normal distribution,
     for which the run lengths hold. A check of no expected volume is refused by OutOfRange.
     """
-    bounds = limits or ChartLimits()
     parameters = [law.flow_ml_s, law.lag_s, law.sag_per_a]
     covariance = law.covariance
     high = low = 0.0
@@ -98,8 +86,8 @@ def chart(law: FlowLaw, spot_checks: Sequence[Trial], limits: ChartLimits | None
         gap_ml = check.volume_ml - expected_ml
         _, degrees_of_freedom = law.single_run(check.on_s, check.others_a, check.u_volume_ml)
         deviations = _as_normal(gap_ml / math.sqrt(variance), degrees_of_freedom)
-        high = max(0.0, high + deviations - bounds.reference)
-        low = max(0.0, low - deviations - bounds.reference)
+        high = max(0.0, high + deviations - REFERENCE)
+        low = max(0.0, low - deviations - REFERENCE)
         points.append(
             ChartPoint(
                 expected_ml=expected_ml,
@@ -112,7 +100,7 @@ def chart(law: FlowLaw, spot_checks: Sequence[Trial], limits: ChartLimits | None
         )
         parameters = [p + g * gap_ml / variance for p, g in zip(parameters, gain, strict=True)]
         covariance = _less(covariance, gain, variance)
-    return Chart(points=tuple(points), limits=bounds)
+    return Chart(points=tuple(points))
 
 
 def _less(covariance: Matrix, gain: Sequence[float], variance: float) -> Matrix:
@@ -129,7 +117,7 @@ def _as_normal(t: float, degrees_of_freedom: float) -> float:
 
 
 class Age(Value, frozen=True, kw_only=True):
-    """What a calibration has been through since it was taken; all >= 0."""
+    """What a calibration has been through since it was taken, or may go through before it is flagged; all >= 0."""
 
     days: float
     litres: float
@@ -141,26 +129,6 @@ class Age(Value, frozen=True, kw_only=True):
         require_in_range("run_hours", self.run_hours, 0.0, math.inf, "h")
 
 
-class AgeLimits(Value, frozen=True, kw_only=True):
-    """Flagged from these on, blocked for small doses from block_factor times them; None: no limit.
-
-    The defaults are a cautious reading of "every 3 days to 1 week" (laboratory teaching note) for daily use, stretched
-    for a machine that works some evenings a year; common practice, no source. Check before each event.
-    """
-
-    days: float | None = 30.0
-    litres: float | None = 50.0
-    run_hours: float | None = 10.0
-    block_factor: float = 2.0
-
-    def __post_init__(self) -> None:
-        for name, unit in (("days", "days"), ("litres", "L"), ("run_hours", "h")):
-            value = getattr(self, name)
-            if value is not None:
-                require_positive(name, value, unit)
-        require_in_range("block_factor", self.block_factor, 1.0, 100.0, "")
-
-
 class DriftVerdict(Value, frozen=True, kw_only=True):
     """The worse of chart and age, and why, in sentences."""
 
@@ -168,8 +136,8 @@ class DriftVerdict(Value, frozen=True, kw_only=True):
     reasons: tuple[str, ...]
 
 
-def judge(drawn: Chart, age: Age, limits: AgeLimits | None = None) -> DriftVerdict:
-    """Is the calibration to be trusted? See `Chart.status` and `AgeLimits`."""
+def judge(drawn: Chart, age: Age, limits: Age) -> DriftVerdict:
+    """Whether the calibration is to be trusted: by `Chart.status`, flagged from the limits' age on, then blocked."""
     statuses: list[DriftStatus] = [drawn.status]
     reasons = []
     if drawn.status != "in control":
@@ -177,18 +145,17 @@ def judge(drawn: Chart, age: Age, limits: AgeLimits | None = None) -> DriftVerdi
         reasons.append(
             f"The spot checks show {abs(100 * drawn.shift_fraction):.1f} % "
             f"{'more' if last.high >= last.low else 'less'} than calibrated (CUSUM "
-            f"{max(last.high, last.low):.1f}, flagged above {drawn.limits.flag_at:g}, "
-            f"blocked above {drawn.limits.block_at:g}): calibrate again."
+            f"{max(last.high, last.low):.1f}, flagged above {FLAG_ABOVE:g}, "
+            f"blocked above {BLOCK_ABOVE:g}): calibrate again."
         )
-    bounds = limits or AgeLimits()
     for name, unit, limit, value in (
-        ("age", "days", bounds.days, age.days),
-        ("throughput", "L", bounds.litres, age.litres),
-        ("running time", "h", bounds.run_hours, age.run_hours),
+        ("age", "days", limits.days, age.days),
+        ("throughput", "L", limits.litres, age.litres),
+        ("running time", "h", limits.run_hours, age.run_hours),
     ):
-        if limit is None or value <= limit:
+        if value <= limit:
             continue
-        is_blocked = value > bounds.block_factor * limit
+        is_blocked = value > BLOCK_FACTOR * limit
         statuses.append("blocked for small doses" if is_blocked else "flagged")
         reasons.append(
             f"The calibration's {name} is {value:.3g} {unit}, the limit {limit:g} {unit}: check or calibrate."

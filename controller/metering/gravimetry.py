@@ -1,7 +1,6 @@
 """Volume from mass by ISO 8655-6 and ISO/TR 20461, with its uncertainty budget."""
 
 import math
-from typing import Literal
 
 from controller.errors import require_in_range, require_positive
 from controller.metering.density import U_GIVEN_KG_M3, U_WATER_KG_M3, liquid_kg_m3, water_kg_m3
@@ -15,69 +14,21 @@ STANDARD_KPA = 101.325
 U_HOLD_UP_ML = 0.03
 EVAPORATION_G = 0.01
 
-AirFormula = Literal["iso", "cipm"]
 
-
-def air_kg_m3(
-    temperature_c: float,
-    pressure_kpa: float = STANDARD_KPA,
-    humidity_percent: float = 50.0,
-    *,
-    formula: AirFormula = "iso",
-) -> float:
+def air_kg_m3(temperature_c: float, pressure_kpa: float = STANDARD_KPA, humidity_percent: float = 50.0) -> float:
     """Density of air, kg/m3; 0 to 40 C, 60 to 110 kPa, 0 to 100 % relative humidity, else OutOfRange.
 
-    formula: "iso" as ISO/TR 20461 (from memory; meant for rooms, 0.5 % off at 5 C and 80 %), "cipm" for CIPM-2007 (A.
-    Picard et al., Metrologia 45 (2008) 149-155; from memory) with 400 umol/mol of carbon dioxide.
+    As ISO/TR 20461 has it (from memory; meant for rooms, 0.5 % off at 5 C and 80 %).
     """
     require_in_range("temperature_c", temperature_c, 0.0, 40.0, "degC")
     require_in_range("pressure_kpa", pressure_kpa, 60.0, 110.0, "kPa")
     require_in_range("humidity_percent", humidity_percent, 0.0, 100.0, "%")
-    if formula == "cipm":
-        return _cipm_kg_m3(temperature_c, 1000.0 * pressure_kpa, humidity_percent / 100.0)
     k1, k2, k3 = 0.34844, -0.00252, 0.020582
     return (k1 * 10.0 * pressure_kpa + humidity_percent * (k2 * temperature_c + k3)) / (temperature_c + 273.15)
 
 
-def _cipm_kg_m3(t: float, pressure_pa: float, humidity: float) -> float:
-    """CIPM-2007: p M (1 - x (1 - Mv/Ma)) / (Z R T)."""
-    kelvin = t + 273.15
-    saturation_pa = math.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin)
-    enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * t * t
-    vapour = humidity * enhancement * saturation_pa / pressure_pa
-    ratio = pressure_pa / kelvin
-    compressibility = (
-        1.0
-        - ratio
-        * (
-            1.58123e-6
-            - 2.9331e-8 * t
-            + 1.1043e-10 * t * t
-            + (5.707e-6 - 2.051e-8 * t) * vapour
-            + (1.9898e-4 - 2.376e-6 * t) * vapour**2
-        )
-        + ratio**2 * (1.83e-11 - 0.765e-8 * vapour**2)
-    )
-    return 3.483740e-3 * ratio / compressibility * (1.0 - 0.3780 * vapour)
-
-
-def z_factor_ul_mg(
-    temperature_c: float,
-    pressure_kpa: float = STANDARD_KPA,
-    humidity_percent: float = 50.0,
-    *,
-    formula: AirFormula = "iso",
-) -> float:
-    """Volume of water per displayed mass, uL/mg (= mL/g); ranges as for `air_kg_m3`.
-
-    Z = 1000 (1 - air/weights) / (water - air), densities in kg/m3. Source: ISO 8655-6, Annex A; ISO/TR 20461.
-    """
-    air = air_kg_m3(temperature_c, pressure_kpa, humidity_percent, formula=formula)
-    return _ml_per_g(water_kg_m3(temperature_c), air)
-
-
 def _ml_per_g(density_kg_m3: float, air: float) -> float:
-    """Volume per displayed mass in air of this density (kg/m3)."""
+    """Volume per displayed mass in air of this density (kg/m3): the factor Z of ISO 8655-6, Annex A."""
     return 1000.0 * (1.0 - air / WEIGHTS_KG_M3) / (density_kg_m3 - air)
 
 
@@ -99,14 +50,11 @@ class Contribution(Value, frozen=True, kw_only=True):
 
 
 class Volume(Value, frozen=True, kw_only=True):
-    """A weighed volume, its combined standard uncertainty and the budget behind it, mL. float() gives the volume."""
+    """A weighed volume, its combined standard uncertainty and the budget behind it, mL."""
 
     volume_ml: float
     u_volume_ml: float
     budget: tuple[Contribution, ...]
-
-    def __float__(self) -> float:
-        return self.volume_ml
 
     @property
     def u_own_ml(self) -> float:

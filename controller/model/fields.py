@@ -4,7 +4,7 @@ A field is named with its unit (`brim_ml`); in a file a person writes the key wi
 `controller.config` reads the metadata to parse, to report and to write the JSON Schema: no field is described twice.
 """
 
-from typing import Annotated
+from typing import Annotated, Any, TypeVar
 
 import msgspec
 from msgspec import Meta
@@ -12,6 +12,17 @@ from msgspec import Meta
 
 class Value(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A value checked once when it is built from a file or a message, and never changed."""
+
+
+T = TypeVar("T", bound=Value)
+
+
+def like(kind: type[T], *sources: object, **more: Any) -> T:
+    """A value of this kind: its fields as `more` gives them, else as the first source with such an attribute has it."""
+    for source in sources:
+        names = [name for name in kind.__struct_fields__ if name not in more and hasattr(source, name)]
+        more |= {name: getattr(source, name) for name in names}
+    return kind(**more)
 
 
 def ranged(

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from msgspec.structs import replace
 
 from controller.model.book import Book, Glass, Liquid
-from controller.model.fields import Value
+from controller.model.fields import Value, like
 
 CARES = ("ordinary", "tea", "perishable")  # from the longest time between cleanings to the shortest
 
@@ -34,13 +34,7 @@ class GlassSize(Value, frozen=True, kw_only=True):
 
 def label_of(liquid: Liquid) -> Label:
     """What the book says of this liquid."""
-    return Label(
-        liquid=liquid.liquid,
-        abv_percent=liquid.abv_percent,
-        allergens=tuple(sorted(liquid.allergens)),
-        opened_life_s=liquid.opened_life_s,
-        care=liquid.care,
-    )
+    return like(Label, liquid, allergens=tuple(sorted(liquid.allergens)))
 
 
 def label_in(book: Book, liquid: str | None) -> Label | None:
@@ -67,7 +61,7 @@ def _strictness(care: str) -> int:
 
 def size_of(glass: Glass) -> GlassSize:
     """What the book says of this glass."""
-    return GlassSize(glass=glass.glass, brim_ml=glass.brim_ml, usable_ml=glass.usable_ml)
+    return like(GlassSize, glass)
 
 
 def smaller(one: GlassSize, other: GlassSize) -> GlassSize:

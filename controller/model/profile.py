@@ -2,6 +2,7 @@
 
 from typing import Literal
 
+from controller.model import ranges
 from controller.model.fields import (
     Count,
     Fraction,
@@ -17,50 +18,6 @@ from controller.model.fields import (
     SquareMillimetres,
     Value,
     Volts,
-)
-from controller.model.ranges import (
-    CalibrationAge,
-    CalibrationRunning,
-    CalibrationVolume,
-    CleaningInterval,
-    CoastTime,
-    CoilCurrent,
-    Concurrent,
-    ContactTime,
-    DrainFlow,
-    DutyWindow,
-    FunnelFlow,
-    FunnelVolume,
-    HandStepTime,
-    HeldTime,
-    HourEthanol,
-    HourServings,
-    InrushCurrent,
-    InrushTime,
-    JogTime,
-    JugVolume,
-    LagBand,
-    LampsCurrent,
-    LineTime,
-    LineVolume,
-    LoadCurrent,
-    MostFlow,
-    NominalFlow,
-    OperationTime,
-    PerishableInterval,
-    PumpsCurrent,
-    RatedCurrent,
-    RelayTime,
-    RunCurrent,
-    RunTime,
-    ServingEthanol,
-    ServingPause,
-    ServingTime,
-    ServingVolume,
-    SettleTime,
-    SmallDose,
-    StartGap,
-    TeaInterval,
 )
 from controller.model.scale import Scale
 from controller.model.scales import WeighingScale
@@ -95,7 +52,7 @@ class BoardSpec(Value, frozen=True, kw_only=True):
     backend: Literal["gpio", "bench"]
     chip: Name = "pinctrl-bcm2835"  # label of the GPIO chip that carries the header
     boot_lines: tuple[Sentence, ...] = ()  # gpio=... lines that stand in the boot configuration, e.g. "gpio=17=op,dh"
-    load_a: LoadCurrent  # drawn by the computer at its own voltage
+    load_a: ranges.LoadCurrent  # drawn by the computer at its own voltage
     load_v: Volts  # that voltage
 
 
@@ -103,13 +60,13 @@ class Supply(Value, frozen=True, kw_only=True):
     """The one supply that feeds pumps, relays and, through a step-down, the board."""
 
     voltage_v: Volts
-    rated_a: RatedCurrent
+    rated_a: ranges.RatedCurrent
     continuous_fraction: Fraction  # of rated_a that may be drawn all evening
     source_ohm: Ohms  # inner resistance with its connectors
     feed: Wire  # from the supply to the pumps' common point
     step_down_efficiency: Fraction
     step_down_min_v: Volts  # below this input voltage the board browns out
-    lamps_a: LampsCurrent = 0.0
+    lamps_a: ranges.LampsCurrent = 0.0
 
 
 class RelayBoard(Value, frozen=True, kw_only=True):
@@ -117,22 +74,22 @@ class RelayBoard(Value, frozen=True, kw_only=True):
 
     channels: Count
     active_level: Level  # level at the GPIO that pulls a relay in
-    operate_s: RelayTime  # from level to closed contact
-    release_s: RelayTime  # from level to open contact
-    coil_a: CoilCurrent  # per relay that is on, at coil_v
+    operate_s: ranges.RelayTime  # from level to closed contact
+    release_s: ranges.RelayTime  # from level to open contact
+    coil_a: ranges.CoilCurrent  # per relay that is on, at coil_v
     coil_v: Volts
 
 
 class Pump(Value, frozen=True, kw_only=True):
     """A brushed peristaltic pump, as its data sheet has it."""
 
-    nominal_flow_ml_s: NominalFlow
-    run_a: RunCurrent
-    inrush_a: InrushCurrent  # total current just after switching on
-    inrush_s: InrushTime  # how long it lasts
+    nominal_flow_ml_s: ranges.NominalFlow
+    run_a: ranges.RunCurrent
+    inrush_a: ranges.InrushCurrent  # total current just after switching on
+    inrush_s: ranges.InrushTime  # how long it lasts
     rotation: Literal["clockwise", "counterclockwise"]  # seen from the front, for the wiring table
     suction_kpa: Kilopascals = 60.0  # the vacuum it can draw
-    coast_s: CoastTime = 0.06  # from voltage off to standstill; common practice for a geared motor, no source
+    coast_s: ranges.CoastTime = 0.06  # from voltage off to standstill; common practice for a geared motor, no source
 
 
 class Tube(Value, frozen=True, kw_only=True):
@@ -151,8 +108,8 @@ class FlowBand(Value, frozen=True, kw_only=True):
     The guard counts what fills a glass by `most`, and what rinses, empties or soaks a line by `least`.
     """
 
-    least_ml_s: NominalFlow
-    most_ml_s: MostFlow
+    least_ml_s: ranges.NominalFlow
+    most_ml_s: ranges.MostFlow
 
 
 class Line(Value, frozen=True, kw_only=True):
@@ -170,33 +127,33 @@ class Line(Value, frozen=True, kw_only=True):
 class Funnel(Value, frozen=True, kw_only=True):
     """The funnel over the glass."""
 
-    drain_ml_s: DrainFlow  # combined flow that it drains without filling up
-    capacity_ml: FunnelVolume
-    settle_s: SettleTime  # pause between two phases of a recipe, for the funnel to drain
+    drain_ml_s: ranges.DrainFlow  # combined flow that it drains without filling up
+    capacity_ml: ranges.FunnelVolume
+    settle_s: ranges.SettleTime  # pause between two phases of a recipe, for the funnel to drain
 
 
 class Caps(Value, frozen=True, kw_only=True):
     """Hard limits. The guard enforces every one; nothing at run time can raise them."""
 
-    serving_volume_ml: ServingVolume
-    serving_time_s: ServingTime  # pumps' time, begin to last end, waits for people left out
-    run_on_s: RunTime  # one run
-    operation_on_s: LineTime  # one line, summed over one operation
+    serving_volume_ml: ranges.ServingVolume
+    serving_time_s: ranges.ServingTime  # pumps' time, begin to last end, waits for people left out
+    run_on_s: ranges.RunTime  # one run
+    operation_on_s: ranges.LineTime  # one line, summed over one operation
     duty_fraction: Fraction  # of duty_window_s that one pump may run
-    duty_window_s: DutyWindow
-    current_a: PumpsCurrent  # all pumps together, inrush included, at any instant
-    flow_ml_s: FunnelFlow  # into the funnel at any instant
-    concurrent: Concurrent  # lines on at once
-    start_gap_s: StartGap  # least time between two starts
-    line_volume_ml: LineVolume  # one line in one prime, purge, clean, rinse, trial
-    jog_s: JogTime  # one jog
-    serving_ethanol_g: ServingEthanol
-    hour_ethanol_g: HourEthanol  # in any rolling hour
-    hour_servings: HourServings  # in any rolling hour
-    serving_pause_s: ServingPause  # between two servings
-    held_s: HeldTime  # an operation held longer than this is aborted
-    operation_time_s: OperationTime = 600.0  # from the begin to the last end of an operation that is no serving
-    hand_step_s: HandStepTime = 600.0  # the most that a recipe may give a person for a hand step
+    duty_window_s: ranges.DutyWindow
+    current_a: ranges.PumpsCurrent  # all pumps together, inrush included, at any instant
+    flow_ml_s: ranges.FunnelFlow  # into the funnel at any instant
+    concurrent: ranges.Concurrent  # lines on at once
+    start_gap_s: ranges.StartGap  # least time between two starts
+    line_volume_ml: ranges.LineVolume  # one line in one prime, purge, clean, rinse, trial
+    jog_s: ranges.JogTime  # one jog
+    serving_ethanol_g: ranges.ServingEthanol
+    hour_ethanol_g: ranges.HourEthanol  # in any rolling hour
+    hour_servings: ranges.HourServings  # in any rolling hour
+    serving_pause_s: ranges.ServingPause  # between two servings
+    held_s: ranges.HeldTime  # an operation held longer than this is aborted
+    operation_time_s: ranges.OperationTime = 600.0  # from the begin to the last end of an operation that is no serving
+    hand_step_s: ranges.HandStepTime = 600.0  # the most that a recipe may give a person for a hand step
 
 
 class Hygiene(Value, frozen=True, kw_only=True):
@@ -208,11 +165,11 @@ class Hygiene(Value, frozen=True, kw_only=True):
     """
 
     rinse_line_volumes: Count = 5  # line volumes of rinse water after a cleaner
-    cleaner_contact_s: ContactTime = 1200.0  # how long a cleaner stands in a line
-    clean_every_s: CleaningInterval = 14 * 86400.0  # at most between the first liquid and the next cleaning of its line
-    clean_tea_every_s: TeaInterval = 86400.0  # the same, for liquids whose care is tea
-    clean_perishable_every_s: PerishableInterval = 4 * 3600.0  # the same, for liquids whose care is perishable
-    jug_ml: JugVolume = 2000.0  # what the jug under the outlet takes
+    cleaner_contact_s: ranges.ContactTime = 1200.0  # how long a cleaner stands in a line
+    clean_every_s: ranges.CleaningInterval = 14 * 86400.0  # at most from the first liquid to the next cleaning
+    clean_tea_every_s: ranges.TeaInterval = 86400.0  # the same, for liquids whose care is tea
+    clean_perishable_every_s: ranges.PerishableInterval = 4 * 3600.0  # the same, for liquids whose care is perishable
+    jug_ml: ranges.JugVolume = 2000.0  # what the jug under the outlet takes
 
 
 class CalibrationBand(Value, frozen=True, kw_only=True):
@@ -223,7 +180,7 @@ class CalibrationBand(Value, frozen=True, kw_only=True):
     """
 
     flow_fraction: Fraction = 0.25
-    lag_s: LagBand = 1.0
+    lag_s: ranges.LagBand = 1.0
 
 
 class Ageing(Value, frozen=True, kw_only=True):
@@ -232,10 +189,10 @@ class Ageing(Value, frozen=True, kw_only=True):
     The defaults are common practice for a machine that works some evenings a year; no source.
     """
 
-    age_s: CalibrationAge = 30 * 86400.0  # since it was taken
-    throughput_ml: CalibrationVolume = 50_000.0  # through the pump since then
-    running_s: CalibrationRunning = 10 * 3600.0  # of the pump since then
-    small_dose_ml: SmallDose = 15.0  # doses below this are refused on a blocked line
+    age_s: ranges.CalibrationAge = 30 * 86400.0  # since it was taken
+    throughput_ml: ranges.CalibrationVolume = 50_000.0  # through the pump since then
+    running_s: ranges.CalibrationRunning = 10 * 3600.0  # of the pump since then
+    small_dose_ml: ranges.SmallDose = 15.0  # doses below this are refused on a blocked line
 
 
 class Profile(Value, frozen=True, kw_only=True):

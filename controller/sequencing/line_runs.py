@@ -7,9 +7,8 @@ from controller.model.calibration import Calibration
 from controller.model.plan import PlannedRun
 from controller.model.profile import FlowBand, Line, Profile
 from controller.model.states import OperationKind
-from controller.sequencing.plan import ANY_TIME_S, limits
+from controller.sequencing.plan import ANY_TIME_S, limits, run_of
 from controller.sequencing.schedule import schedule
-from controller.sequencing.schedule_loads import Run
 
 # Line volumes that a run moves at the least, by the lower edge of its pump's band: the guard counts by that edge. A
 # purge must also draw the last of the liquid along the tube's wall.
@@ -39,19 +38,9 @@ def wetting_runs(
     volumes = LINE_VOLUMES.get(kind, profile.hygiene.rinse_line_volumes * RINSE_MARGIN)
     runs = []
     for line in liquids:
-        pump, least_ml = profile.line(line).pump, volumes * tube_ml(profile.line(line))
-        start_up_s = profile.relay_board.operate_s + pump.inrush_s
-        runs.append(
-            Run(
-                line=line,
-                duration_s=least_ml / _band(profile, calibrations, line).least_ml_s + start_up_s,
-                current_a=pump.run_a,
-                inrush_a=pump.inrush_a,
-                inrush_s=pump.inrush_s,
-                flow_ml_s=_band(profile, calibrations, line).most_ml_s,
-                phase=0,
-            )
-        )
+        band, least_ml = _band(profile, calibrations, line), volumes * tube_ml(profile.line(line))
+        start_up_s = profile.relay_board.operate_s + profile.line(line).pump.inrush_s
+        runs.append(run_of(profile, line, least_ml / band.least_ml_s + start_up_s, band.most_ml_s))
     starts = schedule(runs, limits(profile, ANY_TIME_S)).run_starts_s
     return tuple(
         PlannedRun(

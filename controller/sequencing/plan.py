@@ -262,22 +262,31 @@ def runs_to_schedule(
     durations_s: Sequence[float],
 ) -> list[Run]:
     """What the scheduler needs to know of each wanted volume, given how long it takes (s)."""
-    found = []
-    for one, duration_s in zip(wanted, durations_s, strict=True):
-        pump = profile.line(one.line).pump
-        found.append(
-            Run(
-                line=one.line,
-                duration_s=duration_s,
-                current_a=pump.run_a,
-                inrush_a=pump.inrush_a,
-                inrush_s=pump.inrush_s,
-                # The guard counts a pump by the upper edge of its band, or by a calibration above it.
-                flow_ml_s=max(profile.flow_band(one.line).most_ml_s, calibrations[one.line].flow_ml_s),
-                phase=one.phase,
-            )
+    return [
+        # The guard counts a pump by the upper edge of its band, or by a calibration above it.
+        run_of(
+            profile,
+            one.line,
+            duration_s,
+            max(profile.flow_band(one.line).most_ml_s, calibrations[one.line].flow_ml_s),
+            one.phase,
         )
-    return found
+        for one, duration_s in zip(wanted, durations_s, strict=True)
+    ]
+
+
+def run_of(profile: Profile, line: int, duration_s: float, flow_ml_s: float, phase: int = 0) -> Run:
+    """A line on for so long (s), with the currents of its pump."""
+    pump = profile.line(line).pump
+    return Run(
+        line=line,
+        duration_s=duration_s,
+        current_a=pump.run_a,
+        inrush_a=pump.inrush_a,
+        inrush_s=pump.inrush_s,
+        flow_ml_s=flow_ml_s,
+        phase=phase,
+    )
 
 
 def _runs(wanted: Sequence[Wanted], starts: Sequence[float], durations: Sequence[float]) -> tuple[PlannedRun, ...]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from controller.errors import Refused
 from controller.metering.calibration import fit, fit_law
 from controller.metering.dose import predict
-from controller.metering.drift import chart
+from controller.metering.drift import FLAG_ABOVE, chart
 from controller.metering.flow_law import FlowLaw
 from controller.metering.gravimetry import displayed_g_per_ml, liquid_volume_ml
 from controller.metering.least_squares import quadratic_form, solve
@@ -122,7 +122,7 @@ def calibrated(seed: int, count: int, scale: WeighingScale, *, typo: bool = Fals
     typed = [mistyped(rng, one, scale.step_g) if k == wrong else one for k, one in enumerate(grams)]
     trials, _ = _trials(times_s, typed, scale)
     try:
-        law = fit(trials, u_common=u_common).law
+        law = fit(trials, u_common=u_common)
     except Refused:
         return Outcome(is_accepted=False)
     best = fit_law(right, u_common=u_common)
@@ -156,5 +156,5 @@ def false_alarm(seed: int, scale: WeighingScale, checks: int = 12) -> tuple[int,
     law = fit_law(trials, u_common=u_common)
     runs = [reading_g(rng, scale, pump.run_ml(rng, 8.0), factor) for _ in range(checks)]
     drawn = chart(law, [trial_of(8.0, one, scale)[0] for one in runs])
-    first = next((k for k, one in enumerate(drawn.points) if max(one.high, one.low) > drawn.limits.flag_at), None)
+    first = next((k for k, one in enumerate(drawn.points) if max(one.high, one.low) > FLAG_ABOVE), None)
     return (checks, False) if first is None else (first + 1, True)

@@ -21,6 +21,7 @@ from controller.metering.calibration import (
     run_time_s,
     to_calibration,
 )
+from controller.metering.dose import predict
 from controller.metering.scatter import assume_each
 from controller.model.calibration import Calibration
 
@@ -117,8 +118,8 @@ def test_one_trial_is_a_calibration_that_knows_what_it_does_not_know():
     assert any("cannot tell lag from flow" in one for one in found.warnings)
     assert any("scatter from run to run is in part assumed" in one for one in found.warnings)
     # Near the trial's own volume lag does not matter; far from it, its spread does.
-    assert found.predict(33.0).u_ml < 0.5
-    assert found.predict(5.0).u_ml > 0.8 * DEFAULT_PRIOR.u_lag_s * found.flow_ml_s
+    assert predict(found, 33.0).u_ml < 0.5
+    assert predict(found, 5.0).u_ml > 0.8 * DEFAULT_PRIOR.u_lag_s * found.flow_ml_s
 
 
 def test_equal_run_times_cannot_tell_the_lag_however_many():
@@ -154,7 +155,7 @@ def test_two_trials_do_not_pretend_to_know_the_scatter():
     found = fit(exact_trials(1.7, 0.1, (3.0, 60.0), u_volume_ml=0.01))
     # Two points always lie on a line; the pump's scatter counts all the same.
     assert found.u_flow_ml_s * 60.0 > 0.3
-    assert found.predict(50.0).u_ml > 0.2
+    assert predict(found, 50.0).u_ml > 0.2
 
 
 def test_a_pooled_prior_helps_few_trials_and_fades():
@@ -219,7 +220,7 @@ def test_a_fit_becomes_the_calibration_that_the_machine_keeps():
     for dose_ml in (5.0, 40.0, 200.0):
         assert run_time_s(kept, dose_ml) == found.run_time_s(dose_ml)
         on_s = found.run_time_s(dose_ml)
-        assert law.u_mean_ml(on_s) == pytest.approx(found.law.u_mean_ml(on_s))
+        assert law.u_mean_ml(on_s) == pytest.approx(found.u_mean_ml(on_s))
         assert law.scatter == found.scatter
 
 

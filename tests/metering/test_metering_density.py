@@ -13,7 +13,6 @@ from controller.metering.density import (
     abv_percent_of_mass,
     ethanol_g,
     ethanol_water_by_mass_kg_m3,
-    ethanol_water_kg_m3,
     liqueur_kg_m3,
     liquid_kg_m3,
     mass_fraction_of_abv,
@@ -60,7 +59,9 @@ def test_ethanol_water_by_volume(row):
     for key, density in row.items():
         if key.startswith("rho_kg_m3_"):
             temperature_c = float(key.removeprefix("rho_kg_m3_").removesuffix("C"))
-            assert ethanol_water_kg_m3(abv_percent, temperature_c) == pytest.approx(float(density), abs=6e-4)
+            assert ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(abv_percent), temperature_c) == pytest.approx(
+                float(density), abs=6e-4
+            )
     assert ethanol_g(100.0, abv_percent) == pytest.approx(float(row["ethanol_g_per_100mL_at_20C"]), abs=6e-5)
 
 
@@ -80,8 +81,8 @@ def test_ethanol_water_by_mass_agrees_with_the_handbook(percent_mass, relative_d
 
 def test_forty_percent_and_pure_ethanol():
     # OIML R 22, table of densities by volume: 948.05 at 40 % vol (from memory); pure ethanol 789.24, its erratum.
-    assert ethanol_water_kg_m3(40.0, 20.0) == pytest.approx(948.05, abs=0.01)
-    assert ethanol_water_kg_m3(100.0, 20.0) == pytest.approx(789.24, abs=0.002)
+    assert ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(40.0), 20.0) == pytest.approx(948.05, abs=0.01)
+    assert ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(100.0), 20.0) == pytest.approx(789.24, abs=0.002)
 
 
 # The recommendation's pure ethanol is 789.2391 by its formula and 789.24 by definition: 99.9999 % vol is the top.
@@ -114,7 +115,7 @@ def test_sucrose_coefficients_are_those_published():
 @pytest.mark.parametrize("temperature_c", [0.0, 8.0, 20.0, 35.0])
 def test_a_liqueur_without_sugar_or_alcohol_is_the_published_formula(temperature_c):
     assert liqueur_kg_m3(40.0, 0.0, temperature_c)[0] == pytest.approx(
-        ethanol_water_kg_m3(40.0, temperature_c), abs=1e-6
+        ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(40.0), temperature_c), abs=1e-6
     )
     assert liqueur_kg_m3(0.0, 50.0, temperature_c)[0] == pytest.approx(sucrose_kg_m3(50.0, temperature_c), abs=0.02)
 
@@ -148,7 +149,7 @@ def test_a_liquid_s_label_sets_its_uncertainty():
     juice, u_juice = liquid_kg_m3(Liquid(liquid="apple juice", brix=11.0), 20.0)
     perry, u_perry = liquid_kg_m3(Liquid(liquid="perry", abv_percent=6.0, brix=0.0), 20.0)
     assert (water, juice, perry) == pytest.approx(
-        (998.2, sucrose_kg_m3(11.0, 20.0), ethanol_water_kg_m3(6.0, 20.0)), abs=0.02
+        (998.2, sucrose_kg_m3(11.0, 20.0), ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(6.0), 20.0)), abs=0.02
     )
     assert u_water < 0.3 < u_perry < u_juice  # a quarter of a Brix is 1 kg/m3, 0.3 % vol is 0.4 kg/m3
     assert u_juice == pytest.approx(0.25 * 4.2, rel=0.1)  # 4.2 kg/m3 per Brix at 11 Brix, CRC handbook
@@ -194,9 +195,9 @@ def test_water_refuses_temperatures_by_name(bad):
 @pytest.mark.parametrize(
     ("call", "name"),
     [
-        (lambda: ethanol_water_kg_m3(-1.0, 20.0), "abv_percent"),
-        (lambda: ethanol_water_kg_m3(100.1, 20.0), "abv_percent"),
-        (lambda: ethanol_water_kg_m3(40.0, -20.1), "temperature_c"),
+        (lambda: ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(-1.0), 20.0), "abv_percent"),
+        (lambda: ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(100.1), 20.0), "abv_percent"),
+        (lambda: ethanol_water_by_mass_kg_m3(mass_fraction_of_abv(40.0), -20.1), "temperature_c"),
         (lambda: ethanol_water_by_mass_kg_m3(1.01, 20.0), "mass_fraction"),
         (lambda: sucrose_kg_m3(86.0, 20.0), "brix"),
         (lambda: sucrose_kg_m3(10.0, -1.0), "temperature_c"),

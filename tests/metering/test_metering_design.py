@@ -8,7 +8,12 @@ from pumps import TruePump
 from controller.errors import Refused
 from controller.metering.calibration import Prior, Trial, fit, fit_law
 from controller.metering.design import DoseRange, design_trials, next_run_time_s
-from controller.metering.dose import mi008_ml, predict, relative_ml
+from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
+
+
+def relative_ml(fraction):
+    """A tolerance that is the same fraction of every dose."""
+    return lambda dose_ml: fraction * dose_ml
 
 
 def times_of(design) -> list[float]:
@@ -98,7 +103,7 @@ def test_following_the_suggestions_ends_with_enough_known(seed):
     assert on_s is None
     assert found.lag_is_known
     assert found.curvature is not None
-    assert found.smallest_dose_ml(up_to_ml=150.0) <= 5.0
+    assert smallest_dose_ml(found, up_to_ml=150.0) <= 5.0
 
 
 def test_a_trial_in_doubt_is_repeated_first():

@@ -8,8 +8,14 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from controller.errors import OutOfRange
-from controller.metering.dose import mi008_ml, predict, relative_ml, smallest_dose_ml
+from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
 from controller.metering.flow_law import FlowLaw, Scatter
+
+
+def relative_ml(fraction):
+    """A tolerance that is the same fraction of every dose."""
+    return lambda dose_ml: fraction * dose_ml
+
 
 NOTHING = ((0.0, 0.0, 0.0),) * 3
 

@@ -8,52 +8,40 @@ from pumps import TruePump
 
 from controller.errors import OutOfRange, Refused
 from controller.metering.calibration import Trial, fit, to_calibration
-from controller.metering.drift import Age, AgeLimits, ChartLimits, chart, judge
+from controller.metering.dose import predict
+from controller.metering.drift import FLAG_ABOVE, REFERENCE, Age, chart, judge
+from controller.metering.flow_law import FlowLaw, Scatter
 from controller.metering.pooled_prior import pooled_prior
-from controller.metering.run_length import average_run_length
 from controller.metering.trials import DEFAULT_PRIOR
 
 YOUNG = Age(days=1.0, litres=1.0, run_hours=0.2)
+LIMITS = Age(days=30.0, litres=50.0, run_hours=10.0)
 TIMES_S = (3.0, 3.0, 3.0, 20.0, 60.0, 60.0, 60.0)
 
 
-@pytest.mark.parametrize(
-    ("limit", "lengths"),
-    [
-        (4.0, (168, 74.2, 26.6, 13.3, 8.38, 4.75, 3.34, 2.62, 2.19, 1.71)),
-        (5.0, (465, 139, 38.0, 17.0, 10.4, 5.75, 4.01, 3.11, 2.57, 2.01)),
-    ],
-)
-def test_run_lengths_of_the_textbook(limit, lengths):
+def checks_until_flagged(rng, shift, most):
+    """How many checks off by so many standard deviations pass until the chart flags; `most` when it does not."""
+    law = FlowLaw(
+        flow_ml_s=1.0,
+        lag_s=0.0,
+        sag_per_a=0.0,
+        covariance=((0.0,) * 3,) * 3,
+        scatter=Scatter(fixed_ml=1.0, fraction=0.0, degrees_of_freedom=1e9),
+    )
+    drawn = chart(law, [Trial(50.0, 50.0 + rng.gauss(shift, 1.0), 1e-6) for _ in range(most)])
+    return next((k for k, one in enumerate(drawn.points, 1) if max(one.high, one.low) > FLAG_ABOVE), most)
+
+
+@pytest.mark.parametrize(("shift", "length"), [(0.75, 13.3), (1.0, 8.38), (1.5, 4.75), (2.0, 3.34), (3.0, 2.19)])
+def test_run_lengths_of_the_textbook(shift, length):
     # D. C. Montgomery, Introduction to Statistical Quality Control, table "ARL performance of the tabular cusum with
     # k = 1/2 and h = 4 or h = 5" (from Lucas and Crosier 1982), from memory.
-    shifts = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
-    for shift, length in zip(shifts, lengths, strict=True):
-        assert average_run_length(limit, shift) == pytest.approx(length, rel=0.004)
-
-
-@pytest.mark.parametrize(("limit", "shift"), [(3.0, 0.0), (4.0, 0.5), (5.0, 1.0), (8.0, 1.0)])
-def test_run_lengths_by_simulation(limit, shift):
-    rng = random.Random(int(10 * limit + shift))
-    lengths = []
-    for _ in range(1500):
-        high = low = 0.0
-        count = 0
-        while max(high, low) <= limit:
-            z = rng.gauss(shift, 1.0)
-            high, low, count = max(0.0, high + z - 0.5), max(0.0, low - z - 0.5), count + 1
-        lengths.append(count)
+    assert (REFERENCE, FLAG_ABOVE) == (0.5, 4.0)
+    rng = random.Random(4)
+    lengths = [checks_until_flagged(rng, shift, 80) for _ in range(400)]
     mean = sum(lengths) / len(lengths)
-    u_mean = math.sqrt(sum((n - mean) ** 2 for n in lengths)) / len(lengths)
-    assert average_run_length(limit, shift) == pytest.approx(mean, abs=3.5 * u_mean)
-
-
-def test_stated_run_lengths_of_the_default_limits():
-    limits = ChartLimits()
-    stated = {0.0: (168, 9500), 1.0: (8.4, 16), 2.0: (3.3, 6.0)}
-    for shift, (to_flag, to_block) in stated.items():
-        assert average_run_length(limits.flag_at, shift, limits.reference) == pytest.approx(to_flag, rel=0.02)
-        assert average_run_length(limits.block_at, shift, limits.reference) == pytest.approx(to_block, rel=0.03)
+    u_mean = math.sqrt(sum((one - mean) ** 2 for one in lengths)) / len(lengths)
+    assert mean == pytest.approx(length, abs=3.5 * u_mean)
 
 
 def test_false_flags_are_as_rare_as_the_run_length_says_whatever_the_calibration_s_own_error():
@@ -61,7 +49,7 @@ def test_false_flags_are_as_rare_as_the_run_length_says_whatever_the_calibration
     pump, flagged, checks = TruePump(), 0, 0
     for seed in range(150):
         rng = random.Random(seed)
-        law = fit(pump.trials(rng, (3.0, 3.0, 60.0, 60.0, 60.0))).law
+        law = fit(pump.trials(rng, (3.0, 3.0, 60.0, 60.0, 60.0)))
         drawn = chart(law, pump.trials(rng, (25.0,) * 12))
         first = next((k for k, one in enumerate(drawn.points) if max(one.high, one.low) > 4.0), None)
         flagged += first is not None
@@ -73,15 +61,15 @@ def test_false_flags_are_as_rare_as_the_run_length_says_whatever_the_calibration
 def test_a_drifted_line_is_flagged_then_blocked_and_the_drift_is_stated():
     pump, worn = TruePump(), TruePump(flow_ml_s=1.67 * 0.97)
     rng = random.Random(3)
-    law = fit(pump.trials(rng, TIMES_S)).law
-    statuses = [judge(chart(law, checks), YOUNG).status for checks in _growing(worn.trials(rng, (40.0,) * 14))]
+    law = fit(pump.trials(rng, TIMES_S))
+    statuses = [judge(chart(law, checks), YOUNG, LIMITS).status for checks in _growing(worn.trials(rng, (40.0,) * 14))]
     assert statuses[0] == "in control"
     assert "flagged" in statuses
     assert statuses[-1] == "blocked for small doses"
     assert statuses == sorted(statuses, key=("in control", "flagged", "blocked for small doses").index)
     final = chart(law, worn.trials(random.Random(4), (40.0,) * 14))
     assert final.shift_fraction == pytest.approx(-0.03, abs=0.01)
-    assert "% less than calibrated" in judge(final, YOUNG).reasons[0]
+    assert "% less than calibrated" in judge(final, YOUNG, LIMITS).reasons[0]
 
 
 def _growing(checks: list[Trial]) -> list[list[Trial]]:
@@ -89,15 +77,15 @@ def _growing(checks: list[Trial]) -> list[list[Trial]]:
 
 
 def test_one_wild_check_is_flagged_at_once():
-    law = fit(TruePump().trials(random.Random(1), TIMES_S * 2)).law
+    law = fit(TruePump().trials(random.Random(1), TIMES_S * 2))
     drawn = chart(law, [Trial(40.0, 1.25 * law.delivered_ml(40.0), 0.03)])
     assert drawn.status != "in control"
     assert drawn.points[0].fraction == pytest.approx(0.25)
 
 
 def test_a_fresh_chart_is_in_control():
-    law = fit(TruePump().trials(random.Random(1), TIMES_S)).law
-    verdict = judge(chart(law, []), YOUNG)
+    law = fit(TruePump().trials(random.Random(1), TIMES_S))
+    verdict = judge(chart(law, []), YOUNG, LIMITS)
     assert (verdict.status, verdict.reasons) == ("in control", ())
     assert chart(law, []).shift_fraction == 0.0
 
@@ -112,30 +100,20 @@ def test_a_fresh_chart_is_in_control():
     ],
 )
 def test_age_is_flagged_then_blocked(age, status, word):
-    law = fit(TruePump().trials(random.Random(1), TIMES_S)).law
-    verdict = judge(chart(law, []), age)
+    law = fit(TruePump().trials(random.Random(1), TIMES_S))
+    verdict = judge(chart(law, []), age, LIMITS)
     assert verdict.status == status
     assert word in " ".join(verdict.reasons)
-
-
-def test_limits_that_are_left_out_do_not_count():
-    law = fit(TruePump().trials(random.Random(1), TIMES_S)).law
-    unlimited = AgeLimits(days=None, litres=None, run_hours=None)
-    assert judge(chart(law, []), Age(days=999.0, litres=999.0, run_hours=999.0), unlimited).status == "in control"
 
 
 @pytest.mark.parametrize(
     "call",
     [
         lambda: Age(days=-1.0, litres=0.0, run_hours=0.0),
-        lambda: AgeLimits(days=0.0),
-        lambda: AgeLimits(block_factor=0.5),
-        lambda: ChartLimits(flag_at=5.0, block_at=4.0),
-        lambda: average_run_length(0.5),
-        lambda: average_run_length(4.0, math.nan),
+        lambda: Age(days=0.0, litres=math.nan, run_hours=0.0),
     ],
 )
-def test_impossible_limits_are_refused(call):
+def test_impossible_ages_are_refused(call):
     with pytest.raises(OutOfRange):
         call()
 
@@ -155,7 +133,7 @@ def test_a_pool_of_lines_knows_the_lag_better_than_the_default():
     trial = TruePump(lag_s=0.25).trials(random.Random(99), (40.0,))
     pooled, alone = (abs(fit(trial, given).delivered_ml(4.0) - 1.67 * 3.75) for given in (prior, None))
     assert pooled < alone
-    assert fit(trial, prior).predict(6.0).u95_ml < fit(trial).predict(6.0).u95_ml
+    assert predict(fit(trial, prior), 6.0).u95_ml < predict(fit(trial), 6.0).u95_ml
 
 
 def test_a_pool_without_nominal_flows_leaves_the_flow_out():

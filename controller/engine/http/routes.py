@@ -7,39 +7,11 @@ from controller.engine.http.addresses import Address, GuardCommand, begin, get, 
 from controller.engine.http.evening import EVENING
 from controller.engine.http.ordering import ORDERS
 from controller.engine.http.scale import SCALE
+from controller.model import requests, views
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.network import NetworkView
 from controller.model.plan import Segment
-from controller.model.requests import (
-    AcknowledgeRequest,
-    AssignRequest,
-    CalibrationRequest,
-    GlassesRequest,
-    HistoryQuery,
-    JogAnswerRequest,
-    JogRequest,
-    LineRequest,
-    PlanQuery,
-    PourRequest,
-    SpotCheckRequest,
-    TogetherRequest,
-    TrialRequest,
-    TrialsRequest,
-    WeighingRequest,
-)
-from controller.model.views import (
-    BookView,
-    FitView,
-    JogView,
-    MenuEntry,
-    Names,
-    OperationView,
-    PlanView,
-    SagView,
-    SpotCheckView,
-    Status,
-)
 from controller.model.weighing import StrikeRequest
 
 
@@ -67,13 +39,15 @@ METRICS_TYPE = "text/plain; version=0.0.4; charset=utf-8"  # the text format of 
 LAST_EVENT = ("Last-Event-ID", "Go on after this event.")
 
 
-def _has_liquid(engine: Engine, asked: AssignRequest, _: None) -> bool:
+def _has_liquid(engine: Engine, asked: requests.AssignRequest, _: None) -> bool:
     """Whether the guard has this liquid on the line."""
     hung = {one.line: one.liquid or "" for one in engine.status().lines}
     return hung.get(asked.line, "").casefold() == asked.liquid.casefold()
 
 
-def _has_calibration(engine: Engine, asked: CalibrationRequest | TrialsRequest, view: FitView) -> bool:
+def _has_calibration(
+    engine: Engine, asked: requests.CalibrationRequest | requests.TrialsRequest, view: views.FitView
+) -> bool:
     """Whether the guard works with the calibration of this view, if it was to."""
     wanted, known = view.calibration, {one.line: one.calibration for one in engine.status().lines}.get(asked.line)
     if not asked.accept or wanted is None or known is None:
@@ -81,7 +55,7 @@ def _has_calibration(engine: Engine, asked: CalibrationRequest | TrialsRequest, 
     return (known.flow_ml_s, known.lag_s) == (wanted.flow_ml_s, wanted.lag_s)
 
 
-def _has_sag(engine: Engine, _: TogetherRequest, view: SagView) -> bool:
+def _has_sag(engine: Engine, _: requests.TogetherRequest, view: views.SagView) -> bool:
     known = {one.line: one.calibration for one in engine.status().lines}
     return all((found := known[line]) is not None and found.sag_per_a == view.sag_per_a for line in view.lines)
 
@@ -97,7 +71,7 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/status",
         "status",
         "The machine at a glance.",
-        Status,
+        views.Status,
         ask=lambda engine, _: engine.status(),
         for_guests=True,
     ),
@@ -105,7 +79,7 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/menu",
         "menu",
         "Every recipe, and whether it can be poured now.",
-        tuple[MenuEntry, ...],
+        tuple[views.MenuEntry, ...],
         ask=lambda engine, _: engine.menu(),
         is_judged=True,
         for_guests=True,
@@ -114,73 +88,73 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/names",
         "names",
         "Recipes, glasses, liquids and lines that requests may name.",
-        Names,
+        views.Names,
         ask=lambda engine, _: engine.names(),
     ),
     get(
         "/v1/plan",
         "plan",
         "The plan of a drink, with what limits it.",
-        PlanView,
-        ask=lambda engine, query: engine.plan(PourRequest(recipe=query.recipe, times=query.times)),
+        views.PlanView,
+        ask=lambda engine, query: engine.plan(requests.PourRequest(recipe=query.recipe, times=query.times)),
         is_judged=True,
-        query=PlanQuery,
+        query=requests.PlanQuery,
         asks_guard=True,
     ),
     post(
         "/v1/plans",
         "plan_of",
         "The plan of a drink, scaled or changed.",
-        PourRequest,
-        PlanView,
+        requests.PourRequest,
+        views.PlanView,
         ask=lambda engine, asked: engine.plan(asked),
         is_judged=True,
     ),
-    begin("/v1/pours", "pour", "Pour a drink.", PourRequest, header=KEY),
+    begin("/v1/pours", "pour", "Pour a drink.", requests.PourRequest, header=KEY),
     begin(
         "/v1/line-operations",
         "run_lines",
         "Prime, purge, clean or rinse lines.",
-        LineRequest,
+        requests.LineRequest,
         ask=lambda engine, asked: engine.run_lines(asked),
     ),
     begin(
         "/v1/trials",
         "trial",
         "Run lines for a known time, to be weighed.",
-        TrialRequest,
+        requests.TrialRequest,
         ask=lambda engine, asked: engine.trial(asked),
     ),
-    begin("/v1/jogs", "jog", "Run one line briefly.", JogRequest, ask=lambda engine, asked: engine.jog(asked)),
+    begin("/v1/jogs", "jog", "Run one line briefly.", requests.JogRequest, ask=lambda engine, asked: engine.jog(asked)),
     get(
         "/v1/jogs",
         "jogs",
         "Which lines somebody has seen move the right way.",
-        tuple[JogView, ...],
+        tuple[views.JogView, ...],
         ask=lambda engine, _: engine.jogs(),
     ),
     post(
         "/v1/jogs/answers",
         "answer_jog",
         "What a person saw of a jog.",
-        JogAnswerRequest,
-        tuple[JogView, ...],
+        requests.JogAnswerRequest,
+        tuple[views.JogView, ...],
         ask=lambda engine, asked: engine.answer_jog(asked),
     ),
     post(
         "/v1/weighings",
         "weigh",
         "What a trial weighed.",
-        WeighingRequest,
-        FitView,
+        requests.WeighingRequest,
+        views.FitView,
         ask=lambda engine, asked: engine.calibrating.weigh(asked),
     ),
     post(
         "/v1/weighings/together",
         "weigh_sag_trials",
         "What a trial of several lines weighed, to learn the sag.",
-        TogetherRequest,
-        SagView,
+        requests.TogetherRequest,
+        views.SagView,
         ask=lambda engine, asked: engine.calibrating.weigh_sag_trials(asked),
         command=GuardCommand(tag="take_calibration", is_done=_has_sag),
     ),
@@ -188,15 +162,15 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/spot-checks",
         "spot_check",
         "What a trial of a calibrated line weighed, to see whether its calibration still holds.",
-        SpotCheckRequest,
-        SpotCheckView,
+        requests.SpotCheckRequest,
+        views.SpotCheckView,
         ask=lambda engine, asked: engine.calibrating.spot_check(asked),
     ),
     get(
         "/v1/calibrations/{line}",
         "fit",
         "A line's calibration as it stands.",
-        FitView,
+        views.FitView,
         ask=lambda engine, line: engine.calibrating.fit(line),
         asks_guard=True,
     ),
@@ -212,8 +186,8 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/calibrations/{line}/trials",
         "weigh_rows",
         "Trials of a line that were run and weighed earlier.",
-        TrialsRequest,
-        FitView,
+        requests.TrialsRequest,
+        views.FitView,
         ask=lambda engine, asked: engine.calibrating.weigh_rows(asked),
         command=GuardCommand(tag="take_calibration", is_done=_has_calibration),
     ),
@@ -222,7 +196,7 @@ ADDRESSES: tuple[Address, ...] = (
         "strike_trial",
         "Strike one open trial of a line or all of them, or restore them.",
         StrikeRequest,
-        FitView,
+        views.FitView,
         ask=lambda engine, asked: engine.calibrating.strike_trial(asked),
     ),
     post(
@@ -237,8 +211,8 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/calibrations/{line}",
         "settle_calibration",
         "Accept a line's present fit, or throw its weighings away.",
-        CalibrationRequest,
-        FitView,
+        requests.CalibrationRequest,
+        views.FitView,
         ask=lambda engine, asked: engine.calibrating.settle(asked),
         command=GuardCommand(tag="take_calibration", is_done=_has_calibration),
     ),
@@ -246,7 +220,7 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/lines/{line}",
         "assign",
         "A container with this liquid now hangs on this line.",
-        AssignRequest,
+        requests.AssignRequest,
         None,
         ask=lambda engine, asked: engine.assign(asked),
         method="PUT",
@@ -256,16 +230,16 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/operations",
         "operations",
         "The latest operations, newest first, all of them or those that are wanted.",
-        tuple[OperationView, ...],
+        tuple[views.OperationView, ...],
         ask=lambda engine, query: engine.past.page(query),
-        query=HistoryQuery,
+        query=requests.HistoryQuery,
         asks_guard=True,
     ),
     get(
         "/v1/operations/{operation}",
         "operation",
         "One operation.",
-        OperationView,
+        views.OperationView,
         ask=lambda engine, operation: engine.operation(operation),
     ),
     get(
@@ -284,12 +258,12 @@ ADDRESSES: tuple[Address, ...] = (
         None,
         ask=lambda engine, operation: engine.confirm(operation),
     ),
-    post("/v1/book/reload", "reload", "Read the book's file again.", None, BookView),
+    post("/v1/book/reload", "reload", "Read the book's file again.", None, views.BookView),
     post(
         "/v1/book/glasses",
         "confirm_glasses",
         "Glasses are as large as the book that was read again has them: somebody has looked.",
-        GlassesRequest,
+        requests.GlassesRequest,
         None,
     ),
     post("/v1/stop", "stop", "Everything off, now.", None, None, ask=lambda engine, _: engine.stop()),
@@ -297,7 +271,7 @@ ADDRESSES: tuple[Address, ...] = (
         "/v1/acknowledge",
         "acknowledge",
         "A person has seen to the cause of the latched fault.",
-        AcknowledgeRequest,
+        requests.AcknowledgeRequest,
         None,
         ask=lambda engine, asked: engine.acknowledge(asked),
         command=GuardCommand(tag="acknowledge", is_done=lambda engine, *_: engine.status().fault is None),
