@@ -24,6 +24,8 @@ MEMORY = "bench.json"  # of a simulated machine: what its tubes and bottles hold
 @click.option("--seed", type=int, default=1, show_default=True, help="Which simulated machine (bench only).")
 @condition_option
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once (bench only).")
+@click.option("--lan", metavar="ADDRESS:PORT", help="Listen on the local network too; links: tundish network renew.")
+@click.option("--lan-name", "lan_names", multiple=True, help="A name by which phones reach this computer.")
 @run_dir_option
 @state_dir_option
 def up(
@@ -33,6 +35,8 @@ def up(
     seed: int,
     condition: str,
     glass: str | None,
+    lan: str | None,
+    lan_names: tuple[str, ...],
     run_dir: Path | None,
     state_dir: Path | None,
 ) -> None:
@@ -60,6 +64,7 @@ def up(
     click.echo(f"records in {state}")
     files = ["--profile", str(profile_path), "--book", str(book_path), "--run-dir", str(folder)]
     records = ["--state-dir", str(state)]
+    network = [] if lan is None else ["--lan", lan, *(word for name in lan_names for word in ("--lan-name", name))]
 
     def all_off() -> None:
         """Behind the guard and its sentinel, as the boot service's last step."""
@@ -68,7 +73,7 @@ def up(
 
     wanted = [
         Wanted("guard", ["guard", *files, *records], lambda: listener_of(folder / GUARD) is not None, all_off),
-        Wanted("engine", ["engine", *files, *records], lambda: _is_healthy(folder)),
+        Wanted("engine", ["engine", *files, *records, *network], lambda: _is_healthy(folder)),
     ]
     if is_simulated:
         plant = ["--seed", str(seed), "--as", condition, "--memory", str(state / MEMORY)]

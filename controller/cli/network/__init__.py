@@ -1,0 +1,1 @@
+"""Commands that open the engine to the local network, and close it."""
