@@ -35,7 +35,7 @@ class KernelConverter:
         self.close()
         folder = find(self._compatible, self._devices)
         for problem in unset(folder, self._readings_per_s):
-            raise ConverterError(f"{problem}: tundish-scale-setup, as root, sets it")
+            raise ConverterError(f"{problem}: tundish scale prepare, as root, sets it")
         self._raw = os.open(folder / RAW, os.O_RDONLY | os.O_CLOEXEC)
 
     def read(self) -> int | None:

@@ -182,3 +182,8 @@ def test_bash_accepts_the_completion():
     script = read_shipped(shared_folder()).completions["bash"]
     subprocess.run(["bash", "-n"], input=script, text=True, check=True)
     assert "complete " in script
+
+
+def test_a_profile_with_a_scale_gets_its_service(system):
+    output = run(install, "--profile", "eight_line", "--book", "harvest_supper", "--root", str(system))
+    assert "write /etc/systemd/system/tundish-scale.service" in output

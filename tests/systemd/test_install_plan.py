@@ -10,6 +10,7 @@ from controller.cli.install import plan as install_plan
 from controller.cli.install.facts import Machine, Shipped, read_shipped
 from controller.cli.install.steps import KeepFile, Remove, Run, WriteFile
 from controller.errors import Refused
+from controller.model.scale import Scale
 
 ROOT = Path("/")
 PROGRAM = Path("/opt/tundish/bin/tundish")
@@ -164,3 +165,37 @@ def test_removal_of_nothing_runs_no_service_command():
     steps = install_plan.plan_uninstall(machine=FRESH, root=ROOT, purge=False)
     assert commands(steps) == ["systemctl daemon-reload"]
     assert all(step.is_done for step in steps if isinstance(step.act, Remove))
+
+
+def with_scale(shipped, machine=FRESH, **scale):
+    scale = Scale(converter="i2c", capacity_g=5000.0, **scale)
+    return install_plan.plan_install(
+        machine=machine, shipped=shipped, program=PROGRAM, profile="P", book="B", root=ROOT, scale=scale
+    )
+
+
+def test_a_scale_brings_its_service_with_its_bus_alone(shipped):
+    steps = with_scale(shipped, bus=3)
+    unit = written(steps)[Path("/etc/systemd/system/tundish-scale.service")]
+    assert "DeviceAllow=/dev/i2c-3 rw" in unit
+    assert "i2c-1" not in unit
+    assert Path("/etc/udev/rules.d/60-tundish-scale.rules") in written(steps)
+    enabled = "systemctl enable tundish-guard.service tundish-engine.service tundish-scale.service"
+    assert enabled in commands(steps)
+    assert written(with_scale(shipped, after(steps), bus=3)) == {}
+
+
+def test_a_profile_without_its_scale_loses_the_service(shipped):
+    there = after(with_scale(shipped))
+    steps = plan(shipped, there)
+    assert "systemctl disable --now tundish-scale.service" in commands(steps)
+    gone = {step.act.path for step in steps if isinstance(step.act, Remove)}
+    assert gone == {path for path, _ in install_plan.SCALE_FILES.values()}
+
+
+def test_a_removal_takes_the_scale_with_it(shipped):
+    there = after(with_scale(shipped))
+    steps = install_plan.plan_uninstall(machine=there, root=ROOT, purge=False)
+    assert "systemctl disable --now tundish-scale.service" in commands(steps)
+    gone = {step.act.path for step in steps if isinstance(step.act, Remove) and not step.is_done}
+    assert {path for path, _ in install_plan.SCALE_FILES.values()} <= gone

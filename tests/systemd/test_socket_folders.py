@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from test_systemd_units import ROOT, UNITS, unit
 
-from controller.cli.places import ENGINE, GUARD, SERVICE_RUN_DIR
+from controller.cli.places import ENGINE, GUARD, SCALE, SERVICE_RUN_DIR
 from controller.process import listening_socket
 
-IDS = {"root": 0, "tundish-guard": 61_001, "tundish-engine": 61_002}
+IDS = {"root": 0, "tundish-guard": 61_001, "tundish-engine": 61_002, "tundish-scale": 61_004}
 GROUP = 61_000
 SOCKETS = {"tundish-guard": GUARD, "tundish-engine": ENGINE}
 
@@ -84,7 +84,7 @@ def attempts(run_dir, service):
 @pytest.mark.parametrize("name", UNITS)
 def test_a_service_may_write_its_own_folder_and_not_the_other_s(name):
     service = unit(name)["Service"]
-    folder = (SERVICE_RUN_DIR / SOCKETS[service["User"][0]]).parent
+    folder = (SERVICE_RUN_DIR / (SOCKETS | {"tundish-scale": SCALE})[service["User"][0]]).parent
     assert service["ReadWritePaths"] == [str(folder)]
     mode, owner = folders()[folder.relative_to(SERVICE_RUN_DIR)]
     assert owner == service["User"][0]

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-UNITS = ["tundish-guard.service", "tundish-engine.service"]
+UNITS = ["tundish-guard.service", "tundish-engine.service", "tundish-scale.service"]
 EXPOSURE = 2.0  # systemd-analyze's scale: 0 (sealed) to 10 (open)
 
 needs_analyze = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
@@ -129,9 +129,10 @@ def test_only_unix_sockets_and_no_network(name):
     assert service["PrivateNetwork"] == ["yes"]
 
 
-def test_only_the_guard_has_a_device_and_only_the_gpio_chips():
-    guard, engine = unit("tundish-guard.service")["Service"], unit("tundish-engine.service")["Service"]
-    assert guard["DevicePolicy"] == engine["DevicePolicy"] == ["closed"]
+def test_the_guard_has_the_gpio_chips_the_scale_its_bus_and_the_engine_no_device():
+    guard, engine, scale = (unit(name)["Service"] for name in UNITS)
+    assert guard["DevicePolicy"] == engine["DevicePolicy"] == scale["DevicePolicy"] == ["closed"]
+    assert scale["DeviceAllow"] == ["/dev/i2c-1 rw"]
     assert guard["DeviceAllow"] == ["char-gpiochip rw"]
     assert engine["PrivateDevices"] == ["yes"]
     assert "DeviceAllow" not in engine

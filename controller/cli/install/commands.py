@@ -71,6 +71,7 @@ def install(
         profile=profile_wanted.read_text(encoding="utf-8"),
         book=book_wanted.read_text(encoding="utf-8"),
         root=root,
+        scale=value.scale,
     )
     _finish(session, steps, root, warnings, is_applied=is_applied)
 
@@ -92,7 +93,7 @@ def upgrade(*, is_applied: bool, session: Session) -> None:
             reason=f"there is no {plan.PROFILE} with its book: nothing is installed here.",
             remedy="Use tundish install.",
         )
-    _, _, warnings = load(plan.PROFILE, plan.BOOK)
+    profile, _, warnings = load(plan.PROFILE, plan.BOOK)
     refuse_operation(None)
     steps = plan.plan_upgrade(
         machine=machine,
@@ -100,6 +101,7 @@ def upgrade(*, is_applied: bool, session: Session) -> None:
         program=facts.program(),
         has_records=(plan.STATE / "guard").is_dir(),
         stamp=f"{datetime.now():%Y%m%d-%H%M%S}",
+        scale=profile.scale,
     )
     _finish(session, steps, Path("/"), warnings, is_applied=is_applied)
 

@@ -5,9 +5,11 @@ from pathlib import Path
 from controller.cli.install.facts import Machine, Shipped
 from controller.cli.install.steps import KeepFile, MakeFolder, MakeLink, Remove, Run, Step, WriteFile
 from controller.errors import Refused
+from controller.model.scale import Scale
 
 GUARD, ENGINE = "tundish-guard.service", "tundish-engine.service"
 SERVICES = (GUARD, ENGINE)
+SCALE = "tundish-scale.service"  # where the profile has a scale
 SHIPPED_PROGRAMS = "/opt/tundish/bin/"  # as the unit files have it
 
 CONFIG = Path("/etc/tundish")
@@ -17,7 +19,7 @@ COMMAND = Path("/usr/local/bin/tundish")
 UNITS = Path("/etc/systemd/system")
 BACK_OFF_SYSTEMD = 254  # the first version that can wait longer after each failed start
 
-USERS = ("tundish-guard", "tundish-engine")
+USERS = ("tundish-guard", "tundish-engine", "tundish-scale")
 GROUP = "tundish"
 
 # Shipped file -> where it goes, and why.
@@ -28,6 +30,11 @@ SYSTEM_FILES: dict[str, tuple[Path, str]] = {
     GUARD: (UNITS / GUARD, "the guard starts at boot and is watched"),
     ENGINE: (UNITS / ENGINE, "the engine starts at boot and is watched"),
 }
+SCALE_FILES: dict[str, tuple[Path, str]] = {
+    "tundish-scale.rules": (Path("/etc/udev/rules.d/60-tundish-scale.rules"), "the scale's user may use the I2C bus"),
+    SCALE: (UNITS / SCALE, "the scale is read from the boot on"),
+}
+SHIPPED_BUS = "/dev/i2c-1"  # as the unit file has it
 BACK_OFF = "tundish-back-off.conf"
 COMPLETIONS: dict[str, Path] = {
     "bash": Path("/usr/local/share/bash-completion/completions/tundish"),
@@ -43,8 +50,8 @@ def paths() -> list[Path]:
         PROFILE,
         BOOK,
         COMMAND,
-        *(path for path, _ in SYSTEM_FILES.values()),
-        *map(back_off_path, SERVICES),
+        *(path for path, _ in (SYSTEM_FILES | SCALE_FILES).values()),
+        *map(back_off_path, (*SERVICES, SCALE)),
         *COMPLETIONS.values(),
     ]
 
@@ -55,9 +62,17 @@ def back_off_path(service: str) -> Path:
 
 
 def plan_install(
-    *, machine: Machine, shipped: Shipped, program: Path, profile: str, book: str, root: Path
+    *,
+    machine: Machine,
+    shipped: Shipped,
+    program: Path,
+    profile: str,
+    book: str,
+    root: Path,
+    scale: Scale | None = None,
 ) -> tuple[Step, ...]:
-    """The steps of an installation, in order. `profile` and `book` are the texts wanted.
+    """The steps of an installation, in order. `profile` and `book` are the texts wanted, `scale` is
+    the one of the profile in force.
 
     Raises Refused when this machine cannot be installed on; nothing is changed by planning.
     """
@@ -72,20 +87,25 @@ def plan_install(
             is_done=program == COMMAND or machine.links.get(COMMAND) == program,
         ),
     ]
-    for name, (path, why) in SYSTEM_FILES.items():
+    services = SERVICES if scale is None else (*SERVICES, SCALE)
+    for name, (path, why) in (SYSTEM_FILES if scale is None else SYSTEM_FILES | SCALE_FILES).items():
         text = shipped.units[name].replace(SHIPPED_PROGRAMS, f"{program.parent}/")
+        if scale is not None:
+            text = text.replace(SHIPPED_BUS, f"/dev/i2c-{scale.bus}")
         steps.append(_file(machine, path, text, why))
     if machine.systemd is not None and machine.systemd >= BACK_OFF_SYSTEMD:
         why = f"systemd {machine.systemd} can wait longer after each failed start"
-        steps += [_file(machine, back_off_path(one), shipped.units[BACK_OFF], why) for one in SERVICES]
+        steps += [_file(machine, back_off_path(one), shipped.units[BACK_OFF], why) for one in services]
     for shell, path in COMPLETIONS.items():
         if shell in shipped.completions:
             steps.append(_file(machine, path, shipped.completions[shell], f"{shell} completes commands and options"))
-    return (*steps, *(Step(act=Run(words=words), why=why) for words, why in _commands(root)))
+    if scale is None and UNITS / SCALE in machine.texts:
+        steps += _without_scale(machine, root)
+    return (*steps, *(Step(act=Run(words=words), why=why) for words, why in _commands(root, services)))
 
 
 def plan_upgrade(
-    *, machine: Machine, shipped: Shipped, program: Path, has_records: bool, stamp: str
+    *, machine: Machine, shipped: Shipped, program: Path, has_records: bool, stamp: str, scale: Scale | None = None
 ) -> tuple[Step, ...]:
     """The steps of an upgrade: stop, keep a backup that this program can take over, then as an installation."""
     install = plan_install(
@@ -95,6 +115,7 @@ def plan_upgrade(
         profile=machine.texts[PROFILE],
         book=machine.texts[BOOK],
         root=Path("/"),
+        scale=scale,
     )
     if not has_records:
         return install
@@ -114,7 +135,10 @@ def plan_uninstall(*, machine: Machine, root: Path, purge: bool) -> tuple[Step, 
     stop = ("systemctl", "disable", "--now") if machine.is_running else ("systemctl", f"--root={root}", "disable")
     if any(UNITS / one in machine.texts for one in SERVICES):
         steps.append(Step(act=Run(words=(*stop, ENGINE, GUARD)), why="every pump is switched off and stays off"))
-    system_files = [path for path, _ in SYSTEM_FILES.values()] + [back_off_path(one) for one in SERVICES]
+    if UNITS / SCALE in machine.texts:
+        steps.append(Step(act=Run(words=(*stop, SCALE)), why="nobody reads the scale any more"))
+    system_files = [path for path, _ in (SYSTEM_FILES | SCALE_FILES).values()]
+    system_files += [back_off_path(one) for one in (*SERVICES, SCALE)]
     for path in [*system_files, *COMPLETIONS.values()]:
         steps.append(Step(act=Remove(path=path), why="the installation wrote it", is_done=path not in machine.texts))
     steps.append(Step(act=Remove(path=COMMAND), why="the installation made it", is_done=COMMAND not in machine.links))
@@ -130,6 +154,17 @@ def plan_uninstall(*, machine: Machine, root: Path, purge: bool) -> tuple[Step, 
             ),
         ]
     return tuple(steps)
+
+
+def _without_scale(machine: Machine, root: Path) -> list[Step]:
+    """Take away what an earlier profile, which had a scale, wanted."""
+    stop = ("systemctl", "disable", "--now") if root == Path("/") else ("systemctl", f"--root={root}", "disable")
+    gone = [path for path, _ in SCALE_FILES.values()] + [back_off_path(SCALE)]
+    why = "the profile has no scale any more"
+    return [
+        Step(act=Run(words=(*stop, SCALE)), why=why),
+        *(Step(act=Remove(path=path), why=why) for path in gone if path in machine.texts),
+    ]
 
 
 def _refuse_unfit(machine: Machine, program: Path, root: Path) -> None:
@@ -162,21 +197,21 @@ def _file(machine: Machine, path: Path, text: str, why: str) -> Step:
     return Step(act=WriteFile(path=path, content=text), why=why, is_done=machine.texts.get(path) == text)
 
 
-def _commands(root: Path) -> list[tuple[tuple[str, ...], str]]:
+def _commands(root: Path, services: tuple[str, ...]) -> list[tuple[tuple[str, ...], str]]:
     """The commands at the end. In an image's folder only those that need no running machine."""
     if root != Path("/"):
         return [
             (("systemd-sysusers", f"--root={root}", "tundish.conf"), "make users and groups"),
-            (("systemctl", f"--root={root}", "enable", *SERVICES), "start at boot"),
+            (("systemctl", f"--root={root}", "enable", *services), "start at boot"),
         ]
     return [
         (("systemd-sysusers", "tundish.conf"), "make users and groups"),
         (("systemd-tmpfiles", "--create", "tundish.conf"), "make the folders of the sockets now"),
         (("udevadm", "control", "--reload"), "know the new device rule"),
-        (("udevadm", "trigger", "--subsystem-match=gpio", "--settle"), "apply it now"),
+        (("udevadm", "trigger", "--subsystem-match=gpio", "--subsystem-match=i2c-dev", "--settle"), "apply it now"),
         (("systemctl", "daemon-reload"), "know the new units"),
-        (("systemctl", "enable", *SERVICES), "start at boot"),
-        (("systemctl", "restart", *SERVICES), "start now; a drink under way is stopped"),
+        (("systemctl", "enable", *services), "start at boot"),
+        (("systemctl", "restart", *services), "start now; a drink under way is stopped"),
     ]
 
 

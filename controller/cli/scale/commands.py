@@ -62,6 +62,15 @@ def check(session: Session) -> int:
 
 @scale.command()
 @profile_option
+def prepare(profile_path: Path) -> None:
+    """Set gain and rate of a converter that the kernel drives, as root; nothing to do for others."""
+    from controller.cli.scale.process import set_kernel_up
+
+    set_kernel_up(profile_path)
+
+
+@scale.command()
+@profile_option
 @run_dir_option
 def run(profile_path: Path, run_dir: Path | None) -> None:
     """Run the process that reads the scale for the guard, until SIGTERM or Ctrl-C."""

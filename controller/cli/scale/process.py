@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from controller.cli.places import BENCH, SCALE, SCALE_TO_GUARD, run_dir_to_fill
-from controller.errors import Refused
+from controller.errors import Refused, TundishError
 from controller.model.scale import Scale
 
 LEASHED = "TUNDISH_LEASHED"  # set by controller.cli.run.child: ends with its standard input
@@ -14,14 +14,33 @@ LEASHED = "TUNDISH_LEASHED"  # set by controller.cli.run.child: ends with its st
 
 def become_scale(profile_path: Path, run_dir: Path | None) -> NoReturn:
     """Go on as `python -m controller.scale`, a fifth as large; Refused when the profile has no scale."""
+    scale = _scale_of(profile_path)
+    folder = run_dir_to_fill(run_dir)
+    (folder / SCALE).parent.mkdir(exist_ok=True)
+    os.execv(sys.executable, [sys.executable, *words(scale, folder)])
+
+
+def set_kernel_up(profile_path: Path) -> None:
+    """Set gain and rate of the profile's converter where the kernel drives it. TundishError when that fails."""
+    scale = _scale_of(profile_path)
+    if scale.converter != "kernel":
+        return
+    from controller.scale.converter import ConverterError
+    from controller.scale.kernel import set_up
+
+    try:
+        set_up(scale.compatible, scale.readings_per_s)
+    except (ConverterError, OSError) as problem:
+        raise TundishError(f"the scale's converter cannot be set: {problem}") from problem
+
+
+def _scale_of(profile_path: Path) -> Scale:
     from controller.config import load_profile
 
     profile, _ = load_profile(profile_path)
     if profile.scale is None:
         raise Refused(rule="scale", reason="the profile has no scale.", remedy="Write it under scale: in the profile.")
-    folder = run_dir_to_fill(run_dir)
-    (folder / SCALE).parent.mkdir(exist_ok=True)
-    os.execv(sys.executable, [sys.executable, *words(profile.scale, folder)])
+    return profile.scale
 
 
 def words(scale: Scale, folder: Path) -> list[str]:
