@@ -79,6 +79,18 @@ class Unhold(Value, frozen=True, kw_only=True, tag="unhold"):
     runs: tuple[PlannedRun, ...]
 
 
+class Trim(Value, frozen=True, kw_only=True, tag="trim"):
+    """Move the end of the run that this line is in, or will be in next, within the run's window; never answered.
+
+    end_s counts from the operation's first start, as in Edge. One that is past switches off at once. Nothing heard: the
+    planned end stands. One for an operation that is over or held is dropped.
+    """
+
+    operation: str
+    line: int
+    end_s: float
+
+
 class ConfirmJug(Value, frozen=True, kw_only=True, tag="confirm_jug"):
     """A person has put an empty jug under the outlet; answered only by a Refusal.
 
@@ -152,6 +164,7 @@ Command = (
     | Start
     | Confirm
     | Unhold
+    | Trim
     | ConfirmJug
     | Stop
     | Acknowledge

@@ -11,13 +11,33 @@ CONSENT_S = 15.0  # after a fresh glass was set down, for a guest's own phone
 
 
 class PlannedRun(Value, frozen=True, kw_only=True):
-    """One line on, from start_s (s after the segment's start) for duration_s, to deliver volume_ml of liquid."""
+    """One line on, from start_s (s after the segment's start) for duration_s, to deliver volume_ml of liquid.
+
+    shortest_s, longest_s: its window, in servings only: how far a Trim may move its end. Without them it has none.
+    """
 
     line: int
     liquid: str
     start_s: float
     duration_s: float
     volume_ml: float
+    shortest_s: float | None = None
+    longest_s: float | None = None
+
+    @property
+    def has_window(self) -> bool:
+        """Whether its end may be moved."""
+        return self.shortest_s is not None or self.longest_s is not None
+
+    @property
+    def least_s(self) -> float:
+        """How long it is on at the least."""
+        return self.duration_s if self.shortest_s is None else self.shortest_s
+
+    @property
+    def most_s(self) -> float:
+        """How long it is on at the most."""
+        return self.duration_s if self.longest_s is None else self.longest_s
 
 
 class Segment(Value, frozen=True, kw_only=True):

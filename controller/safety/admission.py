@@ -2,7 +2,7 @@
 
 import dataclasses
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from controller.model.book import Book
@@ -102,6 +102,7 @@ def case_of(operation: Operation, now: Situation) -> Case:
     asked = Asked(
         operation=operation,
         runs=timeline(operation),
+        planned=timeline(operation, as_planned=True),
         strengths={line: now.strength(line) for line in _lines_of(operation)},
         now_s=now.credited_s,
         takes_ml=sum(segment.takes_ml for segment in operation.segments),
@@ -137,6 +138,13 @@ def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
             yield refuse(request, "plan", "what a hand step takes must be finite and not negative.")
         yield from _hand_step(request, segment, now.profile)
         yield from runs_shape(request, segment, now.profile)
+    yield from no_windows(request, operation.kind, runs)
+
+
+def no_windows(request: str, kind: OperationKind, runs: Iterable[PlannedRun]) -> Iterator[Refusal]:
+    """Only what is poured for a guest is trimmed."""
+    if kind is not OperationKind.SERVE and any(run.has_window for run in runs):
+        yield refuse(request, "plan", f"the runs of a {kind} have no windows.", remedy="Leave them out.")
 
 
 def _hand_step(request: str, segment: Segment, profile: Profile) -> Iterator[Refusal]:
@@ -158,7 +166,7 @@ def runs_shape(request: str, segment: Segment, profile: Profile) -> Iterator[Ref
     known = {line.line for line in profile.lines}
     ends: dict[int, float] = {}
     for run in sorted(segment.runs, key=lambda run: (run.start_s, run.line)):
-        figures = (run.start_s, run.duration_s, run.volume_ml)
+        figures = (run.start_s, run.duration_s, run.volume_ml, run.least_s, run.most_s)
         if not all(map(math.isfinite, figures)) or run.start_s < 0 or run.duration_s <= 0 or run.volume_ml < 0:
             yield refuse(
                 request,
@@ -167,11 +175,14 @@ def runs_shape(request: str, segment: Segment, profile: Profile) -> Iterator[Ref
                 f"{run.volume_ml!r} mL must be finite; start and volume not negative, duration above 0.",
             )
             continue
+        if not 0 < run.least_s <= run.duration_s <= run.most_s:
+            window = f"their window, {run.least_s:.3f} s to {run.most_s:.3f} s"
+            yield refuse(request, "plan", f"line {run.line}: {run.duration_s:.3f} s lie outside {window}.")
         if run.line not in known:
             yield refuse(request, "plan", f"the profile has no line {run.line}.", allowed=", ".join(map(str, known)))
         if run.start_s < ends.get(run.line, 0.0) - 1e-9:
             yield refuse(request, "plan", f"two runs of line {run.line} overlap at {run.start_s:.3f} s.")
-        ends[run.line] = max(ends.get(run.line, 0.0), run.start_s + run.duration_s)
+        ends[run.line] = max(ends.get(run.line, 0.0), run.start_s + run.most_s)
     first_s = min((run.start_s for run in segment.runs), default=0.0)
     if first_s > FIRST_START_S:
         reason = f"the first run would start after {first_s:.3g} s."

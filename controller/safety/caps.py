@@ -48,7 +48,7 @@ def _glass(case: Case) -> Iterator[Refusal]:
         yield case.refusal("glass", f"the book has no glass {name!r}.", str(name), known, "Name one of these glasses.")
         return
     there_ml = case.history.in_glass.volume_ml + case.history.taken_ml + case.asked.takes_ml
-    filled_ml = there_ml + sum(case.figures.by_line_ml(case.asked.all_runs).values())
+    filled_ml = there_ml + sum(case.figures.by_line_ml(case.asked.all_planned).values())
     worst_ml = there_ml + case.poured.volume_ml
     if exceeds(filled_ml, glass.usable_ml * (1 + GLASS_SLACK)) or exceeds(worst_ml, glass.brim_ml):
         yield case.refusal(

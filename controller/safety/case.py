@@ -15,10 +15,14 @@ TOLERANCE = 1e-6  # relative; sums of binary fractions
 
 @dataclass(frozen=True, kw_only=True)
 class Asked:
-    """An operation as the caps see it. `runs` lie ahead, from 0 s on; `before` is what it has done (at times < 0)."""
+    """An operation as the caps see it.
+
+    `runs` lie ahead, from 0 s on, to their longest ends; `before` is what it has done (at times < 0).
+    """
 
     operation: Operation
     runs: tuple[Interval, ...]
+    planned: tuple[Interval, ...]  # the same, each to its planned end instead of its longest
     strengths: Mapping[int, float]  # of each line: alcohol by volume, as a fraction, of the strongest it may pour
     now_s: float  # credited clock
     before: tuple[Interval, ...] = ()
@@ -34,6 +38,11 @@ class Asked:
     def all_runs(self) -> tuple[Interval, ...]:
         """What it has done and what lies ahead."""
         return self.before + self.runs
+
+    @property
+    def all_planned(self) -> tuple[Interval, ...]:
+        """The same, as planned."""
+        return self.before + self.planned
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,13 +93,14 @@ def exceeds(value: float, limit: float) -> bool:
     return value > limit + TOLERANCE * max(abs(value), abs(limit))
 
 
-def timeline(operation: Operation) -> tuple[Interval, ...]:
-    """The operation's runs with its segments end to end."""
+def timeline(operation: Operation, *, as_planned: bool = False) -> tuple[Interval, ...]:
+    """The operation's runs with its segments end to end, each run to its longest end, or as planned."""
     runs: list[Interval] = []
     offset_s = 0.0
     for segment in operation.segments:
         for run in segment.runs:
             start_s = offset_s + run.start_s
-            runs.append(Interval(line=run.line, start_s=start_s, end_s=start_s + run.duration_s))
+            on_s = run.duration_s if as_planned else run.most_s
+            runs.append(Interval(line=run.line, start_s=start_s, end_s=start_s + on_s))
         offset_s = max((run.end_s for run in runs), default=offset_s)
     return tuple(runs)

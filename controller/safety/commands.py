@@ -1,6 +1,7 @@
 """What clients may say, and what comes of it."""
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Mapping
 
 from controller.model.book import Book
 from controller.model.labels import label_of
@@ -24,6 +25,7 @@ from controller.model.messages import (
     TakeBook,
     TakeCalibration,
     TakeScale,
+    Trim,
     Unhold,
 )
 from controller.model.plan import PlannedRun
@@ -62,6 +64,20 @@ class Desk:
         self.beat_s = 0.0  # when the engine was last heard
         self.resumed_runs: tuple[PlannedRun, ...] = ()
         self.wanted_book: TakeBook | None = None  # the book that is to be read
+        self._acts: dict[type[Command], Callable[..., None]] = {
+            Start: self._start,
+            Confirm: self._confirm,
+            Unhold: self._unhold,
+            Trim: self._trim,
+            ConfirmJug: self._confirm_jug,
+            Acknowledge: self._acknowledge,
+            TakeCalibration: self._take_calibration,
+            TakeScale: self._take_scale,
+            Assign: self._assign,
+            RanDry: self._ran_dry,
+            TakeBook: self._take_book,
+            Judge: self._judge,
+        }
 
     @property
     def has_clients(self) -> bool:
@@ -102,31 +118,12 @@ class Desk:
         return was_engine
 
     def _from_engine(self, command: Command) -> None:
-        match command:
-            case Start():
-                self._start(command)
-            case Confirm():
-                self._confirm(command)
-            case Unhold():
-                self._unhold(command)
-            case ConfirmJug():
-                self._confirm_jug(command)
-            case Acknowledge():
-                self._acknowledge(command)
-            case TakeCalibration():
-                self._take_calibration(command)
-            case Assign():
-                self._assign(command)
-            case Judge():
-                self._judge(command)
-            case RanDry():
-                self._ran_dry(command)
-            case TakeScale():
-                self._take_scale(command)
-            case TakeBook():
-                self.wanted_book = command if self._at_rest("take_book") else None
-            case _:
-                pass  # a heartbeat: its arrival has been noted
+        act = self._acts.get(type(command))  # none for a heartbeat: its arrival has been noted
+        if act is not None:
+            act(command)
+
+    def _take_book(self, command: TakeBook) -> None:
+        self.wanted_book = command if self._at_rest("take_book") else None
 
     def _refuse(self, request: str, rule: str, reason: str, *, allowed: str = "", remedy: str = "") -> None:
         self._machine.say(Refusal(request=request, rule=rule, reason=reason, allowed=allowed, remedy=remedy))
@@ -250,6 +247,13 @@ class Desk:
             )
         )
         machine.go(Trigger.UNHOLD)
+
+    def _trim(self, command: Trim) -> None:
+        machine, progress = self._machine, self._machine.progress
+        if not math.isfinite(command.end_s):
+            self._refuse("trim", "plan", "an end must be finite.", remedy="Leave the planned end as it is.")
+        elif progress and machine.state is S.EXECUTE and progress.operation.operation == command.operation:
+            progress.trim(machine.now_s, command.line, command.end_s + (progress.first_s or machine.now_s))
 
     def _acknowledge(self, command: Acknowledge) -> None:
         machine, fault = self._machine, self._machine.memory.fault

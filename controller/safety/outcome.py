@@ -87,7 +87,7 @@ def worst_runs(record: AdmittedRecord, resumed: tuple[UnheldRecord, ...]) -> lis
     """Every run that the guard ever allowed for this operation, as if all had been made in full."""
     runs = list(timeline(record.operation))
     for unheld in resumed:
-        runs += [Interval(line=run.line, start_s=0.0, end_s=run.duration_s) for run in unheld.runs]
+        runs += [Interval(line=run.line, start_s=0.0, end_s=run.most_s) for run in unheld.runs]
     return runs
 
 

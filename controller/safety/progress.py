@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import OperationKind
@@ -18,10 +18,16 @@ class Due:
     line: int
     start_s: float
     end_s: float
+    least_s: float  # how long it is on at the least and at the most, when its end is moved
+    most_s: float
 
     def later(self, by_s: float) -> "Due":
         """The same run, moved."""
-        return Due(line=self.line, start_s=self.start_s + by_s, end_s=self.end_s + by_s)
+        return replace(self, start_s=self.start_s + by_s, end_s=self.end_s + by_s)
+
+    def ended_at(self, end_s: float, since_s: float) -> "Due":
+        """The same run with its end moved as near to end_s as its window allows; since_s: when it began, or is to."""
+        return replace(self, end_s=min(max(end_s, since_s + self.least_s), since_s + self.most_s))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +63,14 @@ class Progress:
         self.is_begun = True
         self.ran_out.clear()
         dues = [
-            Due(line=run.line, start_s=now_s + run.start_s, end_s=now_s + run.start_s + run.duration_s) for run in runs
+            Due(
+                line=run.line,
+                start_s=now_s + run.start_s,
+                end_s=now_s + run.start_s + run.duration_s,
+                least_s=run.least_s,
+                most_s=run.most_s,
+            )
+            for run in runs
         ]
         self._due = sorted(dues, key=lambda due: due.start_s)
 
@@ -131,6 +144,17 @@ class Progress:
             edges.append(self._switch_on(moved[0], now_s, now_s - late_s))
             self._due = moved[1:]
         return edges
+
+    def trim(self, now_s: float, line: int, end_s: float) -> None:
+        """Move the end of the line's run, the one that is on or the next one, within its window."""
+        if line in self._on:
+            since_s, due = self._on[line]
+            self._on[line] = since_s, due.ended_at(max(now_s, end_s), since_s)
+            return
+        for place, due in enumerate(self._due):
+            if due.line == line:
+                self._due[place] = due.ended_at(end_s, due.start_s)
+                return
 
     def off(self, now_s: float) -> list[Switched]:
         """Everything off now, and nothing left to come in the present segment."""

@@ -13,7 +13,7 @@ from controller.model.profile import Line
 from controller.model.scale import Scale, Span
 from controller.model.scale_datagram import MOST_COUNTS
 from controller.model.states import Contents
-from controller.safety.admission import Situation, blocked, case_of, refuse, runs_shape, vessel
+from controller.safety.admission import Situation, blocked, case_of, no_windows, refuse, runs_shape, vessel
 from controller.safety.caps import violations
 from controller.safety.case import Case, History, timeline
 from controller.safety.figures import Interval
@@ -39,6 +39,7 @@ def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]
     request = command.operation
     present = progress.operation.segments[progress.segment]
     malformed = list(runs_shape(request, Segment(runs=command.runs), now.profile))
+    malformed += no_windows(request, progress.operation.kind, command.runs)
     if malformed:
         return malformed
     planned = {(run.line, run.liquid) for run in present.runs}
@@ -69,8 +70,14 @@ def case_of_rest(command: Unhold, progress: Progress, now: Situation) -> Case:
     before = tuple(
         Interval(line=run.line, start_s=run.start_s - now.now_s, end_s=run.end_s - now.now_s) for run in progress.done
     )
-    runs = timeline(remaining(command, progress))
-    asked = dataclasses.replace(case.asked, runs=runs, before=before, spent_s=progress.spent_s)
+    rest = remaining(command, progress)
+    asked = dataclasses.replace(
+        case.asked,
+        runs=timeline(rest),
+        planned=timeline(rest, as_planned=True),
+        before=before,
+        spent_s=progress.spent_s,
+    )
     # What is booked for it must not count twice.
     memory, own = now.memory, booked(now.memory)
     is_in_hour = memory.unfinished is not None and counts_in_hour(memory.unfinished)

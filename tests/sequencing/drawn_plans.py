@@ -101,6 +101,7 @@ def refusals(seed: int, number: int) -> list[Refusal]:
     asked = Asked(
         operation=operation,
         runs=timeline(operation),
+        planned=timeline(operation, as_planned=True),
         strengths=dict.fromkeys(lines.values(), 0.0),
         now_s=1e6,
     )
