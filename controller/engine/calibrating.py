@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 
+from msgspec.structs import replace
+
 from controller.engine.common import Common
 from controller.engine.sag_trials import SagTrials
 from controller.engine.spot_checks import SpotChecks
@@ -42,6 +44,13 @@ class Calibrating:
         liquid = self._liquid(request.line)
         weighed = self._weighings.weighed(request, self._weighings.on_s(request.operation, request.line), liquid)
         return self._add(request.line, liquid, (weighed,))
+
+    def weigh_on_scale(self, operation: str, line: int, grams: float, u_grams: float, u_span: float) -> FitView:
+        """Add a trial's weight by the machine's own scale; u_span: relative standard uncertainty of its span."""
+        liquid = self._liquid(line)
+        request = WeighingRequest(operation=operation, line=line, grams=grams, u_grams=u_grams)
+        weighed = self._weighings.weighed(request, self._weighings.on_s(operation, line), liquid)
+        return self._add(line, liquid, (replace(weighed, u_factor=u_span),))
 
     def weigh_rows(self, request: TrialsRequest) -> FitView:
         """Add trials that were weighed earlier, or put a calibration from them in force; nothing is kept if refused."""

@@ -15,6 +15,7 @@ from controller.engine.calibrating import Calibrating
 from controller.engine.commissioning import Commissioning
 from controller.engine.common import Common
 from controller.engine.guard_mirror import GuardMirror
+from controller.engine.hands_free import HandsFree
 from controller.engine.history import History
 from controller.engine.hygiene import Hygiene
 from controller.engine.operation_start import OperationStart
@@ -122,6 +123,7 @@ class Engine:
             operation_start=self._operation_start,
         )
         self.calibrating = Calibrating(common)
+        self.hands_free = HandsFree(common, self.calibrating)
         self.stock = Stock(common)
         self.hygiene = Hygiene(common)
         self.sequences = Sequences(common, self.stock, self.hygiene, runs=self._wetting)

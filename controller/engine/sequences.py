@@ -20,6 +20,7 @@ from controller.model.states import OperationKind, Outcome
 from controller.model.views import Asked
 from controller.sequencing.line_runs import longest_s, most_ml
 
+KINDS = ("change", "close")
 ALL_LINES = 0  # the line of a sequence that is about the whole machine
 JUG_FILLED = 0.95  # the guard adds what a calibration does not know for certain
 HANGS = {"purge": "in air", "clean": "in cleaner", "rinse": "in clean water"}  # where the suction tubes are
@@ -57,13 +58,13 @@ class Sequences:
 
     def views(self) -> tuple[SequenceView, ...]:
         """Every sequence under way with its next step."""
-        return tuple(self._view(one) for one in self._ledger.sequences.open())
+        return tuple(self._view(one) for one in self._ledger.sequences.open(*KINDS))
 
     def end_done(self) -> None:
         """End every sequence that has no step left, once the guard has reported and nothing runs."""
         if self._mirror.report is None or self._mirror.is_under_way():
             return
-        for known in self._ledger.sequences.open():
+        for known in self._ledger.sequences.open(*KINDS):
             if not self._needs(known)[1]:
                 self._ledger.sequences.end(known.seq, "done", wall_s=self._clock.wall_s())
 
@@ -144,7 +145,7 @@ class Sequences:
         change = _change(known) if known.kind == "change" else None
         step = self._step(known, needs)
         return SequenceView(
-            kind=known.kind,
+            kind="close" if known.kind == "close" else "change",
             line=None if known.line == ALL_LINES else known.line,
             liquid=None if change is None else change.liquid,
             container_ml=None if change is None else change.container_ml,
@@ -283,7 +284,7 @@ class Sequences:
         return known
 
     def _open(self, kind: str, line: int) -> OpenSequence | None:
-        return next((one for one in self._ledger.sequences.open() if (one.kind, one.line) == (kind, line)), None)
+        return next((one for one in self._ledger.sequences.open(*KINDS) if (one.kind, one.line) == (kind, line)), None)
 
     def _begin(self, kind: str, line: int, body: Change | Close) -> OpenSequence:
         self._ledger.sequences.begin(kind, line, msgspec.json.encode(body).decode(), wall_s=self._clock.wall_s())

@@ -4,6 +4,7 @@ import sqlite3
 import weakref
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -24,9 +25,14 @@ LOG_BYTES = 512 * 1024  # of the write-ahead log, before it is moved into the fi
 
 def value_of(kind: type[T], row: Sequence[Any], **more: object) -> T:
     """A value whose fields, in their order, begin this row; `more` gives further ones."""
-    fields = msgspec.structs.fields(kind)
-    named = {one.name: bool(found) if one.type is bool else found for one, found in zip(fields, row, strict=False)}
+    fields = zip(_fields(kind), row, strict=False)
+    named = {name: bool(found) if is_bool else found for (name, is_bool), found in fields}
     return msgspec.convert(named | more, kind)
+
+
+@cache
+def _fields(kind: type[Value]) -> tuple[tuple[str, bool], ...]:
+    return tuple((one.name, one.type is bool) for one in msgspec.structs.fields(kind))
 
 
 class Database:

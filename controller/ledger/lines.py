@@ -81,12 +81,12 @@ class Sequences:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def open(self) -> tuple[OpenSequence, ...]:
-        """Those under way, oldest first."""
+    def open(self, *kinds: str) -> tuple[OpenSequence, ...]:
+        """Those of these kinds that are under way, oldest first."""
         rows = self._database.all(
             "SELECT seq, kind, line, begun_wall_s, body FROM sequence WHERE ended_wall_s IS NULL ORDER BY seq"
         )
-        return tuple(value_of(OpenSequence, row) for row in rows)
+        return tuple(one for one in (value_of(OpenSequence, row) for row in rows) if one.kind in kinds)
 
     def begin(self, kind: str, line: int, body: str, *, wall_s: float) -> None:
         """Open a sequence; RecordError when one of this kind and line is open."""

@@ -139,7 +139,7 @@ class OpenSequence(Value, frozen=True, kw_only=True):
     """A guided sequence that is under way; line 0 stands for the whole machine."""
 
     seq: int
-    kind: Literal["change", "close"]
+    kind: Literal["change", "close", "calibrate"]
     line: int
     begun_wall_s: float
     body: str  # JSON

@@ -5,6 +5,7 @@ from typing import Any, Literal
 from controller.engine.engine import Engine
 from controller.engine.http.addresses import Address, GuardCommand, begin, get, post
 from controller.engine.http.evening import EVENING
+from controller.engine.http.hands_free import HANDS_FREE
 from controller.engine.http.ordering import ORDERS
 from controller.engine.http.scale import SCALE
 from controller.model import requests, views
@@ -287,6 +288,7 @@ ADDRESSES: tuple[Address, ...] = (
         for_guests=True,
     ),
     get("/v1/problems/{name}", "problem_type", "What a type of problem means.", ProblemType),
+    *HANDS_FREE,
     *ORDERS,
     *EVENING,
     *SCALE,
