@@ -26,7 +26,7 @@ from controller.metering.dose import mi008_ml
 from controller.model.evening import CloseRequest
 from controller.model.requests import PourRequest
 from controller.rehearsal.closing import carry_out
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
 
 HERE = Path(__file__).resolve().parent
@@ -65,7 +65,7 @@ def in_virtual_time(folder: Path, tally: Tally) -> None:
     """Prime, calibrate all lines by weight, pour; the weighed trials are left in the folder for part 2."""
     profile, book, _ = load(PROFILE, BOOK)
     lines = tuple(line.line for line in profile.lines)
-    machine = Machine(profile, book, seed=int(SEED))
+    machine = VirtualMachine(profile, book, seed=int(SEED))
     prime_all(machine, lines)
     print("  line  liquid                  flow mL/s        lag s            smallest exact dose")
     for line in lines:
@@ -91,7 +91,7 @@ def in_virtual_time(folder: Path, tally: Tally) -> None:
     machine.close()
 
 
-def pour_virtually(machine: Machine, recipe: str, times: float, tally: Tally) -> None:
+def pour_virtually(machine: VirtualMachine, recipe: str, times: float, tally: Tally) -> None:
     """Pour into a fresh tall glass and compare with what the bench says is in it."""
     machine.pass_time(1.5)
     machine.plant.place_glass("tall glass")
@@ -104,7 +104,7 @@ def pour_virtually(machine: Machine, recipe: str, times: float, tally: Tally) ->
         tally.dose(one.liquid, one.asked_ml, glass_ml.get(one.liquid, 0.0))
 
 
-def end_the_evening(machine: Machine, tally: Tally) -> None:
+def end_the_evening(machine: VirtualMachine, tally: Tally) -> None:
     """What is left, then every line purged, cleaned and rinsed step by step; the record for an inspector."""
     print("\n  what is left at the end of the evening:")
     for one in machine.engine.stock.views():
@@ -115,7 +115,7 @@ def end_the_evening(machine: Machine, tally: Tally) -> None:
             flush=True,
         )
         tally.expect(abs(in_truth_ml - one.remaining_ml) <= 2 * one.u_ml, f"line {one.line}: the stock is wrong")
-    print("\n  the evening's end:")
+    print("\n  closing:")
     request = CloseRequest(person="the fete's barkeeper", cleaner="beverage line cleaner, by its label")
     for step in carry_out(machine, machine.engine.sequences.close(request)):
         lines = ", ".join(map(str, step.lines))

@@ -5,7 +5,7 @@ from pathlib import Path
 from controller.config import load
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -14,7 +14,7 @@ PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "
 
 def ready_machine(profile=PROFILE, book=BOOK, *, seed=3, **more):
     """Weighing is tested elsewhere. Whoever asks for it closes it."""
-    made = Machine(profile, book, seed=seed, **more)
+    made = VirtualMachine(profile, book, seed=seed, **more)
     prime_all(made, tuple(line.line for line in profile.lines))
     for one in made.plant.truth_report():
         calibration = Calibration(

@@ -1,1 +1,1 @@
-"""Pure reckoning for an event: what to buy, which liquid on which line, how long people wait."""
+"""Pure planning of an event: what to buy, which liquid on which line, how long people wait."""

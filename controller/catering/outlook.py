@@ -35,7 +35,7 @@ class Slice(Value, frozen=True, kw_only=True):
     high: float
 
 
-class Change(Value, frozen=True, kw_only=True):
+class ExpectedChange(Value, frozen=True, kw_only=True):
     """The n-th change of container on a line: when, in s after the start, and in which share of events it comes."""
 
     line: int
@@ -61,7 +61,7 @@ class Outlook(Value, frozen=True, kw_only=True):
     lasts: float  # share of the events in which every liquid lasts
     lasts_error: float  # standard error
     queue: tuple[Slice, ...]
-    changes: tuple[Change, ...]
+    changes: tuple[ExpectedChange, ...]
 
 
 @dataclass
@@ -206,12 +206,12 @@ def _slice(at_s: float, lengths: Sequence[float]) -> Slice:
     return Slice(at_s=at_s, mean=fmean(lengths), high=_quantile(sorted(lengths), UPPER))
 
 
-def _changes(tally: _Tally, lines: Mapping[str, int], events: int) -> tuple[Change, ...]:
+def _changes(tally: _Tally, lines: Mapping[str, int], events: int) -> tuple[ExpectedChange, ...]:
     found = []
     for (liquid, number), times_s in tally.changes.items():
         times_s.sort()
         found.append(
-            Change(
+            ExpectedChange(
                 line=lines[liquid],
                 liquid=liquid,
                 number=number,

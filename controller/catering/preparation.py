@@ -1,4 +1,4 @@
-"""An event prepared: what to buy, how to hang it, what to expect. All reckoned ahead, from book, profile and event."""
+"""An event prepared: what to buy, how to hang it, what to expect. All worked out from book, profile and event."""
 
 from collections.abc import Mapping, Sequence
 

@@ -41,7 +41,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rinse": ("lines.lines", "Rinse lines with water."),
     "stock": ("lines.stock", "Show what is left in the containers; say what was changed."),
     "scale": ("scale.commands", "Show the scale under the glass; zero, span and check it."),
-    "hygiene": ("lines.hygiene", "Show how clean the lines are; end the evening; the record."),
+    "hygiene": ("lines.hygiene", "Show how clean the lines are; close an event; the record."),
     "calibrate": ("calibrate.calibrate", "Weigh timed runs of a line and fit its flow."),
     "spot-check": ("calibrate.spot_check", "Weigh one run to see whether a calibration still holds."),
     "sag": ("calibrate.sag", "Learn how much lines slow each other down."),
@@ -93,7 +93,7 @@ class Commands(click.Group):
             result = super().main(words, prog_name or "tundish", **extra)
         except click.ClickException as error:
             if "--json" in words:
-                _tell_json({"error": "usage", "message": error.format_message(), "exit_code": error.exit_code})
+                _show_json({"error": "usage", "message": error.format_message(), "exit_code": error.exit_code})
             else:
                 error.show()
             sys.exit(error.exit_code)
@@ -101,7 +101,7 @@ class Commands(click.Group):
             click.echo("Interrupted.", err=True)
             sys.exit(1)
         except TundishError as error:
-            _tell(error, as_json="--json" in words)
+            _show_error(error, as_json="--json" in words)
             sys.exit(error.exit_code)
         except BrokenPipeError:
             # The reader of our output is gone (`tundish history | head`); nothing is left to be said to it.
@@ -116,10 +116,10 @@ def main() -> None:
     """Control a machine that mixes drinks: one pump a liquid, one funnel, one glass."""
 
 
-def _tell(error: TundishError, *, as_json: bool) -> None:
+def _show_error(error: TundishError, *, as_json: bool) -> None:
     """The error on standard error, as words or as one JSON document."""
     if as_json:
-        _tell_json({"error": type(error).__name__, "message": str(error), "exit_code": error.exit_code} | _facts(error))
+        _show_json({"error": type(error).__name__, "message": str(error), "exit_code": error.exit_code} | _facts(error))
     else:
         click.secho(str(error), err=True, fg="red")
 
@@ -133,5 +133,5 @@ def _facts(error: TundishError) -> dict[str, Any]:
     return {}
 
 
-def _tell_json(document: dict[str, Any]) -> None:
+def _show_json(document: dict[str, Any]) -> None:
     click.echo(json.dumps(document, ensure_ascii=False), err=True)

@@ -38,7 +38,7 @@ class WrongRequest(TundishError):
     exit_code = 2
 
 
-class Engine:
+class EngineClient:
     """The engine's HTTP interface, behind the socket in `run_dir`. Every call raises TundishError by its problem."""
 
     def __init__(self, run_dir: Path | None) -> None:

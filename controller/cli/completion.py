@@ -10,7 +10,7 @@ from controller.errors import TundishError
 from controller.model.views import Names
 
 
-class Line(click.IntRange):
+class LineNumber(click.IntRange):
     """A line's number."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
@@ -40,16 +40,16 @@ class Name(click.types.StringParamType):
         return [CompletionItem(name) for name in names if name.casefold().startswith(incomplete.casefold())]
 
 
-LINE = Line(1, 64)
+LINE = LineNumber(1, 64)
 RECIPE, GLASS, LIQUID = Name("recipes"), Name("glasses"), Name("liquids")
 
 
 def _names(ctx: click.Context) -> Names:
     """What the running machine knows; nothing when none answers: a shell cannot show an error."""
-    from controller.cli.client import Engine
+    from controller.cli.client import EngineClient
 
     run_dir: Path | None = ctx.params.get("run_dir")
     try:
-        return Engine(run_dir).get("names", Names)
+        return EngineClient(run_dir).get("names", Names)
     except TundishError:
         return Names()

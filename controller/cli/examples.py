@@ -1,7 +1,9 @@
 """Profiles, books and events as arguments: a file, or the name of an example that came with the program."""
 
 import sysconfig
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 from click.shell_completion import CompletionItem
@@ -57,5 +59,10 @@ class ExampleOrFile(click.Path):
 
 profile_type, book_type, event_type = ExampleOrFile("profile"), ExampleOrFile("book"), ExampleOrFile("event")
 profile_option = click.option("--profile", "profile_path", type=profile_type, required=True, help="The machine.")
-book_option = click.option("--book", "book_path", type=book_type, required=True, help="Liquids, glasses, recipes.")
 event_argument = click.argument("event_path", metavar="EVENT", type=event_type)
+
+
+def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--profile and --book."""
+    book = click.option("--book", "book_path", type=book_type, required=True, help="Liquids, glasses, recipes.")
+    return profile_option(book(command))

@@ -13,7 +13,7 @@ from typing import Protocol, Self
 import click
 import msgspec
 
-from controller.cli.client import Engine, address
+from controller.cli.client import EngineClient, address
 from controller.cli.options import Session, table
 from controller.errors import TundishError, Unreachable
 from controller.model.messages import CONTAINER, GLASS
@@ -85,7 +85,7 @@ def poured(one: LineProgress) -> str:
 
 
 class _Following:
-    def __init__(self, engine: Engine, stream: "_Stream", display: Display) -> None:
+    def __init__(self, engine: EngineClient, stream: "_Stream", display: Display) -> None:
         self._engine, self._stream, self._display = engine, stream, display
         self._confirmed: str | None = None  # the hand step that was confirmed last, while it is still reported
         self._asked: str | None = None  # the wait that was shown last
@@ -147,7 +147,7 @@ def _ask(view: OperationView, waits: str) -> str:
 class _Stream:
     """The engine's events, read by a thread of its own so that keyboard and events can be waited for together."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: EngineClient) -> None:
         self._engine = engine
         self._views: queue.SimpleQueue[OperationView | TundishError | None] = queue.SimpleQueue()
         self._is_open = threading.Event()
@@ -190,7 +190,7 @@ class _Stream:
 
 
 @contextlib.contextmanager
-def _stopping(engine: Engine, display: Display) -> Iterator[None]:
+def _stopping(engine: EngineClient, display: Display) -> Iterator[None]:
     """Ctrl-C stops the pumps at once and lets the following go on to the end; a second Ctrl-C leaves."""
 
     def stop(_number: int, _frame: FrameType | None) -> None:

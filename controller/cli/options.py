@@ -18,7 +18,7 @@ from controller.bench.effects import CONDITIONS
 from controller.errors import BadQuantity, Problem, TundishError
 
 if TYPE_CHECKING:
-    from controller.cli.client import Engine
+    from controller.cli.client import EngineClient
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 T = TypeVar("T")
@@ -85,11 +85,11 @@ class Session:
     as_json: bool = False
 
     @cached_property
-    def engine(self) -> "Engine":
+    def engine(self) -> "EngineClient":
         """The engine of the machine in run_dir."""
-        from controller.cli.client import Engine
+        from controller.cli.client import EngineClient
 
-        return Engine(self.run_dir)
+        return EngineClient(self.run_dir)
 
     def say(self, text: str) -> None:
         """Print a text beside the facts; nothing where one JSON document is to be printed."""

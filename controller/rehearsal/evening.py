@@ -6,6 +6,7 @@ containers that do not count, and cleaned; the event begins with the containers 
 """
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from random import Random
 
 import msgspec
@@ -20,8 +21,8 @@ from controller.model.profile import Profile
 from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_host import Host
 from controller.rehearsal.evening_record import Evening, LineSum
-from controller.rehearsal.evening_serving import Turns
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.evening_serving import GuestTurns
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
 
 # How often the guard reads the contacts under way. On the machine it reads them ten times as often; here that would
@@ -52,11 +53,11 @@ def rehearse(
     """
     hanging, prepared = hang(event, profile, book), prepare(event, profile, book, seed=seed)
     before = _book_before(book, hanging)
-    host = Host(event, hanging.lines, _stock(prepared), faults)
-    host.machine = Machine(profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S, listen=host.hear)
+    machine = partial(VirtualMachine, profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S)
+    host = Host(event, hanging.lines, _stock(prepared), faults, machine)
     try:
         day_before_s = _day_before(host, profile, report)
-        turns = Turns(host, before, {one.recipe: one for one in prepared.services})
+        turns = GuestTurns(host, before, {one.recipe: one for one in prepared.services})
         orders = draw_orders(event, open_shares(event, hanging), Random(f"{seed}/guests"))
         lines, last_s = _serve(turns, orders, report)
         cleaning_s = _clean(host, report)
@@ -125,7 +126,7 @@ def _able_to_run_together(profile: Profile, lines: Sequence[int]) -> tuple[int, 
     return tuple(chosen)
 
 
-def _serve(turns: Turns, orders: Sequence[Order], report: Report) -> tuple[tuple[LineSum, ...], float]:
+def _serve(turns: GuestTurns, orders: Sequence[Order], report: Report) -> tuple[tuple[LineSum, ...], float]:
     """Hang what was bought, then serve everyone: the lines' sums, and when the last glass was off."""
     host, event = turns.host, turns.host.event
     lead_s = event.handling.container_s * (1 + len(host.lines))
@@ -153,7 +154,7 @@ def _clean(host: Host, report: Report) -> float:
     return host.now_s - begun_s
 
 
-def _sum(turns: Turns, liquid: str, line: int, before_ml: float) -> LineSum:
+def _sum(turns: GuestTurns, liquid: str, line: int, before_ml: float) -> LineSum:
     host, machine, stock = turns.host, turns.host.machine, turns.host.stock[liquid]
     doses = [dose for one in turns.served for dose in one.doses if dose.liquid == liquid]
     glasses_ml = sum(dose.glass_ml for dose in doses)

@@ -10,8 +10,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 import msgspec
 
 from controller.bench.faults import Fault
-from controller.bench.fluids import CLEANER, RINSE_WATER
-from controller.errors import TundishError
+from controller.bench.fluids import CLEANER
 from controller.model.evening import CloseRequest
 from controller.model.event import GuestEvent
 from controller.model.messages import Changed, Ended, Event, FaultLatchedEvent, Refusal
@@ -19,28 +18,25 @@ from controller.model.requests import AcknowledgeRequest, AssignRequest, LineReq
 from controller.model.states import MachineState
 from controller.model.views import OperationView
 from controller.model.wiring import is_input
+from controller.rehearsal.closing import Stuck, carry_out
 from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_record import ContainerChange, Trouble
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import JAR_ML
 
 PERSON = "rehearsal"
-VESSEL_ML = 5000.0  # of cleaner, and of rinse water, for each line
-DRAWS: dict[str, str | None] = {"purge": None, "clean": CLEANER, "rinse": RINSE_WATER}  # None: air
 SEEN_EMPTY_ML = 1.0  # a container with less is seen to be empty
 LONGEST_S = 900.0  # no operation takes longer, holds included
 AT_REST = (MachineState.IDLE, MachineState.ABORTED)
 CONTAINER = "container on line "  # what a held operation waits for when a level contact says low
 
 
-class Stuck(TundishError):
-    """The rehearsal cannot go on: the machine does not come to rest, or its cause for stopping cannot be removed."""
-
-
 class Host:
     """Acts on a machine in the event's time (s after its start). stock: liquid -> sizes of its containers, mL.
 
-    `opens` must be called once the machine is ready for the event.
+    machine: makes the machine, given what listens to the guard's events.
+
+    `opens_in` must be called once the machine is ready for the event.
     """
 
     def __init__(
@@ -49,9 +45,9 @@ class Host:
         lines: Mapping[str, int],
         stock: Mapping[str, tuple[float, ...]],
         faults: Sequence[PlannedFault],
+        machine: Callable[..., VirtualMachine],
     ) -> None:
         self.event, self.lines, self.stock = event, lines, stock
-        self.machine: Machine
         self.used = dict.fromkeys(stock, 0)
         self.changes: list[ContainerChange] = []
         self.troubles: list[Trouble] = []
@@ -60,6 +56,7 @@ class Host:
         self._opened_s = math.inf  # the machine's clock at the event's start
         self._latched: str | None = None
         self._has_news = False
+        self.machine = machine(listen=self.hear)
 
     def hear(self, event: Event) -> None:
         """Every event of the guard."""
@@ -208,30 +205,9 @@ class Host:
 
     def close(self) -> None:
         """Empty, clean and rinse all lines, as the engine guides it."""
-        machine, sequences = self.machine, self.machine.engine.sequences
-        step = sequences.close(CloseRequest(person=PERSON, cleaner=CLEANER)).step
-        while step is not None:
-            if step.kind == "wait":
-                self.pass_time(step.seconds)
-            else:
-                self.pass_time(self.event.handling.hand_step_s * len(step.lines))
-                for line in step.lines:
-                    self._draw_from(line, DRAWS[step.kind])
-                machine.plant.place_glass(brim_ml=JAR_ML)
-                self.pass_time(1.0)
-                asked = sequences.next("close")
-                if asked is None:
-                    raise Stuck(f"the engine asked for {step.kind} and then for nothing")
-                self.follow(asked.operation)
-                self.pass_time(1.0)
-                machine.plant.lift_glass()
-            step = next((one.step for one in sequences.views() if one.kind == "close"), None)
-
-    def _draw_from(self, line: int, fluid: str | None) -> None:
-        if fluid is None:
-            self.machine.plant.unhang(line)
-        else:
-            self.machine.plant.hang(line, fluid, VESSEL_ML)
+        view = self.machine.engine.sequences.close(CloseRequest(person=PERSON, cleaner=CLEANER))
+        hand_s = self.event.handling.hand_step_s
+        carry_out(self.machine, view, pass_time=self.pass_time, finish=self.follow, hand_s=hand_s)
 
     # --- faults
 

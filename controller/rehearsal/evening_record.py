@@ -44,7 +44,7 @@ class Served(Value, frozen=True, kw_only=True):
         return self.turn_s - self.came_s
 
 
-class Lost(Value, frozen=True, kw_only=True):
+class UnservedDrink(Value, frozen=True, kw_only=True):
     """A drink that was asked for and could not be served."""
 
     recipe: str
@@ -54,7 +54,7 @@ class Lost(Value, frozen=True, kw_only=True):
     reason: str
 
 
-class Refusal(Value, frozen=True, kw_only=True):
+class RefusedDrink(Value, frozen=True, kw_only=True):
     """The engine or the guard said no."""
 
     at_s: float
@@ -107,10 +107,10 @@ class Evening(Value, frozen=True, kw_only=True):
     opens: str  # time of day
     lasts_s: float
     orders: int
-    prepared: Preparation  # what was reckoned ahead, and bought
+    prepared: Preparation  # what was planned and bought
     served: tuple[Served, ...]
-    lost: tuple[Lost, ...]
-    refusals: tuple[Refusal, ...]
+    lost: tuple[UnservedDrink, ...]
+    refusals: tuple[RefusedDrink, ...]
     changes: tuple[ContainerChange, ...]
     troubles: tuple[Trouble, ...]
     lines: tuple[LineSum, ...]

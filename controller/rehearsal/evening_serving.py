@@ -12,7 +12,7 @@ from controller.model.requests import PourRequest
 from controller.model.states import Outcome
 from controller.model.views import OperationView
 from controller.rehearsal.evening_host import Host
-from controller.rehearsal.evening_record import Lost, PouredDose, Refusal, Served
+from controller.rehearsal.evening_record import PouredDose, RefusedDrink, Served, UnservedDrink
 
 # Refusals that time cures: after how long a person tries again, s.
 RETRY_S = {
@@ -30,15 +30,15 @@ VISIBLY_OFF = 0.2  # a dose that misses by this share of itself, and by more tha
 
 
 @dataclass
-class Turns:
+class GuestTurns:
     """Serves one order after the other and keeps the record."""
 
     host: Host
     book: Book
     services: Mapping[str, Service]
     served: list[Served] = field(default_factory=list)
-    lost: list[Lost] = field(default_factory=list)
-    refusals: list[Refusal] = field(default_factory=list)
+    lost: list[UnservedDrink] = field(default_factory=list)
+    refusals: list[RefusedDrink] = field(default_factory=list)
     wasted_ml: dict[str, float] = field(default_factory=dict)  # in glasses that were poured away
 
     def serve(self, order: Order) -> None:
@@ -71,7 +71,9 @@ class Turns:
             self._pour_away(view, doses)
             reason = f"{MOST_GLASSES} glasses of it went wrong"
         self.lost.append(
-            Lost(recipe=order.recipe, came_s=order.at_s, turn_s=turn_s, gave_up_s=host.now_s, reason=reason or "")
+            UnservedDrink(
+                recipe=order.recipe, came_s=order.at_s, turn_s=turn_s, gave_up_s=host.now_s, reason=reason or ""
+            )
         )
 
     def _make_ready(self, recipe: str) -> str | None:
@@ -118,7 +120,7 @@ class Turns:
         plant.place_glass(self.book.recipe(recipe).glass)
         self.host.pass_time(RETRY_S["glass"])
 
-    def _ask(self, recipe: str) -> tuple[OperationView | None, Sequence[Refusal]]:
+    def _ask(self, recipe: str) -> tuple[OperationView | None, Sequence[RefusedDrink]]:
         """Ask once: the operation when it is over, or the refusals."""
         host = self.host
         try:
@@ -128,7 +130,7 @@ class Turns:
             view, found = None, [(error.rule, error.reason)]
         except FaultLatched as error:
             view, found = None, [("fault", str(error))]
-        refused = [Refusal(at_s=host.now_s, recipe=recipe, rule=rule, reason=reason) for rule, reason in found]
+        refused = [RefusedDrink(at_s=host.now_s, recipe=recipe, rule=rule, reason=reason) for rule, reason in found]
         self.refusals += refused
         return None if refused else view, refused
 
@@ -149,7 +151,7 @@ class Turns:
             self.host.repair(f"{', '.join(off)} visibly off" if off else view.reason, lines)
 
 
-def _cured_after_s(refused: Sequence[Refusal]) -> float | None:
+def _cured_after_s(refused: Sequence[RefusedDrink]) -> float | None:
     """After how long it is worth trying again, s; None when time cures nothing."""
     waits_s = [RETRY_S.get(one.rule, -1.0) for one in refused]
     return None if min(waits_s) < 0 else max(waits_s)

@@ -34,12 +34,12 @@ RESTS_S = 2.0  # after the last touch; contacts are settled and records written 
 ENGINE, GUARD = "engine", "guard"  # the guard's name for its client, the bench's for the holder of its pins
 
 
-class Machine:
+class VirtualMachine:
     """A whole machine that does in no time what the real one does in minutes.
 
     seed, effects, cell: of the bench (its true parameters, what keeps it from holding still, and what its load cell
     has). ledger_path, journal: kept in memory when not given. poll_under_way_s: how often the guard reads the contacts
-    while an operation is under way (s, under its limit of 0.25 s); less often is faster. listen: told every event that
+    while an operation is under way (s, under its limit of 0.25 s); less often is faster. listen: gets every event that
     the guard publishes, after the engine. clock, boot: as this start of the computer finds them; a clock of its own
     when not given. work: what does the engine's long work; done where it is asked for, when not given.
     """

@@ -13,7 +13,7 @@ from controller.model.requests import (
 )
 from controller.model.scale import ScaleSetting, Span
 from controller.model.views import FitView, SagView, SpotCheckView
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 
 JAR_ML = 2000.0
 SETTLE_S = 4.0  # for the last drops, and for a scale on which a heavy jar was just set
@@ -23,7 +23,7 @@ MASS_G = 1000.0  # adjusting weight; class M1 is within 50 mg (OIML R 111, from 
 U_SPAN = 3e-4  # its noise and tolerance, and what the cell's line bends below it (0.05 % of its capacity)
 
 
-def span_scale(machine: Machine) -> ScaleSetting:
+def span_scale(machine: VirtualMachine) -> ScaleSetting:
     """Zero the machine's scale with nothing on it and span it with an adjusting weight, as at the desk."""
     zero = _mean_counts(machine)
     machine.plant.place_mass(MASS_G)
@@ -37,13 +37,13 @@ def span_scale(machine: Machine) -> ScaleSetting:
     return setting
 
 
-def _mean_counts(machine: Machine) -> float:
+def _mean_counts(machine: VirtualMachine) -> float:
     """Over the last second, in which nothing happened."""
     machine.pass_time(1.0)
     return statistics.fmean(one.counts for one in machine.plant.conversions())
 
 
-def prime_all(machine: Machine, lines: tuple[int, ...]) -> None:
+def prime_all(machine: VirtualMachine, lines: tuple[int, ...]) -> None:
     """Fill these lines into a jug."""
     machine.plant.place_glass(brim_ml=JAR_ML)
     machine.pass_time(SETTLE_S)
@@ -51,7 +51,9 @@ def prime_all(machine: Machine, lines: tuple[int, ...]) -> None:
     machine.plant.lift_glass()
 
 
-def calibrate(machine: Machine, line: int, *, by: str, on_trial: Callable[[FitView], None] | None = None) -> FitView:
+def calibrate(
+    machine: VirtualMachine, line: int, *, by: str, on_trial: Callable[[FitView], None] | None = None
+) -> FitView:
     """Run and weigh what the engine suggests until it knows enough, then accept; the fit."""
     fit = machine.engine.calibrating.fit(line)
     while fit.next_on_s is not None:
@@ -65,7 +67,7 @@ def calibrate(machine: Machine, line: int, *, by: str, on_trial: Callable[[FitVi
     return fit
 
 
-def learn_sag(machine: Machine, lines: tuple[int, ...], on_s: float, *, by: str) -> SagView:
+def learn_sag(machine: VirtualMachine, lines: tuple[int, ...], on_s: float, *, by: str) -> SagView:
     """Run these lines together into one jar and learn how much they slow each other down."""
     operation, grams = weighed_trial(machine, lines, on_s)
     view = machine.engine.calibrating.weigh_sag_trials(
@@ -75,7 +77,7 @@ def learn_sag(machine: Machine, lines: tuple[int, ...], on_s: float, *, by: str)
     return view
 
 
-def weighed_trial(machine: Machine, lines: tuple[int, ...], on_s: float) -> tuple[str, float]:
+def weighed_trial(machine: VirtualMachine, lines: tuple[int, ...], on_s: float) -> tuple[str, float]:
     """Run lines for on_s (s) into a fresh jar: the operation, and the grams that came."""
     if machine.plant.report().glass is not None:
         machine.plant.lift_glass()
@@ -90,7 +92,7 @@ def weighed_trial(machine: Machine, lines: tuple[int, ...], on_s: float) -> tupl
     return operation, grams
 
 
-def _mean_g(machine: Machine) -> float:
+def _mean_g(machine: VirtualMachine) -> float:
     total_g = 0.0
     for _ in range(READINGS):
         machine.pass_time(READING_S)
@@ -98,7 +100,7 @@ def _mean_g(machine: Machine) -> float:
     return total_g / READINGS
 
 
-def spot_check(machine: Machine, line: int, on_s: float, *, adopt: bool = False) -> SpotCheckView:
+def spot_check(machine: VirtualMachine, line: int, on_s: float, *, adopt: bool = False) -> SpotCheckView:
     """Weigh one run and hold it against the line's calibration."""
     operation, grams = weighed_trial(machine, (line,), on_s)
     request = SpotCheckRequest(operation=operation, line=line, grams=grams, u_grams=U_GRAMS, adopt=adopt)

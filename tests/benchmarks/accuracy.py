@@ -41,7 +41,7 @@ from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
 from controller.model.profile import Line, Profile
 from controller.model.requests import PourRequest
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, learn_sag, prime_all, weighed_trial
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -102,7 +102,7 @@ def machine_files(servings: int, seed: int, way: str) -> tuple[Profile, Book]:
     return wide_profile, msgspec.structs.replace(book, recipes=tuple(recipes), glasses=(pail,), lines=lines_full)
 
 
-def refill(machine: Machine, book: Book) -> None:
+def refill(machine: VirtualMachine, book: Book) -> None:
     for one in book.lines:
         machine.plant.hang(one.line, one.liquid, 50_000.0)
 
@@ -120,7 +120,7 @@ def plain(line: int, liquid: str, flow_ml_s: float, lag_s: float = 0.0, sag_per_
     )
 
 
-def give(machine: Machine, calibrations: list[Calibration]) -> None:
+def give(machine: VirtualMachine, calibrations: list[Calibration]) -> None:
     for undated in calibrations:
         calibration = msgspec.structs.replace(undated, taken_wall_s=machine.clock.wall_s())
         machine.guard.handle("engine", TakeCalibration(calibration=calibration))
@@ -131,7 +131,7 @@ def give(machine: Machine, calibrations: list[Calibration]) -> None:
             raise RuntimeError(f"the guard did not take {calibration}")
 
 
-def prepare(machine: Machine, book: Book, profile: Profile, way: str) -> None:
+def prepare(machine: VirtualMachine, book: Book, profile: Profile, way: str) -> None:
     liquids = {one.line: one.liquid for one in book.lines}
     if way in EFFECTS_OF:
         for line in LINES:
@@ -159,7 +159,7 @@ def prepare(machine: Machine, book: Book, profile: Profile, way: str) -> None:
 def serve(way: str, servings: int, seed: int) -> Errors:
     """Prepare one machine this way and pour every drink of the book; what went wrong, in mL."""
     profile, book = machine_files(servings, seed, way)
-    machine = Machine(profile, book, seed=seed, effects=EFFECTS_OF.get(way, ()))
+    machine = VirtualMachine(profile, book, seed=seed, effects=EFFECTS_OF.get(way, ()))
     prime_all(machine, LINES)
     prepare(machine, book, profile, way)
     errors: Errors = defaultdict(list)

@@ -77,8 +77,8 @@ def test_a_bad_event_ends_with_2_and_all_its_problems(tmp_path):
         assert result.exit_code == 2
         assert "guests:" in result.stderr
         assert "ends:" in result.stderr
-    told = json.loads(tundish("prepare", path, *WITH, "--json").stderr)
-    assert len(told["problems"]) == 2
+    facts = json.loads(tundish("prepare", path, *WITH, "--json").stderr)
+    assert len(facts["problems"]) == 2
 
 
 def test_pictures_have_an_ending_that_is_known(tmp_path, small_event):

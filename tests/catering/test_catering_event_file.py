@@ -1,4 +1,4 @@
-"""Event files: read strictly, every problem at once, with its place and the way out."""
+"""Event files: read strictly, every problem at once, with its place and remedy."""
 
 import pytest
 from evening_parts import BOOKS, PROFILE, ROOT

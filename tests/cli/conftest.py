@@ -14,7 +14,7 @@ from controller.cli.places import ENGINE
 
 
 class CannedEngine(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
-    """Answers the command line's requests as told, on a real socket: `answers[method, address] = status, body`.
+    """Answers the command line's requests with canned answers on a socket: `answers[method, address] = status, body`.
 
     A body that is a list is sent as events, each (name, document).
     """

@@ -29,7 +29,7 @@ from controller.model.requests import (
     WeighedTrial,
 )
 from controller.model.states import Contents
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 
 ROOT = Path(__file__).resolve().parents[2]
 VERSIONS = ROOT / "tests/ledger/versions"
@@ -51,14 +51,16 @@ class House:
         self.wall_s = 1_700_000_000.0
         self.boots = 0
 
-    def started(self, *, after_s: float = 60.0) -> Machine:
+    def started(self, *, after_s: float = 60.0) -> VirtualMachine:
         self.boots, self.wall_s = self.boots + 1, self.wall_s + after_s
         journal = FileJournal(self.state / "guard")
         clock = VirtualClock(now_s=5.0, wall_s=self.wall_s)
         ledger = self.state / "engine/ledger.db"
-        return Machine(PROFILE, BOOK, seed=3, ledger_path=ledger, journal=journal, clock=clock, boot=str(self.boots))
+        return VirtualMachine(
+            PROFILE, BOOK, seed=3, ledger_path=ledger, journal=journal, clock=clock, boot=str(self.boots)
+        )
 
-    def stopped(self, machine: Machine) -> None:
+    def stopped(self, machine: VirtualMachine) -> None:
         self.wall_s = machine.clock.wall_s()
         machine.close()
 
@@ -96,7 +98,7 @@ def archive(house, tmp_path):
     return tmp_path / "kept.tar.gz"
 
 
-def prime(machine: Machine, *lines: int) -> None:
+def prime(machine: VirtualMachine, *lines: int) -> None:
     machine.plant.place_glass(brim_ml=2000.0)
     machine.pass_time(2.0)
     for line in lines:

@@ -22,10 +22,10 @@ def test_a_syrup_too_thick_for_its_tube_is_warned_of_with_ways_out(tmp_path):
     thick.write_text(BOOK.read_text(encoding="utf-8").replace("viscosity: 15.4 mPa*s", "viscosity: 900 mPa*s"))
     done = check("--profile", BENCH, "--book", thick, "--json")
     assert done.exit_code == 0
-    (told,) = json.loads(done.stdout)["suction"]
-    assert "ginger syrup" in told
-    assert "kPa" in told
-    assert "bore" in told
+    (facts,) = json.loads(done.stdout)["suction"]
+    assert "ginger syrup" in facts
+    assert "kPa" in facts
+    assert "bore" in facts
 
 
 @pytest.mark.parametrize(("misfits", "code"), [([], 0), (["line 2, GPIO 4: 'lamp-daemon' holds it."], 1)])

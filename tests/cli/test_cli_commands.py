@@ -153,10 +153,10 @@ def test_no_engine_is_3_with_the_way_out_in_words_and_as_json(tundish, run_dir):
     assert plain.exit_code == 3
     assert "tundish up" in plain.stderr
     assert str(run_dir) in plain.stderr
-    told = tundish("status", "--json")
-    assert told.exit_code == 3
-    assert json.loads(told.stderr)["exit_code"] == 3
-    assert told.stdout == ""
+    facts = tundish("status", "--json")
+    assert facts.exit_code == 3
+    assert json.loads(facts.stderr)["exit_code"] == 3
+    assert facts.stdout == ""
 
 
 @pytest.mark.parametrize(
@@ -180,8 +180,8 @@ def test_wrong_usage_is_2_and_reaches_nobody(tundish, engine, words):
     assert shown.exit_code == 2
     assert "Traceback" not in shown.output
     assert engine.asked == []
-    told = json.loads(tundish(*words, "--json").stderr)
-    assert told["exit_code"] == 2
+    facts = json.loads(tundish(*words, "--json").stderr)
+    assert facts["exit_code"] == 2
 
 
 def test_a_pour_is_followed_to_its_end(tundish, engine):
@@ -242,9 +242,9 @@ def test_every_refusal_is_shown_with_its_way_out(tundish, engine):
         "refused by serving_volume: a double Orchard Fizz is 420 mL, the cap is 300 mL. Pour a single" in shown.stderr
     )
     assert "refused by run_on: too long." in shown.stderr
-    told = json.loads(tundish("pour", "Orchard Fizz", "--json").stderr)
-    assert (told["rule"], told["asked"], told["allowed"]) == ("serving_volume", "420 mL", "300 mL")
-    assert [one["rule"] for one in told["refusals"]] == ["serving_volume", "run_on"]
+    facts = json.loads(tundish("pour", "Orchard Fizz", "--json").stderr)
+    assert (facts["rule"], facts["asked"], facts["allowed"]) == ("serving_volume", "420 mL", "300 mL")
+    assert [one["rule"] for one in facts["refusals"]] == ["serving_volume", "run_on"]
 
 
 @pytest.mark.parametrize(

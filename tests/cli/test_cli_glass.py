@@ -8,7 +8,7 @@ from controller.model.messages import InputReport, Refusal
 from controller.model.views import Status
 
 
-class Engine:
+class EngineClient:
     """Says how the glass stands, one answer after the other; the last one stays."""
 
     def __init__(self, *seen: tuple[bool | None, bool | None]) -> None:
@@ -37,20 +37,20 @@ def refused(*rules: str) -> RefusedByRules:
 
 
 def test_it_waits_until_another_glass_stands_there_and_says_so_once(capsys, now):
-    engine = Engine((True, False), (True, False), (False, False), (False, False), (True, True))
+    engine = EngineClient((True, False), (True, False), (False, False), (False, False), (True, True))
     assert glass.waited_for_glass(engine, refused("fresh_glass"), 60.0)
     assert now[0] == pytest.approx(4 * glass.LOOK_S)
     assert capsys.readouterr().err == "Take the finished glass and set an empty one down.\n"
 
 
 def test_it_gives_up_in_time(now):
-    assert not glass.waited_for_glass(Engine((True, False)), refused("fresh_glass"), 5.0)
+    assert not glass.waited_for_glass(EngineClient((True, False)), refused("fresh_glass"), 5.0)
     assert now[0] == pytest.approx(5.0, abs=glass.LOOK_S)
 
 
 @pytest.mark.parametrize("rules", [("fresh_glass", "serving_volume"), ("state",)])
 def test_what_else_speaks_against_the_drink_no_waiting_cures(rules, now):
-    assert not glass.waited_for_glass(Engine((True, True)), refused(*rules), 60.0)
+    assert not glass.waited_for_glass(EngineClient((True, True)), refused(*rules), 60.0)
     assert now[0] == 0.0
 
 
@@ -62,5 +62,5 @@ def test_a_person_is_asked_only_where_no_contact_can_tell(monkeypatch, is_termin
     asked = []
     monkeypatch.setattr(glass.sys.stdin, "isatty", lambda: is_terminal, raising=False)
     monkeypatch.setattr(glass.click, "confirm", lambda text: asked.append(text) or answer)
-    assert glass.glass_is_seen(Engine((present, None))) is bool(asks and answer)
+    assert glass.glass_is_seen(EngineClient((present, None))) is bool(asks and answer)
     assert len(asked) == asks

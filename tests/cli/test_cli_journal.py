@@ -23,7 +23,7 @@ STOCK_DIFFERS = "stock differs"
 POUR = serve(run_of(1, "apple juice", 0, 5))
 
 
-def told(*words: object):
+def shown(*words: object):
     return CliRunner().invoke(main, ["journal", *map(str, words)])
 
 
@@ -43,7 +43,7 @@ def evening(tmp_path):
 
 
 def test_every_operation_is_told_with_edges_and_reasons(evening):
-    done = told("--state-dir", evening)
+    done = shown("--state-dir", evening)
     assert done.exit_code == 0
     text = done.output
     assert "s1: serve orchard fizz, done\n    line 1: 10.0 of 10.0 mL apple juice" in text
@@ -57,11 +57,11 @@ def test_the_service_keeps_it_in_a_folder_of_its_own(evening):
     (evening / "guard").mkdir()
     for path in evening.glob("journal*"):
         path.rename(evening / "guard" / path.name)
-    assert "s1: serve" in told("--state-dir", evening).output
+    assert "s1: serve" in shown("--state-dir", evening).output
 
 
 def test_as_json_and_only_the_last(evening):
-    done = told("--state-dir", evening, "--limit", 1, "--json")
+    done = shown("--state-dir", evening, "--limit", 1, "--json")
     document = json.loads(done.output)
     assert [one["request"] for one in document["operations"]] == ["s3"]
     assert document["operations"][0]["edges"] == [[1, True, 0.0], [1, False, 2.0]]
@@ -77,7 +77,7 @@ def test_figures_of_a_book_that_changed_are_told_old_and_new_between_the_operati
     others = tuple(one for one in BOOK.liquids if one is not juice)
     rig.reload(replace(BOOK, liquids=(replace(juice, abv_percent=7.5), *others)))
     journal.close()
-    text = told("--state-dir", tmp_path).output
+    text = shown("--state-dir", tmp_path).output
     assert "apple juice" in text.split("changed: ")[0].splitlines()[-1]
     assert "7.5" in text.split("changed: ")[1].split("-> ")[1].splitlines()[0]
     assert text.index("s1: serve") < text.index("changed: ")
@@ -92,7 +92,7 @@ def test_caps_that_changed_are_told_old_and_new(tmp_path):
     rig.start_guard()
     rig.run(0.5, beat=False)
     journal.close()
-    assert re.search(r"cap serving_volume_ml changed: \d+ -> 123\n", told("--state-dir", tmp_path).output)
+    assert re.search(r"cap serving_volume_ml changed: \d+ -> 123\n", shown("--state-dir", tmp_path).output)
 
 
 def test_faults_and_disputes_of_the_stock_are_told_and_their_acknowledgement(tmp_path):
@@ -103,12 +103,12 @@ def test_faults_and_disputes_of_the_stock_are_told_and_their_acknowledgement(tmp
     rig.say(Hello(version=1, role="engine", stock=(Hung(line=1, liquid="cold tea"),)))
     rig.say(Acknowledge(cause=STOCK_DIFFERS))
     journal.close()
-    text = told("--state-dir", tmp_path).output
+    text = shown("--state-dir", tmp_path).output
     latched = (
         f"fault latched, {STOCK_DIFFERS}: line 1 carries apple juice as the guard knows, cold tea as the stock has it"
     )
     assert text.index(latched) < text.index(f"fault acknowledged, {STOCK_DIFFERS}")
-    document = json.loads(told("--state-dir", tmp_path, "--limit", 1, "--json").output)
+    document = json.loads(shown("--state-dir", tmp_path, "--limit", 1, "--json").output)
     assert [one["text"] for one in document["happenings"]] == [f"fault acknowledged, {STOCK_DIFFERS}"]
     assert document["operations"] == []
 
@@ -119,7 +119,7 @@ def test_what_is_damaged_is_told_and_the_rest_is_read(evening, tmp_path):
     segment = next(copy.glob("*.log"))
     segment.write_bytes(segment.read_bytes().replace(b'"refused"', b'"refuzed"'))
     for path in (copy, segment):
-        done = told(path)
+        done = shown(path)
         assert done.exit_code == 1
         assert "damage:" in done.output
         assert "s1: serve" in done.output
@@ -131,7 +131,7 @@ def test_what_is_damaged_is_told_and_the_rest_is_read(evening, tmp_path):
 def test_a_file_that_is_no_journal_is_said(tmp_path, name, text):
     path = tmp_path / name
     path.write_text(text)
-    done = told(path)
+    done = shown(path)
     assert done.exit_code == 1
     assert f"{path} cannot be read as a journal" in done.output
     assert path.read_text() == text
@@ -142,12 +142,12 @@ def test_of_several_machines_the_one_written_last_is_told(evening, tmp_path):
     other.mkdir()
     FileJournal(other).close()
     os.utime(other / HEAD, (0, 0))
-    assert "s1: serve" in told("--state-dir", tmp_path).output
+    assert "s1: serve" in shown("--state-dir", tmp_path).output
     os.utime(other / HEAD)
-    assert told("--state-dir", tmp_path).output == "Nothing was asked of this guard yet.\n"
+    assert shown("--state-dir", tmp_path).output == "Nothing was asked of this guard yet.\n"
 
 
 def test_where_there_is_none_the_folder_is_named(tmp_path):
-    done = told("--state-dir", tmp_path)
+    done = shown("--state-dir", tmp_path)
     assert done.exit_code == 1
     assert f"there is no journal in {tmp_path}" in done.output

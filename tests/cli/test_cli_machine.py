@@ -11,9 +11,9 @@ PROFILES = Path(__file__).parents[2] / "hardware_profiles"
 
 
 def test_wiring_holds_every_relay_of_an_active_low_board_at_a_high_level(tundish):
-    told = json.loads(tundish("wiring", "--profile", str(PROFILES / "six_line.yaml"), "--json").stdout)
-    relays = [row["gpio"] for row in told["rows"] if row["channel"] is not None]
-    assert told["boot_lines"] == [f"gpio={gpio}=op,dh" for gpio in relays]
+    facts = json.loads(tundish("wiring", "--profile", str(PROFILES / "six_line.yaml"), "--json").stdout)
+    relays = [row["gpio"] for row in facts["rows"] if row["channel"] is not None]
+    assert facts["boot_lines"] == [f"gpio={gpio}=op,dh" for gpio in relays]
     assert len(relays) == 6
 
 
@@ -25,9 +25,9 @@ def test_wiring_holds_every_relay_of_an_active_high_board_at_a_low_level(tundish
 
 
 def test_wiring_shows_the_main_relay_and_holds_it_open_by_its_own_level(tundish):
-    told = json.loads(tundish("wiring", "--profile", str(PROFILES / "eight_line.yaml"), "--json").stdout)
-    assert told["boot_lines"][0] == "gpio=25=op,dl"
-    rows = {row["gpio"]: row["what"] for row in told["rows"]}
+    facts = json.loads(tundish("wiring", "--profile", str(PROFILES / "eight_line.yaml"), "--json").stdout)
+    assert facts["boot_lines"][0] == "gpio=25=op,dl"
+    rows = {row["gpio"]: row["what"] for row in facts["rows"]}
     assert rows[25] == "main relay, on at a high level"
     assert rows[18] == "current, normally open"
 
@@ -37,14 +37,14 @@ def test_wiring_tells_which_boot_lines_the_profile_lacks(tundish, tmp_path):
     assert "boot_lines" not in text
     profile = tmp_path / "profile.yaml"
     profile.write_text(text.replace("  backend:", '  boot_lines: ["gpio=22=op,dl"]\n  backend:', 1))
-    told = json.loads(tundish("wiring", "--profile", str(profile), "--json").stdout)
-    assert set(told["boot_lines"]) - set(told["missing_boot_lines"]) == {"gpio=22=op,dl"}
+    facts = json.loads(tundish("wiring", "--profile", str(profile), "--json").stdout)
+    assert set(facts["boot_lines"]) - set(facts["missing_boot_lines"]) == {"gpio=22=op,dl"}
 
 
 def test_header_pins_are_those_of_the_40_pin_header(tundish):
     """GPIO 17 is pin 11, GPIO 27 pin 13, GPIO 4 pin 7: the board vendor's GPIO documentation."""
-    told = json.loads(tundish("wiring", "--profile", str(PROFILES / "six_line.yaml"), "--json").stdout)
-    pins = {row["gpio"]: row["header_pin"] for row in told["rows"]}
+    facts = json.loads(tundish("wiring", "--profile", str(PROFILES / "six_line.yaml"), "--json").stdout)
+    pins = {row["gpio"]: row["header_pin"] for row in facts["rows"]}
     assert (pins[17], pins[27], pins[4]) == (11, 13, 7)
 
 
@@ -53,9 +53,9 @@ def test_a_shipped_machine_has_current_for_its_pumps(tundish, name):
     shown = tundish("budget", "--profile", str(PROFILES / f"{name}.yaml"))
     assert shown.exit_code == 0
     assert "EXCEEDED" not in shown.output
-    told = json.loads(tundish("budget", "--profile", str(PROFILES / f"{name}.yaml"), "--json").stdout)
-    assert told["problems"] == []
-    assert told["left_a"] >= told["current_limit_a"] > 0
+    facts = json.loads(tundish("budget", "--profile", str(PROFILES / f"{name}.yaml"), "--json").stdout)
+    assert facts["problems"] == []
+    assert facts["left_a"] >= facts["current_limit_a"] > 0
 
 
 def test_a_budget_that_is_exceeded_says_so_in_words_and_ends_with_1(tundish, monkeypatch):

@@ -20,7 +20,7 @@ def answer(folder, *words):
 
 
 def machine(name="my machine", lines="6", level="low", supply="5 A", glass="y"):
-    return (name, "y", "", lines, level, "350 mL/min", "0.6 A", supply, "3 mm", glass)
+    return (name, "y", "", level, "350 mL/min", "0.6 A", supply, "3 mm", glass, lines)
 
 
 def test_enter_to_every_question_gives_files_that_can_be_used(tmp_path):

@@ -25,7 +25,7 @@ from controller.engine.http.problems import PROBLEMS
 from controller.engine.http.routes import ADDRESSES
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -78,7 +78,7 @@ def machine():
     """Primed, calibrated, with a glass. The client calls from threads of its own, one at a time."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(sqlite3, "connect", partial(sqlite3.connect, check_same_thread=False))
-        made = Machine(PROFILE, BOOK, seed=3, poll_under_way_s=0.2)
+        made = VirtualMachine(PROFILE, BOOK, seed=3, poll_under_way_s=0.2)
     prime_all(made, tuple(line.line for line in PROFILE.lines))
     for one in made.plant.truth_report():
         known = {name: getattr(one, name) for name in ("line", "liquid", "flow_ml_s", "lag_s", "sag_per_a")}

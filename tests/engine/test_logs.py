@@ -15,7 +15,7 @@ import structlog
 from controller import logs
 from controller.config import load
 from controller.model.requests import HistoryQuery
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -135,7 +135,7 @@ def test_a_reader_that_went_away_does_not_end_the_process():
 @pytest.fixture
 def machine():
     profile, book, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
-    made = Machine(profile, book, seed=3)
+    made = VirtualMachine(profile, book, seed=3)
     yield made
     made.close()
 

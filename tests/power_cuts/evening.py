@@ -29,7 +29,7 @@ from controller.model.requests import (
 )
 from controller.model.states import MachineState
 from controller.model.views import OperationView, Status
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml")
@@ -38,10 +38,10 @@ LEDGER = "ledger.db"
 LONGEST_S = 150.0  # nobody waits longer for a drink
 
 
-def started(folder: Path, *, clock: VirtualClock | None = None, boot: str = "", hear: Any = None) -> Machine:
+def started(folder: Path, *, clock: VirtualClock | None = None, boot: str = "", hear: Any = None) -> VirtualMachine:
     """A machine on the records in this folder."""
     journal = FileJournal(folder)
-    return Machine(
+    return VirtualMachine(
         PROFILE, BOOK, seed=3, ledger_path=folder / LEDGER, journal=journal, clock=clock, boot=boot, listen=hear
     )
 

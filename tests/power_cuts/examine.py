@@ -14,7 +14,7 @@ from controller.errors import TundishError
 from controller.model.messages import Edge, Event
 from controller.model.requests import PourRequest
 from controller.model.states import Contents, Outcome
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.safety.startup import JOURNAL_DAMAGED, STOCK_DIFFERS
 
 WATCH_S = 30.0  # of virtual time after each restart
@@ -144,7 +144,7 @@ def examine_damaged(image: dict[str, bytes], told: Known, folder: Path, rng: ran
         machine.close()
 
 
-def _lost(machine: Machine, told: Known) -> list[str]:
+def _lost(machine: VirtualMachine, told: Known) -> list[str]:
     """Operations whose end was told, and the rolling hour."""
     complaints = []
     for operation, ended in told.ended.items():
@@ -164,7 +164,7 @@ def _lost(machine: Machine, told: Known) -> list[str]:
     return complaints
 
 
-def _is_kept(machine: Machine, operation: str) -> bool:
+def _is_kept(machine: VirtualMachine, operation: str) -> bool:
     try:
         machine.engine.operation(operation)
     except KeyError:
@@ -172,12 +172,12 @@ def _is_kept(machine: Machine, operation: str) -> bool:
     return True
 
 
-def _open(machine: Machine) -> list[str]:
+def _open(machine: VirtualMachine) -> list[str]:
     left_open = [view for view in machine.engine.history(200) if view.outcome is None and not view.refused]
     return [f"{view.operation} is left open" for view in left_open]
 
 
-def _keys(machine: Machine, told: Known) -> list[str]:
+def _keys(machine: VirtualMachine, told: Known) -> list[str]:
     """A pour asked for again with its key is answered with the first one, and never made twice."""
     complaints = []
     for operation, (recipe, key) in told.keys.items():
@@ -187,13 +187,13 @@ def _keys(machine: Machine, told: Known) -> list[str]:
     return complaints
 
 
-def _moved(machine: Machine, heard: list[Event]) -> list[str]:
+def _moved(machine: VirtualMachine, heard: list[Event]) -> list[str]:
     moved = {event.line for event in heard if isinstance(event, Edge)}
     closed = {line.line for line in machine.plant.report().lines if line.contact_closed}
     return [f"lines {sorted(moved | closed)} moved by themselves"] if moved or closed else []
 
 
-def _lines(machine: Machine, told: Known) -> list[str]:
+def _lines(machine: VirtualMachine, told: Known) -> list[str]:
     """Contents, liquids, calibrations and the fault: as told; in motion a tube keeps nothing but its own liquid."""
     complaints = []
     status, before = told_of(machine.engine.status()), told.told or {}
@@ -215,7 +215,7 @@ def _lines(machine: Machine, told: Known) -> list[str]:
     return complaints
 
 
-def _booked(machine: Machine, told: Known) -> list[str]:
+def _booked(machine: VirtualMachine, told: Known) -> list[str]:
     """What was told to be left, less what was under way: at least what really flowed, at most the worst case."""
     complaints: list[str] = []
     if not told.is_booked:
@@ -239,5 +239,5 @@ def _booked(machine: Machine, told: Known) -> list[str]:
     return complaints
 
 
-def _outcome(machine: Machine, operation: str | None) -> str | None:
+def _outcome(machine: VirtualMachine, operation: str | None) -> str | None:
     return machine.engine.operation(operation).outcome if operation and _is_kept(machine, operation) else None

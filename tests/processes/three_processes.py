@@ -13,7 +13,7 @@ import msgspec
 
 from controller.bench.client import BenchClient
 from controller.bench.trace import ContactEntry, LevelEntry, read_trace
-from controller.cli.client import Engine, address
+from controller.cli.client import EngineClient, address
 from controller.cli.places import BENCH, ENGINE, GUARD
 from controller.errors import TundishError
 from controller.model.messages import VERSION, AskReport, Command, Event, Hello, Report
@@ -37,7 +37,7 @@ class Processes:
         self.run_dir.mkdir(parents=True, exist_ok=True)
         self._log = (folder / "processes.log").open("w")
         self.running: dict[str, subprocess.Popen[bytes]] = {}
-        self.http = Engine(self.run_dir)
+        self.http = EngineClient(self.run_dir)
 
     def tundish(self, *words: str) -> subprocess.Popen[bytes]:
         command = [sys.executable, "-m", "controller.cli", *words, "--run-dir", str(self.run_dir)]

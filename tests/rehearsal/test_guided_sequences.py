@@ -14,7 +14,7 @@ from controller.model.messages import TakeCalibration
 from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
 from controller.rehearsal.closing import carry_out
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -26,7 +26,7 @@ PERRY, GIN, SYRUP = 4, 2, 3
 
 def made_machine(**more):
     """Primed, and calibrated by the bench's own truth (weighing is tested elsewhere)."""
-    made = Machine(PROFILE, BOOK, seed=5, **more)
+    made = VirtualMachine(PROFILE, BOOK, seed=5, **more)
     prime_all(made, LINES)
     for one in made.plant.truth_report():
         known = {name: getattr(one, name) for name in ("line", "liquid", "flow_ml_s", "lag_s", "sag_per_a")}
@@ -54,7 +54,7 @@ def run_jug(machine):
     machine.pass_time(1.0)
 
 
-# --- the end of an evening
+# --- closing
 
 
 def test_an_evenings_end_leaves_every_line_clean_and_its_record_says_so(machine):

@@ -1,4 +1,4 @@
-"""A container that runs empty in mid-pour: the pour is held, nothing unknown is told as known, the tube is primed."""
+"""A container that runs empty in mid-pour: the pour is held, nothing unknown counts as known, the tube is primed."""
 
 import pytest
 from test_virtual_machine import BY_HAND, LINES, is_any_on, machine, pour

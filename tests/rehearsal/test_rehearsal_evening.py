@@ -117,7 +117,7 @@ def test_an_open_stop_contact_stops_all_until_it_is_mended_and_acknowledged():
     latched = next(one for one in troubled().troubles if "stop contact" in one.what)
     assert latched.at_s == pytest.approx(opened.at_s, abs=0.5)
     assert latched.repaired_s > opened.repaired_s
-    # Whoever asks at once after the acknowledgement is told of the pause, which counts from there.
+    # Whoever asks at once after the acknowledgement is refused for the pause, which counts from there.
     assert {one.rule for one in troubled().refusals} <= {"fault", "state", "serving_pause", "fresh_glass"}
     assert not [one for one in troubled().served if opened.at_s < one.ended_s < latched.repaired_s]
 

@@ -101,7 +101,7 @@ def test_figures_of_the_page_are_those_of_the_record(report):
 def test_an_event_without_trouble_says_so():
     text = Reader(page(plain())).text
     assert "Nothing was refused." in text, plain().refusals
-    assert "Trouble" not in text
+    assert "Faults" not in text
 
 
 def test_names_cannot_break_out_of_the_page():

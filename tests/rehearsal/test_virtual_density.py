@@ -8,7 +8,7 @@ import pytest
 from controller.config import load
 from controller.errors import Refused
 from controller.model.requests import CalibrationRequest, TrialsRequest, WeighedTrial
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, prime_all
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -26,7 +26,7 @@ def book_with(**juice):
 
 def flow_error(book):
     """By how much a calibration of line 1 is off the bench's truth, and the fit it came from."""
-    machine = Machine(PROFILE, book, seed=5)
+    machine = VirtualMachine(PROFILE, book, seed=5)
     prime_all(machine, (1,))
     fit = calibrate(machine, 1, by="a tester")
     (truth,) = [one for one in machine.plant.truth_report() if one.line == 1]
@@ -56,7 +56,7 @@ def test_a_hydrometer_or_a_weighed_100_ml_is_a_way_in(juice):
 
 
 def test_a_calibration_on_a_guessed_density_needs_a_second_yes():
-    machine = Machine(PROFILE, book_with(), seed=5)
+    machine = VirtualMachine(PROFILE, book_with(), seed=5)
     rows = tuple(WeighedTrial(on_s=on_s, grams=4.9 * on_s, u_grams=0.05) for on_s in (3.0, 6.0, 9.0, 12.0))
     with pytest.raises(Refused, match="would stay inside its tolerance"):
         machine.engine.calibrating.weigh_rows(TrialsRequest(line=1, trials=rows, accept=True, sure=True))

@@ -10,7 +10,7 @@ from controller.config import load
 from controller.errors import FaultLatched
 from controller.model.requests import AcknowledgeRequest, LineRequest
 from controller.model.states import MachineState, Outcome
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.safety.plausibility import CURRENT_OFF, CURRENT_UNFED, NO_CURRENT
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -27,7 +27,7 @@ def build():
     made = []
 
     def one(profile=PROFILE):
-        made.append(Machine(profile, BOOK, seed=3))
+        made.append(VirtualMachine(profile, BOOK, seed=3))
         return made[-1]
 
     yield one
@@ -219,7 +219,7 @@ def test_a_relay_stuck_on_while_others_run_is_found_once_they_are_off(build):
     operation = begin(machine, OTHER)
     machine.plant.inject(Fault(kind="relay stuck on", line=LINE))
     machine.pass_time(1.0)
-    assert machine.engine.status().fault is None  # another pump runs: it cannot be told apart
+    assert machine.engine.status().fault is None  # another pump runs: the two cannot be distinguished
     assert machine.finish(operation).outcome == Outcome.FAULTED
     assert machine.engine.status().fault == CURRENT_OFF
     assert_all_dead(machine)

@@ -10,7 +10,7 @@ from controller.config import load
 from controller.model.messages import Event, Weighed
 from controller.model.requests import TrialRequest
 from controller.model.scale import Reading, Scale
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all, span_scale
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -24,7 +24,7 @@ class Weighing:
     def __init__(self, readings_per_s: int) -> None:
         self.readings: list[Reading] = []
         profile = replace(BARE, scale=Scale(converter="bench", capacity_g=5000.0, readings_per_s=readings_per_s))
-        self.machine = Machine(profile, BOOK, seed=5, listen=self._hear)
+        self.machine = VirtualMachine(profile, BOOK, seed=5, listen=self._hear)
 
     def _hear(self, event: Event) -> None:
         if isinstance(event, Weighed):

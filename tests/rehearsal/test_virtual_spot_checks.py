@@ -8,7 +8,7 @@ from controller.bench.faults import Fault
 from controller.config import load
 from controller.errors import Refused
 from controller.model.requests import AssignRequest, LineRequest, PourRequest
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, prime_all, spot_check
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -19,7 +19,7 @@ LINES = (2, 4, 5)
 
 @pytest.fixture(scope="module")
 def calibrated():
-    made = Machine(PROFILE, BOOK, seed=11)
+    made = VirtualMachine(PROFILE, BOOK, seed=11)
     prime_all(made, (1, *LINES))
     for line in LINES:
         calibrate(made, line, by="a tester")
@@ -63,10 +63,10 @@ def test_a_line_that_holds_stays_in_control_and_one_that_drifts_is_flagged_then_
     assert statuses[-1] == "blocked for small doses"
     assert seen[0].error_percent == pytest.approx(-5.0, abs=2.0)
     full_again(machine, 4)
-    with pytest.raises(Refused, match="drift") as told:
+    with pytest.raises(Refused, match="drift") as refusal:
         small_pour(machine)
-    assert told.value.asked == "5.0 mL"
-    assert "tundish calibrate 4" in told.value.remedy
+    assert refusal.value.asked == "5.0 mL"
+    assert "tundish calibrate 4" in refusal.value.remedy
     calibrate(machine, 4, by="a tester")  # a new calibration begins a new chart
     assert spot_check(machine, 4, 8.0).checks == 1
     small_pour(machine)
@@ -101,7 +101,7 @@ def test_a_check_of_a_line_without_calibration_says_so(machine):
 
 def test_another_liquid_is_expected_measured_and_carried_over():
     """Calibrated with soda, then thick syrup on the same line: the ratio must agree with what the bench really does."""
-    machine = Machine(PROFILE, BOOK, seed=5)
+    machine = VirtualMachine(PROFILE, BOOK, seed=5)
     prime_all(machine, (6,))
     calibrate(machine, 6, by="a tester")
     true_soda = next(one for one in machine.plant.truth_report() if one.line == 6).flow_ml_s

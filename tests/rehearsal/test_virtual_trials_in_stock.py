@@ -8,7 +8,7 @@ from controller.bench.faults import Fault
 from controller.config import load
 from controller.model.evening import StockWeighingRequest
 from controller.model.requests import SpotCheckRequest
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, prime_all, spot_check, weighed_trial
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,7 +21,7 @@ def level(machine, line):
 
 @pytest.mark.parametrize("line", [4, 5])
 def test_after_a_calibration_the_books_are_off_by_what_priming_was_off_by(line):
-    machine = Machine(PROFILE, BOOK, seed=3)
+    machine = VirtualMachine(PROFILE, BOOK, seed=3)
     try:
         prime_all(machine, (line,))
         # Nobody knows the pump yet: what priming drew is not weighed, and stays booked by the data sheet.
@@ -43,7 +43,7 @@ def test_after_a_calibration_the_books_are_off_by_what_priming_was_off_by(line):
 
 
 def test_what_somebody_has_seen_since_is_not_corrected_again():
-    machine = Machine(PROFILE, BOOK, seed=3)
+    machine = VirtualMachine(PROFILE, BOOK, seed=3)
     try:
         prime_all(machine, (4,))
         fit = machine.engine.calibrating.fit(4)
@@ -65,7 +65,7 @@ def test_what_somebody_has_seen_since_is_not_corrected_again():
 
 
 def test_a_spot_check_is_booked_at_its_weight_and_back_when_it_is_struck():
-    machine = Machine(PROFILE, BOOK, seed=3)
+    machine = VirtualMachine(PROFILE, BOOK, seed=3)
     try:
         prime_all(machine, (4,))
         calibrate(machine, 4, by="a tester")
@@ -84,7 +84,7 @@ def test_a_spot_check_is_booked_at_its_weight_and_back_when_it_is_struck():
 
 @pytest.mark.parametrize("factor", [0.1, 10.0])
 def test_a_spot_check_with_a_wrong_digit_does_not_touch_the_stock(factor):
-    machine = Machine(PROFILE, BOOK, seed=3)
+    machine = VirtualMachine(PROFILE, BOOK, seed=3)
     try:
         prime_all(machine, (4,))
         calibrate(machine, 4, by="a tester")

@@ -14,7 +14,7 @@ from controller.model.messages import TakeCalibration
 from controller.model.requests import AcknowledgeRequest, AssignRequest, LineRequest, PourRequest
 from controller.model.states import Contents, Outcome
 from controller.rehearsal.closing import carry_out
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -39,7 +39,7 @@ def calibrate(machine):
 
 @pytest.fixture
 def machine():
-    made = Machine(PROFILE, BOOK, seed=3)
+    made = VirtualMachine(PROFILE, BOOK, seed=3)
     prime_all(made, tuple(line.line for line in PROFILE.lines))
     calibrate(made)
     made.plant.place_glass("tall glass")

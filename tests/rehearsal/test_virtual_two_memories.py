@@ -6,12 +6,12 @@ from ready_machine import BOOK, PROFILE
 from controller.ledger.journal import FileJournal, MemoryJournal
 from controller.model.requests import AcknowledgeRequest, JogRequest
 from controller.model.states import Contents, MachineState
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
 
 
-def started(folder, journal) -> Machine:
-    return Machine(PROFILE, BOOK, seed=3, ledger_path=folder / "ledger.db", journal=journal)
+def started(folder, journal) -> VirtualMachine:
+    return VirtualMachine(PROFILE, BOOK, seed=3, ledger_path=folder / "ledger.db", journal=journal)
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from controller.cli.examples import shared_folder
 from controller.cli.install.commands import install, uninstall
 from controller.cli.install.facts import look_at, read_shipped, systemd_version
 from controller.cli.install.plan import paths
-from controller.cli.install.steps import MakeLink, Run, Step, WriteFile, carry_out
+from controller.cli.install.steps import MakeLink, RunCommand, Step, WriteFile, carry_out
 from controller.errors import FileProblems, Refused, TundishError
 
 TOOLS = ("systemd-sysusers", "systemctl")
@@ -154,13 +154,13 @@ def test_the_version_is_read_from_the_system_itself(system):
 
 def test_a_failing_command_is_told_with_what_it_said():
     with pytest.raises(TundishError, match="exit code 3: no such luck"):
-        carry_out(Step(act=Run(words=("sh", "-c", "echo no such luck >&2; exit 3")), why=""), Path("/"))
-    carry_out(Step(act=Run(words=("false",), may_fail=True), why=""), Path("/"))
+        carry_out(Step(act=RunCommand(words=("sh", "-c", "echo no such luck >&2; exit 3")), why=""), Path("/"))
+    carry_out(Step(act=RunCommand(words=("false",), may_fail=True), why=""), Path("/"))
 
 
 def test_a_missing_command_is_told():
     with pytest.raises(TundishError, match="cannot run no-such-command"):
-        carry_out(Step(act=Run(words=("no-such-command",)), why=""), Path("/"))
+        carry_out(Step(act=RunCommand(words=("no-such-command",)), why=""), Path("/"))
 
 
 def test_a_file_that_cannot_be_written_is_told_with_its_path(tmp_path):

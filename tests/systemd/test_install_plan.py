@@ -7,14 +7,14 @@ import pytest
 
 from controller.cli.examples import shared_folder
 from controller.cli.install import plan as install_plan
-from controller.cli.install.facts import Machine, Shipped, read_shipped
-from controller.cli.install.steps import KeepFile, Remove, Run, WriteFile
+from controller.cli.install.facts import InstalledSystem, Shipped, read_shipped
+from controller.cli.install.steps import KeepFile, Remove, RunCommand, WriteFile
 from controller.errors import Refused
 from controller.model.scale import Scale
 
 ROOT = Path("/")
 PROGRAM = Path("/opt/tundish/bin/tundish")
-FRESH = Machine(systemd=252, is_running=True, texts={}, links={}, folders=frozenset())
+FRESH = InstalledSystem(systemd=252, is_running=True, texts={}, links={}, folders=frozenset())
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +33,7 @@ def written(steps):
 
 
 def commands(steps):
-    return [" ".join(step.act.words) for step in steps if isinstance(step.act, Run)]
+    return [" ".join(step.act.words) for step in steps if isinstance(step.act, RunCommand)]
 
 
 def after(steps, machine=FRESH):
@@ -68,14 +68,14 @@ def test_accounts_exist_before_the_services_start(shipped):
 
 
 def test_all_files_are_written_before_the_first_command(shipped):
-    kinds = [isinstance(step.act, Run) for step in plan(shipped)]
+    kinds = [isinstance(step.act, RunCommand) for step in plan(shipped)]
     assert kinds == sorted(kinds)
 
 
 def test_a_second_time_no_file_is_touched(shipped):
     again = plan(shipped, after(plan(shipped)))
     assert written(again) == {}
-    assert all(step.is_done for step in again if not isinstance(step.act, Run))
+    assert all(step.is_done for step in again if not isinstance(step.act, RunCommand))
 
 
 def test_an_own_profile_is_kept_and_the_difference_said(shipped):

@@ -21,7 +21,7 @@ from controller.cli.backup.files import (
     take_files,
     take_ledger,
 )
-from controller.cli.client import Engine
+from controller.cli.client import EngineClient
 from controller.cli.options import Session, session_options, state_dir_option
 from controller.cli.places import SERVICE_STATE_DIR, run_dir_to_use
 from controller.cli.run.listeners import running_in
@@ -197,7 +197,7 @@ def _problems(problems: tuple[str, ...]) -> list[str]:
 def refuse_operation(run_dir: Path | None) -> None:
     """Refused while anything moves or may move on; without an engine nothing moves."""
     try:
-        state = Engine(run_dir).get("status", Status).state
+        state = EngineClient(run_dir).get("status", Status).state
     except Unreachable:
         return
     if state is not None and state not in AT_REST:  # None: the guard is not there, and without it nothing moves

@@ -10,7 +10,7 @@ from typing import Any
 import click
 import msgspec
 
-from controller.cli.calibrate.scales import Scale, scale_of, scale_option, weigh_run
+from controller.cli.calibrate.scales import JarScale, scale_of, scale_option, weigh_run
 from controller.cli.calibrate.trials_file import read_trials
 from controller.cli.client import RefusedByRules, address
 from controller.cli.completion import LINE
@@ -147,7 +147,7 @@ def _weighed(
     return fit
 
 
-def _guided(session: Session, fit: FitView, scale: Scale, most_runs: float) -> FitView:
+def _guided(session: Session, fit: FitView, scale: JarScale, most_runs: float) -> FitView:
     """A person weighs; runs are suggested until enough is known, or until the person has enough."""
     while True:
         fit = _one_trial(session, fit, scale)
@@ -158,7 +158,7 @@ def _guided(session: Session, fit: FitView, scale: Scale, most_runs: float) -> F
             return fit
 
 
-def _run_all(session: Session, fit: FitView, scale: Scale, most_runs: float) -> FitView:
+def _run_all(session: Session, fit: FitView, scale: JarScale, most_runs: float) -> FitView:
     """Run what is suggested until enough is known."""
     while _goes_on(fit, most_runs):
         session.say(f"trial {len(fit.trials) + 1}: {fit.next_on_s:g} s")
@@ -170,7 +170,7 @@ def _goes_on(fit: FitView, most_runs: float) -> bool:
     return fit.next_on_s is not None and len(fit.trials) < most_runs
 
 
-def _one_trial(session: Session, fit: FitView, scale: Scale) -> FitView:
+def _one_trial(session: Session, fit: FitView, scale: JarScale) -> FitView:
     if fit.next_on_s is None:
         raise TundishError(f"line {fit.line} needs no further trial.")
     operation, grams = weigh_run(session, (fit.line,), fit.next_on_s, scale, expected_g=fit.next_grams)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import click
 
-from controller.cli.client import Engine
+from controller.cli.client import EngineClient
 from controller.cli.following import begin
 from controller.cli.options import Session, decimal
 from controller.cli.places import BENCH, run_dir_to_use
@@ -41,7 +41,7 @@ scale_option = click.option(
 )
 
 
-class Scale(Protocol):
+class JarScale(Protocol):
     """Weighs what one run puts into the jar."""
 
     @property
@@ -151,7 +151,7 @@ def _grams(text: str) -> float:
     return grams
 
 
-def _jar_stands(engine: Engine) -> bool:
+def _jar_stands(engine: EngineClient) -> bool:
     """Whether the contact sees the jar within SEEN_S; true where no contact tells."""
     end_s = time.monotonic() + SEEN_S
     while (inputs := engine.get("status", Status).inputs) is not None and inputs.glass_present is False:
@@ -162,7 +162,7 @@ def _jar_stands(engine: Engine) -> bool:
 
 
 @contextmanager
-def scale_of(name: str, run_dir: Path | None) -> Iterator[Scale]:
+def scale_of(name: str, run_dir: Path | None) -> Iterator[JarScale]:
     """The scale of this name: "bench", else a person's."""
     if name != "bench":
         yield ByHand()
@@ -178,7 +178,7 @@ def scale_of(name: str, run_dir: Path | None) -> Iterator[Scale]:
 
 
 def weigh_run(
-    session: Session, lines: Sequence[int], on_s: float, scale: Scale, *, expected_g: float | None = None
+    session: Session, lines: Sequence[int], on_s: float, scale: JarScale, *, expected_g: float | None = None
 ) -> tuple[str, float]:
     """Run lines for on_s into the jar: the operation, and the grams that came (expected_g: what should come)."""
     scale.before(on_s)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from controller.cli.examples import book_option, event_argument, profile_option
+from controller.cli.examples import event_argument, machine_options
 from controller.cli.options import Session, file_option, session_options, table, warnings_of, write_table
 
 if TYPE_CHECKING:
@@ -22,8 +22,7 @@ COLUMNS = (
 
 @click.command()
 @event_argument
-@profile_option
-@book_option
+@machine_options
 @click.option("--seed", type=int, default=1, show_default=True, help="Of the simulated queue.")
 @click.option(
     "--measured", is_flag=True, help="Take the flows of the running machine's calibrations, where it has them."

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from controller.cli.examples import book_option, event_argument, profile_option
+from controller.cli.examples import event_argument, machine_options
 from controller.cli.options import Session, file_option, json_option, table, warnings_of, writing
 from controller.errors import BadQuantity
 
@@ -18,8 +18,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @event_argument
-@profile_option
-@book_option
+@machine_options
 @click.option("--seed", type=int, default=1, show_default=True, help="Which machine, and which guests.")
 @click.option(
     "--fault",

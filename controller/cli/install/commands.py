@@ -1,4 +1,4 @@
-"""`tundish install` and `tundish uninstall`: print every step, and do them only when told to."""
+"""`tundish install` and `tundish uninstall`: print every step, and carry them out with --apply."""
 
 import os
 from datetime import datetime
@@ -25,7 +25,7 @@ root_option = click.option(
 )
 
 
-class StepView(Value, frozen=True, kw_only=True):
+class StepReport(Value, frozen=True, kw_only=True):
     """A step in words."""
 
     what: str
@@ -33,12 +33,12 @@ class StepView(Value, frozen=True, kw_only=True):
     is_done: bool  # the machine was so before
 
 
-class Outcome(Value, frozen=True, kw_only=True):
+class InstallReport(Value, frozen=True, kw_only=True):
     """What the command prints with --json."""
 
     is_applied: bool
     warnings: tuple[str, ...]
-    steps: tuple[StepView, ...]
+    steps: tuple[StepReport, ...]
 
 
 @click.command()
@@ -58,18 +58,18 @@ def install(
     """
     machine = facts.look_at(root, plan.paths())
     profile_there, book_there = below(root, plan.PROFILE), below(root, plan.BOOK)
-    profile_wanted = _wanted(profile, profile_there, profile_type)
-    book_wanted = _wanted(book, book_there, book_type)
+    chosen_profile = _chosen(profile, profile_there, profile_type)
+    chosen_book = _chosen(book, book_there, book_type)
     value, _, warnings = load(
-        profile_there if profile_there.exists() else profile_wanted, book_there if book_there.exists() else book_wanted
+        profile_there if profile_there.exists() else chosen_profile, book_there if book_there.exists() else chosen_book
     )
     _refuse_bench(value, simulated=simulated)
     steps = plan.plan_install(
         machine=machine,
         shipped=facts.read_shipped(shared_folder()),
         program=facts.program(),
-        profile=profile_wanted.read_text(encoding="utf-8"),
-        book=book_wanted.read_text(encoding="utf-8"),
+        profile=chosen_profile.read_text(encoding="utf-8"),
+        book=chosen_book.read_text(encoding="utf-8"),
         root=root,
         scale=value.scale,
     )
@@ -127,7 +127,7 @@ def draw_step(number: int, step: Step) -> str:
     return f"{number:>3}. {step.what}\n     {'already so: ' if is_so else ''}{step.why}"
 
 
-def _wanted(chosen: Path | None, there: Path, kind: ExampleOrFile) -> Path:
+def _chosen(chosen: Path | None, there: Path, kind: ExampleOrFile) -> Path:
     """The file that a person chose; without a choice the one in place."""
     if chosen is not None:
         return chosen
@@ -161,7 +161,7 @@ def _finish(
         session.say(draw_step(number, step))
         if is_applied:
             carry_out(step, root)
-    views = tuple(StepView(what=step.what, why=step.why, is_done=step.is_done) for step in steps)
-    outcome = Outcome(is_applied=is_applied, warnings=tuple(map(str, warnings)), steps=views)
+    views = tuple(StepReport(what=step.what, why=step.why, is_done=step.is_done) for step in steps)
+    outcome = InstallReport(is_applied=is_applied, warnings=tuple(map(str, warnings)), steps=views)
     last = "All done." if is_applied else "Nothing was changed. Do it with --apply."
     session.show(outcome, last)

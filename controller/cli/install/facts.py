@@ -22,7 +22,7 @@ class Shipped(Value, frozen=True, kw_only=True):
     completions: dict[str, str]
 
 
-class Machine(Value, frozen=True, kw_only=True):
+class InstalledSystem(Value, frozen=True, kw_only=True):
     """What is there before anything is done."""
 
     systemd: int | None  # version; None: there is no systemd
@@ -55,7 +55,7 @@ def read_shipped(shared: Path) -> Shipped:
     return Shipped(units=units, completions=completions)
 
 
-def look_at(root: Path, paths: Iterable[Path]) -> Machine:
+def look_at(root: Path, paths: Iterable[Path]) -> InstalledSystem:
     """What is there below `root`, of these paths and in general."""
     texts, links, folders = {}, {}, set()
     for path in paths:
@@ -66,7 +66,7 @@ def look_at(root: Path, paths: Iterable[Path]) -> Machine:
             folders.add(path)
         elif place.is_file():
             texts[path] = place.read_text(encoding="utf-8", errors="replace")
-    return Machine(
+    return InstalledSystem(
         systemd=systemd_version(root),
         is_running=root == Path("/") and Path("/run/systemd/system").is_dir(),
         texts=texts,

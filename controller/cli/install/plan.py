@@ -1,9 +1,9 @@
-"""Which steps an installation or a removal takes: pure, from what is wanted and what is there."""
+"""Which steps an installation or a removal takes: pure, from the choice and the present state."""
 
 from pathlib import Path
 
-from controller.cli.install.facts import Machine, Shipped
-from controller.cli.install.steps import KeepFile, MakeFolder, MakeLink, Remove, Run, Step, WriteFile
+from controller.cli.install.facts import InstalledSystem, Shipped
+from controller.cli.install.steps import KeepFile, MakeFolder, MakeLink, Remove, RunCommand, Step, WriteFile
 from controller.errors import Refused
 from controller.model.scale import Scale
 
@@ -63,7 +63,7 @@ def back_off_path(service: str) -> Path:
 
 def plan_install(
     *,
-    machine: Machine,
+    machine: InstalledSystem,
     shipped: Shipped,
     program: Path,
     profile: str,
@@ -101,11 +101,11 @@ def plan_install(
             steps.append(_file(machine, path, shipped.completions[shell], f"{shell} completes commands and options"))
     if scale is None and UNITS / SCALE in machine.texts:
         steps += _without_scale(machine, root)
-    return (*steps, *(Step(act=Run(words=words), why=why) for words, why in _commands(root, services)))
+    return (*steps, *(Step(act=RunCommand(words=words), why=why) for words, why in _commands(root, services)))
 
 
 def plan_upgrade(
-    *, machine: Machine, shipped: Shipped, program: Path, has_records: bool, stamp: str, scale: Scale | None = None
+    *, machine: InstalledSystem, shipped: Shipped, program: Path, has_records: bool, stamp: str, scale: Scale | None = None
 ) -> tuple[Step, ...]:
     """The steps of an upgrade: stop, keep a backup that this program can take over, then as an installation."""
     install = plan_install(
@@ -120,8 +120,8 @@ def plan_upgrade(
     if not has_records:
         return install
     archive = STATE / "backups" / f"before-upgrade-{stamp}.tar.gz"
-    stop = Run(words=("systemctl", "stop", *reversed(SERVICES)))
-    keep = Run(words=(str(program), "backup", str(archive)))
+    stop = RunCommand(words=("systemctl", "stop", *reversed(SERVICES)))
+    keep = RunCommand(words=(str(program), "backup", str(archive)))
     return (
         Step(act=stop, why="nothing moves while records are taken over"),
         Step(act=keep, why="all can be put back with tundish restore; records that this version cannot take stop here"),
@@ -129,45 +129,45 @@ def plan_upgrade(
     )
 
 
-def plan_uninstall(*, machine: Machine, root: Path, purge: bool) -> tuple[Step, ...]:
+def plan_uninstall(*, machine: InstalledSystem, root: Path, purge: bool) -> tuple[Step, ...]:
     """The steps of a removal, in order: profile, book and records stay unless `purge`."""
     steps = []
     stop = ("systemctl", "disable", "--now") if machine.is_running else ("systemctl", f"--root={root}", "disable")
     if any(UNITS / one in machine.texts for one in SERVICES):
-        steps.append(Step(act=Run(words=(*stop, ENGINE, GUARD)), why="every pump is switched off and stays off"))
+        steps.append(Step(act=RunCommand(words=(*stop, ENGINE, GUARD)), why="every pump is switched off and stays off"))
     if UNITS / SCALE in machine.texts:
-        steps.append(Step(act=Run(words=(*stop, SCALE)), why="nobody reads the scale any more"))
+        steps.append(Step(act=RunCommand(words=(*stop, SCALE)), why="nobody reads the scale any more"))
     system_files = [path for path, _ in (SYSTEM_FILES | SCALE_FILES).values()]
     system_files += [back_off_path(one) for one in (*SERVICES, SCALE)]
     for path in [*system_files, *COMPLETIONS.values()]:
         steps.append(Step(act=Remove(path=path), why="the installation wrote it", is_done=path not in machine.texts))
     steps.append(Step(act=Remove(path=COMMAND), why="the installation made it", is_done=COMMAND not in machine.links))
     if machine.is_running:
-        steps.append(Step(act=Run(words=("systemctl", "daemon-reload")), why="systemd forgets the units"))
+        steps.append(Step(act=RunCommand(words=("systemctl", "daemon-reload")), why="systemd forgets the units"))
     if purge:
         steps += [
             Step(act=Remove(path=CONFIG), why="profile and book, as asked by --purge"),
             Step(act=Remove(path=STATE), why="calibrations, stock and history, as asked by --purge"),
             *(
-                Step(act=Run(words=words, may_fail=True), why="as asked by --purge")
+                Step(act=RunCommand(words=words, may_fail=True), why="as asked by --purge")
                 for words in _account_removals(root)
             ),
         ]
     return tuple(steps)
 
 
-def _without_scale(machine: Machine, root: Path) -> list[Step]:
+def _without_scale(machine: InstalledSystem, root: Path) -> list[Step]:
     """Take away what an earlier profile, which had a scale, wanted."""
     stop = ("systemctl", "disable", "--now") if root == Path("/") else ("systemctl", f"--root={root}", "disable")
     gone = [path for path, _ in SCALE_FILES.values()] + [back_off_path(SCALE)]
     why = "the profile has no scale any more"
     return [
-        Step(act=Run(words=(*stop, SCALE)), why=why),
+        Step(act=RunCommand(words=(*stop, SCALE)), why=why),
         *(Step(act=Remove(path=path), why=why) for path in gone if path in machine.texts),
     ]
 
 
-def _refuse_unfit(machine: Machine, program: Path, root: Path) -> None:
+def _refuse_unfit(machine: InstalledSystem, program: Path, root: Path) -> None:
     if machine.systemd is None or (root == Path("/") and not machine.is_running):
         raise Refused(
             rule="install_systemd",
@@ -183,17 +183,17 @@ def _refuse_unfit(machine: Machine, program: Path, root: Path) -> None:
         )
 
 
-def _configuration(machine: Machine, path: Path, wanted: str, why: str) -> Step:
-    """Write what is wanted where nothing is; what a person has there is never overwritten."""
+def _configuration(machine: InstalledSystem, path: Path, chosen: str, why: str) -> Step:
+    """Write the chosen file where there is none; an existing one is never overwritten."""
     there = machine.texts.get(path)
     if there is None:
-        return Step(act=WriteFile(path=path, content=wanted), why=why)
-    if there != wanted:
+        return Step(act=WriteFile(path=path, content=chosen), why=why)
+    if there != chosen:
         why = "it differs from the one chosen and may be yours; to take the chosen one, move it away first"
     return Step(act=KeepFile(path=path), why=why, is_done=True)
 
 
-def _file(machine: Machine, path: Path, text: str, why: str) -> Step:
+def _file(machine: InstalledSystem, path: Path, text: str, why: str) -> Step:
     return Step(act=WriteFile(path=path, content=text), why=why, is_done=machine.texts.get(path) == text)
 
 

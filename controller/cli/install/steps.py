@@ -41,14 +41,14 @@ class Remove(Value, frozen=True, kw_only=True, tag="remove"):
     path: Path
 
 
-class Run(Value, frozen=True, kw_only=True, tag="run"):
+class RunCommand(Value, frozen=True, kw_only=True, tag="run"):
     """A command; with `may_fail`, its failure stops nothing (something already gone when it is to be removed)."""
 
     words: tuple[str, ...]
     may_fail: bool = False
 
 
-Act = MakeFolder | WriteFile | KeepFile | MakeLink | Remove | Run
+Act = MakeFolder | WriteFile | KeepFile | MakeLink | Remove | RunCommand
 
 
 class Step(Value, frozen=True, kw_only=True):
@@ -72,7 +72,7 @@ class Step(Value, frozen=True, kw_only=True):
                 return f"link {path} to {target}"
             case Remove(path=path):
                 return f"remove {path}"
-            case Run(words=words):
+            case RunCommand(words=words):
                 return f"run {' '.join(words)}"
 
 
@@ -120,7 +120,7 @@ def _do(act: Act, root: Path, run: Callable[[Sequence[str]], None]) -> None:
             place.symlink_to(target)
         case Remove(path=path):
             _remove(below(root, path))
-        case Run(words=words, may_fail=may_fail):
+        case RunCommand(words=words, may_fail=may_fail):
             try:
                 run(words)
             except TundishError:

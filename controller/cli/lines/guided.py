@@ -6,7 +6,7 @@ from types import NoneType
 
 import click
 
-from controller.cli.client import Engine
+from controller.cli.client import EngineClient
 from controller.cli.following import begin, draw_end, exit_code
 from controller.cli.options import Command, Session
 from controller.errors import Refused
@@ -57,7 +57,7 @@ def is_a_person() -> bool:
     return sys.stdin.isatty()
 
 
-def taken_up(engine: Engine, view: SequenceView) -> SequenceView:
+def taken_up(engine: EngineClient, view: SequenceView) -> SequenceView:
     """The same sequence as it stands now; without a step when it is over."""
     for one in engine.get("sequences", tuple[SequenceView, ...]):
         if (one.kind, one.line) == (view.kind, view.line):

@@ -31,7 +31,7 @@ def page(evening: Evening) -> str:
             _worst(evening),
         ),
         html.section(
-            "What it took",
+            "What was used",
             "Red mark: what the service level calls for in the glasses.",
             pictures.volumes(evening),
             _lines(evening),
@@ -156,7 +156,7 @@ def _troubles(evening: Evening) -> str:
         )
         for letter, one in zip(pictures.letters(), evening.troubles, strict=False)
     ]
-    return html.section("Trouble", "", html.table(("", "since", "what", "noticed", "by what", "repaired"), rows))
+    return html.section("Faults", "", html.table(("", "since", "what", "noticed", "by what", "repaired"), rows))
 
 
 def _refusals(evening: Evening) -> str:

@@ -5,13 +5,13 @@ import time
 
 import click
 
-from controller.cli.client import Engine, RefusedByRules
+from controller.cli.client import EngineClient, RefusedByRules
 from controller.model.views import Status
 
 LOOK_S = 0.2
 
 
-def glass_is_seen(engine: Engine) -> bool:
+def glass_is_seen(engine: EngineClient) -> bool:
     """Ask a person on a terminal whether an empty glass stands there; not where a contact sees it."""
     if not sys.stdin.isatty():
         return False
@@ -21,7 +21,7 @@ def glass_is_seen(engine: Engine) -> bool:
     return click.confirm("Does an empty glass stand under the outlet?")
 
 
-def waited_for_glass(engine: Engine, no: RefusedByRules, wait_s: float) -> bool:
+def waited_for_glass(engine: EngineClient, no: RefusedByRules, wait_s: float) -> bool:
     """Whether the glass, which is all that speaks against the drink, was taken and another set down in time."""
     if {one["rule"] for one in no.refusals} != {"fresh_glass"}:
         return False

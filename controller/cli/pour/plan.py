@@ -67,7 +67,7 @@ def _totals(found: PlanView) -> list[str]:
     saved_s = found.one_at_a_time_s - found.makespan_s
     shortest = "no shorter plan exists" if found.proven else f"no plan can be shorter than {found.lower_bound_s:.2f} s"
     current_a = max((value for _, value in found.current_a), default=0.0)
-    slow = "serving_time" if found.too_slow else None  # told above with what would help
+    slow = "serving_time" if found.too_slow else None  # said above, with what would help
     flow_ml_s = max((value for _, value in found.flow_ml_s), default=0.0)
     return [
         f"\npumps' time {found.makespan_s:.2f} s; one at a time {found.one_at_a_time_s:.2f} s: {saved_s:.2f} s saved",

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from controller.cli.client import Engine
+from controller.cli.client import EngineClient
 from controller.cli.completion import LINE, RECIPE
 from controller.cli.following import poured
 from controller.cli.options import Session, date_options, file_option, session_options, table, write_table, writing
@@ -48,7 +48,7 @@ def history(session: Session, *, limit: int, usage: bool, refusals: bool, path: 
         session.show(engine.get("operations", tuple[OperationView, ...], limit=limit, **query, **words), draw_history)
 
 
-def pages(engine: Engine, query: dict[str, Any]) -> Iterator[OperationView]:
+def pages(engine: EngineClient, query: dict[str, Any]) -> Iterator[OperationView]:
     """All operations of a query, newest first, asked for page by page."""
     before: dict[str, str] = {}
     while True:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from controller.cli.completion import LINE, LIQUID
-from controller.cli.examples import book_option, profile_option
+from controller.cli.examples import machine_options
 from controller.cli.options import (
     Decimal,
     Session,
@@ -48,8 +48,7 @@ def bench() -> None:
 
 
 @bench.command()
-@profile_option
-@book_option
+@machine_options
 @click.option("--seed", type=int, default=1, show_default=True, help="Which machine: its true figures follow from it.")
 @condition_option
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once.")

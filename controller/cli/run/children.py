@@ -22,7 +22,7 @@ LOOK_S = 0.05
 
 
 @dataclass(frozen=True)
-class Wanted:
+class ProcessPlan:
     """One process to be started: `tundish` with these words.
 
     after: what is to be done when it has ended, however. may_end: the others go on without it.
@@ -36,7 +36,7 @@ class Wanted:
 
 
 @dataclass(frozen=True)
-class Part:
+class RunningProcess:
     """One process of the machine."""
 
     name: str
@@ -47,13 +47,13 @@ class Part:
     may_end: bool
 
 
-def run_together(wanted: list[Wanted], welcome: Callable[[], None]) -> None:
+def run_together(plans: list[ProcessPlan], welcome: Callable[[], None]) -> None:
     """Start all in order, wait for the end of one or for an interruption, stop all in reverse order.
 
     Raises TundishError when one was not ready in time or ended by itself.
     """
     with _interruptible() as interrupted:
-        _run(wanted, interrupted, welcome)
+        _run(plans, interrupted, welcome)
 
 
 def say(text: str, *, err: bool = False) -> None:
@@ -62,10 +62,10 @@ def say(text: str, *, err: bool = False) -> None:
         click.echo(text, err=err)
 
 
-def _run(wanted: list[Wanted], interrupted: threading.Event, welcome: Callable[[], None]) -> None:
-    parts: list[Part] = []
+def _run(plans: list[ProcessPlan], interrupted: threading.Event, welcome: Callable[[], None]) -> None:
+    parts: list[RunningProcess] = []
     try:
-        for one in wanted:
+        for one in plans:
             parts.append(_start(one, parts))
             if not _wait_until(one.is_ready, parts, interrupted):
                 break
@@ -83,16 +83,16 @@ def _run(wanted: list[Wanted], interrupted: threading.Event, welcome: Callable[[
         raise TundishError(f"the {gone.name} ended by itself (exit code {gone.process.returncode}): all are stopped.")
 
 
-def _start(wanted: Wanted, before: list[Part]) -> Part:
+def _start(plan: ProcessPlan, before: list[RunningProcess]) -> RunningProcess:
     """Start one process in a session of its own, so that Ctrl-C reaches only us and the order of stopping is ours.
 
     Each ends when its standard input does (see `child`), whose other end we hold, and those that were started after it:
     killed ourselves, we take the last one with us, it the one before, and so on.
     """
     leash_end, leash = os.pipe()
-    say(f"{wanted.name:<6} | starting")
+    say(f"{plan.name:<6} | starting")
     process = subprocess.Popen(
-        [sys.executable, "-m", "controller.cli.run.child", *wanted.words],
+        [sys.executable, "-m", "controller.cli.run.child", *plan.words],
         stdin=leash_end,
         pass_fds=[one.leash for one in before],
         stdout=subprocess.PIPE,
@@ -101,9 +101,9 @@ def _start(wanted: Wanted, before: list[Part]) -> Part:
         start_new_session=True,
     )
     os.close(leash_end)
-    reader = threading.Thread(target=_pass_on, args=(wanted.name, process), daemon=True)
+    reader = threading.Thread(target=_pass_on, args=(plan.name, process), daemon=True)
     reader.start()
-    return Part(wanted.name, process, reader, leash, wanted.after, wanted.may_end)
+    return RunningProcess(plan.name, process, reader, leash, plan.after, plan.may_end)
 
 
 def _pass_on(name: str, process: subprocess.Popen[str]) -> None:
@@ -129,7 +129,7 @@ def _readable(line: str) -> str:
     return f"{words} {facts}".strip() + (f"\n{trace}" if trace else "")
 
 
-def _wait_until(is_ready: Callable[[], bool], parts: list[Part], interrupted: threading.Event) -> bool:
+def _wait_until(is_ready: Callable[[], bool], parts: list[RunningProcess], interrupted: threading.Event) -> bool:
     """Wait for the last part; False when interrupted or when a part ended. Raises TundishError after READY_S."""
     deadline_s = time.monotonic() + READY_S
     while not is_ready():
@@ -141,11 +141,11 @@ def _wait_until(is_ready: Callable[[], bool], parts: list[Part], interrupted: th
     return True
 
 
-def _ended(parts: list[Part]) -> Part | None:
+def _ended(parts: list[RunningProcess]) -> RunningProcess | None:
     return next((one for one in parts if not one.may_end and one.process.poll() is not None), None)
 
 
-def _stop(parts: list[Part]) -> None:
+def _stop(parts: list[RunningProcess]) -> None:
     """Stop in reverse order: the engine first, so that what runs ends and is booked; the bench last."""
     for one in reversed(parts):
         if one.process.poll() is None:

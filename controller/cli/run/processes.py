@@ -5,15 +5,14 @@ from pathlib import Path
 
 import click
 
-from controller.cli.examples import book_option, profile_option
+from controller.cli.examples import machine_options, profile_option
 from controller.cli.options import Session, existing_file, json_option, run_dir_option, state_dir_option
 from controller.cli.places import BENCH, ENGINE, GUARD, run_dir_to_fill, run_dir_to_use, state_dir_to_use
 from controller.errors import BoardError
 
 
 @click.command()
-@profile_option
-@book_option
+@machine_options
 @run_dir_option
 @state_dir_option
 @click.option(
@@ -77,8 +76,7 @@ def engine(
 
 
 @click.command()
-@profile_option
-@book_option
+@machine_options
 @run_dir_option
 @state_dir_option
 def guard(profile_path: Path, book_path: Path, run_dir: Path | None, state_dir: Path | None) -> None:

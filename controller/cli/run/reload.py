@@ -18,7 +18,7 @@ WAIT_S = 300.0  # engine and guard read it one after the other, perhaps from a s
 def reload(session: Session, *, confirmed: tuple[str, ...]) -> None:
     """Read the book's file again, in guard and engine, without a restart. A drink under way must be over.
 
-    When anything is wrong with it, every problem is told and the old book stays in force.
+    When anything is wrong with it, every problem is listed and the old book stays in force.
     """
     engine = session.engine
     view = engine.post("book/reload", BookView, within_s=WAIT_S)

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from controller.cli.client import Engine
-from controller.cli.examples import book_option, profile_option
+from controller.cli.client import EngineClient
+from controller.cli.examples import machine_options
 from controller.cli.options import condition_option, more_in_check, run_dir_option, state_dir_option
 from controller.cli.places import BENCH, GUARD, SCALE, own_state_dir, run_dir_to_fill, state_dir_to_use
-from controller.cli.run.children import Wanted, run_together, say
+from controller.cli.run.children import ProcessPlan, run_together, say
 from controller.cli.run.listeners import listener_of, running_in
 from controller.errors import TundishError
 from controller.model.views import MenuEntry, Status
@@ -19,8 +19,7 @@ MEMORY = "bench.json"  # of a simulated machine: what its tubes and bottles hold
 
 
 @click.command()
-@profile_option
-@book_option
+@machine_options
 @click.option("--seed", type=int, default=1, show_default=True, help="Which simulated machine (bench only).")
 @condition_option
 @click.option("--glass", default=None, help="Put this glass of the book under the outlet at once (bench only).")
@@ -71,19 +70,19 @@ def up(
         for failure in drive_off(profile, folder / BENCH):
             say(f"guard  | {failure}", err=True)
 
-    wanted = [
-        Wanted("guard", ["guard", *files, *records], lambda: listener_of(folder / GUARD) is not None, all_off),
-        Wanted("engine", ["engine", *files, *records, *network], lambda: _is_healthy(folder)),
+    plans = [
+        ProcessPlan("guard", ["guard", *files, *records], lambda: listener_of(folder / GUARD) is not None, all_off),
+        ProcessPlan("engine", ["engine", *files, *records, *network], lambda: _is_healthy(folder)),
     ]
     if is_simulated:
         plant = ["--seed", str(seed), "--as", condition, "--memory", str(state / MEMORY)]
         plant += [] if glass is None else ["--glass", glass]
         bench = ["bench", "run", *files, *plant]
-        wanted.insert(0, Wanted("bench", bench, lambda: listener_of(folder / BENCH) is not None))
+        plans.insert(0, ProcessPlan("bench", bench, lambda: listener_of(folder / BENCH) is not None))
     if profile.scale is not None:
         scale = ["scale", "run", "--profile", str(profile_path), "--run-dir", str(folder)]
-        wanted.append(Wanted("scale", scale, (folder / SCALE).is_socket, may_end=True))
-    run_together(wanted, lambda: _welcome(folder, is_simulated=is_simulated))
+        plans.append(ProcessPlan("scale", scale, (folder / SCALE).is_socket, may_end=True))
+    run_together(plans, lambda: _welcome(folder, is_simulated=is_simulated))
 
 
 def _free_folder(run_dir: Path | None) -> Path:
@@ -100,10 +99,10 @@ def _free_folder(run_dir: Path | None) -> Path:
 
 def _welcome(folder: Path, *, is_simulated: bool) -> None:
     """What to type next, in another terminal."""
-    engine = Engine(folder)
+    engine = EngineClient(folder)
     menu, status = engine.get("menu", tuple[MenuEntry, ...]), engine.get("status", Status)
     ready = [one.recipe for one in menu if not one.missing]
-    place = "" if Engine(None).path == engine.path else f" --run-dir {shlex.quote(str(folder))}"
+    place = "" if EngineClient(None).path == engine.path else f" --run-dir {shlex.quote(str(folder))}"
     rows = [
         ("tundish status", "the machine at a glance, and what each line needs"),
         ("tundish menu", f"{len(ready)} of {len(menu)} drinks can be poured now"),
@@ -124,6 +123,6 @@ def _welcome(folder: Path, *, is_simulated: bool) -> None:
 
 def _is_healthy(folder: Path) -> bool:
     try:
-        return Engine(folder).is_healthy()
+        return EngineClient(folder).is_healthy()
     except (TundishError, http.client.HTTPException):
         return False

@@ -6,7 +6,7 @@ from pathlib import Path
 import click
 
 from controller.cli.setup import new_files
-from controller.cli.setup.new_files import Answers, Poured
+from controller.cli.setup.new_files import Answers, LineAnswers
 from controller.errors import BadQuantity, FileProblems, TundishError
 
 CHIPS = {
@@ -44,47 +44,39 @@ def new(folder: Path) -> None:
 
 
 def _ask() -> Answers:
-    machine = click.prompt("What is the machine called", default="my machine")
-    is_simulated = click.confirm("Simulate it first (no pin is touched)", default=True)
+    return Answers(
+        machine=click.prompt("What is the machine called", default="my machine"),
+        is_simulated=click.confirm("Simulate it first (no pin is touched)", default=True),
+        chip=_ask_chip(),
+        active_level=click.prompt("Level that pulls a relay in", type=click.Choice(["low", "high"]), default="low"),
+        flow_ml_s=_quantity("Flow of one pump, by its data sheet", "mL/s", "100 mL/min"),
+        run_a=_quantity("Current of one pump that runs", "A", "0.5 A"),
+        rated_a=_quantity("Current that the 12 V supply is rated for", "A", "5 A"),
+        bore_mm=_quantity("Bore of the tubes", "mm", "2 mm"),
+        has_glass=click.confirm("Is there a contact under the glass", default=True),
+        poured=tuple(map(_ask_line, range(1, 1 + click.prompt("How many lines (pumps)", type=LINES, default=6)))),
+    )
+
+
+def _ask_chip() -> str:
     click.echo("Which GPIO chip carries the header? gpiodetect prints its label in brackets.")
     for label, text in CHIPS.items():
         click.echo(f"  {label}: {text}")
-    chip = click.prompt("Label of the chip", default="pinctrl-bcm2711")
-    lines = click.prompt("How many lines (pumps)", type=LINES, default=6)
-    level = click.prompt("Level that pulls a relay in", type=click.Choice(["low", "high"]), default="low")
-    flow_ml_s = _quantity("Flow of one pump, by its data sheet", "mL/s", "100 mL/min")
-    run_a = _quantity("Current of one pump that runs", "A", "0.5 A")
-    rated_a = _quantity("Current that the 12 V supply is rated for", "A", "5 A")
-    bore_mm = _quantity("Bore of the tubes", "mm", "2 mm")
-    has_glass = click.confirm("Is there a contact under the glass", default=True)
-    poured = tuple(_ask_liquid(line) for line in range(1, lines + 1))
-    return Answers(
-        machine=machine,
-        is_simulated=is_simulated,
-        chip=chip,
-        active_level=level,
-        flow_ml_s=flow_ml_s,
-        run_a=run_a,
-        rated_a=rated_a,
-        bore_mm=bore_mm,
-        has_glass=has_glass,
-        poured=poured,
+    return str(click.prompt("Label of the chip", default="pinctrl-bcm2711"))
+
+
+def _ask_line(line: int) -> LineAnswers:
+    return LineAnswers(
+        liquid=click.prompt(f"Line {line}: which liquid", default=f"liquid {line}"),
+        abv_percent=_quantity(f"Line {line}: alcohol by volume", "%", "0 %"),
+        opened_life=_written(f"Line {line}: how long does it keep once opened (see its label)", "s", "1 day"),
+        allergens=_names(click.prompt(f"Line {line}: allergens, such as milk, sulphites", default="none")),
+        container_ml=_quantity(f"Line {line}: size of its container", "mL", "1000 mL"),
     )
 
 
-def _ask_liquid(line: int) -> Poured:
-    liquid = click.prompt(f"Line {line}: which liquid", default=f"liquid {line}")
-    abv_percent = _quantity(f"Line {line}: alcohol by volume", "%", "0 %")
-    life = _written(f"Line {line}: how long does it keep once opened (see its label)", "s", "1 day")
-    allergens = click.prompt(f"Line {line}: allergens, such as milk, sulphites", default="none")
-    container_ml = _quantity(f"Line {line}: size of its container", "mL", "1000 mL")
-    return Poured(
-        liquid=liquid,
-        abv_percent=abv_percent,
-        opened_life=life,
-        allergens=() if allergens == "none" else tuple(one.strip() for one in allergens.split(",")),
-        container_ml=container_ml,
-    )
+def _names(text: str) -> tuple[str, ...]:
+    return () if text == "none" else tuple(one.strip() for one in text.split(","))
 
 
 def _quantity(question: str, unit: str, default: str) -> float:

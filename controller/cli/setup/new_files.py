@@ -17,7 +17,7 @@ PUMPS_AT_ONCE = 8
 STOP, GLASS = 17, 27  # GPIO of the contacts
 
 
-class Poured(Value, frozen=True, kw_only=True):
+class LineAnswers(Value, frozen=True, kw_only=True):
     """What hangs on a line."""
 
     liquid: str
@@ -39,7 +39,7 @@ class Answers(Value, frozen=True, kw_only=True):
     rated_a: float
     bore_mm: float
     has_glass: bool
-    poured: tuple[Poured, ...]
+    poured: tuple[LineAnswers, ...]
 
 
 def write(answers: Answers, folder: Path) -> list[str]:
@@ -164,7 +164,7 @@ def _inputs(answers: Answers) -> str:
     )
 
 
-def _liquid(one: Poured) -> str:
+def _liquid(one: LineAnswers) -> str:
     lines = [f"  - liquid: {_quoted(one.liquid)}"]
     lines += [f"    abv: {one.abv_percent:g} %"] if one.abv_percent > 0 else []
     lines += [f"    allergens: [{', '.join(one.allergens)}]"] if one.allergens else []
