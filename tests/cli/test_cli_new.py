@@ -68,12 +68,12 @@ def test_pins_that_the_pulls_hold_off_come_first_and_buses_last():
 
 
 def test_a_number_without_its_unit_is_asked_again(tmp_path):
-    shown = answer(tmp_path, "mine", "y", "", "1", "low", "350", "350 mL/min", "0,6", "0.6 A", *[""] * 20)
+    shown = answer(tmp_path, "mine", "y", "", "low", "350", "350 mL/min", "0,6", "0.6 A", "", "", "", "1", *[""] * 20)
     assert shown.exit_code == 0, shown.output
     assert "has no unit" in shown.output
 
 
-def test_a_supply_that_cannot_feed_one_pump_is_told_with_its_figures_and_the_files_stay_to_be_corrected(tmp_path):
+def test_a_supply_that_cannot_feed_one_pump_is_named_with_its_figures_and_the_files_stay_to_be_corrected(tmp_path):
     shown = answer(tmp_path, *machine(supply="0.6 A"), *[""] * 40)
     assert shown.exit_code == 2
     assert "cannot run even alone" in shown.output
