@@ -11,7 +11,7 @@ from controller.errors import Refused
 from controller.ledger.journal import MemoryJournal
 from controller.model.scale import Scale, ScaleSetting, Span
 from controller.model.scale_views import SpanRequest, ZeroRequest
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 
 ROOT = Path(__file__).resolve().parents[2]
 BARE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
@@ -23,7 +23,7 @@ class Desk:
     """A rehearsed machine with a scale, and who sets it up."""
 
     def __init__(self, *, journal: MemoryJournal | None = None) -> None:
-        self.machine = Machine(replace(BARE, scale=SCALE), BOOK, seed=7, journal=journal)
+        self.machine = VirtualMachine(replace(BARE, scale=SCALE), BOOK, seed=7, journal=journal)
         self.rest()
 
     def rest(self) -> None:
@@ -151,7 +151,7 @@ def test_the_guard_takes_no_setting_that_no_scale_has(desk: Desk, setting: Scale
 
 
 def test_a_machine_without_a_scale_says_so():
-    machine = Machine(BARE, BOOK, seed=7)
+    machine = VirtualMachine(BARE, BOOK, seed=7)
     try:
         assert refusal(machine.engine.scale.view) == "scale"
     finally:
