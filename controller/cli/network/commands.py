@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from controller.cli.client import Engine
+from controller.cli.client import EngineClient
 from controller.cli.examples import shared_folder
 from controller.cli.install.commands import draw_step
 from controller.cli.install.plan import ENGINE, UNITS
@@ -157,7 +157,7 @@ def _refuse(session: Session, *, needed: bool) -> None:
         raise Refused(rule="operation_running", reason=f"the machine is in state {state}.", remedy="Wait for its end.")
 
 
-def _renewed(engine: Engine) -> NetworkView:
+def _renewed(engine: EngineClient) -> NetworkView:
     """The new links, once the engine has started again."""
     end_s = time.monotonic() + STARTS_WITHIN_S
     while True:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from controller.cli.install.plan import ENGINE, UNITS
-from controller.cli.install.steps import Remove, Run, Step, WriteFile
+from controller.cli.install.steps import Remove, RunCommand, Step, WriteFile
 
 DROP_IN = UNITS / f"{ENGINE}.d" / "lan.conf"
 
@@ -49,6 +49,6 @@ def plan_off(there: str | None) -> tuple[Step, ...]:
 
 def _restart(why: str, *, is_done: bool) -> tuple[Step, ...]:
     return (
-        Step(act=Run(words=("systemctl", "daemon-reload")), why="systemd reads the drop-in", is_done=is_done),
-        Step(act=Run(words=("systemctl", "restart", ENGINE)), why=why, is_done=is_done),
+        Step(act=RunCommand(words=("systemctl", "daemon-reload")), why="systemd reads the drop-in", is_done=is_done),
+        Step(act=RunCommand(words=("systemctl", "restart", ENGINE)), why=why, is_done=is_done),
     )

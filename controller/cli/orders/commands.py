@@ -5,7 +5,7 @@ from datetime import datetime
 
 import click
 
-from controller.cli.client import Engine, address
+from controller.cli.client import EngineClient, address
 from controller.cli.completion import RECIPE
 from controller.cli.following import begin_and_follow
 from controller.cli.options import Session, session_options, table
@@ -142,7 +142,7 @@ def _act(session: Session, number: int, verb: str, request: object = None) -> No
     session.show(session.engine.post(address("orders", order, verb), OrderView, request), _sentence)
 
 
-def _of(engine: Engine, number: int) -> OrderView:
+def _of(engine: EngineClient, number: int) -> OrderView:
     """The order with this number, the latest if there are several."""
     found = [one for one in engine.get("orders", Orders).orders if one.number == number]
     if not found:
