@@ -1,7 +1,7 @@
 """A rehearsed machine calibrates its lines on its own scale; whoever is there sets the jar down and empties it."""
 
 from controller.model.hands_free import HandsFreeRequest, HandsFreeView
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import JAR_ML, SETTLE_S
 
 JAR_G = 650.0  # of a plain 2 L jug; invented
@@ -9,7 +9,7 @@ EMPTYING_S = 20.0
 LONGEST_S = 3600.0
 
 
-def calibrate_all(machine: Machine, *, by: str, jar_ml: float = JAR_ML, most_ml: float = 250.0) -> HandsFreeView:
+def calibrate_all(machine: VirtualMachine, *, by: str, jar_ml: float = JAR_ML, most_ml: float = 250.0) -> HandsFreeView:
     """From a spanned scale with nothing on it to calibrations of all lines; TimeoutError when it does not end."""
     hands_free = machine.engine.hands_free
     view = hands_free.begin(HandsFreeRequest(jar_ml=jar_ml, most_ml=most_ml, by=by))
@@ -30,7 +30,7 @@ def calibrate_all(machine: Machine, *, by: str, jar_ml: float = JAR_ML, most_ml:
     return view
 
 
-def set_down(machine: Machine, jar_ml: float) -> None:
+def set_down(machine: VirtualMachine, jar_ml: float) -> None:
     """Set an empty jar under the outlet."""
     machine.plant.place_glass("jar", brim_ml=jar_ml, empty_g=JAR_G)
     machine.pass_time(SETTLE_S)

@@ -15,7 +15,7 @@ from controller.model.book import OnLine
 from controller.model.hands_free import HandsFreeRequest
 from controller.model.scale import Scale
 from controller.rehearsal.hands_free import calibrate_all, set_down
-from controller.rehearsal.virtual_machine import Machine
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import span_scale
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -26,7 +26,7 @@ JAR = HandsFreeRequest(jar_ml=2000.0, lines=(1, 5), by="a tester")
 
 
 def weighing_machine(profile, book=BOOK, *, seed=4, **more):
-    made = Machine(replace(profile, scale=SCALE), book, seed=seed, cell=CELL_EFFECTS, **more)
+    made = VirtualMachine(replace(profile, scale=SCALE), book, seed=seed, cell=CELL_EFFECTS, **more)
     span_scale(made)
     return made
 
@@ -149,7 +149,7 @@ def test_without_a_scale_that_can_be_believed_it_is_refused(machine):
     machine.pass_time(2.0)
     with pytest.raises(Refused, match="the scale cannot be believed"):
         machine.engine.hands_free.begin(JAR)
-    bare = Machine(SIX, BOOK, seed=4)
+    bare = VirtualMachine(SIX, BOOK, seed=4)
     with pytest.raises(Refused, match="this machine has no scale"):
         bare.engine.hands_free.begin(JAR)
     bare.close()

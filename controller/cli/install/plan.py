@@ -105,7 +105,13 @@ def plan_install(
 
 
 def plan_upgrade(
-    *, machine: InstalledSystem, shipped: Shipped, program: Path, has_records: bool, stamp: str, scale: Scale | None = None
+    *,
+    machine: InstalledSystem,
+    shipped: Shipped,
+    program: Path,
+    has_records: bool,
+    stamp: str,
+    scale: Scale | None = None,
 ) -> tuple[Step, ...]:
     """The steps of an upgrade: stop, keep a backup that this program can take over, then as an installation."""
     install = plan_install(
