@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from controller.bench.asks import Answer
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.bench.load_cell import Conversion
 from controller.bench.report import BenchReport, LineTruthReport
 from controller.bench.trace import Entry
@@ -153,11 +153,11 @@ class BenchClient:
         """Hold an input active, or let go of it."""
         self.ask("set_input", name=name, active=active)
 
-    def inject(self, fault: Fault) -> None:
+    def inject(self, fault: InjectedFault) -> None:
         """Bring in a fault."""
         self.ask("inject", fault=fault)
 
-    def clear(self, fault: Fault) -> None:
+    def clear(self, fault: InjectedFault) -> None:
         """Take a fault away again."""
         self.ask("clear", fault=fault)
 

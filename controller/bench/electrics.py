@@ -13,7 +13,7 @@ from controller.bench.warming import COLD, Heat
 NO_HEAT: Mapping[int, Heat] = {}
 
 
-class Steady:
+class SteadyLoads:
     """The steady state of the motors that are switched on: node voltage, and per line speed fraction and current."""
 
     def __init__(self, node_v: float, speed: dict[int, float], current_a: dict[int, float]) -> None:
@@ -26,7 +26,7 @@ def steady(
     stalled: set[int],
     relays_on: int,
     heat: Mapping[int, Heat] = NO_HEAT,
-) -> Steady:
+) -> SteadyLoads:
     """Steady speeds (fractions of nominal) and currents (A) of pumps that are switched on, by line number."""
     open_v, shared_ohm = _source(supply, relays_on)
     rows = {}
@@ -51,7 +51,7 @@ def steady(
         # Below the voltage that overcomes friction a motor stands still.
         speed[number] = 0.0 if number in stalled else max((node_v - volts_at_rest) / volts_per_speed, 0.0)
         current_a[number] = alpha + beta * node_v
-    return Steady(node_v, speed, current_a)
+    return SteadyLoads(node_v, speed, current_a)
 
 
 def instant(

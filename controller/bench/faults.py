@@ -19,7 +19,7 @@ SIPHON_ML_S = 0.5  # through a tube that is not pinched shut, unless stated; com
 KINDS: tuple[str, ...] = get_args(FaultKind)
 
 
-class Fault(Value, frozen=True, kw_only=True):
+class InjectedFault(Value, frozen=True, kw_only=True):
     """One fault.
 
     `line` for all but the main relay's, the scale's and `input stuck`, which names a `contact` and whether it is stuck
@@ -34,7 +34,7 @@ class Fault(Value, frozen=True, kw_only=True):
     closed: bool = False
     amount: float = 0.0
 
-    def is_same(self, other: "Fault") -> bool:
+    def is_same(self, other: "InjectedFault") -> bool:
         """Whether both are of one kind at one place."""
         return (self.kind, self.line, self.contact) == (other.kind, other.line, other.contact)
 
@@ -46,7 +46,7 @@ class Fault(Value, frozen=True, kw_only=True):
 
 
 def require_possible(
-    fault: Fault, lines: set[int], contacts: set[str], *, has_main_relay: bool, has_scale: bool
+    fault: InjectedFault, lines: set[int], contacts: set[str], *, has_main_relay: bool, has_scale: bool
 ) -> None:
     """Refuse a fault of something that the machine does not have, or an impossible amount."""
     if fault.kind == "input stuck":

@@ -13,20 +13,20 @@ from controller.bench.shaft import Motion, displaced_rev, rest, revs_for
 from controller.bench.surroundings import thinned_mpa_s
 from controller.bench.truth import LineTruth, Truth
 from controller.bench.tube_set import displaced_share
-from controller.bench.tubing import OVERSHOOT_ML, Container, Tube
+from controller.bench.tubing import OVERSHOOT_ML, BenchTube, SourceContainer
 from controller.bench.vessels import Volumes
 from controller.bench.warming import Warmth
 
 
-class LineState:
+class BenchLine:
     """A line's state at its motion's start; between events everything follows from the motion in closed form."""
 
     def __init__(self, number: int, truth: LineTruth, seed: int, now_s: float) -> None:
         self.number, self.truth = number, truth
         self.relay = Relay(truth.operate_s, truth.release_s)
         self.motion = rest(now_s, 0.0)
-        self.tube = Tube(truth)
-        self.container: Container | None = None
+        self.tube = BenchTube(truth)
+        self.container: SourceContainer | None = None
         self.left_outlet: Volumes = {}  # liquids, since the bench was switched on
         self._new_ml_rev = truth.pump.volume_ml_rev  # in the present run, but for the fault of a worn tube
         self.fill = 1.0
@@ -39,9 +39,9 @@ class LineState:
         self._gas_share = 0.0  # of what can come out, in the present run
         self._seed = seed
 
-    def copy(self) -> "LineState":
+    def copy(self) -> "BenchLine":
         """A line that can run on without changing this one; it shares the relay, so it must not be switched."""
-        twin = LineState.__new__(LineState)
+        twin = BenchLine.__new__(BenchLine)
         twin.__dict__.update(self.__dict__)
         twin.tube = self.tube.copy()
         if self.container:

@@ -6,8 +6,8 @@ from functools import lru_cache
 from random import Random
 
 from controller.bench.cell_truth import CellTruth
-from controller.bench.faults import Fault
-from controller.bench.line_state import LineState
+from controller.bench.faults import InjectedFault
+from controller.bench.line_state import BenchLine
 from controller.bench.platform import Platform
 from controller.model.fields import Value
 
@@ -43,7 +43,7 @@ class LoadCell:
         self._set_g = 0.0  # how far an overload has left zero off
         self._phases = {line: Random(f"{seed}/cell phase {line}").random() for line, _ in truth.vibration_g}
 
-    def apply(self, faults: list[Fault], now_s: float) -> None:
+    def apply(self, faults: list[InjectedFault], now_s: float) -> None:
         """These faults are there from now on."""
         before, self._faults = self._faults, {}
         for fault in faults:
@@ -52,7 +52,7 @@ class LoadCell:
         if "scale overloaded" in before and "scale overloaded" not in self._faults:
             self._set_g += OVERLOAD_SET * self.truth.capacity_g
 
-    def newest(self, now_s: float, lines: dict[int, LineState], after: int = -1) -> list[Conversion]:
+    def newest(self, now_s: float, lines: dict[int, BenchLine], after: int = -1) -> list[Conversion]:
         """Conversions up to now_s with a number beyond `after`, of the last second; the platform is recorded so far."""
         last = math.floor(now_s * self.truth.rate_hz + 1e-6)
         self._next = max(self._next, last - (self._kept.maxlen or 1) + 1)
@@ -67,7 +67,7 @@ class LoadCell:
         """When the first conversion after now_s ends."""
         return (math.floor(now_s * self.truth.rate_hz + 1e-6) + 1) / self.truth.rate_hz
 
-    def _counts(self, at_s: float, lines: dict[int, LineState]) -> int:
+    def _counts(self, at_s: float, lines: dict[int, BenchLine]) -> int:
         truth, faults = self.truth, self._faults
         if "scale saturated" in faults:
             return LARGEST_COUNT
@@ -123,7 +123,7 @@ class LoadCell:
         here = _gauss(self._shift + whole + 977 * stream)
         return here + (_gauss(self._shift + whole + 1 + 977 * stream) - here) * (place - whole)
 
-    def _vibration_g(self, at_s: float, lines: dict[int, LineState]) -> float:
+    def _vibration_g(self, at_s: float, lines: dict[int, BenchLine]) -> float:
         shaken_g = 0.0
         for number, amplitude_g in self.truth.vibration_g:
             motion, pump = lines[number].motion, lines[number].truth.pump

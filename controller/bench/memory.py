@@ -4,11 +4,11 @@ from pathlib import Path
 
 import msgspec
 
-from controller.bench.line_state import LineState
+from controller.bench.line_state import BenchLine
 from controller.bench.simulation import Simulation
 from controller.bench.truth import Truth
-from controller.bench.tubing import Container
-from controller.bench.vessels import Glass
+from controller.bench.tubing import SourceContainer
+from controller.bench.vessels import BenchGlass
 from controller.errors import FileProblems, Problem
 from controller.model.fields import Value
 
@@ -34,7 +34,7 @@ class GlassMemory(Value, frozen=True, kw_only=True):
     contents_ml: dict[str, float]
 
 
-class Memory(Value, frozen=True, kw_only=True):
+class BenchMemory(Value, frozen=True, kw_only=True):
     """A whole bench. It only fits the machine and the seed that it was taken from."""
 
     machine: str
@@ -45,10 +45,10 @@ class Memory(Value, frozen=True, kw_only=True):
     glass: GlassMemory | None
 
 
-def remember(machine: str, simulation: Simulation) -> Memory:
+def remember(machine: str, simulation: Simulation) -> BenchMemory:
     """The present state; what still turns counts as stopped here."""
     glass = simulation.vessels.glass
-    return Memory(
+    return BenchMemory(
         machine=machine,
         seed=simulation.truth.seed,
         lines=tuple(_remember_line(line) for line in simulation.lines.values()),
@@ -58,24 +58,24 @@ def remember(machine: str, simulation: Simulation) -> Memory:
     )
 
 
-def restore(memory: Memory, simulation: Simulation) -> None:
+def restore(memory: BenchMemory, simulation: Simulation) -> None:
     """Bring a fresh bench to this state."""
     for one in memory.lines:
         line = simulation.lines[one.line]
         line.container = None
         if one.liquid is not None:
-            line.container = Container(one.liquid, one.remaining_ml, full_ml=one.full_ml, hung_s=simulation.at_s)
+            line.container = SourceContainer(one.liquid, one.remaining_ml, full_ml=one.full_ml, hung_s=simulation.at_s)
         line.tube.slugs.clear()
         line.tube.slugs.extend(one.tube)
         line.turn_to(one.revs, one.runs)
         line.left_outlet = one.left_outlet_ml.copy()
     simulation.vessels.funnel, simulation.vessels.tray = memory.funnel_ml.copy(), memory.tray_ml.copy()
     if memory.glass:
-        simulation.vessels.glass = Glass(memory.glass.name, memory.glass.brim_ml)
+        simulation.vessels.glass = BenchGlass(memory.glass.name, memory.glass.brim_ml)
         simulation.vessels.glass.contents = memory.glass.contents_ml.copy()
 
 
-def _remember_line(line: LineState) -> LineMemory:
+def _remember_line(line: BenchLine) -> LineMemory:
     return LineMemory(
         line=line.number,
         liquid=line.container.liquid if line.container else None,
@@ -88,17 +88,17 @@ def _remember_line(line: LineState) -> LineMemory:
     )
 
 
-def write_memory(path: Path, memory: Memory) -> None:
+def write_memory(path: Path, memory: BenchMemory) -> None:
     """Put it in a file, whole or not at all; a power cut may lose it, as no real machine's contents are at stake."""
     fresh = path.with_name(path.name + ".new")
     fresh.write_bytes(msgspec.json.format(msgspec.json.encode(memory)))
     fresh.replace(path)
 
 
-def read_memory(path: Path, machine: str, truth: Truth) -> Memory | None:
+def read_memory(path: Path, machine: str, truth: Truth) -> BenchMemory | None:
     """What the file holds; None without one, or when it is of another machine. FileProblems when it is spoilt."""
     try:
-        memory = msgspec.json.decode(path.read_bytes(), type=Memory)
+        memory = msgspec.json.decode(path.read_bytes(), type=BenchMemory)
     except FileNotFoundError:
         return None
     except msgspec.MsgspecError as exc:
@@ -109,7 +109,7 @@ def read_memory(path: Path, machine: str, truth: Truth) -> Memory | None:
     return memory if _fits(memory, machine, truth) else None
 
 
-def _fits(memory: Memory, machine: str, truth: Truth) -> bool:
+def _fits(memory: BenchMemory, machine: str, truth: Truth) -> bool:
     """Whether it is of this machine, with these lines and with liquids that the present book still has."""
     vessels = [memory.funnel_ml, memory.tray_ml, *([memory.glass.contents_ml] if memory.glass else [])]
     fluids = {fluid for vessel in vessels for fluid in vessel}

@@ -7,7 +7,7 @@ from controller.bench.fluids import AIR
 from controller.bench.report import LineTruthReport
 from controller.bench.truth import Truth
 from controller.bench.tube_set import displaced_share
-from controller.bench.tubing import Tube
+from controller.bench.tubing import BenchTube
 
 
 def perfect_calibration(truth: Truth, number: int, liquid: str, *, revs: float = 0.0) -> LineTruthReport:
@@ -39,7 +39,7 @@ def perfect_calibration(truth: Truth, number: int, liquid: str, *, revs: float =
 
 def _flow_ml_s(truth: Truth, number: int, liquid: str, speed_fraction: float, revs: float) -> float:
     line, pump = truth.lines[number], truth.lines[number].pump
-    tube = Tube(line)
+    tube = BenchTube(line)
     if liquid != AIR:
         tube.push(liquid, line.suction_ml + line.delivery_ml)
     worn = (1 - pump.wear_per_rev * revs) * displaced_share(line.tube_set, revs)

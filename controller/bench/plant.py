@@ -9,18 +9,18 @@ from pathlib import Path
 from controller.bench.cell_truth import CellEffect
 from controller.bench.contacts import BY_ITSELF
 from controller.bench.effects import Effect
-from controller.bench.faults import SIPHON_ML_S, Fault, require_possible, stuck_how
+from controller.bench.faults import SIPHON_ML_S, InjectedFault, require_possible, stuck_how
 from controller.bench.fluids import AIR
 from controller.bench.header import Header
-from controller.bench.line_state import LineState
-from controller.bench.memory import Memory, remember, restore
+from controller.bench.line_state import BenchLine
+from controller.bench.memory import BenchMemory, remember, restore
 from controller.bench.perfect import perfect_calibration
 from controller.bench.report import BenchReport, LineTruthReport, line_view
 from controller.bench.simulation import wired_relays
 from controller.bench.stand import Stand
 from controller.bench.trace import Entry, LevelEntry, Trace
 from controller.bench.truth import Truth, draw
-from controller.bench.tubing import Container
+from controller.bench.tubing import SourceContainer
 from controller.bench.vessels import total_ml
 from controller.clock import Clock
 from controller.errors import BoardError, Refused, require_in_range
@@ -54,7 +54,7 @@ class Plant(Stand):
         effects: Collection[Effect] = (),
         has_run_s: float = 0.0,
         cell: Collection[CellEffect] | None = None,
-        memory: Memory | None = None,
+        memory: BenchMemory | None = None,
         trace_path: Path | None = None,
     ) -> None:
         drawn = truth or draw(profile, book, seed, effects=effects, has_run_s=has_run_s, cell=cell)
@@ -65,10 +65,10 @@ class Plant(Stand):
         self._signals = tuple(row for row in profile.output_table if row.role.is_on_while)
         self._contact_at = {one.gpio: name for name, one in self._inputs.items()}
         self._header = Header(profile.board.boot_lines)
-        self._faults: list[Fault] = []
+        self._faults: list[InjectedFault] = []
         self._by_hand: set[str] = set()  # inputs that somebody holds active
         for line in book.lines if full else ():
-            self._line(line.line).container = Container(line.liquid, line.container_ml, hung_s=clock.now_s())
+            self._line(line.line).container = SourceContainer(line.liquid, line.container_ml, hung_s=clock.now_s())
         if memory is not None:
             restore(memory, self._simulation)
         for gpio in self._relays:
@@ -140,7 +140,7 @@ class Plant(Stand):
             known = ", ".join(sorted(self.truth.fluids.keys() - {AIR}))
             raise Refused(rule="bench_container", reason=f"the bench knows no {liquid!r}", remedy=f"It knows {known}.")
         state, now_s = self._line(line), self._stop_here()
-        state.container = Container(liquid, volume_ml, hung_s=now_s)
+        state.container = SourceContainer(liquid, volume_ml, hung_s=now_s)
         self._act(now_s, f"line {line}: {volume_ml:g} mL of {liquid} hung")
         self._simulation.begin_piece()
 
@@ -177,7 +177,7 @@ class Plant(Stand):
         (self._by_hand.add if active else self._by_hand.discard)(name)
         self._act(self._now(), f"{name}: {'active' if active else 'at rest'}")
 
-    def inject(self, fault: Fault) -> None:
+    def inject(self, fault: InjectedFault) -> None:
         """Bring in a fault; Refused when the machine has no such line or contact."""
         has_main, has_scale = self._simulation.main is not None, self._cell is not None
         lines, contacts = set(self._simulation.lines), set(self._inputs)
@@ -195,7 +195,7 @@ class Plant(Stand):
             state.container.remaining_ml = 0.0
         self._simulation.begin_piece()
 
-    def clear(self, fault: Fault) -> None:
+    def clear(self, fault: InjectedFault) -> None:
         """Take a fault away again. An emptied container stays empty until another is hung."""
         now_s = self._stop_here()
         self._faults = [one for one in self._faults if not one.is_same(fault)]
@@ -260,7 +260,7 @@ class Plant(Stand):
         self._now()
         return self._trace
 
-    def remember(self) -> Memory:
+    def remember(self) -> BenchMemory:
         """What hangs on the lines, stands in the tubes and in the glass, to begin with at the next start."""
         self._stop_here()
         return remember(self._machine, self._simulation)
@@ -290,7 +290,7 @@ class Plant(Stand):
 
     # --- inside
 
-    def _line(self, number: int) -> LineState:
+    def _line(self, number: int) -> BenchLine:
         if number not in self._simulation.lines:
             known = ", ".join(map(str, self._simulation.lines))
             raise Refused(rule="bench_line", reason=f"there is no line {number}", remedy=f"Lines are {known}.")

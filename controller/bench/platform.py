@@ -14,11 +14,11 @@ from random import Random
 
 from controller.bench.cell_truth import CellTruth
 from controller.bench.fluids import AIR, weight_g_ml
-from controller.bench.line_state import LineState
+from controller.bench.line_state import BenchLine
 from controller.bench.touches import Knock, Moved, Touch, drawn_knock
 from controller.bench.truth import Truth
 from controller.bench.tubing import GRAVITY_M_S2
-from controller.bench.vessels import Glass, drain, total_ml
+from controller.bench.vessels import BenchGlass, drain, total_ml
 
 GRID_S = 0.025  # at most
 QUIET_S = 6.0  # after the last flow: the funnel has run empty and the last drop has fallen
@@ -48,7 +48,7 @@ class Platform:
         self._left_ml = self._left_g = 0.0  # of all outlets over the funnel, up to the present piece
         self._taken_ml = self._taken_g = 0.0  # of that, what the funnel has had at the last point
         self._held_ml = self._held_g = 0.0  # in the funnel
-        self._glass: Glass | None = None
+        self._glass: BenchGlass | None = None
         self._glass_g = self._glass_ml = 0.0
         self._clinging_g = 0.0
         self._drops: list[tuple[float, float]] = []  # when, g
@@ -60,7 +60,7 @@ class Platform:
 
     # --- what the simulation tells
 
-    def record(self, now_s: float, moving: Iterable[LineState]) -> None:
+    def record(self, now_s: float, moving: Iterable[BenchLine]) -> None:
         """Work out the force up to now_s with these lines moving, none of which is switched before now_s."""
         last = math.floor(now_s * self._per_s + 1e-6)
         if last < self.next:
@@ -80,12 +80,12 @@ class Platform:
             self.next += 1
         self._touches = [one for one in self._touches if one.ends_s > now_s]
 
-    def end_piece(self, at_s: float, moving: list[LineState]) -> None:
+    def end_piece(self, at_s: float, moving: list[BenchLine]) -> None:
         """A piece of time ends: these lines move on from here with nothing moved yet."""
         self.record(at_s, moving)
         self._left_ml, self._left_g = self._left(at_s, moving)
 
-    def stand(self, now_s: float, glass: Glass | None) -> None:
+    def stand(self, now_s: float, glass: BenchGlass | None) -> None:
         """Another glass stands there, or none, or somebody has changed what it holds; all its contents have landed."""
         load_g = self._load_g(now_s)
         if self._cell.is_handled:
@@ -129,7 +129,7 @@ class Platform:
         self._in_glass_g.extend(repeat(self._settled_g, count))
         self.next = last + 1
 
-    def _left(self, now_s: float, moving: Iterable[LineState]) -> tuple[float, float]:
+    def _left(self, now_s: float, moving: Iterable[BenchLine]) -> tuple[float, float]:
         """What has left the outlets over the funnel, mL and g."""
         left_ml, left_g = self._left_ml, self._left_g
         for line in moving:
@@ -140,7 +140,7 @@ class Platform:
                 left_g += moved_ml * self._weight[fluid]
         return left_ml, left_g
 
-    def _step(self, now_s: float, moving: list[LineState]) -> None:
+    def _step(self, now_s: float, moving: list[BenchLine]) -> None:
         left_ml, left_g = self._left(now_s, moving)
         into_g = self._out_of_funnel(left_ml - self._taken_ml, left_g - self._taken_g)
         self._taken_ml, self._taken_g = left_ml, left_g

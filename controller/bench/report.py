@@ -2,13 +2,13 @@
 
 from msgspec import field
 
-from controller.bench.faults import Fault
-from controller.bench.line_state import LineState
+from controller.bench.faults import InjectedFault
+from controller.bench.line_state import BenchLine
 from controller.bench.vessels import total_ml
 from controller.model.fields import Value
 
 
-class LineView(Value, frozen=True, kw_only=True):
+class BenchLineView(Value, frozen=True, kw_only=True):
     """One line: what hangs on it, what stands in its tube (outlet first), and whether its pump runs."""
 
     line: int
@@ -26,7 +26,7 @@ class BenchReport(Value, frozen=True, kw_only=True):
     """The whole bench at one instant."""
 
     at_s: float
-    lines: tuple[LineView, ...]
+    lines: tuple[BenchLineView, ...]
     glass: str | None
     glass_ml: dict[str, float]
     funnel_ml: dict[str, float]
@@ -36,7 +36,7 @@ class BenchReport(Value, frozen=True, kw_only=True):
     pumps_a: float
     board_v: float
     lowest_board_v: float  # since the bench was switched on
-    faults: tuple[Fault, ...]
+    faults: tuple[InjectedFault, ...]
     is_fed: bool = True  # whether the main relay, if there is one, lets current through to the pumps
     outputs: dict[str, bool] = field(default_factory=dict)  # on; lamps and the like
 
@@ -54,12 +54,12 @@ class LineTruthReport(Value, frozen=True, kw_only=True):
     run_a: float  # alone
 
 
-def line_view(line: LineState, now_s: float) -> LineView:
+def line_view(line: BenchLine, now_s: float) -> BenchLineView:
     """One line at now_s, not before its motion's start."""
     twin = line.copy()
     twin.flow(now_s)
     pump, motion = line.truth.pump, line.motion.at(now_s)
-    return LineView(
+    return BenchLineView(
         line=line.number,
         liquid=line.container.liquid if line.container else None,
         remaining_ml=twin.container.remaining_ml if twin.container else 0.0,

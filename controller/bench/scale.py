@@ -9,7 +9,7 @@ SETTLE_S = 0.3  # time constant after a step
 REFRESH_S = 0.1  # the display takes a new reading this often
 
 
-class Scale:
+class KitchenScale:
     """Reads grams. Noise depends on the time alone, so that reading often does not change what is read."""
 
     def __init__(self, seed: int) -> None:

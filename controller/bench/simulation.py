@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from msgspec.structs import replace
 
 from controller.bench import electrics
-from controller.bench.line_state import LineState
+from controller.bench.line_state import BenchLine
 from controller.bench.platform import Platform
 from controller.bench.relays import Relay
 from controller.bench.trace import ContactEntry, FeedEntry, Trace
@@ -27,7 +27,7 @@ class Simulation:
 
     def __init__(self, truth: Truth, trace: Trace, now_s: float) -> None:
         self.truth, self._trace = truth, trace
-        self.lines = {number: LineState(number, one, truth.seed, now_s) for number, one in truth.lines.items()}
+        self.lines = {number: BenchLine(number, one, truth.seed, now_s) for number, one in truth.lines.items()}
         main = truth.main_relay
         self.main = Relay(main.operate_s, main.release_s) if main else None  # in the pumps' feed
         self.vessels = Vessels(truth.funnel)
@@ -37,7 +37,7 @@ class Simulation:
         self._refresh_s = math.inf
         self._warms = any(line.warming for line in truth.lines.values())
         self.run_in(truth.has_run_s)
-        self._moving: list[LineState] = []  # in the present piece
+        self._moving: list[BenchLine] = []  # in the present piece
         self.platform = Platform(truth, truth.cell, now_s, self.load_g) if truth.cell else None
 
     @property
@@ -117,7 +117,7 @@ class Simulation:
         pumps = {number: line.truth.pump for number, line in powered.items()}
         return electrics.instant(self._supply(now_s), pumps, speed, self._coils_on(), self._heat(pumps, now_s))
 
-    def fail(self, line: LineState, at_s: float, *, dead: bool) -> None:
+    def fail(self, line: BenchLine, at_s: float, *, dead: bool) -> None:
         """A pump's motor goes dead, or comes back, at at_s, where the state stands."""
         if dead != line.is_dead:
             line.is_dead = dead
@@ -147,7 +147,7 @@ class Simulation:
         steps = self.truth.supply_steps
         return min(self.at_s + REFRESH_S if self._warms else math.inf, steps.next_s(self.at_s) if steps else math.inf)
 
-    def _powered(self) -> dict[int, LineState]:
+    def _powered(self) -> dict[int, BenchLine]:
         """The lines whose pumps have voltage."""
         if not self.is_fed:
             return {}
@@ -163,7 +163,7 @@ class Simulation:
         _flow(self._moving, self.vessels, now_s - self.at_s, now_s)
         self.at_s = now_s
 
-    def _switch(self, line: LineState, at_s: float) -> None:
+    def _switch(self, line: BenchLine, at_s: float) -> None:
         line.relay.arrive()
         self._trace.add(ContactEntry(at_s=at_s, line=line.number, closed=line.relay.closed))
         if self.is_fed:
@@ -176,7 +176,7 @@ class Simulation:
             if line.relay.closed:
                 self._power(line, at_s, on=main.closed)
 
-    def _power(self, line: LineState, at_s: float, *, on: bool = True) -> None:
+    def _power(self, line: BenchLine, at_s: float, *, on: bool = True) -> None:
         """The pump's voltage came or went: it is there when its relay's contact is closed and the feed is on."""
         if on and line.relay.closed and not line.is_dead:
             line.begin_run(at_s, self.truth)
@@ -184,7 +184,7 @@ class Simulation:
             line.coast(at_s)
 
 
-def _flow(moving: Iterable[LineState], vessels: Vessels, passed_s: float, now_s: float) -> None:
+def _flow(moving: Iterable[BenchLine], vessels: Vessels, passed_s: float, now_s: float) -> None:
     into_funnel: Volumes = {}
     into_tray: Volumes = {}
     for line in moving:

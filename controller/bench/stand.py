@@ -2,14 +2,14 @@
 
 from pathlib import Path
 
-from controller.bench.faults import OF_SCALE, Fault
+from controller.bench.faults import OF_SCALE, InjectedFault
 from controller.bench.load_cell import Conversion, LoadCell
-from controller.bench.scale import Scale
+from controller.bench.scale import KitchenScale
 from controller.bench.simulation import Simulation
 from controller.bench.touches import Hand, Knock
 from controller.bench.trace import ActionEntry, Trace
 from controller.bench.truth import Truth
-from controller.bench.vessels import Glass
+from controller.bench.vessels import BenchGlass
 from controller.clock import Clock
 from controller.errors import Refused, require_in_range, require_positive
 from controller.model.book import Book
@@ -26,8 +26,8 @@ class Stand:
         self._book, self._clock = book, clock
         self._trace = Trace(trace_path)
         self._simulation = Simulation(truth, self._trace, clock.now_s())
-        self._scale = Scale(truth.seed)
-        self._lifted: Glass | None = None
+        self._scale = KitchenScale(truth.seed)
+        self._lifted: BenchGlass | None = None
         platform = self._simulation.platform
         self._cell = LoadCell(truth.seed, truth.cell, platform, clock.now_s()) if truth.cell and platform else None
 
@@ -49,7 +49,7 @@ class Stand:
                 raise Refused(rule="bench_glass", reason=f"the book has no glass {name!r}")
         if brim_ml is not None:
             require_positive("brim_ml", brim_ml, "mL")
-            self._lifted = Glass(name or f"{brim_ml:g} mL", brim_ml)
+            self._lifted = BenchGlass(name or f"{brim_ml:g} mL", brim_ml)
         if self._lifted is None:
             raise Refused(rule="bench_glass", reason="no glass was lifted; name one or give its brim volume")
         if empty_g is not None:
@@ -185,7 +185,7 @@ class Stand:
             self._simulation.platform.stand(now_s, self._simulation.vessels.glass)
         self._act(now_s, text)
 
-    def _let_scale_fail(self, faults: list[Fault], now_s: float) -> None:
+    def _let_scale_fail(self, faults: list[InjectedFault], now_s: float) -> None:
         if self._cell is not None:
             self._convert(now_s)
             self._cell.apply([one for one in faults if one.kind in OF_SCALE], now_s)

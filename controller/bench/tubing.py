@@ -16,7 +16,7 @@ TURBULENT_REYNOLDS = 2300.0  # where a flow in a round tube turns turbulent, in 
 OVERSHOOT_ML = 1e-7  # by which a front is let past its mark, so that rounding cannot leave it just short
 
 
-class Container:
+class SourceContainer:
     """A container on a line."""
 
     def __init__(self, liquid: str, remaining_ml: float, *, full_ml: float | None = None, hung_s: float = 0.0) -> None:
@@ -24,9 +24,9 @@ class Container:
         self.full_ml = remaining_ml if full_ml is None else full_ml
         self.hung_s = hung_s
 
-    def copy(self) -> "Container":
+    def copy(self) -> "SourceContainer":
         """A container that can be drawn from without changing this one."""
-        return Container(self.liquid, self.remaining_ml, full_ml=self.full_ml, hung_s=self.hung_s)
+        return SourceContainer(self.liquid, self.remaining_ml, full_ml=self.full_ml, hung_s=self.hung_s)
 
     @property
     def drawn_share(self) -> float:
@@ -34,16 +34,16 @@ class Container:
         return 1 - self.remaining_ml / self.full_ml if self.full_ml > 0 else 1.0
 
 
-class Tube:
+class BenchTube:
     """Slugs of fluid, outlet first. The tube is always full, of air at first."""
 
     def __init__(self, truth: LineTruth) -> None:
         self.truth = truth
         self.slugs: deque[tuple[str, float]] = deque([(AIR, truth.suction_ml + truth.delivery_ml)])
 
-    def copy(self) -> "Tube":
+    def copy(self) -> "BenchTube":
         """A tube that can be filled without changing this one."""
-        twin = Tube.__new__(Tube)
+        twin = BenchTube.__new__(BenchTube)
         twin.truth, twin.slugs = self.truth, self.slugs.copy()
         return twin
 
@@ -130,7 +130,7 @@ class Tube:
                 loss *= 0.3164 / 64 * reynolds**0.75
         return density * GRAVITY_M_S2 * (self.truth.lift_m + sunk_m), loss
 
-    def until_change_ml(self, container: Container | None) -> float:
+    def until_change_ml(self, container: SourceContainer | None) -> float:
         """Volume that can pass before the flow, or what leaves the tube, may change."""
         inlet = container.liquid if container and container.remaining_ml > 0 else AIR
         limit_ml = container.remaining_ml if container and container.remaining_ml > 0 else math.inf

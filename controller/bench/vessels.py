@@ -29,7 +29,7 @@ def take(out_of: Volumes, volume_ml: float) -> Volumes:
     return taken
 
 
-class Glass:
+class BenchGlass:
     """A glass with what is in it."""
 
     def __init__(self, name: str, brim_ml: float) -> None:
@@ -38,9 +38,9 @@ class Glass:
         self.empty_g = 40.0 + 0.8 * brim_ml  # about what a tumbler of that size weighs; invented
         self.solids_g = 0.0  # ice and garnish; they take no room here
 
-    def copy(self) -> "Glass":
+    def copy(self) -> "BenchGlass":
         """A glass that can be filled without changing this one."""
-        twin = Glass(self.name, self.brim_ml)
+        twin = BenchGlass(self.name, self.brim_ml)
         twin.contents, twin.empty_g, twin.solids_g = self.contents.copy(), self.empty_g, self.solids_g
         return twin
 
@@ -57,7 +57,7 @@ class Vessels:
         self.truth = truth
         self.funnel: Volumes = {}
         self.tray: Volumes = {}
-        self.glass: Glass | None = None
+        self.glass: BenchGlass | None = None
         self.mass_g = 0.0  # beside the glass, where that stands
 
     def load_g(self, fluids: Mapping[str, FluidTruth]) -> float:

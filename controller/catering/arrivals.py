@@ -10,7 +10,7 @@ from controller.model.fields import Value
 _INVERTED = 200.0  # a larger mean is drawn in parts: exp(-mean) must stay above the least float
 
 
-class Order(Value, frozen=True, kw_only=True):
+class DrinkRequest(Value, frozen=True, kw_only=True):
     """A drink asked for, at_s (s) after the event's start."""
 
     at_s: float
@@ -40,7 +40,7 @@ def busiest_per_hour(event: GuestEvent) -> float:
     return max(3600.0 * event.expected_drinks * share / (end_s - begin_s) for begin_s, end_s, share in rates(event))
 
 
-def draw_orders(event: GuestEvent, shares: Mapping[str, float], rng: Random) -> tuple[Order, ...]:
+def draw_orders(event: GuestEvent, shares: Mapping[str, float], rng: Random) -> tuple[DrinkRequest, ...]:
     """One event's orders, in the order of their times. shares: recipe -> share of all drinks, together 1."""
     count = sum(draw_drinks(event.drinks_per_guest, rng) for _ in range(event.guests))
     pieces = rates(event)
@@ -48,7 +48,7 @@ def draw_orders(event: GuestEvent, shares: Mapping[str, float], rng: Random) -> 
     recipes = rng.choices(list(shares), list(shares.values()), k=count) if count else []
     places = rng.choices(pieces, weights, k=count) if count else []
     orders = [
-        Order(at_s=rng.uniform(begin_s, end_s), recipe=recipe)
+        DrinkRequest(at_s=rng.uniform(begin_s, end_s), recipe=recipe)
         for recipe, (begin_s, end_s, _) in zip(recipes, places, strict=True)
     ]
     return tuple(sorted(orders, key=lambda one: one.at_s))

@@ -13,8 +13,8 @@ from statistics import fmean, stdev
 
 from msgspec.structs import replace
 
-from controller.catering.arrivals import Order, draw_orders
-from controller.catering.queue import Guest, Turn, take_turns
+from controller.catering.arrivals import DrinkRequest, draw_orders
+from controller.catering.queue import QueuedGuest, Turn, take_turns
 from controller.catering.service import Service
 from controller.model.event import GuestEvent
 from controller.model.fields import Value
@@ -134,7 +134,7 @@ def _factor(uncertainty: float, rng: Random) -> float:
 
 def _add(
     tally: _Tally,
-    orders: Sequence[Order],
+    orders: Sequence[DrinkRequest],
     *,
     event: GuestEvent,
     caps: Caps,
@@ -146,7 +146,7 @@ def _add(
     tally.lasting += len(served) == len(orders)
     delays_s = [event.handling.container_s * len(one) for one in changed]
     guests = [
-        Guest(at_s=one.at_s, cycle_s=services[one.recipe].cycle_s, ethanol_g=services[one.recipe].ethanol_g)
+        QueuedGuest(at_s=one.at_s, cycle_s=services[one.recipe].cycle_s, ethanol_g=services[one.recipe].ethanol_g)
         for one in served
     ]
     turns = take_turns(guests, caps, lambda number, _: delays_s[number])
@@ -165,8 +165,8 @@ def _add(
 
 
 def pour_on_paper(
-    orders: Sequence[Order], services: Mapping[str, Service], containers_ml: Mapping[str, Sequence[float]]
-) -> tuple[list[Order], list[tuple[str, ...]]]:
+    orders: Sequence[DrinkRequest], services: Mapping[str, Service], containers_ml: Mapping[str, Sequence[float]]
+) -> tuple[list[DrinkRequest], list[tuple[str, ...]]]:
     """The orders that can be served, and for each the liquids whose container is changed before it.
 
     A container is changed when it no longer holds a dose, and what is left in it is lost; when there is no other, the

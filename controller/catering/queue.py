@@ -11,7 +11,7 @@ from controller.model.profile import Caps
 HOUR_S = 3600.0
 
 
-class Guest(Value, frozen=True, kw_only=True):
+class QueuedGuest(Value, frozen=True, kw_only=True):
     """One who comes at_s (s) for a drink that keeps the machine for cycle_s (s) and holds ethanol_g (g)."""
 
     at_s: float
@@ -34,7 +34,7 @@ class Turn(Value, frozen=True, kw_only=True):
 
 
 def take_turns(
-    guests: Sequence[Guest], caps: Caps | None = None, delay_s: Callable[[int, float], float] | None = None
+    guests: Sequence[QueuedGuest], caps: Caps | None = None, delay_s: Callable[[int, float], float] | None = None
 ) -> tuple[Turn, ...]:
     """First come, first served (Lindley's recursion), within the caps on servings and ethanol in any hour.
 

@@ -6,7 +6,7 @@ from contextlib import suppress
 
 import msgspec
 
-from controller.config.child_loading import Answer
+from controller.config.child_loading import LoadedFiles
 from controller.config.loading import load
 from controller.errors import FileProblems
 
@@ -17,9 +17,9 @@ def main(profile_path: str, book_path: str) -> None:
         os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     try:
         profile, book, warnings = load(profile_path, book_path)
-        answer = Answer(profile=profile, book=book, warnings=tuple(warnings))
+        answer = LoadedFiles(profile=profile, book=book, warnings=tuple(warnings))
     except FileProblems as error:
-        answer = Answer(problems=tuple(error.problems))
+        answer = LoadedFiles(problems=tuple(error.problems))
     sys.stdout.buffer.write(msgspec.json.encode(answer))
 
 

@@ -6,7 +6,7 @@ from contextlib import suppress
 from difflib import get_close_matches
 
 from controller.config.diagnostics import Found, Notes
-from controller.config.machine import Machine
+from controller.config.machine import KnownMachine
 from controller.config.recipe_checks import check_volumes
 from controller.errors import OutOfRange, Refused
 from controller.metering.density import liquid_kg_m3
@@ -18,7 +18,7 @@ MUCH = 0.01  # of the density: from here on what is not known of it costs more t
 LISTED = 5  # recipes that a warning names; the rest are counted
 
 
-def check_book(book: Found, machine: Machine, notes: Notes, *, lines_are_free: bool = False) -> None:
+def check_book(book: Found, machine: KnownMachine, notes: Notes, *, lines_are_free: bool = False) -> None:
     """Note everything in a book that contradicts itself or the machine; unsound parts are left out.
 
     lines_are_free: liquids are yet to be hung, so that no recipe waits for one.
@@ -133,7 +133,7 @@ def _check_glass(found: Found, notes: Notes) -> None:
         notes.add(found.fields["usable_ml"], f"glass {glass.glass}", text)
 
 
-def _check_lines(book: Found, machine: Machine, notes: Notes) -> None:
+def _check_lines(book: Found, machine: KnownMachine, notes: Notes) -> None:
     liquids = _names(book.under("liquids"), "liquid")
     there = machine.flows_ml_s
     first: dict[int, Found] = {}

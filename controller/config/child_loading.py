@@ -15,7 +15,7 @@ from controller.model.profile import Profile
 _LONGEST_S = 120.0  # a cold start from a slow card, with room
 
 
-class Answer(Value, frozen=True, kw_only=True):
+class LoadedFiles(Value, frozen=True, kw_only=True):
     """What the child prints: the values and warnings, or the problems."""
 
     profile: Profile | None = None
@@ -89,7 +89,7 @@ def _failed(profile_path: Path | str, error: Exception) -> FileProblems:
 
 def _loaded(profile_path: Path | str, said: bytes) -> tuple[Profile, Book, list[Problem]]:
     try:
-        answer = msgspec.json.decode(said, type=Answer)
+        answer = msgspec.json.decode(said, type=LoadedFiles)
     except msgspec.MsgspecError as error:
         raise _failed(profile_path, error) from error
     if answer.profile is None or answer.book is None:

@@ -8,7 +8,7 @@ from controller.errors import Problem
 T = TypeVar("T")
 
 
-class Place(Protocol):
+class Located(Protocol):
     """Anything with a line and a column, both counted from 1."""
 
     @property
@@ -45,15 +45,15 @@ class Notes:
     warnings: list[Problem] = field(default_factory=list)
     _noted: set[tuple[int, int, str]] = field(default_factory=set)
 
-    def add(self, place: Place, subject: str, text: str) -> None:
+    def add(self, place: Located, subject: str, text: str) -> None:
         """Note a problem at a place; `subject` ("" for none) is what it is about."""
         self._take(self.problems, place, subject, text)
 
-    def warn(self, place: Place, subject: str, text: str) -> None:
+    def warn(self, place: Located, subject: str, text: str) -> None:
         """Note a warning, in the same way."""
         self._take(self.warnings, place, subject, text)
 
-    def _take(self, into: list[Problem], place: Place, subject: str, text: str) -> None:
+    def _take(self, into: list[Problem], place: Located, subject: str, text: str) -> None:
         if (place.line, place.column, text) not in self._noted:
             self._noted.add((place.line, place.column, text))
             whole = f"{subject}: {text}" if subject else text

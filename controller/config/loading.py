@@ -7,7 +7,7 @@ from controller.config.book_checks import check_book
 from controller.config.diagnostics import Found, Notes, Spot
 from controller.config.event_checks import check_event
 from controller.config.keys import Group
-from controller.config.machine import Machine
+from controller.config.machine import KnownMachine
 from controller.config.nodes import Mapping, Node, read_tree
 from controller.config.profile_checks import check_profile
 from controller.config.walk import Walker
@@ -30,7 +30,7 @@ def load(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book
     of_profile, of_book = Notes(file=str(profile_path)), Notes(file=str(book_path))
     found = _find_profile(of_profile)
     profile = found.sound(Profile)
-    book = _read_book(Machine.of_found(found), of_book)
+    book = _read_book(KnownMachine.of_found(found), of_book)
     problems = of_profile.problems + of_book.problems
     if problems or profile is None or book is None:
         raise FileProblems(problems)
@@ -50,7 +50,7 @@ def load_event(
     machine = _find_profile(of_profile)
     profile = machine.sound(Profile)
     is_free = found.get("lines", str) == "free"
-    book = _read_book(Machine.of_found(machine), of_book, lines_are_free=is_free)
+    book = _read_book(KnownMachine.of_found(machine), of_book, lines_are_free=is_free)
     check_event(found, book, of_event)
     event, problems = found.sound(GuestEvent), of_event.problems + of_profile.problems + of_book.problems
     if problems or event is None or profile is None or book is None:
@@ -71,7 +71,7 @@ def load_profile(path: Path | str) -> tuple[Profile, list[Problem]]:
 def load_book(path: Path | str, profile: Profile | None) -> tuple[Book, list[Problem]]:
     """Book and warnings, checked against `profile` when given. Raises FileProblems with every problem of the file."""
     notes = Notes(file=str(path))
-    book = _read_book(Machine.of_profile(profile) if profile else Machine(), notes)
+    book = _read_book(KnownMachine.of_profile(profile) if profile else KnownMachine(), notes)
     if notes.problems or book is None:
         raise FileProblems(notes.problems)
     return book, _in_order(notes.warnings)
@@ -90,7 +90,7 @@ def _find_profile(notes: Notes) -> Found:
     return found
 
 
-def _read_book(machine: Machine, notes: Notes, *, lines_are_free: bool = False) -> Book | None:
+def _read_book(machine: KnownMachine, notes: Notes, *, lines_are_free: bool = False) -> Book | None:
     tree = _tree(notes, "book")
     if tree is None:
         return None

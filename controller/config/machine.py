@@ -8,7 +8,7 @@ from controller.model.profile import Caps, Profile
 
 
 @dataclass(frozen=True, kw_only=True)
-class Machine:
+class KnownMachine:
     """Lines with their pumps' nominal flows (mL/s, infinite where unknown), and the caps; None for what is unknown.
 
     most: how many times its nominal flow each line may move, by the upper edge of its band; known with the flows.
@@ -19,14 +19,14 @@ class Machine:
     caps: Caps | None = None
 
     @classmethod
-    def of_profile(cls, profile: Profile) -> "Machine":
+    def of_profile(cls, profile: Profile) -> "KnownMachine":
         """Everything, from a sound profile."""
         flows = {line.line: line.pump.nominal_flow_ml_s for line in profile.lines}
         most = {line: profile.flow_band(line).most_ml_s / flow_ml_s for line, flow_ml_s in flows.items()}
         return cls(flows_ml_s=flows, most=most, caps=profile.caps)
 
     @classmethod
-    def of_found(cls, profile: Found) -> "Machine":
+    def of_found(cls, profile: Found) -> "KnownMachine":
         """What is sound in a profile that may have problems elsewhere."""
         sound = profile.sound(Profile)
         if sound is not None:

@@ -9,7 +9,7 @@ from typing import NoReturn, Protocol, TypeAlias
 
 import yaml
 
-from controller.config.diagnostics import Notes, Place, Spot
+from controller.config.diagnostics import Located, Notes, Spot
 from controller.quantities import quote
 
 MAX_DEPTH = 20  # the deepest value of a book lies at 8
@@ -172,7 +172,7 @@ class _Builder:
             case yaml.CollectionEndEvent():
                 self._add(here, self._open.pop().node)
 
-    def _stop(self, place: Place, text: str) -> NoReturn:
+    def _stop(self, place: Located, text: str) -> NoReturn:
         self._notes.add(place, "", text)
         raise _Unreadable
 

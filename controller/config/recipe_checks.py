@@ -3,7 +3,7 @@
 import math
 
 from controller.config.diagnostics import Found, Notes
-from controller.config.machine import Machine
+from controller.config.machine import KnownMachine
 from controller.metering.density import ethanol_g
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Recipe
 from controller.model.doses import Resolved, glass_ml, poured_ml, resolve, varied
@@ -13,7 +13,7 @@ from controller.quantities import format_mass, format_time, format_volume, quote
 _ROUNDING_ML = 1e-6  # sums of doses may miss their total by so much
 
 
-def check_volumes(found: Found, book: Found, machine: Machine, notes: Notes) -> None:
+def check_volumes(found: Found, book: Found, machine: KnownMachine, notes: Notes) -> None:
     """Note a recipe that does not fit its glass, leaves nothing for a dose, or can never be poured within the caps."""
     recipe = found.sound(Recipe)
     if recipe is None or not _is_whole(recipe):
@@ -112,7 +112,7 @@ def _check_caps(found: Found, book: Found, phases: tuple[Resolved, ...], caps: C
 
 
 def _check_most(
-    found: Found, book: Found, phases: tuple[Resolved, ...], notes: Notes, *, machine: Machine, glass: Glass
+    found: Found, book: Found, phases: tuple[Resolved, ...], notes: Notes, *, machine: KnownMachine, glass: Glass
 ) -> None:
     """The guard counts by the upper edge of each pump's flow; said here for pumps that move their nominal flow."""
     most = _of_lines(book, machine.most)
@@ -180,7 +180,7 @@ def _check_times(
                 notes.warn(place, f"dose of {liquid}", text)
 
 
-def _flows(book: Found, machine: Machine) -> dict[str, float]:
+def _flows(book: Found, machine: KnownMachine) -> dict[str, float]:
     """Liquid -> the greatest nominal flow (mL/s) of the lines it hangs on."""
     return _of_lines(book, machine.flows_ml_s, unknown=math.inf)
 

@@ -13,7 +13,7 @@ from typing import Any, Protocol, TypeVar
 
 import structlog
 
-from controller.engine.worker import Answer, Call, Worker
+from controller.engine.worker import Call, Worker, WorkResult
 from controller.errors import TundishError
 
 KEPT = 256  # answers kept for questions asked again
@@ -68,7 +68,7 @@ class Background:
     """Work for the service: known answers at once, others from the worker process."""
 
     def __init__(self) -> None:
-        self._known: OrderedDict[bytes, Answer] = OrderedDict()
+        self._known: OrderedDict[bytes, WorkResult] = OrderedDict()
         self._worker = Worker()
         self._waiting: dict[Callable[[], None], asyncio.Task[None]] = {}
 

@@ -17,7 +17,7 @@ from controller.engine.common import Common
 from controller.engine.guard_mirror import GuardMirror
 from controller.engine.hands_free import HandsFree
 from controller.engine.history import History
-from controller.engine.hygiene import Hygiene
+from controller.engine.hygiene import LineHygiene
 from controller.engine.operation_start import OperationStart
 from controller.engine.ordering.queue import OrderQueue
 from controller.engine.pouring import Pouring
@@ -125,7 +125,7 @@ class Engine:
         self.calibrating = Calibrating(common)
         self.hands_free = HandsFree(common, self.calibrating)
         self.stock = Stock(common)
-        self.hygiene = Hygiene(common)
+        self.hygiene = LineHygiene(common)
         self.sequences = Sequences(common, self.stock, self.hygiene, runs=self._wetting)
         self._pouring = Pouring(common, self.stock, self.hygiene, self.calibrating.spot_checks)
         self.orders.work_with(self._strict.house, self._pouring)

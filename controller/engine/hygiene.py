@@ -18,7 +18,7 @@ SAME_S = 1.0  # two times of one event, worked out twice, differ by less
 Signature = Callable[[], tuple[str, str]]  # who cleans now, and with what, "" where nobody has said
 
 
-class Hygiene:
+class LineHygiene:
     """Due times by the profile's intervals; the guard tells when lines were filled and cleaned."""
 
     def __init__(self, common: Common) -> None:

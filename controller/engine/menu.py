@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from controller.engine.background import NotYet, Work
-from controller.engine.scaling import Serving, serving
+from controller.engine.scaling import ScaledServing, serving
 from controller.engine.stock_uncertainty import SURE, sure_ml
 from controller.engine.worker import Call
 from controller.errors import Refused
@@ -80,7 +80,7 @@ def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
     return tuple(found)
 
 
-def too_large(served: Serving, shelf: Shelf) -> tuple[str, ...]:
+def too_large(served: ScaledServing, shelf: Shelf) -> tuple[str, ...]:
     """Why the glass may not take this serving, where the book has it larger than anybody has confirmed."""
     return tuple(
         f"the {size.glass} counts as {size.usable_ml:.0f} mL until somebody confirms that it is larger: tundish reload"
@@ -175,7 +175,7 @@ class Menu:
         of_liquids = {allergen for one in self._book.liquids if one.liquid in liquids for allergen in one.allergens}
         return of_liquids | {allergen for one in shelf.reports.values() for allergen in one.traces}
 
-    def _plan(self, single: Serving, shelf: Shelf) -> Plan | None:
+    def _plan(self, single: ScaledServing, shelf: Shelf) -> Plan | None:
         lines, known = lines_for(single.needed_ml, shelf), calibrations(shelf.reports)
         facts = (lines, [known.get(line) for line in lines.values()])
         kept = self._plans.get(single.recipe)
@@ -215,6 +215,6 @@ def _phase(phase: Resolved) -> MenuPhase:
     return MenuPhase(doses=doses, hand=phase.hand)
 
 
-def _single(recipe: Recipe, book: Book) -> Serving:
+def _single(recipe: Recipe, book: Book) -> ScaledServing:
     """One serving as the book has it."""
     return serving(PourRequest(recipe=recipe.recipe), recipe, book, lambda _: None)

@@ -7,7 +7,7 @@ import msgspec
 from controller.clock import Clock
 from controller.engine.commissioning import Commissioning
 from controller.engine.guard_mirror import GuardMirror
-from controller.engine.scaling import Serving
+from controller.engine.scaling import ScaledServing
 from controller.engine.tracking import Tracking
 from controller.errors import Refused
 from controller.ledger.records import Intent
@@ -62,7 +62,7 @@ class OperationStart:
         asked = Operation(operation=self._new_id(), kind=kind, segments=segments, jug=jug, in_air=in_air)
         return self._begin(asked, Intent(operation=asked.operation, kind=kind, wall_s=self._clock.wall_s()), None)
 
-    def serving(self, served: Serving, plan: Plan, request: PourRequest, consent: Consent) -> Asked:
+    def serving(self, served: ScaledServing, plan: Plan, request: PourRequest, consent: Consent) -> Asked:
         """Begin a serving; what was asked for goes on record with it."""
         asked = Operation(
             operation=self._new_id(),

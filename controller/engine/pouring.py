@@ -8,11 +8,11 @@ from msgspec.structs import replace
 
 from controller.engine import views
 from controller.engine.common import Common
-from controller.engine.hygiene import Hygiene
+from controller.engine.hygiene import LineHygiene
 from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing, too_large
 from controller.engine.names import as_listed
 from controller.engine.operation_start import NOTHING
-from controller.engine.scaling import Serving, serving, smallest_reliable_ml
+from controller.engine.scaling import ScaledServing, serving, smallest_reliable_ml
 from controller.engine.spot_checks import SpotChecks
 from controller.engine.stock import Stock
 from controller.engine.tracking import LEAST_OWED_ML
@@ -37,7 +37,7 @@ ON_RECORD = frozenset({"readiness", "assignment", "calibration", "smallest_dose"
 class Pouring:
     """Plans servings and begins them."""
 
-    def __init__(self, common: Common, stock: Stock, hygiene: Hygiene, spot_checks: SpotChecks) -> None:
+    def __init__(self, common: Common, stock: Stock, hygiene: LineHygiene, spot_checks: SpotChecks) -> None:
         self._profile, self._book, self._ledger = common.profile, common.strict, common.ledger
         self._mirror, self._work = common.mirror, common.work
         self._commissioning, self._operation_start = common.commissioning, common.operation_start
@@ -123,7 +123,7 @@ class Pouring:
             raise
         return self._operation_start.serving(served, planned, request, consent)
 
-    def _pourable(self, request: PourRequest) -> tuple[Serving, Plan]:
+    def _pourable(self, request: PourRequest) -> tuple[ScaledServing, Plan]:
         """The request with its plan; Refused when the machine cannot do it now."""
         served, planned, lines = self._planned(request)
         shelf = self._shelf(request)
@@ -173,7 +173,7 @@ class Pouring:
             glasses=() if report is None else report.glasses,
         )
 
-    def _planned(self, request: PourRequest) -> tuple[Serving, Plan, dict[str, int]]:
+    def _planned(self, request: PourRequest) -> tuple[ScaledServing, Plan, dict[str, int]]:
         served = self._rest(request) if request.rest_of is not None else self._serving(request)
         shelf = self._shelf(request)
         # A liquid on no line has no calibration either; the planner names all that lack something.
@@ -181,7 +181,7 @@ class Pouring:
         known = calibrations(shelf.reports)
         return served, self._work(plan_serving, self._profile, known, lines, served.phases), lines
 
-    def _serving(self, request: PourRequest) -> Serving:
+    def _serving(self, request: PourRequest) -> ScaledServing:
         known, lines = self._mirror.calibrations(), lines_by_liquid(self._mirror.lines())
 
         def smallest_ml(liquid: str) -> float | None:
@@ -192,7 +192,7 @@ class Pouring:
             return serving(replace(request, glass=None), self._free_recipe(request), self._book, smallest_ml)
         return serving(request, self._recipe(request.recipe), self._book, smallest_ml)
 
-    def _rest(self, request: PourRequest) -> Serving:
+    def _rest(self, request: PourRequest) -> ScaledServing:
         """What an ended serving still owes."""
         entry = self._require_rest(request)
         found = self._owed(entry)
@@ -204,7 +204,7 @@ class Pouring:
             )
         return found
 
-    def _owed(self, entry: Entry) -> Serving:
+    def _owed(self, entry: Entry) -> ScaledServing:
         """What was asked for, less what was delivered; that may itself have been the rest of another serving."""
         plain = PourRequest(recipe=entry.recipe or "")
         asked = msgspec.json.decode(entry.request, type=PourRequest) if entry.request else plain

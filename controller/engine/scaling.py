@@ -26,7 +26,7 @@ Smallest = Callable[[str], float | None]  # liquid -> the smallest dose that its
 
 
 @dataclass(frozen=True, kw_only=True)
-class Serving:
+class ScaledServing:
     """What is to be poured: phases in mL, the glass, how many singles it comes to, and what was changed."""
 
     recipe: str
@@ -49,7 +49,7 @@ class Serving:
         return mix([(book.liquid(liquid), volume_ml) for liquid, volume_ml in self.needed_ml.items()])
 
 
-def serving(request: PourRequest, recipe: Recipe, book: Book, smallest: Smallest) -> Serving:
+def serving(request: PourRequest, recipe: Recipe, book: Book, smallest: Smallest) -> ScaledServing:
     """The doses of a request. Refused when it asks for what the recipe does not allow, or for too small a dose."""
     _require_one_size(request)
     glass = as_listed("glass", request.glass or recipe.glass, (one.glass for one in book.glasses))
@@ -62,7 +62,7 @@ def serving(request: PourRequest, recipe: Recipe, book: Book, smallest: Smallest
     times = _times(request, glass, phases, book)
     phases = tuple(_times_over(phase, times) for phase in phases)
     phases, said_of_small = _without_small(phases, wanted, smallest)
-    return Serving(
+    return ScaledServing(
         recipe=recipe.recipe,
         glass=glass,
         phases=phases,

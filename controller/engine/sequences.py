@@ -6,7 +6,7 @@ from typing import Literal
 import msgspec
 
 from controller.engine.common import Common
-from controller.engine.hygiene import Hygiene
+from controller.engine.hygiene import LineHygiene
 from controller.engine.line_care import Fill, Kind, to_close, to_fill, within_jug
 from controller.engine.names import as_listed
 from controller.engine.stock import Stock
@@ -27,7 +27,7 @@ HANGS = {"purge": "in air", "clean": "in cleaner", "rinse": "in clean water"}  #
 Runs = Callable[[OperationKind, tuple[int, ...]], tuple[PlannedRun, ...]]
 
 
-class Change(Value, frozen=True, kw_only=True):
+class ChangeState(Value, frozen=True, kw_only=True):
     """The state of a change of liquid, as the ledger keeps it."""
 
     liquid: str
@@ -38,7 +38,7 @@ class Change(Value, frozen=True, kw_only=True):
     operation: str | None = None  # the last one asked for
 
 
-class Close(Value, frozen=True, kw_only=True):
+class CloseState(Value, frozen=True, kw_only=True):
     """The state of an evening's end, as the ledger keeps it."""
 
     jug_ml: float
@@ -51,7 +51,7 @@ class Close(Value, frozen=True, kw_only=True):
 class Sequences:
     """Works out steps from what the lines hold, and carries them out one at a time."""
 
-    def __init__(self, common: Common, stock: Stock, hygiene: Hygiene, runs: Runs) -> None:
+    def __init__(self, common: Common, stock: Stock, hygiene: LineHygiene, runs: Runs) -> None:
         self._profile, self._book, self._operation_start = common.profile, common.strict, common.operation_start
         self._ledger, self._clock, self._mirror = common.ledger, common.clock, common.mirror
         self._stock, self._hygiene, self._runs = stock, hygiene, runs
@@ -88,7 +88,7 @@ class Sequences:
         known = self._open("close", ALL_LINES)
         if known is None:
             self._require_jug(request.jug_ml)
-            body = Close(
+            body = CloseState(
                 jug_ml=self._profile.hygiene.jug_ml if request.jug_ml is None else request.jug_ml,
                 dry=request.dry,
                 person=request.person,
@@ -169,7 +169,7 @@ class Sequences:
         goal = Fill(liquid=body.liquid, begun_wall_s=known.begun_wall_s, at_least=body.at_least)
         return (known.line,), {known.line: to_fill(reports[known.line], goal, self._book)}
 
-    def _is_filled(self, body: Change) -> bool:
+    def _is_filled(self, body: ChangeState) -> bool:
         """Whether the last step, to prime from the new container, has come to its end."""
         entry = None if body.operation is None else self._ledger.entry(body.operation)
         return body.hung and entry is not None and (entry.kind, entry.outcome) == (OperationKind.PRIME, Outcome.DONE)
@@ -253,7 +253,7 @@ class Sequences:
                 remedy=f"Begin one: tundish stock change {request.line} LIQUID CONTAINER",
             )
         liquids = (one.liquid for one in self._book.liquids)
-        body = Change(
+        body = ChangeState(
             liquid=as_listed("liquid", request.liquid, liquids, rule="assignment"),
             container_ml=request.container_ml,
             opened_ago_s=request.opened_ago_s,
@@ -286,26 +286,26 @@ class Sequences:
     def _open(self, kind: str, line: int) -> OpenSequence | None:
         return next((one for one in self._ledger.sequences.open(*KINDS) if (one.kind, one.line) == (kind, line)), None)
 
-    def _begin(self, kind: str, line: int, body: Change | Close) -> OpenSequence:
+    def _begin(self, kind: str, line: int, body: ChangeState | CloseState) -> OpenSequence:
         self._ledger.sequences.begin(kind, line, msgspec.json.encode(body).decode(), wall_s=self._clock.wall_s())
         known = self._open(kind, line)
         if known is None:
             raise RuntimeError("a sequence that was just begun is not there")
         return known
 
-    def _keep(self, known: OpenSequence, body: Change | Close) -> OpenSequence:
+    def _keep(self, known: OpenSequence, body: ChangeState | CloseState) -> OpenSequence:
         text = msgspec.json.encode(body).decode()
         self._ledger.sequences.update(known.seq, text)
         return msgspec.structs.replace(known, body=text)
 
 
-def _change(known: OpenSequence) -> Change:
-    return msgspec.json.decode(known.body, type=Change)
+def _change(known: OpenSequence) -> ChangeState:
+    return msgspec.json.decode(known.body, type=ChangeState)
 
 
-def _close(known: OpenSequence) -> Close:
-    return msgspec.json.decode(known.body, type=Close)
+def _close(known: OpenSequence) -> CloseState:
+    return msgspec.json.decode(known.body, type=CloseState)
 
 
-def _body(known: OpenSequence) -> Change | Close:
+def _body(known: OpenSequence) -> ChangeState | CloseState:
     return _close(known) if known.kind == "close" else _change(known)

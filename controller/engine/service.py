@@ -17,7 +17,7 @@ from controller.config import load_in_child
 from controller.engine.background import Background
 from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
-from controller.engine.http.access import Door, Place
+from controller.engine.http.access import Door, ListenAddress
 from controller.engine.http.application import application
 from controller.engine.http.asking import Asking
 from controller.engine.http.events import EventRing
@@ -45,7 +45,7 @@ def run(
     state_dir: Path,
     guard_socket: Path,
     socket_path: Path,
-    lan: Place | None = None,
+    lan: ListenAddress | None = None,
     tokens_path: Path | None = None,
 ) -> None:
     """Serve until SIGTERM or SIGINT; on the local network only when `lan` says where.
@@ -81,7 +81,7 @@ def run(
 
         async def serve() -> BaseException | None:
             network = None if lan is None or tokens is None else Network(lan, tokens, places)
-            process = _Process(engine, clock, profile, lambda: load_in_child(profile_path, book_path), network)
+            process = _EngineProcess(engine, clock, profile, lambda: load_in_child(profile_path, book_path), network)
             listeners = [(listener, HttpServer(process.app, Places(clock)))]
             if lan is not None and tokens is not None and lan_listener is not None:
                 door = Door(process.app, lan, tokens, clock, places)
@@ -94,7 +94,7 @@ def run(
         raise failure
 
 
-class _Process:
+class _EngineProcess:
     """Everything that the engine's process consists of, on one loop."""
 
     def __init__(self, engine: Engine, clock: Clock, profile: Profile, read: Read, network: Network | None) -> None:

@@ -21,7 +21,7 @@ def at_once(question: Sliced[T]) -> T:
             return answer
 
 
-class Turns:
+class LoopTurns:
     """Slices of one question at a time, however many ask, with turns of everything else between them."""
 
     def __init__(self) -> None:

@@ -21,7 +21,7 @@ LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a st
 
 
 @dataclass
-class Interval:
+class OnInterval:
     """One line on, in seconds after the operation's first start; end_s is None while it is on."""
 
     line: int
@@ -48,7 +48,7 @@ class Tracking:
     booked: dict[int, Delivery] = field(default_factory=dict)  # line -> what the guard said of it at the end
     drained: set[int] = field(default_factory=set)  # lines whose containers ran empty meanwhile
     segment: int = 0  # which of the asked segments is under way
-    intervals: list[Interval] = field(default_factory=list)
+    intervals: list[OnInterval] = field(default_factory=list)
     _stepped: bool = field(default=False, init=False)  # whether a hand step has been waited for
     origin_s: float | None = None  # the engine's clock at the operation's first start
 
@@ -57,7 +57,7 @@ class Tracking:
         if self.origin_s is None:
             self.origin_s = now_s - edge.at_s
         if edge.is_on:
-            self.intervals.append(Interval(edge.line, edge.at_s))
+            self.intervals.append(OnInterval(edge.line, edge.at_s))
             return
         for interval in self.intervals:
             if interval.line == edge.line and interval.end_s is None:
@@ -158,7 +158,7 @@ class Tracking:
             return max((one.end_s for one in self.intervals if one.end_s is not None), default=0.0)
         return now_s - self.origin_s
 
-    def _volume_ml(self, one: Interval, end_s: float, at_s: float) -> float:
+    def _volume_ml(self, one: OnInterval, end_s: float, at_s: float) -> float:
         on_s = end_s - one.start_s
         calibration = self.calibrations.get(one.line)
         if calibration is None:

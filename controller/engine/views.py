@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 
-from controller.engine.scaling import Serving
+from controller.engine.scaling import ScaledServing
 from controller.ledger.records import REFUSED, Container, Entry
 from controller.metering.mixture import Mixture
 from controller.model.book import Book
@@ -79,7 +79,7 @@ def names(book: Book, profile: Profile, reports: Mapping[int, LineReport]) -> Na
 
 def plan(
     profile: Profile,
-    served: Serving,
+    served: ScaledServing,
     planned: Plan,
     mixture: Mixture,
     *,

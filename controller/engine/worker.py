@@ -38,7 +38,7 @@ class Call(msgspec.Struct, frozen=True):
         return self.function.__qualname__.encode() + msgspec.json.encode((self.arguments, self.named))
 
 
-class Answer(msgspec.Struct, frozen=True):
+class WorkResult(msgspec.Struct, frozen=True):
     """What a call gave, or the error of ours that it raised: kind, arguments and attributes."""
 
     value: Any = None
@@ -54,12 +54,12 @@ class Answer(msgspec.Struct, frozen=True):
         raise error
 
 
-def answer(call: Call) -> Answer:
+def answer(call: Call) -> WorkResult:
     """Do the call."""
     try:
-        return Answer(value=call.function(*call.arguments, **call.named))
+        return WorkResult(value=call.function(*call.arguments, **call.named))
     except TundishError as error:
-        return Answer(raised=(type(error), error.args, error.__dict__))
+        return WorkResult(raised=(type(error), error.args, error.__dict__))
 
 
 class Worker:
@@ -71,7 +71,7 @@ class Worker:
         self._one_at_a_time = asyncio.Lock()
         self._idle: asyncio.TimerHandle | None = None
 
-    async def do(self, call: Call) -> Answer:
+    async def do(self, call: Call) -> WorkResult:
         """The call's answer. TundishError when the worker ends or hangs over it, twice."""
         async with self._one_at_a_time:
             if self._idle is not None:
@@ -89,13 +89,13 @@ class Worker:
             finally:
                 self._idle = asyncio.get_running_loop().call_later(IDLE_S, self.close)
 
-    async def _exchange(self, question: bytes) -> Answer:
+    async def _exchange(self, question: bytes) -> WorkResult:
         reader, writer = self._wire or await self._start()
         writer.write(LENGTH.pack(len(question)) + question)
         await writer.drain()
         (length,) = LENGTH.unpack(await reader.readexactly(LENGTH.size))
         found = pickle.loads(await reader.readexactly(length))
-        if not isinstance(found, Answer):
+        if not isinstance(found, WorkResult):
             raise TundishError(f"the worker process failed: {found}")
         return found
 
@@ -130,7 +130,7 @@ def serve() -> None:
         while header := questions.read(LENGTH.size):
             call = pickle.loads(questions.read(LENGTH.unpack(header)[0]))
             try:
-                found: Answer | str = answer(call)
+                found: WorkResult | str = answer(call)
             except Exception as error:
                 found = repr(error)
             body = pickle.dumps(found)

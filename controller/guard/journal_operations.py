@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import msgspec
 
-from controller.ledger.journal_reading import Reading
+from controller.ledger.journal_reading import JournalReading
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
 from controller.safety.records import (
@@ -75,7 +75,7 @@ class JournalOperations:
         return sorted((*self.operations, *self.happenings), key=lambda one: one.entry)
 
 
-def operations_in(reading: Reading) -> JournalOperations:
+def operations_in(reading: JournalReading) -> JournalOperations:
     """Everything in a journal that was asked of the guard, and what came of it."""
     damage = list(reading.damage)
     operations: list[JournalledOperation] = []

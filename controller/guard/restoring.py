@@ -10,7 +10,7 @@ from controller.ledger.journal import FileJournal
 from controller.model.book import Book
 from controller.model.profile import Profile
 from controller.safety.inputs import Contacts
-from controller.safety.machine import Machine
+from controller.safety.machine import StateMachine
 from controller.safety.records import Memory
 from controller.safety.restored import distrust, with_traces_of
 
@@ -34,7 +34,7 @@ def write_restored(
         writer = JournalWriter(journal)
         found = writer.remember()
         memory = with_traces_of(found.memory, present)
-        machine = Machine(profile, book, memory, clock.now_s(), clock.wall_s())
+        machine = StateMachine(profile, book, memory, clock.now_s(), clock.wall_s())
         inputs = Contacts(profile.inputs).report()
         distrust(machine, inputs, boot=boot, text="; ".join(filter(None, (text, found.damage))))
         writer.take(machine.take_records())

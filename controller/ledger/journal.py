@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Protocol
 
 from controller.errors import RecordError
-from controller.ledger.journal_reading import HEAD, Reading, find, first_number, of_earlier_versions, segments
-from controller.ledger.journal_segment import START, Entry, chained, head_line, header, parse
+from controller.ledger.journal_reading import HEAD, JournalReading, find, first_number, of_earlier_versions, segments
+from controller.ledger.journal_segment import START, JournalEntry, chained, head_line, header, parse
 from controller.model.messages import JournalHead
 
 SEGMENT_BYTES = 256 * 1024  # about a party; read within milliseconds
@@ -32,7 +32,7 @@ class Journal(Protocol):
     def is_long(self) -> bool:
         """Whether it is time for a checkpoint."""
 
-    def read(self) -> Reading:
+    def read(self) -> JournalReading:
         """Entries from the last checkpoint on. RecordError."""
 
     def append(self, body: bytes) -> None:
@@ -52,7 +52,7 @@ class MemoryJournal:
     """A journal in memory, for virtual time and tests. `full` makes every write fail, as a full disk does."""
 
     def __init__(self) -> None:
-        self.entries: list[Entry] = []
+        self.entries: list[JournalEntry] = []
         self.checkpoint = 0  # index of the last one
         self.full = False
         self.is_long = False
@@ -62,9 +62,9 @@ class MemoryJournal:
         """The last entry."""
         return self.entries[-1].head if self.entries else START
 
-    def read(self) -> Reading:
+    def read(self) -> JournalReading:
         """Entries from the last checkpoint on."""
-        return Reading(entries=tuple(self.entries[self.checkpoint :]), damage=(), is_complete=bool(self.entries))
+        return JournalReading(entries=tuple(self.entries[self.checkpoint :]), damage=(), is_complete=bool(self.entries))
 
     def append(self, body: bytes) -> None:
         """Keep it; RecordError when `full`."""
@@ -121,7 +121,7 @@ class FileJournal:
         """Whether the present segment has as many bytes as a segment should."""
         return self._size >= SEGMENT_BYTES
 
-    def read(self) -> Reading:
+    def read(self) -> JournalReading:
         """What was found when it was opened."""
         return self._reading
 
@@ -189,7 +189,7 @@ class FileJournal:
 
     # --- inside
 
-    def _open(self) -> Reading:
+    def _open(self) -> JournalReading:
         """Find the last sound segment, and whether anything is missing after it."""
         kept = os.pread(self._head_file, 4096, 0)
         found = find(self._folder, kept)
@@ -198,15 +198,15 @@ class FileJournal:
             entries, damage = found.entries, found.damage
             if not damage:
                 entries, damage = of_earlier_versions(self._folder)
-            return Reading(entries=entries, damage=damage, is_complete=False)
+            return JournalReading(entries=entries, damage=damage, is_complete=False)
         for path in found.unsound:  # begun when the power was cut, and nobody has been told of it
             path.unlink()
         self._segment = os.open(found.path, os.O_WRONLY | os.O_CLOEXEC)
         self._size, self._is_torn = found.segment.size, not found.segment.is_whole
         _write(self._head_file, head_line(self._head), 0)
-        return Reading(entries=found.entries, damage=())
+        return JournalReading(entries=found.entries, damage=())
 
-    def _go_on(self, entry: Entry, size: int) -> None:
+    def _go_on(self, entry: JournalEntry, size: int) -> None:
         """The entry is on disk."""
         self._head, self._size, self._is_torn = entry.head, size, False
         _write(self._head_file, head_line(entry.head), 0)

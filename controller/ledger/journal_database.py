@@ -8,10 +8,10 @@ from shutil import copyfile
 from tempfile import TemporaryDirectory
 from zlib import crc32
 
-from controller.ledger.journal_segment import Entry
+from controller.ledger.journal_segment import JournalEntry
 
 
-def read(path: Path) -> tuple[tuple[Entry, ...], tuple[str, ...]]:
+def read(path: Path) -> tuple[tuple[JournalEntry, ...], tuple[str, ...]]:
     """Every sound entry, oldest first, and one sentence for each thing that could not be read.
 
     A copy is read, since SQLite would change the file and what it has not yet moved into it. OSError.
@@ -35,7 +35,7 @@ def read(path: Path) -> tuple[tuple[Entry, ...], tuple[str, ...]]:
         elif not isinstance(body, bytes) or _checksum(seq, wall_s, kind, body, before) != crc:
             damage.append(f"{path}: entry {seq} does not match its checksum")
         else:
-            entries.append(Entry(number=seq, hash="", body=b"[%s]" % body))
+            entries.append(JournalEntry(number=seq, hash="", body=b"[%s]" % body))
         expected, before = seq + 1, crc
     return tuple(entries), tuple(damage)
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from controller.errors import RecordError
 from controller.ledger import journal_database
-from controller.ledger.journal_segment import START, Entry, Segment, parse, parse_head
+from controller.ledger.journal_segment import START, JournalEntry, JournalSegment, parse, parse_head
 from controller.model.messages import JournalHead
 
 SEGMENT = re.compile(r"journal-(\d{10})\.log")
@@ -15,35 +15,35 @@ DATABASE = "journal.db"  # of earlier versions: read once, and kept
 
 
 @dataclass(frozen=True, kw_only=True)
-class Reading:
+class JournalReading:
     """What could be read, oldest first, and one sentence for each thing that could not.
 
     is_complete: whether the entries begin with a checkpoint and the journal may go on after them; else the next entry
     must be a checkpoint.
     """
 
-    entries: tuple[Entry, ...]
+    entries: tuple[JournalEntry, ...]
     damage: tuple[str, ...]
     is_complete: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
-class Found:
+class FoundSegment:
     """The last sound segment of a folder, those after it that are not, and where the journal goes on."""
 
     path: Path
-    segment: Segment | None
+    segment: JournalSegment | None
     unsound: tuple[Path, ...]
     head: JournalHead
     damage: tuple[str, ...]
 
     @property
-    def entries(self) -> tuple[Entry, ...]:
+    def entries(self) -> tuple[JournalEntry, ...]:
         """Those of the last sound segment."""
         return self.segment.entries if self.segment else ()
 
 
-def find(folder: Path, kept: bytes) -> Found:
+def find(folder: Path, kept: bytes) -> FoundSegment:
     """kept: the content of `journal.head`."""
     unsound: list[Path] = []
     path, segment = folder, None
@@ -61,11 +61,11 @@ def find(folder: Path, kept: bytes) -> Found:
     if damage:  # no number is given twice
         names = [JournalHead(number=first_number(one), hash=last.hash) for one in unsound]
         head = max(last, told or START, *names, key=lambda one: one.number)
-    return Found(path=path, segment=segment, unsound=tuple(unsound), head=head, damage=damage)
+    return FoundSegment(path=path, segment=segment, unsound=tuple(unsound), head=head, damage=damage)
 
 
 def _damage(
-    folder: Path, segment: Segment | None, told: JournalHead | None, *, is_cut: bool, is_new: bool
+    folder: Path, segment: JournalSegment | None, told: JournalHead | None, *, is_cut: bool, is_new: bool
 ) -> tuple[str, ...]:
     """What is missing after the last sound entry."""
     last = segment.head if segment else START
@@ -78,7 +78,7 @@ def _damage(
     return ()
 
 
-def read_at(path: Path) -> Reading:
+def read_at(path: Path) -> JournalReading:
     """All of a journal: its folder, one segment, or the database of earlier versions; or a copy of one. RecordError.
 
     The guard may be writing it; nothing is changed.
@@ -88,17 +88,17 @@ def read_at(path: Path) -> Reading:
             return _whole_folder(path)
         if path.suffix == ".db":
             entries, damage = journal_database.read(path)
-            return Reading(entries=entries, damage=damage)
+            return JournalReading(entries=entries, damage=damage)
         segment = parse(path.read_bytes())
     except OSError as failure:
         raise RecordError(f"{path} cannot be read as a journal: {failure}.") from failure
     if segment is None:
         raise RecordError(f"{path} cannot be read as a journal.")
     damage = () if segment.is_whole else (f"{path}: nothing can be read after entry {segment.head.number}",)
-    return Reading(entries=segment.entries, damage=damage)
+    return JournalReading(entries=segment.entries, damage=damage)
 
 
-def _whole_folder(folder: Path) -> Reading:
+def _whole_folder(folder: Path) -> JournalReading:
     """Every segment, oldest first. What `journal.head` names was written before any of them is read."""
     kept = (folder / HEAD).read_bytes() if (folder / HEAD).exists() else b""
     known, said = of_earlier_versions(folder)
@@ -112,10 +112,10 @@ def _whole_folder(folder: Path) -> Reading:
             damage.append(f"{folder}: entries {last + 1} to {segment.before.number} are not there")
         entries += segment.entries
         last = segment.head.number
-    return Reading(entries=tuple(entries), damage=(*damage, *find(folder, kept).damage))
+    return JournalReading(entries=tuple(entries), damage=(*damage, *find(folder, kept).damage))
 
 
-def of_earlier_versions(folder: Path) -> tuple[tuple[Entry, ...], tuple[str, ...]]:
+def of_earlier_versions(folder: Path) -> tuple[tuple[JournalEntry, ...], tuple[str, ...]]:
     """What the database that this journal follows on holds, and what of it is damaged."""
     path = folder / DATABASE
     return journal_database.read(path) if path.exists() else ((), ())

@@ -17,7 +17,7 @@ START = JournalHead(number=0, hash="0" * 16)  # before the first entry
 
 
 @dataclass(frozen=True, kw_only=True)
-class Entry:
+class JournalEntry:
     """One entry as written: its number counts from 1, its body is one line of JSON."""
 
     number: int
@@ -36,11 +36,11 @@ class Entry:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Segment:
+class JournalSegment:
     """The sound part of one segment: it ends at the first line that is not as it was written."""
 
     before: JournalHead
-    entries: tuple[Entry, ...]  # at least one
+    entries: tuple[JournalEntry, ...]  # at least one
     size: int  # bytes
     is_whole: bool  # nothing follows the sound part
 
@@ -55,10 +55,10 @@ class Segment:
         return {self.before.number: self.before.hash} | {one.number: one.hash for one in self.entries}
 
 
-def chained(before: JournalHead, body: bytes) -> Entry:
+def chained(before: JournalHead, body: bytes) -> JournalEntry:
     """The entry with this body that follows on `before`."""
     number = before.number + 1
-    return Entry(number=number, hash=digest(b"%s %d %s" % (before.hash.encode(), number, body)), body=body)
+    return JournalEntry(number=number, hash=digest(b"%s %d %s" % (before.hash.encode(), number, body)), body=body)
 
 
 def header(before: JournalHead) -> bytes:
@@ -78,7 +78,7 @@ def parse_head(text: bytes) -> JournalHead | None:
     return head if head is not None and head_line(head) == text else None
 
 
-def parse(data: bytes) -> Segment | None:
+def parse(data: bytes) -> JournalSegment | None:
     """What of a segment is sound; None when it has no sound entry. RecordError when a newer version wrote it."""
     end = data.find(b"\n") + 1
     found = words(data[:end])
@@ -100,4 +100,4 @@ def parse(data: bytes) -> Segment | None:
         last, end = entry.head, at
     if not entries:
         return None
-    return Segment(before=before, entries=tuple(entries), size=end, is_whole=end == len(data))
+    return JournalSegment(before=before, entries=tuple(entries), size=end, is_whole=end == len(data))

@@ -75,7 +75,7 @@ class LineNotes:
                 after = max((row[0], row[-1]) for row in rows)
 
 
-class Sequences:
+class SequenceRecords:
     """Guided sequences in a ledger's database; one of a kind and line may be open."""
 
     def __init__(self, database: Database) -> None:

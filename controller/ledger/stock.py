@@ -17,7 +17,7 @@ _COLUMNS = (
 )
 
 
-class Stock:
+class StockRecords:
     """The containers in a ledger's database."""
 
     def __init__(self, database: Database) -> None:

@@ -13,7 +13,7 @@ from msgspec.structs import asdict, astuple
 
 from controller.ledger.database import Database, value_of
 from controller.ledger.history import Past, span_of
-from controller.ledger.lines import LineNotes, Sequences
+from controller.ledger.lines import LineNotes, SequenceRecords
 from controller.ledger.orders import OrderBook
 from controller.ledger.records import (
     REFUSED,
@@ -26,7 +26,7 @@ from controller.ledger.records import (
     Weighing,
     evening_of,
 )
-from controller.ledger.stock import Stock, doubt, draw
+from controller.ledger.stock import StockRecords, doubt, draw
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, JournalHead, Refusal
 from controller.model.states import OperationKind, Outcome
@@ -39,10 +39,10 @@ class Ledger(Database):
 
     def __init__(self, path: Path | str) -> None:
         super().__init__(path)
-        self.stock = Stock(self)
+        self.stock = StockRecords(self)
         self.past = Past(self)
         self.notes = LineNotes(self)
-        self.sequences = Sequences(self)
+        self.sequences = SequenceRecords(self)
         self.orders = OrderBook(self)
         self.doubts: tuple[str, ...] = ()  # why stock and history are not certain, since it was opened
 

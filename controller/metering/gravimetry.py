@@ -68,7 +68,7 @@ class Volume(Value, frozen=True, kw_only=True):
         return shared / self.volume_ml if self.volume_ml > 0.0 else 0.0
 
 
-class Room(Value, frozen=True, kw_only=True):
+class RoomAir(Value, frozen=True, kw_only=True):
     """The place of the weighing, with standard uncertainties. The defaults suit a kitchen table at low altitude."""
 
     temperature_c: float = 20.0  # of air and liquid
@@ -91,7 +91,7 @@ def volume_ml(
     u_hold_up_ml: float = 0.0,
     temperature_c: float = 20.0,
     pressure_kpa: float = STANDARD_KPA,
-    room: Room | None = None,
+    room: RoomAir | None = None,
 ) -> Volume:
     """Volume (mL) of a displayed net mass (g, >= 0) at the liquid's temperature, with its uncertainty budget.
 
@@ -103,7 +103,7 @@ def volume_ml(
     the funnel.
     room: stands in for temperature_c and pressure_kpa and adds their uncertainties. OutOfRange by name.
     """
-    place = room or Room(temperature_c=temperature_c, pressure_kpa=pressure_kpa)
+    place = room or RoomAir(temperature_c=temperature_c, pressure_kpa=pressure_kpa)
     require_in_range("mass_g", mass_g, 0.0, 100_000.0, "g")
     require_positive("u_mass_g", u_mass_g, "g")
     require_in_range("evaporation_g", evaporation_g, 0.0, 1000.0, "g")
@@ -130,7 +130,7 @@ def volume_ml(
 
 
 def _density(
-    density_kg_m3: float | None, u_density_kg_m3: float | None, expansion_per_k: float, place: Room
+    density_kg_m3: float | None, u_density_kg_m3: float | None, expansion_per_k: float, place: RoomAir
 ) -> tuple[float, float, float]:
     """Density, its standard uncertainty (kg/m3) and its fall with temperature (kg/m3/K, as a positive number)."""
     if density_kg_m3 is None:
@@ -144,7 +144,7 @@ def _density(
     return density_kg_m3, u_density, expansion_per_k * density_kg_m3
 
 
-def _u_air_kg_m3(place: Room) -> float:
+def _u_air_kg_m3(place: RoomAir) -> float:
     """Standard uncertainty of the air's density: pressure, temperature, humidity."""
     air = air_kg_m3(place.temperature_c, place.pressure_kpa, place.humidity_percent)
     moist = air_kg_m3(place.temperature_c, place.pressure_kpa, 100.0) - air_kg_m3(
@@ -165,10 +165,10 @@ def liquid_volume_ml(
     u_factor: float = 0.0,
     evaporation_g: float = 0.0,
     u_hold_up_ml: float = 0.0,
-    room: Room | None = None,
+    room: RoomAir | None = None,
 ) -> Volume:
     """Volume of a displayed net mass of a liquid of the book, at the room's temperature; see `volume_ml`."""
-    place = room or Room()
+    place = room or RoomAir()
     density, u_density = liquid_kg_m3(liquid, place.temperature_c)
     low, high = max(0.0, place.temperature_c - 1.0), min(40.0, place.temperature_c + 1.0)
     change = (liquid_kg_m3(liquid, low)[0] - liquid_kg_m3(liquid, high)[0]) / (high - low)

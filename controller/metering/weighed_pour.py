@@ -35,7 +35,7 @@ ALONG_S = 0.5  # longest piece in which a flow counts as steady
 
 
 @dataclass
-class Run:
+class PlannedPour:
     """One run: planned, then as switched. Times count from the serving's begin (s)."""
 
     line: int
@@ -60,7 +60,7 @@ class _Pouring:
 
 
 @dataclass(frozen=True)
-class Poured:
+class EstimatedPour:
     """A line's volume so far (mL), and its standard uncertainty."""
 
     volume_ml: float
@@ -75,7 +75,7 @@ class WeighedPour:
     """
 
     flows: LearnedFlows
-    runs: list[Run]
+    runs: list[PlannedPour]
     run_a: Mapping[int, float]
     averages: Averages = field(default_factory=Averages)
     innovations: list[tuple[float, Innovation]] = field(default_factory=list)
@@ -129,15 +129,15 @@ class WeighedPour:
 
     # --- what is known
 
-    def poured(self, line: int) -> Poured:
+    def poured(self, line: int) -> EstimatedPour:
         """What has left the line's outlet, or will have when it has come to rest."""
         terms = {self._lines[line].volume: 1.0}
         if self._lines[line].is_on:
             terms[self.flows.state(line, END)] = 1.0
         mean, variance = self.filter.expect(terms)
-        return Poured(mean, math.hypot(math.sqrt(max(0.0, variance)), self.flows.bases[line].u_density * mean))
+        return EstimatedPour(mean, math.hypot(math.sqrt(max(0.0, variance)), self.flows.bases[line].u_density * mean))
 
-    def cut_off_s(self, run: Run) -> float:
+    def cut_off_s(self, run: PlannedPour) -> float:
         """When to switch a run off that has begun, so that its line has delivered all its doses up to this one."""
         wanted_ml = 0.0
         for one in self.runs:

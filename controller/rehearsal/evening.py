@@ -11,7 +11,7 @@ from random import Random
 
 import msgspec
 
-from controller.catering.arrivals import Order, draw_orders
+from controller.catering.arrivals import DrinkRequest, draw_orders
 from controller.catering.hanging import Hanging
 from controller.catering.preparation import Preparation, hang, open_shares, prepare
 from controller.engine.slices import at_once
@@ -126,7 +126,7 @@ def _able_to_run_together(profile: Profile, lines: Sequence[int]) -> tuple[int, 
     return tuple(chosen)
 
 
-def _serve(turns: GuestTurns, orders: Sequence[Order], report: Report) -> tuple[tuple[LineSum, ...], float]:
+def _serve(turns: GuestTurns, orders: Sequence[DrinkRequest], report: Report) -> tuple[tuple[LineSum, ...], float]:
     """Hang what was bought, then serve everyone: the lines' sums, and when the last glass was off."""
     host, event = turns.host, turns.host.event
     lead_s = event.handling.container_s * (1 + len(host.lines))

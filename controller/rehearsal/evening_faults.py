@@ -4,7 +4,7 @@ import re
 
 import msgspec
 
-from controller.bench.faults import KINDS, WITHOUT_PLACE, Fault, FaultKind, require_possible
+from controller.bench.faults import KINDS, WITHOUT_PLACE, FaultKind, InjectedFault, require_possible
 from controller.errors import BadQuantity, Refused
 from controller.model.event import DAY_S, TIME_OF_DAY, GuestEvent, seconds_between
 from controller.model.fields import Value
@@ -19,7 +19,7 @@ class PlannedFault(Value, frozen=True, kw_only=True):
     """A fault that comes about at_s (s) after the event's start."""
 
     at_s: float
-    fault: Fault
+    fault: InjectedFault
 
 
 def read_fault(text: str, event: GuestEvent, profile: Profile) -> PlannedFault:
@@ -40,10 +40,10 @@ def read_fault(text: str, event: GuestEvent, profile: Profile) -> PlannedFault:
     if kind == "input stuck":
         fault = _contact(text, words)
     elif kind in WITHOUT_PLACE:
-        fault = Fault(kind=kind)
+        fault = InjectedFault(kind=kind)
     else:
         amount = parse(words[1], extra[0] or "") if extra else 0.0
-        fault = Fault(kind=kind, line=_line(text, words[0]), amount=amount)
+        fault = InjectedFault(kind=kind, line=_line(text, words[0]), amount=amount)
     try:
         lines, contacts = {line.line for line in profile.lines}, {row.name for row in profile.input_table}
         has_main, has_scale = profile.main_relay is not None, profile.scale is not None
@@ -60,10 +60,10 @@ def _line(text: str, word: str) -> int:
     return int(where[1])
 
 
-def _contact(text: str, words: list[str]) -> Fault:
+def _contact(text: str, words: list[str]) -> InjectedFault:
     if words[1] not in ("open", "closed"):
         raise BadQuantity(f"{quote(text)}: a contact is stuck open or closed, not {quote(words[1])}.")
-    return Fault(kind="input stuck", contact=words[0], closed=words[1] == "closed")
+    return InjectedFault(kind="input stuck", contact=words[0], closed=words[1] == "closed")
 
 
 def _at_s(text: str, time: str, event: GuestEvent) -> float:

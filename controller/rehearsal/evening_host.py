@@ -9,7 +9,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 
 import msgspec
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.bench.fluids import CLEANER
 from controller.model.evening import CloseRequest
 from controller.model.event import GuestEvent
@@ -52,7 +52,7 @@ class Host:
         self.changes: list[ContainerChange] = []
         self.troubles: list[Trouble] = []
         self._coming = sorted(faults, key=lambda one: one.at_s)
-        self._present: list[tuple[int, Fault]] = []  # place in troubles, fault
+        self._present: list[tuple[int, InjectedFault]] = []  # place in troubles, fault
         self._opened_s = math.inf  # the machine's clock at the event's start
         self._latched: str | None = None
         self._has_news = False
@@ -251,13 +251,13 @@ class Host:
         self._latched = None
         self.troubles[-1] = msgspec.structs.replace(self.troubles[-1], repaired_s=self.now_s)
 
-    def _clear(self, place: int, fault: Fault, noticed_s: float, how: str) -> None:
+    def _clear(self, place: int, fault: InjectedFault, noticed_s: float, how: str) -> None:
         self.machine.plant.clear(fault)
         self._present.remove((place, fault))
         known = self.troubles[place]
         self.troubles[place] = msgspec.structs.replace(known, noticed_s=noticed_s, repaired_s=self.now_s, how=how)
 
-    def _inject(self, fault: Fault) -> None:
+    def _inject(self, fault: InjectedFault) -> None:
         self.machine.plant.inject(fault)
         where = fault.contact or f"line {fault.line}"
         self._present.append((len(self.troubles), fault))
@@ -266,7 +266,7 @@ class Host:
         )
 
 
-def _is_found(fault: Fault, lines: Collection[int]) -> bool:
+def _is_found(fault: InjectedFault, lines: Collection[int]) -> bool:
     """Whether who looks at these lines (without any: at the contacts) finds the fault; a main relay is always found."""
     if fault.line is not None:
         return fault.line in lines

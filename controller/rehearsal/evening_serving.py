@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from controller.catering.arrivals import Order
+from controller.catering.arrivals import DrinkRequest
 from controller.catering.service import Service
 from controller.errors import FaultLatched, Refused
 from controller.metering.dose import mi008_ml
@@ -41,7 +41,7 @@ class GuestTurns:
     refusals: list[RefusedDrink] = field(default_factory=list)
     wasted_ml: dict[str, float] = field(default_factory=dict)  # in glasses that were poured away
 
-    def serve(self, order: Order) -> None:
+    def serve(self, order: DrinkRequest) -> None:
         """Serve one order, or note why it could not be."""
         host, turn_s, refused_before = self.host, self.host.now_s, len(self.refusals)
         host.look()

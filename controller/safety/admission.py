@@ -13,7 +13,7 @@ from controller.model.profile import Profile
 from controller.model.states import Contents, OperationKind
 from controller.model.wiring import GlassContact, InputRole, TrayContact, role_of
 from controller.safety.caps import violations
-from controller.safety.case import Asked, Case, History, timeline
+from controller.safety.case import Case, PastUse, Proposal, timeline
 from controller.safety.contents import ALLOWED, NEXT_STEP
 from controller.safety.figures import Figures
 from controller.safety.glass import UNSEEN
@@ -94,12 +94,12 @@ def start(operation: Operation, now: Situation) -> list[Refusal]:
 
 def judge(operation: Operation, now: Situation) -> list[Refusal]:
     """What shape and caps say of this operation by itself: on an empty glass, with nothing poured before it."""
-    return list(_shape(operation, now)) or violations(dataclasses.replace(case_of(operation, now), history=History()))
+    return list(_shape(operation, now)) or violations(dataclasses.replace(case_of(operation, now), history=PastUse()))
 
 
 def case_of(operation: Operation, now: Situation) -> Case:
     """The operation as the caps see it before it has begun."""
-    asked = Asked(
+    asked = Proposal(
         operation=operation,
         runs=timeline(operation),
         planned=timeline(operation, as_planned=True),
@@ -108,7 +108,7 @@ def case_of(operation: Operation, now: Situation) -> Case:
         takes_ml=sum(segment.takes_ml for segment in operation.segments),
     )
     memory = now.memory
-    history = History(
+    history = PastUse(
         servings=memory.servings,
         on_times=memory.on_times,
         last_serving_s=memory.last_serving_s,

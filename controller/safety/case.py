@@ -14,7 +14,7 @@ TOLERANCE = 1e-6  # relative; sums of binary fractions
 
 
 @dataclass(frozen=True, kw_only=True)
-class Asked:
+class Proposal:
     """An operation as the caps see it.
 
     `runs` lie ahead, from 0 s on, to their longest ends; `before` is what it has done (at times < 0).
@@ -46,7 +46,7 @@ class Asked:
 
 
 @dataclass(frozen=True, kw_only=True)
-class History:
+class PastUse:
     """What earlier operations have used up, on the credited clock; the operation itself left out."""
 
     servings: tuple[Serving, ...] = ()
@@ -61,10 +61,10 @@ class History:
 class Case:
     """Everything that a cap is checked against."""
 
-    asked: Asked
+    asked: Proposal
     figures: Figures
     book: Book
-    history: History
+    history: PastUse
 
     def refusal(self, rule: str, reason: str, asked: str, allowed: str, remedy: str) -> Refusal:
         """A refusal of this operation."""

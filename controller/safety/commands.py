@@ -33,7 +33,7 @@ from controller.model.states import MachineState as S
 from controller.model.states import Outcome
 from controller.safety import admission, requests
 from controller.safety.contents import assigned, drained
-from controller.safety.machine import Machine
+from controller.safety.machine import StateMachine
 from controller.safety.progress import Progress
 from controller.safety.reading import reading
 from controller.safety.records import (
@@ -55,7 +55,7 @@ AT_REST = frozenset({S.STOPPED, S.IDLE, S.ABORTED})
 class Desk:
     """Hears the clients. One of them at a time is the engine; anyone may stop the machine."""
 
-    def __init__(self, machine: Machine) -> None:
+    def __init__(self, machine: StateMachine) -> None:
         self._machine = machine
         self._clients: set[str] = set()
         self._engine: str | None = None

@@ -38,7 +38,7 @@ from controller.safety.vessel import counts
 WALL_STEP_S = 1.0  # a wall clock that moves by more than this against the monotonic clock was set
 
 
-class Machine:
+class StateMachine:
     """State, memory and the operation under way. Time comes in with `at`; nothing here decides on its own."""
 
     def __init__(self, profile: Profile, book: Book, memory: Memory, now_s: float, wall_s: float) -> None:

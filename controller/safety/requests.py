@@ -15,7 +15,7 @@ from controller.model.scale_datagram import MOST_COUNTS
 from controller.model.states import Contents
 from controller.safety.admission import Situation, blocked, case_of, no_windows, refuse, runs_shape, vessel
 from controller.safety.caps import violations
-from controller.safety.case import Case, History, timeline
+from controller.safety.case import Case, PastUse, timeline
 from controller.safety.figures import Interval
 from controller.safety.memory import booked, counts_in_hour
 from controller.safety.progress import Progress
@@ -81,7 +81,7 @@ def case_of_rest(command: Unhold, progress: Progress, now: Situation) -> Case:
     # What is booked for it must not count twice.
     memory, own = now.memory, booked(now.memory)
     is_in_hour = memory.unfinished is not None and counts_in_hour(memory.unfinished)
-    history = History(
+    history = PastUse(
         servings=memory.servings[:-1] if is_in_hour else memory.servings,
         on_times=memory.on_times,
         last_serving_s=None,

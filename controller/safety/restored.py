@@ -6,7 +6,7 @@ from msgspec.structs import replace
 
 from controller.model.messages import InputReport
 from controller.safety.contents import lost
-from controller.safety.machine import Machine
+from controller.safety.machine import StateMachine
 from controller.safety.records import LineState, Memory
 from controller.safety.startup import forget, wake
 
@@ -40,7 +40,7 @@ def _with_traces(state: LineState, others: Iterable[LineState]) -> LineState:
     )
 
 
-def distrust(machine: Machine, inputs: InputReport, *, boot: str, text: str) -> None:
+def distrust(machine: StateMachine, inputs: InputReport, *, boot: str, text: str) -> None:
     """Record that this memory comes back from a backup: every line is unknown, and the hour counts as used up.
 
     text: which backup, and what of its journal could not be read.

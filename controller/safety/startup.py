@@ -8,7 +8,7 @@ from controller.model.labels import label_in
 from controller.model.messages import Hung, InputReport
 from controller.safety import outcome
 from controller.safety.contents import disputed, lost, unsaid
-from controller.safety.machine import Machine
+from controller.safety.machine import StateMachine
 from controller.safety.reading import changes_nothing, reading
 from controller.safety.records import CalibrationDropped, CapChanged, LineRecord, Lost, Serving, Started
 from controller.safety.requests import absurd
@@ -17,7 +17,7 @@ from controller.safety.rewiring import rewired
 JOURNAL_DAMAGED, STOCK_DIFFERS = "journal damaged", "stock differs"  # causes of faults
 
 
-def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snapshot: bool) -> None:
+def wake(machine: StateMachine, inputs: InputReport, *, boot: str, damage: str, snapshot: bool) -> None:
     """Record the start, every cap that was changed since the last one, and what a crash left undone.
 
     damage: what of the journal could not be read, "" when all could. snapshot: whether to sum up the memory.
@@ -43,7 +43,7 @@ def wake(machine: Machine, inputs: InputReport, *, boot: str, damage: str, snaps
         machine.record(machine.memory)
 
 
-def compare_stock(machine: Machine, stock: Iterable[Hung]) -> None:
+def compare_stock(machine: StateMachine, stock: Iterable[Hung]) -> None:
     """A line of which the engine's stock says something else is unknown until a person says what hangs there."""
     states = {state.line: state for state in machine.memory.lines}
     found = []
@@ -58,7 +58,7 @@ def compare_stock(machine: Machine, stock: Iterable[Hung]) -> None:
         machine.trip(STOCK_DIFFERS, f"{'; '.join(found)}: somebody has to look and say what hangs there")
 
 
-def forget(machine: Machine, damage: str, *, cause: str = JOURNAL_DAMAGED) -> None:
+def forget(machine: StateMachine, damage: str, *, cause: str = JOURNAL_DAMAGED) -> None:
     """Part of the past is lost: nothing is certain about any line, not even what hangs on it; the hour is used up."""
     caps, memory = machine.profile.caps, machine.memory
     share_g = caps.hour_ethanol_g / caps.hour_servings

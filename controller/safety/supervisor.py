@@ -29,7 +29,7 @@ from controller.model.wiring import StopContact, role_of
 from controller.safety.admission import DRAWS_FROM_CONTAINER, active_roles
 from controller.safety.commands import Desk
 from controller.safety.inputs import Contacts
-from controller.safety.machine import Machine
+from controller.safety.machine import StateMachine
 from controller.safety.plausibility import Feedback
 from controller.safety.progress import Progress
 from controller.safety.records import GlassRecord, Memory, Note, Stamped
@@ -63,7 +63,7 @@ class Supervisor:
         """Wake with this memory; damage: what of the journal could not be read; snapshot: whether to sum it up."""
         self._contacts = Contacts(profile.inputs)
         self._inputs = self._contacts.report()
-        self._machine = Machine(profile, book, memory, now_s, wall_s)
+        self._machine = StateMachine(profile, book, memory, now_s, wall_s)
         self._feedback = Feedback(profile, now_s)
         self._machine.lead_s = self._feedback.lead_s
         self._desk = Desk(self._machine)

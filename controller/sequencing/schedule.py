@@ -33,9 +33,9 @@ from controller.sequencing.schedule_anneal import Placing, anneal
 from controller.sequencing.schedule_bounds import Weights, bounds
 from controller.sequencing.schedule_loads import (
     Limits,
-    Load,
     Room,
     Run,
+    RunLoad,
     fits_current,
     fits_flow,
     load_of,
@@ -73,7 +73,7 @@ class Schedule(msgspec.Struct, frozen=True, kw_only=True):
         return starts
 
 
-class Found(NamedTuple):
+class FoundOrder(NamedTuple):
     """An order, and a length that no order can beat."""
 
     order: tuple[int, ...]
@@ -94,15 +94,15 @@ def schedule(runs: Sequence[Run], limits: Limits, *, work: int = WORK) -> Schedu
 def in_order_of(starts_s: Sequence[float], runs: Sequence[Run], limits: Limits) -> Schedule:
     """The plan of runs that start one after the other as they do at these times, each as soon as it fits."""
 
-    def known(members: list[int], loads: tuple[Load, ...], room: Room) -> Found:
+    def known(members: list[int], loads: tuple[RunLoad, ...], room: Room) -> FoundOrder:
         order = sorted(range(len(members)), key=lambda place: starts_s[members[place]])
-        return Found(tuple(order), bounds(list(loads), room)[0])
+        return FoundOrder(tuple(order), bounds(list(loads), room)[0])
 
     return _by_phase(runs, limits, known)
 
 
 @lru_cache(maxsize=256)  # advice and sag ask for the same plan again and again
-def shortest(runs: tuple[Load, ...], room: Room, work: int) -> Found:
+def shortest(runs: tuple[RunLoad, ...], room: Room, work: int) -> FoundOrder:
     """The shortest order, for work worth about so many placements of a run; list rules alone when it is 0."""
     loads = without_slack(list(runs), room)
     bounded = bounds(loads, room)
@@ -112,18 +112,18 @@ def shortest(runs: tuple[Load, ...], room: Room, work: int) -> Found:
         first = min(work, ANNEALED_FIRST * len(loads) if len(loads) > 4 else 0)
         length, order = anneal(loads, room, bounded, first)
         if length <= bound + 0.5 or work == first:
-            return Found(order, bound)
+            return FoundOrder(order, bound)
         sweep = Sweep(loads, room, length, order)
         if sweep.run(round(SWEPT_SHARE * work / STEP)):
-            return Found(sweep.order, sweep.length)
+            return FoundOrder(sweep.order, sweep.length)
         known.append((sweep.length, sweep.order))
         work = round((1 - SWEPT_SHARE) * work) - first
     known += [anneal(loads, room, bounded, work // ANNEALINGS, seed) for seed in range(1, ANNEALINGS + 1)]
-    return Found(min(known)[1], bound)
+    return FoundOrder(min(known)[1], bound)
 
 
 def _by_phase(
-    runs: Sequence[Run], limits: Limits, find: Callable[[list[int], tuple[Load, ...], Room], Found]
+    runs: Sequence[Run], limits: Limits, find: Callable[[list[int], tuple[RunLoad, ...], Room], FoundOrder]
 ) -> Schedule:
     if len({(run.line, run.phase) for run in runs}) < len(runs):
         raise ValueError("a line has two runs in one phase: make one of them, or give them phases of their own")

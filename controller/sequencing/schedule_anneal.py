@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from heapq import heappop, heappush
 
 from controller.sequencing.schedule_bounds import Weights
-from controller.sequencing.schedule_loads import Load, Room
+from controller.sequencing.schedule_loads import Room, RunLoad
 
 # Allowed worsening at the beginning, as a fraction of the mean length per run, and what is left of it at the end.
 WARM, COLD = 0.3, 0.1
@@ -27,7 +27,7 @@ State = tuple[float, float, float, float, float, float, float, float, list[Drop]
 
 
 def anneal(
-    loads: list[Load], room: Room, bound: tuple[float, Weights], placements: int, seed: int = 0
+    loads: list[RunLoad], room: Room, bound: tuple[float, Weights], placements: int, seed: int = 0
 ) -> tuple[float, tuple[int, ...]]:
     """The best length found and its order; about so many runs are placed on the way. `bound` is what `bounds` says."""
     least, weights = bound
@@ -65,7 +65,7 @@ def _exponential(uniform: float) -> float:
 class Placing:
     """Places runs in order, each at the first instant at which it fits, and no start before the one ahead of it."""
 
-    def __init__(self, loads: list[Load], room: Room, weights: Weights) -> None:
+    def __init__(self, loads: list[RunLoad], room: Room, weights: Weights) -> None:
         self.placed = 0
         self._room, self._total = room, weights.total
         self._loads = [
@@ -122,7 +122,7 @@ class Placing:
         return end
 
 
-def _first_orders(loads: list[Load], room: Room) -> list[list[int]]:
+def _first_orders(loads: list[RunLoad], room: Room) -> list[list[int]]:
     """Orders to begin with: by several rules, at every instant the first run of the rule that fits is started."""
     share = [max(load.current / room.current, load.flow / room.flow, 1 / room.concurrent) for load in loads]
     rules: list[Callable[[int], float]] = [
@@ -135,7 +135,7 @@ def _first_orders(loads: list[Load], room: Room) -> list[list[int]]:
     return [_by_list(loads, room, sorted(range(len(loads)), key=rule, reverse=True)) for rule in rules]
 
 
-def _by_list(loads: list[Load], room: Room, waiting: list[int]) -> list[int]:
+def _by_list(loads: list[RunLoad], room: Room, waiting: list[int]) -> list[int]:
     time, current, flow, channels = 0.0, room.current, room.flow, room.concurrent
     drops: list[tuple[float, float, float, float]] = []
     order = []

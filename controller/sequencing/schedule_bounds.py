@@ -6,7 +6,7 @@ than 1, no plan is shorter than the sum of weight x duration.
 
 from typing import NamedTuple
 
-from controller.sequencing.schedule_loads import Load, Room, charge
+from controller.sequencing.schedule_loads import Room, RunLoad, charge
 
 
 class Weights(NamedTuple):
@@ -17,7 +17,7 @@ class Weights(NamedTuple):
     total: float  # summed over time: a length that no order can beat
 
 
-def bounds(loads: list[Load], room: Room) -> tuple[float, Weights]:
+def bounds(loads: list[RunLoad], room: Room) -> tuple[float, Weights]:
     """A length that no order can beat, and the weights that say most about orders."""
     tails = sorted((load.tail for load in loads), reverse=True)
     longest = max(place * room.gap + tail for place, tail in enumerate(tails))
@@ -33,5 +33,5 @@ def bounds(loads: list[Load], room: Room) -> tuple[float, Weights]:
     return max(longest, weights.total), weights
 
 
-def _currents(load: Load) -> tuple[float, float]:
+def _currents(load: RunLoad) -> tuple[float, float]:
     return load.inrush, load.current

@@ -70,7 +70,7 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True):
         return max(self.settle_s, self.overlap_s)
 
 
-class Load(NamedTuple):
+class RunLoad(NamedTuple):
     """One run, its overlap included. `tail` >= `duration`: the time from its start until its phase may end."""
 
     duration: float
@@ -90,7 +90,7 @@ class Room(NamedTuple):
     gap: float
 
 
-def load_of(run: Run, limits: Limits, *, is_last_phase: bool) -> Load:
+def load_of(run: Run, limits: Limits, *, is_last_phase: bool) -> RunLoad:
     """A run in whole numbers, its demands rounded up.
 
     The next phase starts pause_s after this run's end, and start_gap_s after its start: a short run can hold it up
@@ -101,7 +101,7 @@ def load_of(run: Run, limits: Limits, *, is_last_phase: bool) -> Load:
         current = inrush
     duration = _up(run.duration_s) + overlap
     tail = duration if is_last_phase else max(duration, _up(limits.start_gap_s - limits.pause_s) + overlap)
-    return Load(duration, tail, min(_up(run.inrush_s) + overlap, duration), inrush, current, _up(run.flow_ml_s))
+    return RunLoad(duration, tail, min(_up(run.inrush_s) + overlap, duration), inrush, current, _up(run.flow_ml_s))
 
 
 def room_of(limits: Limits) -> Room:
@@ -133,12 +133,12 @@ def _down(value: float) -> float:
     return float(math.floor(value * _NANO + 1e-3))
 
 
-def charge(load: Load) -> float:
+def charge(load: RunLoad) -> float:
     """Current times time of one run, inrush included."""
     return load.current * load.duration + (load.inrush - load.current) * load.inrush_for
 
 
-def without_slack(loads: list[Load], room: Room) -> list[Load]:
+def without_slack(loads: list[RunLoad], room: Room) -> list[RunLoad]:
     """The same loads without the demands that could never come near their limit: fewer differ, fewer are looked at."""
     most = int(min(len(loads), room.concurrent))
     if sum(sorted(load.inrush for load in loads)[-most:]) <= room.current:

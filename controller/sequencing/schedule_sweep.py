@@ -14,7 +14,7 @@ runs to come: then the best order found is a good one, but not proven.
 from bisect import bisect_right
 from typing import NamedTuple
 
-from controller.sequencing.schedule_loads import Load, Room, charge
+from controller.sequencing.schedule_loads import Room, RunLoad, charge
 
 # What is free from a time on: (since, current, flow, channels).
 Step = tuple[float, float, float, float]
@@ -23,7 +23,7 @@ Step = tuple[float, float, float, float]
 class RunsToCome:
     """What depends on nothing but which runs are still to come."""
 
-    def __init__(self, indices: list[int], loads: list[Load], room: Room) -> None:
+    def __init__(self, indices: list[int], loads: list[RunLoad], room: Room) -> None:
         mine = [loads[index] for index in indices]
         self.indices = indices
         self.charge = sum(map(charge, mine))
@@ -49,7 +49,7 @@ class State(NamedTuple):
 class Sweep:
     """Looks for an order shorter than `length`; `order` is the best one known."""
 
-    def __init__(self, loads: list[Load], room: Room, length: float, order: tuple[int, ...]) -> None:
+    def __init__(self, loads: list[RunLoad], room: Room, length: float, order: tuple[int, ...]) -> None:
         self.length, self.order = length, order
         self._loads, self._room = loads, room
         self._to_come: dict[int, RunsToCome] = {}
@@ -134,7 +134,7 @@ class Sweep:
         return to_come
 
 
-def _taken(steps: list[Step], load: Load, start: float) -> list[Step]:
+def _taken(steps: list[Step], load: RunLoad, start: float) -> list[Step]:
     """What is free from `start` on once this run has started there."""
     ends_at = start + load.duration
     changes = [start, ends_at] if load.inrush <= load.current else [start, start + load.inrush_for, ends_at]
@@ -157,7 +157,7 @@ def _taken(steps: list[Step], load: Load, start: float) -> list[Step]:
 
 
 def _starts(
-    steps: list[Step], ready: float, waiting: list[int], loads: list[Load]
+    steps: list[Step], ready: float, waiting: list[int], loads: list[RunLoad]
 ) -> tuple[list[tuple[int, float]], float]:
     """Each waiting run with the first instant at which it fits, soonest first; and the last end that makes."""
     starts = []

@@ -4,7 +4,7 @@ import fete_machine as fete
 from msgspec.structs import replace
 
 from controller.bench.link import DirectLink
-from controller.bench.memory import Memory
+from controller.bench.memory import BenchMemory
 from controller.bench.plant import Plant
 from controller.bench.truth import Truth, draw
 from controller.clock import VirtualClock
@@ -18,7 +18,7 @@ class Desk:
         *,
         seed: int = 1,
         truth: Truth | None = None,
-        memory: Memory | None = None,
+        memory: BenchMemory | None = None,
         persist: bool = True,
     ) -> None:
         self.clock = VirtualClock(50.0)

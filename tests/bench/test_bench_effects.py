@@ -12,7 +12,7 @@ from controller.bench import electrics, process
 from controller.bench.effects import CONDITIONS, EFFECTS
 from controller.bench.fluids import AIR, nominal_fluid
 from controller.bench.gas import GasTruth, dissolved_volumes, liquid_share, releasable
-from controller.bench.line_state import LineState
+from controller.bench.line_state import BenchLine
 from controller.bench.surroundings import STEP_FRACTION, STEP_S, RoomTruth, StepsTruth, thinned_mpa_s
 from controller.bench.truth import Truth, draw
 from controller.bench.tube_set import SetTruth, displaced_share
@@ -222,7 +222,7 @@ def test_fast_flow_in_a_narrow_tube_loses_more_than_laminar_flow():
     fills = []
     for is_turbulent in (False, True):
         line = replace(truth.lines[SODA], bore_mm=2.0, suction_ml=math.pi / 4 * 4 * 0.5, is_turbulent=is_turbulent)
-        tube = LineState(SODA, line, 1, 0.0).tube
+        tube = BenchLine(SODA, line, 1, 0.0).tube
         tube.push("soda", 10.0)
         fills.append((tube.fill_fraction(2.0, truth.fluids), tube.fill_fraction(6.0, truth.fluids)))
     assert fills[0][0] == fills[1][0]
@@ -240,7 +240,7 @@ def test_a_2_mm_tube_displaces_what_a_small_head_can():
 
 
 def test_a_tube_that_runs_back_keeps_its_volume():
-    tube = LineState(1, ideal_truth(fete.profile()).lines[1], 1, 0.0).tube
+    tube = BenchLine(1, ideal_truth(fete.profile()).lines[1], 1, 0.0).tube
     whole_ml = tube.slugs[0][1]
     tube.push("soda", whole_ml - 2.0)
     assert tube.run_back(1.5) == pytest.approx({"soda": 1.5})

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.bench.plant import Plant
 from controller.bench.trace import ActionEntry
 from controller.clock import VirtualClock
@@ -77,7 +77,7 @@ def test_the_main_relay_takes_its_time(plant, wait):
 
 def test_a_main_relay_that_is_let_go_takes_the_voltage_of_a_relay_that_sticks(plant, wait):
     plant.set_pin(MAIN, True)
-    plant.inject(Fault(kind="relay stuck on", line=4))
+    plant.inject(InjectedFault(kind="relay stuck on", line=4))
     wait(1.0)
     assert draws(plant)
     plant.set_pin(MAIN, False)
@@ -87,14 +87,14 @@ def test_a_main_relay_that_is_let_go_takes_the_voltage_of_a_relay_that_sticks(pl
 
 
 def test_a_main_relay_sticks_open_and_closed(plant, wait):
-    plant.inject(Fault(kind="main relay stuck on"))
+    plant.inject(InjectedFault(kind="main relay stuck on"))
     plant.set_pin(LINE_4, ON)
     wait(1.0)
     assert draws(plant)
-    plant.clear(Fault(kind="main relay stuck on"))
+    plant.clear(InjectedFault(kind="main relay stuck on"))
     wait(1.0)
     assert not draws(plant)
-    plant.inject(Fault(kind="main relay stuck off"))
+    plant.inject(InjectedFault(kind="main relay stuck off"))
     plant.set_pin(MAIN, True)
     wait(1.0)
     assert not draws(plant)
@@ -102,7 +102,7 @@ def test_a_main_relay_sticks_open_and_closed(plant, wait):
 
 
 def test_a_stalled_pump_draws_current_too(plant, wait):
-    plant.inject(Fault(kind="pump stalled", line=4))
+    plant.inject(InjectedFault(kind="pump stalled", line=4))
     plant.set_pin(MAIN, True)
     plant.set_pin(LINE_4, ON)
     wait(1.0)
@@ -114,4 +114,4 @@ def test_a_machine_without_a_main_relay_is_always_fed_and_has_none_to_stick(cloc
     assert plant.report().is_fed
     assert "current" not in plant.contacts()
     with pytest.raises(Refused, match="no main relay"):
-        plant.inject(Fault(kind="main relay stuck on"))
+        plant.inject(InjectedFault(kind="main relay stuck on"))

@@ -6,7 +6,7 @@ import pytest
 from load_desk import LoadDesk
 
 from controller.bench.cell_truth import UNDISTURBED
-from controller.bench.faults import Fault, FaultKind
+from controller.bench.faults import FaultKind, InjectedFault
 from controller.errors import Refused
 
 
@@ -18,8 +18,8 @@ def desk() -> LoadDesk:
     return one
 
 
-def bring_in(desk: LoadDesk, kind: FaultKind, amount: float = 0.0) -> Fault:
-    fault = Fault(kind=kind, amount=amount)
+def bring_in(desk: LoadDesk, kind: FaultKind, amount: float = 0.0) -> InjectedFault:
+    fault = InjectedFault(kind=kind, amount=amount)
     desk.plant.inject(fault)
     return fault
 
@@ -98,4 +98,4 @@ def test_what_the_faulty_cell_does_leaves_its_noise_as_it_was():
 
 def test_amounts_beyond_all_reason_are_refused(desk):
     with pytest.raises(Refused, match="a siphon of 20 mL/s"):
-        desk.plant.inject(Fault(kind="siphon", line=1, amount=20.0))
+        desk.plant.inject(InjectedFault(kind="siphon", line=1, amount=20.0))

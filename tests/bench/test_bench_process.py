@@ -14,7 +14,7 @@ import fete_machine as fete
 import pytest
 
 from controller.bench.client import BenchClient
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.bench.process import MOST_CLIENTS
 from controller.bench.trace import ContactEntry, LevelEntry, read_trace
 from controller.errors import BoardError, Refused, Unreachable
@@ -101,7 +101,7 @@ def test_the_scales_driver_takes_conversions_as_they_come_and_hears_silence(benc
     assert len(set(empty)) > 15  # every one with noise of its own
     desk.place_mass(500.0)
     until(lambda: converter.read() > max(empty))
-    silent = Fault(kind="scale silent")
+    silent = InjectedFault(kind="scale silent")
     desk.inject(silent)
     converter.read()
     assert converter.read() is None
@@ -180,7 +180,7 @@ def test_what_the_bench_does_not_know_is_refused_and_it_lives_on(desk):
     with pytest.raises(Refused, match="there is no line 9"):
         desk.unhang(9)
     with pytest.raises(Refused, match="there is no contact 'door'"):
-        desk.inject(Fault(kind="input stuck", contact="door"))
+        desk.inject(InjectedFault(kind="input stuck", contact="door"))
     with pytest.raises(Refused, match="unknown field `colour`"):
         desk.ask("place_glass", colour="green")
     assert desk.report().glass == "tumbler"

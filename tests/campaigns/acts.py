@@ -8,7 +8,7 @@ from campaigns.people import Person
 from campaigns.troubles import Trouble
 from msgspec.structs import replace
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.errors import Unreachable
 from controller.model.messages import Acknowledge, Command, Confirm, ConfirmJug, Hello, Start, Stop, Unhold
 from controller.model.states import OperationKind
@@ -147,17 +147,17 @@ class Acts:
     def _empty(self, line: int) -> None:
         house = self._house
         before_ml = house.plant.container_ml(line)
-        house.plant.inject(Fault(kind="container empty", line=line))
-        house.plant.clear(Fault(kind="container empty", line=line))
+        house.plant.inject(InjectedFault(kind="container empty", line=line))
+        house.plant.clear(InjectedFault(kind="container empty", line=line))
         house.watch.amounts.hung(line, before_ml, house.plant.container_ml(line))
 
     def _inject(self, trouble: Trouble) -> None:
         house = self._house
         if trouble.contact:
             house.is_glass_in_doubt |= trouble.contact == "glass"
-            fault = Fault(kind=trouble.what, contact=trouble.contact, closed=trouble.choice == "closed")
+            fault = InjectedFault(kind=trouble.what, contact=trouble.contact, closed=trouble.choice == "closed")
         else:
-            fault = Fault(kind=trouble.what, line=trouble.line, amount=trouble.amount)
+            fault = InjectedFault(kind=trouble.what, line=trouble.line, amount=trouble.amount)
             house.mark_unsound(trouble.line)
         house.plant.inject(fault)
         house.later(trouble.lasts_s, lambda: None if self.is_over else house.plant.clear(fault))
@@ -165,7 +165,7 @@ class Acts:
     def _stick_main_relay(self, trouble: Trouble) -> None:
         house = self._house
         if house.plot.profile.main_relay is not None:
-            fault = Fault(kind="main relay stuck on" if trouble.choice == "on" else "main relay stuck off")
+            fault = InjectedFault(kind="main relay stuck on" if trouble.choice == "on" else "main relay stuck off")
             house.plant.inject(fault)
             house.later(trouble.lasts_s, lambda: None if self.is_over else house.plant.clear(fault))
 
@@ -176,10 +176,10 @@ class Acts:
 
         def flip() -> None:
             if self.is_over or house.now_s >= end_s:
-                house.plant.clear(Fault(kind="input stuck", contact=trouble.contact))
+                house.plant.clear(InjectedFault(kind="input stuck", contact=trouble.contact))
                 return
             closed = house.draw.random() < 0.5
-            house.plant.inject(Fault(kind="input stuck", contact=trouble.contact, closed=closed))
+            house.plant.inject(InjectedFault(kind="input stuck", contact=trouble.contact, closed=closed))
             house.later(house.draw.uniform(0.2, 2.0) * FLAP_S, flip)
 
         flip()

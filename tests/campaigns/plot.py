@@ -17,7 +17,7 @@ from controller.bench.header import RESET_PULL
 from controller.bench.perfect import perfect_calibration
 from controller.bench.truth import Truth, draw
 from controller.config import load
-from controller.ledger.journal_segment import START, Entry, chained
+from controller.ledger.journal_segment import START, JournalEntry, chained
 from controller.model.book import Book, Liquid
 from controller.model.calibration import Calibration
 from controller.model.profile import Caps, Profile
@@ -52,7 +52,7 @@ class Plot:
     book: Book
     truth: Truth
     past: Memory
-    bench: bench_memory.Memory
+    bench: bench_memory.BenchMemory
     manners: Manners
     poll_s: float
     jitter_s: float
@@ -73,7 +73,7 @@ class Plot:
                 return one.flow_ml_s
         return 1.25 * self.profile.line(line).pump.nominal_flow_ml_s
 
-    def journal(self) -> Entry:
+    def journal(self) -> JournalEntry:
         """The past, as the journal holds it."""
         stamped = Stamped(mono_s=0.0, wall_s=self.past.wall_s, record=self.past)
         return chained(START, msgspec.json.encode([stamped]))
@@ -246,7 +246,7 @@ def _on_times(profile: Profile, rng: Random) -> tuple[OnTime, ...]:
 
 def _bench(
     profile: Profile, book: Book, truth: Truth, states: tuple[LineState, ...], rng: Random
-) -> bench_memory.Memory:
+) -> bench_memory.BenchMemory:
     """The bench in the state that the past has left."""
     containers = {on.line: on.container_ml for on in book.lines}
     lines = []
@@ -275,7 +275,7 @@ def _bench(
                 left_outlet_ml={},
             )
         )
-    return bench_memory.Memory(
+    return bench_memory.BenchMemory(
         machine=profile.machine, seed=truth.seed, lines=tuple(lines), funnel_ml={}, tray_ml={}, glass=None
     )
 

@@ -7,7 +7,7 @@ import msgspec
 import pytest
 from evening_parts import book, capped, event, loaded, profile
 
-from controller.catering.arrivals import Order, busiest_per_hour, draw_orders, rates
+from controller.catering.arrivals import DrinkRequest, busiest_per_hour, draw_orders, rates
 from controller.catering.outlook import look_ahead, pour_on_paper
 from controller.catering.preparation import hang, in_turn_ml, menu_shares, open_shares, prepare
 from controller.catering.queue import mean_wait_s
@@ -103,7 +103,7 @@ def test_a_peak_holds_its_share_of_the_drinks():
 
 def test_containers_are_changed_when_a_dose_no_longer_fits():
     served = _services({"Blackcurrant Spritz": 1.0})
-    orders = [Order(at_s=float(k), recipe="Blackcurrant Spritz") for k in range(6)]
+    orders = [DrinkRequest(at_s=float(k), recipe="Blackcurrant Spritz") for k in range(6)]
     done, changed = pour_on_paper(orders, served, {"blackcurrant cordial": (60.0, 60.0), "soda": (1000.0,)})
     # 25 mL of cordial each: two from a container of 60 mL, and after the second container nobody is served.
     assert len(done) == 4

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from evening_parts import capped
 
-from controller.catering.queue import Guest, mean_wait_s, take_turns
+from controller.catering.queue import QueuedGuest, mean_wait_s, take_turns
 from controller.errors import Refused
 
 CYCLE_S = 40.0
@@ -17,7 +17,7 @@ def _at_random(per_s, count, rng, cycle_s):
     at_s, guests = 0.0, []
     for _ in range(count):
         at_s += rng.expovariate(per_s)
-        guests.append(Guest(at_s=at_s, cycle_s=cycle_s(rng)))
+        guests.append(QueuedGuest(at_s=at_s, cycle_s=cycle_s(rng)))
     return guests
 
 
@@ -59,15 +59,19 @@ def test_too_many_guests_wait_for_ever_in_the_long_run():
 
 
 def test_a_few_turns_by_hand():
-    guests = [Guest(at_s=0.0, cycle_s=30.0), Guest(at_s=10.0, cycle_s=20.0), Guest(at_s=15.0, cycle_s=30.0)]
-    guests.append(Guest(at_s=200.0, cycle_s=30.0))
+    guests = [
+        QueuedGuest(at_s=0.0, cycle_s=30.0),
+        QueuedGuest(at_s=10.0, cycle_s=20.0),
+        QueuedGuest(at_s=15.0, cycle_s=30.0),
+    ]
+    guests.append(QueuedGuest(at_s=200.0, cycle_s=30.0))
     turns = take_turns(guests, delay_s=lambda number, _: 60.0 if number == 2 else 0.0)
     assert [(turn.begins_s, turn.ends_s) for turn in turns] == [(0, 30), (30, 50), (110, 140), (200, 230)]
     assert [turn.waits_s for turn in turns] == [0, 20, 95, 0]
 
 
 def test_an_hours_servings_are_capped_from_their_ends():
-    guests = [Guest(at_s=float(k), cycle_s=30.0) for k in range(5)]
+    guests = [QueuedGuest(at_s=float(k), cycle_s=30.0) for k in range(5)]
     turns = take_turns(guests, capped(hour_servings=3).caps)
     # The first three end at 30, 60, 90 s; the fourth waits until the first is an hour past, the fifth for the second.
     assert [turn.begins_s for turn in turns] == [0.0, 30.0, 60.0, 3630.0, 3660.0]
@@ -75,14 +79,16 @@ def test_an_hours_servings_are_capped_from_their_ends():
 
 
 def test_an_hours_ethanol_is_capped_and_drinks_without_go_on():
-    guests = [Guest(at_s=float(k), cycle_s=30.0, ethanol_g=grams) for k, grams in enumerate((15.0, 15.0, 0.0, 15.0))]
+    guests = [
+        QueuedGuest(at_s=float(k), cycle_s=30.0, ethanol_g=grams) for k, grams in enumerate((15.0, 15.0, 0.0, 15.0))
+    ]
     turns = take_turns(guests, capped(hour_ethanol_g=40.0).caps)
     assert [turn.begins_s for turn in turns] == [0.0, 30.0, 60.0, 3630.0]
 
 
 def test_a_drink_over_an_hours_ethanol_can_never_be_poured():
     with pytest.raises(Refused, match="more than the machine may pour in an hour"):
-        take_turns([Guest(at_s=0.0, cycle_s=30.0, ethanol_g=15.0)], capped(hour_ethanol_g=10.0).caps)
+        take_turns([QueuedGuest(at_s=0.0, cycle_s=30.0, ethanol_g=15.0)], capped(hour_ethanol_g=10.0).caps)
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -91,7 +97,7 @@ def test_turns_never_overlap_and_never_exceed_the_hour(seed):
     caps = capped(hour_servings=rng.randint(2, 9), hour_ethanol_g=40.0).caps
     guests = sorted(
         (
-            Guest(at_s=rng.uniform(0, 7200), cycle_s=rng.uniform(5, 200), ethanol_g=rng.choice((0.0, 8.0, 15.0)))
+            QueuedGuest(at_s=rng.uniform(0, 7200), cycle_s=rng.uniform(5, 200), ethanol_g=rng.choice((0.0, 8.0, 15.0)))
             for _ in range(40)
         ),
         key=lambda one: one.at_s,

@@ -6,7 +6,7 @@ import pytest
 
 from controller.cli.network import commands, plan
 from controller.cli.network.commands import wifi_text
-from controller.cli.network.facts import Host, names_for
+from controller.cli.network.facts import NetworkHost, names_for
 
 SHIPPED = (Path(__file__).resolve().parents[2] / "systemd/tundish-engine-lan.conf").read_text()
 LINKS = {
@@ -40,8 +40,8 @@ def test_what_is_so_already_is_not_done_again():
 
 
 def test_the_announced_name_comes_before_the_address():
-    assert names_for(Host(address="192.168.1.5", mdns="machine.local"), ()) == ("machine.local", "192.168.1.5")
-    assert names_for(Host(address="192.168.1.5", mdns=None), ("Bar.lan",)) == ("bar.lan", "192.168.1.5")
+    assert names_for(NetworkHost(address="192.168.1.5", mdns="machine.local"), ()) == ("machine.local", "192.168.1.5")
+    assert names_for(NetworkHost(address="192.168.1.5", mdns=None), ("Bar.lan",)) == ("bar.lan", "192.168.1.5")
 
 
 def test_the_links_are_shown_with_their_end_and_the_caution(tundish, engine):
@@ -72,6 +72,6 @@ def test_without_a_network_there_is_no_invitation(tundish, engine):
 @pytest.mark.parametrize("word", ["on", "off"])
 def test_without_a_service_it_says_what_to_do(tundish, monkeypatch, word):
     monkeypatch.setattr(commands, "UNITS", Path("/nowhere"))
-    monkeypatch.setattr(commands.facts, "look", lambda: Host(address="192.168.1.5", mdns=None))
+    monkeypatch.setattr(commands.facts, "look", lambda: NetworkHost(address="192.168.1.5", mdns=None))
     shown = tundish("network", word)
     assert (shown.exit_code, "tundish up --lan" in shown.output) == (1, True)

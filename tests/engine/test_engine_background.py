@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from ready_machine import PROFILE, ready_machine
 
 from controller.engine.background import AtOnce, Background, NotYet
-from controller.engine.worker import Answer, Call, answer
+from controller.engine.worker import Call, WorkResult, answer
 from controller.errors import OutOfRange, Refused, require_positive
 from controller.model.messages import TakeCalibration
 from controller.model.requests import LineRequest, PourRequest
@@ -95,7 +95,7 @@ def test_a_refusal_comes_back_with_its_rule_and_its_figures():
     with pytest.raises(Refused) as refused:
         answer(Call(refuse, ("too much",))).take()
     assert (refused.value.rule, refused.value.asked, refused.value.remedy) == ("test", "2", "Ask for 1.")
-    assert Answer(value=3).take() == 3
+    assert WorkResult(value=3).take() == 3
 
 
 def test_a_worker_that_is_killed_is_replaced():

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.config import load
 from controller.errors import Refused
 from controller.ledger.journal import MemoryJournal
@@ -100,7 +100,7 @@ def test_a_glass_that_stands_there_is_no_drift_of_the_zero(desk: Desk):
 
 
 def test_swapped_signal_wires_are_found_with_the_first_mass(desk: Desk):
-    desk.machine.plant.inject(Fault(kind="scale wrong sign"))
+    desk.machine.plant.inject(InjectedFault(kind="scale wrong sign"))
     desk.load(0.0)
     desk.scale.zero(ZeroRequest())
     desk.load(500.0)
@@ -112,13 +112,13 @@ def test_swapped_signal_wires_are_found_with_the_first_mass(desk: Desk):
 )
 def test_a_converter_that_fails_is_named_and_sets_up_nothing(desk: Desk, kind, doubt: str):
     desk.set_up()
-    desk.machine.plant.inject(Fault(kind=kind))
+    desk.machine.plant.inject(InjectedFault(kind=kind))
     desk.rest()
     view = desk.scale.view()
     assert view.doubt == doubt
     assert view.findings
     assert refusal(lambda: desk.scale.zero(ZeroRequest(sure=True))) == "scale_doubtful"
-    desk.machine.plant.clear(Fault(kind=kind))
+    desk.machine.plant.clear(InjectedFault(kind=kind))
     desk.rest()
     assert desk.scale.view().doubt == ""
 

@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from controller.engine.slices import TURNS, Turns, at_once
+from controller.engine.slices import TURNS, LoopTurns, at_once
 
 
 def question(name, slices, log):
@@ -17,7 +17,7 @@ def question(name, slices, log):
 def test_the_answer_is_the_same_at_once_and_in_turns():
     log = []
     assert at_once(question("a", 3, log)) == "a"
-    assert asyncio.run(Turns().answer(question("a", 3, log))) == "a"
+    assert asyncio.run(LoopTurns().answer(question("a", 3, log))) == "a"
     assert log == ["a0", "a1", "a2"] * 2
 
 
@@ -30,7 +30,7 @@ def test_between_two_slices_everything_else_has_a_turn_and_no_second_question_is
             await asyncio.sleep(0)
 
     async def scene():
-        turns = Turns()
+        turns = LoopTurns()
         beating = asyncio.create_task(beat())
         answers = await asyncio.gather(*(turns.answer(question(name, 4, log)) for name in "abc"))
         beating.cancel()
@@ -49,7 +49,7 @@ def test_a_question_that_fails_leaves_the_turn_to_the_next():
         raise ValueError("gone")
 
     async def scene():
-        turns = Turns()
+        turns = LoopTurns()
         with pytest.raises(ValueError, match="gone"):
             await turns.answer(fails())
         return await turns.answer(question("a", 1, []))

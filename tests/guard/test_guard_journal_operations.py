@@ -2,7 +2,7 @@ import pytest
 from guard_parts import GLASS, Rig, another_glass, profile, run_of, serve
 
 from controller.guard.journal_operations import operations_in
-from controller.ledger.journal_segment import Entry
+from controller.ledger.journal_segment import JournalEntry
 from controller.model.messages import Start, Stop, Unhold
 from controller.model.states import Outcome
 
@@ -53,7 +53,7 @@ def test_every_operation_can_be_read_back():
 def test_what_cannot_be_understood_is_told():
     rig = Rig().primed(1)
     last = rig.journal.entries[-1]
-    rig.journal.entries[-1] = Entry(number=last.number, hash=last.hash, body=b"[{}]")
+    rig.journal.entries[-1] = JournalEntry(number=last.number, hash=last.hash, body=b"[{}]")
     told = operations_in(rig.journal.read())
     assert [operation.ended for operation in told.operations] == [None]
     assert f"entry {last.number} is not understood" in told.damage[0]

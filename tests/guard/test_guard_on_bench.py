@@ -4,7 +4,7 @@ import pytest
 from guard_parts import Rig, run_of
 from guard_processes import ROOT
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.bench.link import DirectLink
 from controller.bench.pins import BenchFactory
 from controller.bench.plant import Plant
@@ -109,7 +109,7 @@ def test_no_glass_and_a_full_tray(rig):
 
 def test_a_container_that_runs_low(rig):
     pour(rig, LEVEL_LINE)
-    rig.plant.inject(Fault(kind="container empty", line=LEVEL_LINE))
+    rig.plant.inject(InjectedFault(kind="container empty", line=LEVEL_LINE))
     rig.run(1)
     assert rig.of(Changed)[-1].waiting_for == f"container on line {LEVEL_LINE}"
     assert rig.say(AskReport())[-1].inputs.low_lines == (LEVEL_LINE,)
@@ -117,7 +117,7 @@ def test_a_container_that_runs_low(rig):
 
 def test_a_broken_stop_wire_reads_as_pressed(rig):
     pour(rig)
-    rig.plant.inject(Fault(kind="input stuck", contact="stop", closed=False))
+    rig.plant.inject(InjectedFault(kind="input stuck", contact="stop", closed=False))
     rig.run(0.2)
     assert rig.of(FaultLatchedEvent)[-1].cause == "stop pressed"
     assert rig.say(Acknowledge(cause="stop pressed"))[-1].rule == "cause"

@@ -5,8 +5,8 @@ from guard_parts import CAPS, GLASS, Rig, admitted, profile, records, run_of, se
 from msgspec.structs import replace
 
 from controller.ledger.journal import MemoryJournal
-from controller.ledger.journal_reading import Reading
-from controller.ledger.journal_segment import Entry
+from controller.ledger.journal_reading import JournalReading
+from controller.ledger.journal_segment import JournalEntry
 from controller.model.calibration import Calibration
 from controller.model.messages import (
     Acknowledge,
@@ -286,7 +286,7 @@ def test_an_end_that_cannot_be_written_is_a_fault_and_is_written_later():
 class Damaged(MemoryJournal):
     """A journal that has lost its last entry, until it goes on with a checkpoint."""
 
-    def __init__(self, entries: list[Entry]) -> None:
+    def __init__(self, entries: list[JournalEntry]) -> None:
         super().__init__()
         self.entries, self.is_damaged = entries[:-1], True
 
@@ -294,9 +294,9 @@ class Damaged(MemoryJournal):
         super().begin(body)
         self.is_damaged = False
 
-    def read(self) -> Reading:
+    def read(self) -> JournalReading:
         damage = ("entry 7 cannot be read",) if self.is_damaged else ()
-        return Reading(entries=super().read().entries, damage=damage, is_complete=not self.is_damaged)
+        return JournalReading(entries=super().read().entries, damage=damage, is_complete=not self.is_damaged)
 
 
 def test_a_damaged_journal_leaves_nothing_certain_until_a_person_has_seen_to_it():
@@ -317,7 +317,7 @@ def test_a_damaged_journal_leaves_nothing_certain_until_a_person_has_seen_to_it(
 def test_an_entry_that_is_not_understood_counts_as_damage():
     rig = Rig().primed(1)
     body = b'[{"mono_s":1,"wall_s":2,"record":{"type":"new"}}]'
-    rig.journal.entries[-1] = Entry(number=len(rig.journal.entries), hash="", body=body)
+    rig.journal.entries[-1] = JournalEntry(number=len(rig.journal.entries), hash="", body=body)
     assert restart(rig)[0].fault == "journal damaged"
 
 

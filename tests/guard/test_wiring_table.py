@@ -11,7 +11,7 @@ import yaml
 from guard_parts import Rig, prime, profile
 from msgspec.structs import asdict
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.bench.link import DirectLink
 from controller.bench.pins import BenchFactory
 from controller.bench.plant import Plant
@@ -165,7 +165,7 @@ def test_the_guard_holds_by_the_door_reports_it_and_sounds_the_horn(rig):
 
 
 def test_nothing_begins_while_the_door_is_open_or_its_contact_stuck(rig):
-    rig.plant.inject(Fault(kind="input stuck", contact="door open", closed=False))
+    rig.plant.inject(InjectedFault(kind="input stuck", contact="door open", closed=False))
     rig.run(1)
     refused = [one for one in rig.say(Start(operation=prime(1, "apple juice"))) if isinstance(one, Refusal)]
     assert [(one.rule, one.reason, one.remedy) for one in refused] == [("door_open", "the door is open.", "Shut it.")]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from controller.metering.averages import Averages
 from controller.metering.learned_flows import LearnedFlows, LineBasis
-from controller.metering.weighed_pour import Run, WeighedPour
+from controller.metering.weighed_pour import PlannedPour, WeighedPour
 from controller.model.calibration import Calibration
 
 RATE_HZ = 80.0
@@ -51,7 +51,7 @@ class Signal:
     """Pours the runs with the true flows; readings and edges go to the estimator, whose cut-offs end the runs."""
 
     flows: LearnedFlows
-    runs: list[Run]
+    runs: list[PlannedPour]
     true_ml_s: dict[int, float]
     seed: int = 1
     trims: bool = True
@@ -65,7 +65,7 @@ class Signal:
         pour = WeighedPour(self.flows, self.runs, run_a, Averages())
         on: dict[int, tuple[float, float]] = {}  # line -> since, flow of this run
         ends_s = {id(run): run.end_s for run in self.runs}
-        waiting, running = list(self.runs), list[Run]()
+        waiting, running = list(self.runs), list[PlannedPour]()
         arrived_g, at_s, last_s = 0.0, -1.0, math.inf
         while at_s < last_s + 3.0:
             at_s += 1.0 / RATE_HZ

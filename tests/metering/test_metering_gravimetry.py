@@ -7,7 +7,7 @@ from published import rows
 
 from controller.errors import OutOfRange
 from controller.metering.density import ethanol_water_by_mass_kg_m3, mass_fraction_of_abv, water_kg_m3
-from controller.metering.gravimetry import Room, air_kg_m3, liquid_volume_ml, volume_ml
+from controller.metering.gravimetry import RoomAir, air_kg_m3, liquid_volume_ml, volume_ml
 from controller.model.book import Liquid
 
 
@@ -90,7 +90,10 @@ def test_volume_of_spirit_without_buoyancy_would_be_a_tenth_of_a_percent_less():
 
 def test_the_budget_adds_up_and_names_its_parts():
     found = volume_ml(
-        100.0, u_mass_g=0.03, evaporation_g=0.02, room=Room(temperature_c=21.0, u_temperature_c=1.0, u_pressure_kpa=2.0)
+        100.0,
+        u_mass_g=0.03,
+        evaporation_g=0.02,
+        room=RoomAir(temperature_c=21.0, u_temperature_c=1.0, u_pressure_kpa=2.0),
     )
     parts = {one.source: one.u_ml for one in found.budget}
     assert {name for name, u_ml in parts.items() if u_ml > 0.0} == {
@@ -114,13 +117,13 @@ def test_the_budget_adds_up_and_names_its_parts():
     [
         {"mass_g": 100.01},
         {"density_kg_m3": 1050.5},
-        {"room": Room(temperature_c=21.0)},
-        {"room": Room(pressure_kpa=103.325)},
+        {"room": RoomAir(temperature_c=21.0)},
+        {"room": RoomAir(pressure_kpa=103.325)},
     ],
 )
 def test_each_contribution_is_what_a_shift_by_one_uncertainty_does(change):
     """The budget's parts against differences of the formula itself."""
-    settings = {"mass_g": 100.0, "density_kg_m3": 1050.0, "u_density_kg_m3": 0.5, "u_mass_g": 0.01, "room": Room()}
+    settings = {"mass_g": 100.0, "density_kg_m3": 1050.0, "u_density_kg_m3": 0.5, "u_mass_g": 0.01, "room": RoomAir()}
     parts = {one.source: one.u_ml for one in volume_ml(**settings).budget}
     moved = volume_ml(**{**settings, **change}).volume_ml - volume_ml(**settings).volume_ml
     if "mass_g" in change:

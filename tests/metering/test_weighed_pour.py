@@ -9,16 +9,16 @@ from scale_signal import Signal, calibration, learned
 from scipy.stats import chi2
 
 from controller.metering.learned_flows import LearnedFlows, restored
-from controller.metering.weighed_pour import Run
+from controller.metering.weighed_pour import PlannedPour
 
 WEEK_S = 7 * 86_400.0
 FLOWS = {1: 5.0, 2: 4.5, 3: 4.8}
 
 
-def runs(*doses: tuple[int, float]) -> list[Run]:
+def runs(*doses: tuple[int, float]) -> list[PlannedPour]:
     """Runs of these (line, mL), 0.3 s apart, as long as calibrated."""
     return [
-        Run(line, 0.3 * number, 0.3 * number + volume_ml / FLOWS[line] + 0.05, volume_ml)
+        PlannedPour(line, 0.3 * number, 0.3 * number + volume_ml / FLOWS[line] + 0.05, volume_ml)
         for number, (line, volume_ml) in enumerate(doses)
     ]
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from controller.cli import main
 from controller.engine.guard_link import GuardLink
-from controller.engine.worker import Answer, Call, Worker
+from controller.engine.worker import Call, Worker, WorkResult
 from controller.model.messages import Command, Heartbeat, Start
 
 
@@ -23,7 +23,7 @@ def slow_down(times: float) -> None:
         step(handle)
         time.sleep((times - 1) * (time.thread_time() - began_s))
 
-    async def slowed_answer(worker: Worker, call: Call) -> Answer:
+    async def slowed_answer(worker: Worker, call: Call) -> WorkResult:
         began_s = time.monotonic()
         found = await do(worker, call)
         await asyncio.sleep((times - 1) * (time.monotonic() - began_s))

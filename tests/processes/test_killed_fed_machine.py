@@ -5,7 +5,7 @@ import time
 import pytest
 from three_processes import ROOT, Processes
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.bench.trace import ContactEntry, FeedEntry, read_trace
 from controller.model.requests import LineRequest
 from controller.model.views import OperationView
@@ -50,7 +50,7 @@ def feed_opened_s(machine):
 def test_a_killed_guards_main_relay_is_opened_by_the_sentinel_even_when_the_channel_sticks(machine, record_property):
     prime(machine)
     with machine.bench() as bench:
-        bench.inject(Fault(kind="relay stuck on", line=LINE))
+        bench.inject(InjectedFault(kind="relay stuck on", line=LINE))
     at_s = machine.kill("guard")
     machine.wait_for(lambda: pumps_a(machine) == 0, 2.0)
     off_s = feed_opened_s(machine) - at_s
@@ -65,7 +65,7 @@ def test_a_killed_guards_main_relay_is_opened_by_the_sentinel_even_when_the_chan
 def test_a_relay_that_sticks_is_found_after_its_end_and_the_main_relay_opened(machine, record_property):
     operation = prime(machine)
     with machine.bench() as bench:
-        bench.inject(Fault(kind="relay stuck on", line=LINE))
+        bench.inject(InjectedFault(kind="relay stuck on", line=LINE))
     machine.wait_for(lambda: machine.status().fault == CURRENT_OFF)
     machine.wait_for(lambda: pumps_a(machine) == 0, 2.0)
     gpio = 5  # of line 4

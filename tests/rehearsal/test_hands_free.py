@@ -6,7 +6,7 @@ import pytest
 from msgspec.structs import replace
 
 from controller.bench.cell_truth import CELL_EFFECTS
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.config import load
 from controller.errors import Refused
 from controller.metering.calibration import law_of
@@ -124,7 +124,7 @@ def test_nothing_begins_while_nobody_asks(machine):
 
 
 def test_a_line_that_cannot_be_calibrated_is_left_out_and_named(machine):
-    machine.plant.inject(Fault(kind="tube blocked", line=1))
+    machine.plant.inject(InjectedFault(kind="tube blocked", line=1))
     machine.engine.hands_free.begin(JAR)
     set_down(machine, 2000.0)
     view = step_until(machine, lambda one: one.state == "done")
@@ -145,7 +145,7 @@ def test_a_stated_volume_per_line_is_kept(machine):
 def test_without_a_scale_that_can_be_believed_it_is_refused(machine):
     with pytest.raises(Refused, match="no calibration of all lines is under way"):
         machine.engine.hands_free.next()
-    machine.plant.inject(Fault(kind="scale silent"))
+    machine.plant.inject(InjectedFault(kind="scale silent"))
     machine.pass_time(2.0)
     with pytest.raises(Refused, match="the scale cannot be believed"):
         machine.engine.hands_free.begin(JAR)

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 from small_evening import PROFILE, SMALL, plain, small, troubled
 
-from controller.catering.queue import Guest, take_turns
+from controller.catering.queue import QueuedGuest, take_turns
 from controller.errors import BadQuantity
 from controller.metering.dose import mi008_ml
 from controller.rehearsal import evening
@@ -46,7 +46,7 @@ def test_containers_are_changed_before_they_are_short_and_primed_from():
 def test_the_queue_on_paper_and_the_rehearsal_agree():
     cycles = {one.recipe: one.cycle_s for one in plain().prepared.services}
     changes = [one.at_s for one in plain().changes]
-    guests = [Guest(at_s=one.came_s, cycle_s=cycles[one.recipe]) for one in plain().served]
+    guests = [QueuedGuest(at_s=one.came_s, cycle_s=cycles[one.recipe]) for one in plain().served]
 
     def changing_s(number, _at_s):
         one = plain().served[number]

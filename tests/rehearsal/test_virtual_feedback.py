@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.config import load
 from controller.errors import FaultLatched
 from controller.model.requests import AcknowledgeRequest, LineRequest
@@ -96,7 +96,7 @@ def test_nothing_is_found_where_nothing_is_wrong_and_the_feed_frames_every_run(b
 def test_a_relay_that_sticks_while_its_line_runs_is_found_after_its_end_and_its_pump_is_dead(build):
     machine = build()
     operation = begin(machine, LINE)
-    machine.plant.inject(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.inject(InjectedFault(kind="relay stuck on", line=LINE))
     assert machine.finish(operation).outcome == Outcome.FAULTED
     assert_all_dead(machine)
     status = machine.engine.status()
@@ -113,7 +113,7 @@ def test_a_relay_that_sticks_on_as_a_pour_is_stopped_has_no_voltage_from_then_on
     """Stopping opens the main relay at once, so nothing flows that could be seen; the next start finds it."""
     machine = build()
     begin(machine, LINE)
-    machine.plant.inject(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.inject(InjectedFault(kind="relay stuck on", line=LINE))
     machine.engine.stop()
     machine.pass_time(0.05)
     assert machine.plant.report().pumps_a == 0
@@ -131,7 +131,7 @@ def test_a_relay_that_sticks_on_as_a_pour_is_stopped_has_no_voltage_from_then_on
 def test_after_the_fault_only_an_acknowledgement_helps_and_a_relay_that_still_sticks_is_found_again(build):
     machine = build()
     operation = begin(machine, LINE)
-    machine.plant.inject(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.inject(InjectedFault(kind="relay stuck on", line=LINE))
     machine.finish(operation)
     with pytest.raises(FaultLatched):
         begin(machine, OTHER)
@@ -139,7 +139,7 @@ def test_after_the_fault_only_an_acknowledgement_helps_and_a_relay_that_still_st
     machine.pass_time(1.0)
     assert machine.engine.status().state == MachineState.IDLE
     assert machine.finish(begin(machine, OTHER)).outcome == Outcome.FAULTED
-    machine.plant.clear(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.clear(InjectedFault(kind="relay stuck on", line=LINE))
     machine.engine.acknowledge(AcknowledgeRequest(cause=CURRENT_OFF))
     machine.pass_time(1.0)
     assert machine.finish(begin(machine, OTHER)).outcome == Outcome.DONE
@@ -148,14 +148,14 @@ def test_after_the_fault_only_an_acknowledgement_helps_and_a_relay_that_still_st
 def test_without_a_main_relay_the_fault_stays_until_the_current_has_gone(build):
     machine = build(NO_MAIN)
     machine.finish(begin(machine, LINE))
-    machine.plant.inject(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.inject(InjectedFault(kind="relay stuck on", line=LINE))
     machine.pass_time(0.5)
     status = machine.engine.status()
     assert (status.state, status.fault) == (MachineState.ABORTED, CURRENT_OFF)
     machine.engine.acknowledge(AcknowledgeRequest(cause=CURRENT_OFF))
     machine.pass_time(0.5)
     assert machine.engine.status().fault == CURRENT_OFF
-    machine.plant.clear(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.clear(InjectedFault(kind="relay stuck on", line=LINE))
     machine.pass_time(0.5)
     assert machine.engine.status().fault == CURRENT_OFF  # the cause has gone; a person must say so
     machine.engine.acknowledge(AcknowledgeRequest(cause=CURRENT_OFF))
@@ -163,7 +163,9 @@ def test_without_a_main_relay_the_fault_stays_until_the_current_has_gone(build):
     assert machine.engine.status().state == MachineState.IDLE
 
 
-@pytest.mark.parametrize("fault", [Fault(kind="relay stuck off", line=LINE), Fault(kind="main relay stuck off")])
+@pytest.mark.parametrize(
+    "fault", [InjectedFault(kind="relay stuck off", line=LINE), InjectedFault(kind="main relay stuck off")]
+)
 @pytest.mark.parametrize("profile", [PROFILE, NO_MAIN], ids=["main relay", "no main relay"])
 def test_a_single_pump_without_current_is_found_and_named(build, profile, fault):
     if profile is NO_MAIN and fault.line is None:
@@ -182,10 +184,10 @@ def test_a_single_pump_without_current_is_found_and_named(build, profile, fault)
 
 def test_of_several_pumps_one_without_current_is_not_seen_until_it_is_alone_and_none_at_all_is(build):
     machine = build()
-    machine.plant.inject(Fault(kind="relay stuck off", line=LINE))
+    machine.plant.inject(InjectedFault(kind="relay stuck off", line=LINE))
     operation = begin(machine, LINE, OTHER)
     assert machine.engine.operation(operation).outcome is None  # the other one draws enough
-    machine.plant.inject(Fault(kind="relay stuck off", line=OTHER))
+    machine.plant.inject(InjectedFault(kind="relay stuck off", line=OTHER))
     assert machine.finish(operation).outcome == Outcome.FAULTED
     assert machine.engine.status().fault == NO_CURRENT
     assert_all_dead(machine)
@@ -194,7 +196,7 @@ def test_of_several_pumps_one_without_current_is_not_seen_until_it_is_alone_and_
 def test_a_stalled_pump_draws_current_and_is_not_found(build):
     """A limit of a switch that knows only current or none: what stalls is found by weighing or by the taste."""
     machine = build()
-    machine.plant.inject(Fault(kind="pump stalled", line=LINE))
+    machine.plant.inject(InjectedFault(kind="pump stalled", line=LINE))
     begin(machine, LINE)
     assert machine.plant.contacts()["current"]
     assert machine.engine.status().fault is None
@@ -203,7 +205,7 @@ def test_a_stalled_pump_draws_current_and_is_not_found(build):
 @pytest.mark.parametrize(("profile", "cause"), [(PROFILE, CURRENT_UNFED), (NO_MAIN, CURRENT_OFF)])
 def test_a_current_contact_that_is_stuck_closed_lets_nothing_begin(build, profile, cause):
     machine = build(profile)
-    machine.plant.inject(Fault(kind="input stuck", contact="current", closed=True))
+    machine.plant.inject(InjectedFault(kind="input stuck", contact="current", closed=True))
     machine.pass_time(0.5)
     assert machine.engine.status().fault == cause
     with pytest.raises(FaultLatched):
@@ -217,7 +219,7 @@ def test_a_current_contact_that_is_stuck_closed_lets_nothing_begin(build, profil
 def test_a_relay_stuck_on_while_others_run_is_found_once_they_are_off(build):
     machine = build()
     operation = begin(machine, OTHER)
-    machine.plant.inject(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.inject(InjectedFault(kind="relay stuck on", line=LINE))
     machine.pass_time(1.0)
     assert machine.engine.status().fault is None  # another pump runs: the two cannot be distinguished
     assert machine.finish(operation).outcome == Outcome.FAULTED
@@ -228,7 +230,7 @@ def test_a_relay_stuck_on_while_others_run_is_found_once_they_are_off(build):
 
 def test_without_a_current_contact_nothing_is_found_but_the_main_relay_still_opens_at_the_end(build):
     machine = build(WITHOUT)
-    machine.plant.inject(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.inject(InjectedFault(kind="relay stuck on", line=LINE))
     assert machine.finish(begin(machine, OTHER)).outcome == Outcome.DONE
     assert machine.engine.status().fault is None
     assert_all_dead(machine)
@@ -239,7 +241,7 @@ def test_without_a_current_contact_nothing_is_found_but_the_main_relay_still_ope
 def test_the_stop_button_opens_the_main_relay_too(build):
     machine = build()
     begin(machine, LINE)
-    machine.plant.inject(Fault(kind="relay stuck on", line=LINE))
+    machine.plant.inject(InjectedFault(kind="relay stuck on", line=LINE))
     machine.plant.press_stop()
     machine.pass_time(0.1)
     assert machine.plant.report().pumps_a == 0

@@ -4,7 +4,7 @@ import pytest
 from msgspec.structs import replace
 from ready_machine import BOOK, PROFILE, ready_machine
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.errors import FaultLatched, Refused
 from controller.metering.dose import mi008_ml
 from controller.model.messages import SILENCE_S
@@ -187,7 +187,7 @@ def test_a_line_goes_from_purge_over_cleaner_and_rinse_back_to_its_liquid(machin
 
 def test_a_relay_that_ignores_its_level_is_seen_on_the_bench(machine):
     """What the guard does about it belongs to its plausibility checks; the bench must show it."""
-    machine.plant.inject(Fault(kind="relay stuck on", line=1))
+    machine.plant.inject(InjectedFault(kind="relay stuck on", line=1))
     machine.pass_time(0.5)
     assert is_any_on(machine)
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from msgspec.structs import replace
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.config import load
 from controller.model.messages import Event, Weighed
 from controller.model.requests import TrialRequest
@@ -79,7 +79,7 @@ def test_a_run_is_weighed_at_the_converters_full_pace_and_numbered_without_gaps(
 def test_a_silent_converter_is_told_as_silent_and_a_long_rest_is_not(weighing):
     made, _ = weighing
     assert {one.doubt for one in made.heard(3600.0)} == {""}
-    silent = Fault(kind="scale silent")
+    silent = InjectedFault(kind="scale silent")
     made.machine.plant.inject(silent)
     assert made.heard(3.0)[-1].doubt == "silent"
     made.machine.plant.clear(silent)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.config import load
 from controller.errors import Refused
 from controller.model.requests import AssignRequest, LineRequest, PourRequest
@@ -56,7 +56,7 @@ def test_a_line_that_holds_stays_in_control_and_one_that_drifts_is_flagged_then_
     for _ in range(3):
         assert spot_check(machine, 4, 8.0).status == "in control"
     small_pour(machine)
-    machine.plant.inject(Fault(kind="tube worn", line=4, amount=0.05))
+    machine.plant.inject(InjectedFault(kind="tube worn", line=4, amount=0.05))
     seen = [spot_check(machine, 4, 8.0) for _ in range(8)]
     statuses = [view.status for view in seen]
     assert "flagged" in statuses or statuses[0].startswith("blocked")

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.bench.faults import Fault
+from controller.bench.faults import InjectedFault
 from controller.config import load
 from controller.model.evening import StockWeighingRequest
 from controller.model.requests import SpotCheckRequest
@@ -69,7 +69,7 @@ def test_a_spot_check_is_booked_at_its_weight_and_back_when_it_is_struck():
     try:
         prime_all(machine, (4,))
         calibrate(machine, 4, by="a tester")
-        machine.plant.inject(Fault(kind="tube worn", line=4, amount=0.10))
+        machine.plant.inject(InjectedFault(kind="tube worn", line=4, amount=0.10))
         machine.pass_time(PROFILE.caps.duty_window_s)
         off_ml = level(machine, 4).remaining_ml - machine.plant.container_ml(4)
         spot_check(machine, 4, 10.0)

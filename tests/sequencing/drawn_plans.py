@@ -27,7 +27,7 @@ from controller.model.plan import Operation
 from controller.model.profile import Line, Profile
 from controller.model.states import OperationKind
 from controller.safety.caps import violations
-from controller.safety.case import Asked, Case, History, timeline
+from controller.safety.case import Case, PastUse, Proposal, timeline
 from controller.safety.figures import Figures
 from controller.sequencing.plan import plan_serving
 
@@ -98,14 +98,14 @@ def refusals(seed: int, number: int) -> list[Refusal]:
     operation = Operation(
         operation="drawn", kind=OperationKind.SERVE, segments=plan.segments, recipe="Drawn", glass="bucket"
     )
-    asked = Asked(
+    asked = Proposal(
         operation=operation,
         runs=timeline(operation),
         planned=timeline(operation, as_planned=True),
         strengths=dict.fromkeys(lines.values(), 0.0),
         now_s=1e6,
     )
-    case = Case(asked=asked, figures=Figures(profile=profile, calibrations=known), book=LARGE, history=History())
+    case = Case(asked=asked, figures=Figures(profile=profile, calibrations=known), book=LARGE, history=PastUse())
     return violations(case)
 
 

@@ -7,7 +7,7 @@ import random
 import pytest
 
 from controller.sequencing.schedule_bounds import bounds
-from controller.sequencing.schedule_loads import Load, Room
+from controller.sequencing.schedule_loads import Room, RunLoad
 from controller.sequencing.schedule_sweep import Sweep
 
 PLENTY = 10**9
@@ -15,9 +15,9 @@ PLENTY = 10**9
 TELLING_SEEDS = (386, 596, 682, 694, 847, 861, 1003, 1097, 1148, 1152)
 
 
-def draw(rng: random.Random, count: int) -> tuple[list[Load], Room]:
+def draw(rng: random.Random, count: int) -> tuple[list[RunLoad], Room]:
     """Small whole numbers, so that many things happen at the same instant; some runs equal."""
-    loads: list[Load] = []
+    loads: list[RunLoad] = []
     for _ in range(count):
         if loads and rng.random() < 0.25:
             loads.append(rng.choice(loads))
@@ -26,13 +26,13 @@ def draw(rng: random.Random, count: int) -> tuple[list[Load], Room]:
         inrush_for = float(rng.randint(0, int(duration)))
         inrush = current + rng.randint(0, 6 - int(current)) if inrush_for else current
         tail = max(duration, float(rng.choice((0, 0, 4))))
-        loads.append(Load(duration, tail, inrush_for, inrush, current, float(rng.randint(0, 4))))
+        loads.append(RunLoad(duration, tail, inrush_for, inrush, current, float(rng.randint(0, 4))))
     return loads, Room(6.0, float(rng.randint(4, 8)), float(rng.randint(2, 4)), float(rng.choice((0, 0, 1, 3))))
 
 
-def length_of(order: tuple[int, ...], loads: list[Load], room: Room) -> float:
+def length_of(order: tuple[int, ...], loads: list[RunLoad], room: Room) -> float:
     """Each run at the first whole instant at which it fits, not before the one ahead of it; the last tail's end."""
-    time, placed = 0.0, list[tuple[float, Load]]()
+    time, placed = 0.0, list[tuple[float, RunLoad]]()
     for index in order:
         while not _fits(time, loads[index], placed, room):
             time += 1
@@ -41,7 +41,7 @@ def length_of(order: tuple[int, ...], loads: list[Load], room: Room) -> float:
     return max(start + load.tail for start, load in placed)
 
 
-def _fits(time: float, load: Load, placed: list[tuple[float, Load]], room: Room) -> bool:
+def _fits(time: float, load: RunLoad, placed: list[tuple[float, RunLoad]], room: Room) -> bool:
     on = [(start, other) for start, other in placed if time < start + other.duration]
     current = sum(other.inrush if time < start + other.inrush_for else other.current for start, other in on)
     flow = sum(other.flow for _, other in on)

@@ -13,18 +13,18 @@ ANNOUNCERS = ("/run/avahi-daemon/socket", "/run/avahi-daemon/pid")  # Avahi answ
 PRIVATE_PORT = 9  # discard; nothing is sent to it
 
 
-class Host(Value, frozen=True, kw_only=True):
+class NetworkHost(Value, frozen=True, kw_only=True):
     """This computer on its network. mdns: HOSTNAME.local, when something announces that."""
 
     address: str | None
     mdns: str | None
 
 
-def look() -> Host:
+def look() -> NetworkHost:
     """The present address and name; nothing is sent."""
     is_announced = any(Path(one).exists() for one in ANNOUNCERS)
     name = socket.gethostname().partition(".")[0].lower()
-    return Host(address=_address(), mdns=f"{name}.local" if is_announced else None)
+    return NetworkHost(address=_address(), mdns=f"{name}.local" if is_announced else None)
 
 
 def _address() -> str | None:
@@ -41,7 +41,7 @@ def _address() -> str | None:
     return None
 
 
-def names_for(host: Host, given: Sequence[str]) -> tuple[str, ...]:
+def names_for(host: NetworkHost, given: Sequence[str]) -> tuple[str, ...]:
     """Names that the engine answers to: those given, the announced one, the address. The first stands in links."""
     found = [*given, *(one for one in (host.mdns, host.address) if one is not None)]
     if not found:

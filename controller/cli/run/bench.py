@@ -219,9 +219,9 @@ def _fault_command(name: str, text: str) -> click.Command:
     @click.option("--amount", type=Decimal(), default=0.0, help=AMOUNTS)
     @session_options
     def command(session: Session, **words: Any) -> None:
-        from controller.bench.faults import Fault
+        from controller.bench.faults import InjectedFault
 
-        fault = Fault(**words)
+        fault = InjectedFault(**words)
         with _client(session) as client:
             client.inject(fault) if name == "inject" else client.clear(fault)
         where = fault.contact or "" if fault.line is None else f", line {fault.line}"

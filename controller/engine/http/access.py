@@ -40,7 +40,7 @@ HEADERS = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Place:
+class ListenAddress:
     """Where to listen on the local network, and by which names people reach it."""
 
     host: str
@@ -66,7 +66,7 @@ class Place:
         )
 
 
-def place(text: str, names: tuple[str, ...], certificate: tuple[Path, Path] | None = None) -> Place:
+def place(text: str, names: tuple[str, ...], certificate: tuple[Path, Path] | None = None) -> ListenAddress:
     """The place that ADDRESS:PORT says. Raises OutOfRange for a port, ValueError for what is no address."""
     host, _, port = text.rpartition(":")
     found = ip_address(host.strip("[]"))
@@ -74,13 +74,13 @@ def place(text: str, names: tuple[str, ...], certificate: tuple[Path, Path] | No
         raise ValueError(f"{found} is every address: say by which name people reach the machine with --lan-name")
     if not port.isdecimal() or not 1 <= int(port) <= 65_535:
         raise OutOfRange("port", float(port) if port.isdecimal() else -1.0, 1, 65_535, "")
-    return Place(host=str(found), port=int(port), names=names, certificate=certificate)
+    return ListenAddress(host=str(found), port=int(port), names=names, certificate=certificate)
 
 
 class Door:
     """Stands before the application on the local network; says in the scope who asks (`role`)."""
 
-    def __init__(self, app: App, known: Place, tokens: Tokens, clock: Clock, places: Places) -> None:
+    def __init__(self, app: App, known: ListenAddress, tokens: Tokens, clock: Clock, places: Places) -> None:
         self._app, self._hosts, self._tokens, self._places = app, known.hosts, tokens, places
         self._turnstile = Turnstile()
         self._each_guest = Pace(clock, GUEST_PER_S, GUEST_AT_ONCE)

@@ -27,7 +27,7 @@ from controller.engine.http.network import Network, NetworkApi
 from controller.engine.http.openapi import openapi_text
 from controller.engine.http.orders import OrdersApi, owner_of
 from controller.engine.http.page import page_routes
-from controller.engine.http.problems import PROBLEMS, Problem, from_error, plain_problem, problem
+from controller.engine.http.problems import PROBLEMS, HttpProblem, from_error, plain_problem, problem
 from controller.engine.http.routes import ADDRESSES, METRICS_TYPE, Access, Health, ProblemType
 from controller.engine.metrics import Metrics
 from controller.engine.reloading import Reloading
@@ -114,7 +114,7 @@ class Api(OrdersApi, NetworkApi):
         asked = await body_of(request, PourRequest)
         key = request.headers.get("idempotency-key", "").strip('"') or None
         if key is not None and asked.key not in (None, key):
-            raise Problem("invalid", "the header Idempotency-Key and the member key differ: send one of them")
+            raise HttpProblem("invalid", "the header Idempotency-Key and the member key differ: send one of them")
         asked = msgspec.convert(msgspec.structs.asdict(asked) | {"key": key or asked.key}, PourRequest)
         return await self._asking.begin(lambda: self._engine.pour(asked))
 
@@ -136,7 +136,7 @@ class Api(OrdersApi, NetworkApi):
         """Server-sent events, resumed after the header Last-Event-ID."""
         owner = owner_of(request)
         if self._ring.is_full(owner):
-            raise Problem("busy", "too many event streams are open: close one")
+            raise HttpProblem("busy", "too many event streams are open: close one")
         frames = self._ring.stream(request.headers.get("last-event-id"), owner)
         return StreamingResponse(frames, media_type="text/event-stream", headers={"cache-control": "no-store"})
 
@@ -190,7 +190,7 @@ def _guarded(handler: Handler, metrics: Metrics) -> Handler:
     async def answer(request: Request) -> Response:
         try:
             return await handler(request)
-        except Problem as told:
+        except HttpProblem as told:
             return problem(told.name, told.detail)
         except TundishError as error:
             if isinstance(error, Refused):

@@ -10,8 +10,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from controller.engine.engine import Engine
-from controller.engine.http.problems import Problem, refused
-from controller.engine.slices import Sliced, Turns
+from controller.engine.http.problems import HttpProblem, refused
+from controller.engine.slices import LoopTurns, Sliced
 from controller.model.decoding import decode
 from controller.model.fields import Value
 from controller.model.messages import Refusal
@@ -31,7 +31,7 @@ class Asking:
     """Asks the engine and waits until the guard has answered."""
 
     def __init__(self, engine: Engine, nudge: Callable[[], None]) -> None:
-        self._engine, self._nudge, self._turns = engine, nudge, Turns()
+        self._engine, self._nudge, self._turns = engine, nudge, LoopTurns()
 
     def nudge(self) -> None:
         """Let the engine do what is due after something that may have changed it."""
@@ -104,16 +104,16 @@ class Asking:
 async def body_of(request: Request, kind: type[T], **from_path: Any) -> T:
     """The request's JSON body as a value; members given by the path may be left out of it but not differ."""
     if request.headers.get("content-type", "").split(";")[0].strip().lower() != "application/json":
-        raise Problem("media-type", "send the body as JSON, with the header Content-Type: application/json")
+        raise HttpProblem("media-type", "send the body as JSON, with the header Content-Type: application/json")
     raw = bytearray()
     async for chunk in request.stream():
         raw += chunk
         if len(raw) > BODY_BYTES:
-            raise Problem("too-large", f"the body is larger than {BODY_BYTES // 1024} KiB")
+            raise HttpProblem("too-large", f"the body is larger than {BODY_BYTES // 1024} KiB")
     members = decode(_members, bytes(raw))
     for name, value in from_path.items():
         if members.setdefault(name, value) != value:
-            raise Problem("invalid", f"{name} is {members[name]!r} in the body and {value!r} in the address")
+            raise HttpProblem("invalid", f"{name} is {members[name]!r} in the body and {value!r} in the address")
     return msgspec.convert(members, kind)
 
 

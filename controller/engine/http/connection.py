@@ -17,7 +17,7 @@ Phase = Literal["head", "body", "answer"]
 DEADLINES: dict[Phase, float | None] = {"head": HEADERS_S, "body": BODY_S, "answer": None}
 
 
-class Connection(H11Protocol):
+class HttpConnection(H11Protocol):
     """Closed at once when its client keeps it waiting for too long, or when its place is needed."""
 
     def __init__(self, places: Places, origin: str, **of_uvicorn: Any) -> None:

@@ -3,9 +3,9 @@
 from starlette.requests import Request
 from starlette.responses import Response
 
-from controller.engine.http.access import Place
+from controller.engine.http.access import ListenAddress
 from controller.engine.http.asking import json_answer
-from controller.engine.http.problems import Problem
+from controller.engine.http.problems import HttpProblem
 from controller.engine.http.shares import Places
 from controller.engine.http.tokens import Tokens
 from controller.errors import Refused
@@ -15,7 +15,7 @@ from controller.model.network import NetworkView
 class Network:
     """The engine's place on the local network with its tokens."""
 
-    def __init__(self, place: Place, tokens: Tokens, places: Places) -> None:
+    def __init__(self, place: ListenAddress, tokens: Tokens, places: Places) -> None:
         self._place, self._tokens, self._places = place, tokens, places
 
     def view(self) -> NetworkView:
@@ -65,4 +65,4 @@ class NetworkApi:
 
 def _require_here(request: Request) -> None:
     if request.scope.get("role") is not None:
-        raise Problem("only-here", "tokens are given out at the machine itself, not over the network")
+        raise HttpProblem("only-here", "tokens are given out at the machine itself, not over the network")

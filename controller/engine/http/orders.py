@@ -6,7 +6,7 @@ from starlette.responses import Response
 from controller.engine.engine import Engine
 from controller.engine.http.asking import Asking, body_of, json_answer
 from controller.engine.http.guests import GuestTokens
-from controller.engine.http.problems import Problem
+from controller.engine.http.problems import HttpProblem
 from controller.engine.ordering.register import OPERATOR
 from controller.model.orders import ConsentRequest, OrderRequest
 from controller.model.plan import Consent
@@ -18,7 +18,7 @@ def owner_of(request: Request) -> str:
         return OPERATOR
     owner: str = request.scope.get("owner", "")
     if not owner:
-        raise Problem("not-for-guests", "the invitation's token orders nothing: get one of your own, POST /v1/guests")
+        raise HttpProblem("not-for-guests", "the invitation's token orders nothing: get your own, POST /v1/guests")
     return owner
 
 
@@ -32,7 +32,7 @@ class OrdersApi:
         """POST guests: a guest's own token for the invitation's."""
         tokens: GuestTokens | None = request.scope.get("guests")
         if tokens is None or request.scope.get("owner"):
-            raise Problem("not-for-guests", "a token of one's own is given for the invitation's, on the local network")
+            raise HttpProblem("not-for-guests", "guests get their own token for the invitation's, on the local network")
         return json_answer(tokens.give(), 201, {"cache-control": "no-store"})
 
     async def orders(self, request: Request) -> Response:

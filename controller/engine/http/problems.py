@@ -64,7 +64,7 @@ OF_THE_REQUEST = frozenset(
 )  # fmt: skip
 
 
-class Problem(Exception):
+class HttpProblem(Exception):
     """Raised by a handler to answer with the problem `name` of PROBLEMS."""
 
     def __init__(self, name: str, detail: str) -> None:

@@ -11,8 +11,8 @@ from ipaddress import IPv6Address, ip_address
 import structlog
 import uvicorn
 
-from controller.engine.http.access import Place
-from controller.engine.http.connection import Connection
+from controller.engine.http.access import ListenAddress
+from controller.engine.http.connection import HttpConnection
 from controller.engine.http.shares import Places, origin_of
 from controller.errors import TundishError
 
@@ -36,7 +36,7 @@ class HttpServer(uvicorn.Server):
             uvicorn.Config(
                 app,
                 loop="asyncio",
-                http=Connection,
+                http=HttpConnection,
                 ws="none",
                 lifespan="off",
                 log_config=None,
@@ -108,8 +108,8 @@ class HttpServer(uvicorn.Server):
             opening.add_done_callback(self._opening.discard)
 
     async def _open(self, connection: socket.socket, origin: str) -> None:
-        def protocol() -> Connection:
-            return Connection(self._places, origin, config=self.config, server_state=self.server_state)
+        def protocol() -> HttpConnection:
+            return HttpConnection(self._places, origin, config=self.config, server_state=self.server_state)
 
         with contextlib.suppress(OSError):  # gone again
             await asyncio.get_running_loop().connect_accepted_socket(
@@ -117,7 +117,7 @@ class HttpServer(uvicorn.Server):
             )
 
 
-def tls_context(place: Place) -> ssl.SSLContext | None:
+def tls_context(place: ListenAddress) -> ssl.SSLContext | None:
     """TLS with the operator's certificate; None without one. Raises TundishError when it cannot be used."""
     if place.certificate is None:
         return None
@@ -132,7 +132,7 @@ def tls_context(place: Place) -> ssl.SSLContext | None:
 
 
 @contextlib.contextmanager
-def lan_socket(place: Place) -> Iterator[socket.socket]:
+def lan_socket(place: ListenAddress) -> Iterator[socket.socket]:
     """A listening socket on the local network. Raises TundishError when the port cannot be had."""
     is_v6 = isinstance(ip_address(place.host), IPv6Address)
     with socket.socket(socket.AF_INET6 if is_v6 else socket.AF_INET, socket.SOCK_STREAM) as listener:
