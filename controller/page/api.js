@@ -25,13 +25,26 @@ export function keepToken(fresh) {
   localStorage.setItem('token', fresh);
 }
 
+// A token that a person was given; who scans the same invitation again keeps the orders placed with it.
+export function useInvitation(given) {
+  if (given === localStorage.getItem('invitation')) return;
+  localStorage.setItem('invitation', given);
+  keepToken(given);
+}
+
 // `#token=…` of an invitation: kept, and taken out of the address.
 export function takeTokenFromAddress() {
   const given = new URLSearchParams(location.hash.slice(1)).get('token');
   if (!given) return false;
-  keepToken(given);
+  useInvitation(given);
   history.replaceState(null, '', location.pathname);
   return true;
+}
+
+// The invitation opens the menu; to order, every guest needs a token of their own.
+export async function becomeGuest() {
+  if (token !== localStorage.getItem('invitation')) return;
+  keepToken((await post('guests')).token);
 }
 
 function connected(up) {

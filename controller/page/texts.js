@@ -13,6 +13,12 @@ export async function loadTexts() {
   document.title = texts.title;
 }
 
+// More words, of a side that most readers do not need.
+export async function loadMoreTexts(folder) {
+  const answer = await fetch(`/page/${folder}/${language}.json`);
+  Object.assign(texts, await answer.json());
+}
+
 export function chooseLanguage(one) {
   localStorage.setItem('language', one);
   location.reload();

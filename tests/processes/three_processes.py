@@ -31,8 +31,10 @@ READY_S = 20.0
 class Processes:
     """The three processes in one folder. `start` may be called again after one was killed."""
 
-    def __init__(self, folder: Path, *, profile: Path = PROFILE, book: Path = BOOK) -> None:
-        self.profile, self.book = profile, book
+    def __init__(
+        self, folder: Path, *, profile: Path = PROFILE, book: Path = BOOK, engine_words: tuple[str, ...] = ()
+    ) -> None:
+        self.profile, self.book, self._engine_words = profile, book, engine_words
         self.run_dir, self.state_dir, self.trace_path = folder / "run", folder / "state", folder / "trace.jsonl"
         self.run_dir.mkdir(parents=True, exist_ok=True)
         self._log = (folder / "processes.log").open("w")
@@ -45,7 +47,10 @@ class Processes:
 
     def start(self, name: str) -> None:
         files = ["--profile", str(self.profile), "--book", str(self.book)]
-        extra = {"bench": ["--seed", "7", "--glass", "tall glass", "--trace", str(self.trace_path)]}
+        extra = {
+            "bench": ["--seed", "7", "--glass", "tall glass", "--trace", str(self.trace_path)],
+            "engine": list(self._engine_words),
+        }
         words = ["bench", "run"] if name == "bench" else [name]
         state = [] if name == "bench" else ["--state-dir", str(self.state_dir)]
         self.running[name] = self.tundish(*words, *files, *extra.get(name, []), *state)

@@ -1,0 +1,68 @@
+// Calibration of a line by weight: run, type the grams, see the fit grow, accept it.
+import { get, post } from '../api.js';
+import { h } from '../dom.js';
+import { grams, ml, number, t } from '../texts.js';
+import { fitPicture } from './fit.js';
+import { amount, back, button, operation, read, said, steps, tick, ticked } from './parts.js';
+import { begin, line } from './store.js';
+
+let fit = null;
+let trial = null; // ran, and is not weighed yet
+let isAccepted = false;
+
+export function enter() {
+  [trial, isAccepted] = [null, false];
+}
+
+export async function load(given) {
+  fit = await get(`calibrations/${given}`);
+}
+
+function trials(at) {
+  const rows = fit.trials.length ? fit.trials : fit.behind;
+  const strike = (n, struck) => async () => { fit = await post(`calibrations/${at}/trials/strike`, { trial: n + 1, struck }); };
+  return rows.length > 0 && h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': t('trials') }, h('table', {},
+    h('thead', {}, h('tr', {}, ['trial', 'ran_s', 'weighed_g', 'off_ml', 'trial_state'].map((key, n) => h('th', { scope: 'col', class: n && n < 4 ? 'num' : '' }, t(key))))),
+    h('tbody', {}, rows.map((one, n) => h('tr', {}, h('th', { scope: 'row' }, String(n + 1)), h('td', { class: 'num' }, number(one.on_s, 2)), h('td', { class: 'num' }, number(one.grams, 1)), h('td', { class: 'num' }, one.residual_ml == null ? '' : number(one.residual_ml, 2)),
+      h('td', {}, t(`trial_${one.state.replace(' ', '_')}`), fit.trials.length > 0 && h('button', { class: 'quiet', type: 'button', onclick: button('', strike(n, one.state !== 'struck')).onclick }, t(one.state === 'struck' ? 'restore' : 'strike')))))))) ;
+}
+
+function result() {
+  const found = fit.calibration;
+  return h('div', { class: 'stack' },
+    found && h('p', {}, t('flow', { flow: number(found.flow_ml_s, 3), lag: number(found.lag_s, 2) })),
+    fit.smallest_dose_ml != null && h('p', { class: 'small' }, t('smallest', { ml: ml(fit.smallest_dose_ml, 1) })),
+    fit.warnings.map((one) => h('p', { class: 'notice small' }, said(one))),
+    fit.doubts.map((one) => h('p', { class: 'notice bad small' }, said(one.text))));
+}
+
+export function view(given) {
+  const at = Number(given);
+  if (!fit || fit.line !== at) return [h('h1', {}, t('job_calibrate'))];
+  const runS = fit.next_on_s || 8;
+  const run = async () => {
+    const view = await begin('trials', { lines: [at], on_s: runS, jug: ticked('jug') });
+    if (view.outcome === 'done') trial = view;
+  };
+  const weigh = async () => {
+    fit = await post('weighings', { operation: trial.operation, line: at, grams: read('grams') });
+    trial = null;
+  };
+  const accept = async () => {
+    fit = await post(`calibrations/${at}`, { accept: true, sure: ticked('sure') });
+    isAccepted = true;
+  };
+  return [
+    back(`line/${at}`, t('line_number', { line: at })), h('h1', {}, t('calibrate_title', { line: at, liquid: fit.liquid })),
+    isAccepted && h('p', { class: 'notice good', role: 'status' }, t('accepted', { line: at })),
+    steps([
+      {
+        title: t('cal_run', { time: number(runS, 1) }),
+        body: [fit.design && !fit.trials.length && h('p', { class: 'small soft' }, said(fit.design)), h('p', {}, t('cal_jar')), tick(t('jug_stands'), 'jug', true), fit.next_grams != null && h('p', { class: 'small soft' }, t('cal_expect', { g: grams(fit.next_grams, 0) })), button(t('cal_run_go'), run, 'main')],
+      },
+      { title: t('cal_weigh'), body: [amount(t('cal_grams'), 'grams'), h('div', { class: 'actions' }, button(t('cal_weigh_go'), weigh, 'main'), button(t('cal_discard'), () => { trial = null; }))] },
+    ], trial ? 1 : 0),
+    operation(), fitPicture(fit), result(), trials(at),
+    fit.trials.length > 0 && fit.calibration && h('section', { class: 'stack' }, fit.doubts.length > 0 && tick(t('sure'), 'sure'), button(t('accept'), accept, line(at) && !fit.next_on_s ? 'main' : '')),
+  ];
+}

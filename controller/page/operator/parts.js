@@ -1,0 +1,83 @@
+// Pieces that several of the operator's screens show.
+import { post, Problem } from '../api.js';
+import '../plan.js';
+import { tint } from '../draw.js';
+import { h } from '../dom.js';
+import { ml, number, t } from '../texts.js';
+import { does, planOf, store, underWay } from './store.js';
+
+export const said = (text) => h('span', { lang: 'en' }, text); // the engine's own words
+
+export const goTo = (path) => { location.hash = `#/${path}`; };
+
+export const button = (text, what, kind = '') => h('button', { class: kind, type: 'button', onclick: does(what) }, text);
+
+export const field = (label, props) => h('label', { class: 'field' }, label, h('input', { autocomplete: 'off', ...props }));
+
+export const amount = (label, id, more = {}) => field(label, { id, type: 'text', inputmode: 'decimal', required: true, ...more });
+
+// A number as people type it, with a comma or a point.
+export function read(id) {
+  const text = document.getElementById(id).value.trim().replace(',', '.');
+  const value = Number(text);
+  if (text === '' || !Number.isFinite(value)) {
+    document.getElementById(id).focus();
+    throw new Problem(0, { detail: t('needs_number') });
+  }
+  return value;
+}
+
+export const tick = (label, id, checked = false, onchange = null) =>
+  h('label', { class: 'tick' }, h('input', { type: 'checkbox', id, checked, onchange }), h('span', {}, label));
+
+export const ticked = (id) => document.getElementById(id)?.checked === true;
+
+// A line's tube from its container to the outlet, with what is in it.
+export function tube(one) {
+  const kind = one.contents.replace(' ', '-');
+  return h('div', { class: 'tube', 'aria-hidden': 'true' },
+    h('div', { class: `bottle ${one.liquid ? tint(one.liquid) : 'none'}` }),
+    h('div', { class: `bore ${kind} ${one.holds ? tint(one.holds) : ''}` }), h('div', { class: 'tip' }));
+}
+
+// What is left in a container, to scale: surely there, and perhaps.
+export function gauge(stock) {
+  if (!stock) return null;
+  const share = (value) => `${Math.min(100, Math.max(0, (100 * value) / stock.container_ml))}%`;
+  const give = Math.max(0, stock.remaining_ml - stock.sure_ml);
+  return h('div', { class: 'gauge-row' },
+    h('div', { class: `gauge ${tint(stock.liquid)}`, 'aria-hidden': 'true' },
+      h('div', { class: 'perhaps', style: { width: share(Math.min(stock.container_ml, stock.remaining_ml + give + stock.perhaps_more_ml)) } }),
+      h('div', { class: 'sure', style: { width: share(stock.sure_ml) } })),
+    h('span', { class: 'small num' }, t(give >= 0.5 ? 'left_give' : 'left', { ml: ml(stock.remaining_ml), give: number(give), of: ml(stock.container_ml) })));
+}
+
+export const contents = (one) => (one.contents === 'liquid' ? t('holds', { liquid: one.holds }) : t(`contents_${one.contents.replace(' ', '_')}`));
+
+// The operation under way, or the one of this id when it is over.
+export function operation(view = underWay()) {
+  if (!view) return null;
+  const segments = planOf(view.operation);
+  const isOver = Boolean(view.outcome);
+  return h('section', { class: isOver ? 'ticket stack' : 'ticket now stack', 'data-key': `op-${view.operation}`, 'aria-label': t('under_way') },
+    h('div', { class: 'row apart' }, h('h2', {}, view.recipe || t(`kind_${view.kind}`)),
+      h('span', { class: 'small soft' }, isOver ? t(`outcome_${view.outcome}`) : t(`state_machine_${store.status.state}`))),
+    segments.length ? h('pour-plan', { model: { segments, sinceMs: Date.now(), lines: view.lines, isHeld: Boolean(view.waiting_for), isOver } }) : null,
+    view.waiting_for && waiting(view),
+    isOver && view.reason && h('p', { class: 'small' }, said(view.reason)));
+}
+
+function waiting(view) {
+  const what = view.waiting_for;
+  if (what === 'glass') return h('p', { class: 'notice' }, t('waits_glass'));
+  const text = what.startsWith('container on line ') ? t('waits_container', { line: what.split(' ').pop() }) : t('waits_step', { step: what });
+  return h('div', { class: 'notice stack' }, h('p', {}, text), button(t('done_go_on'), () => post(`operations/${view.operation}/confirm`), 'main'));
+}
+
+// A guided job: numbered steps, of which one is now.
+export function steps(all, at) {
+  return h('ol', { class: 'steps' }, all.map((one, n) =>
+    h('li', { class: n < at ? 'past' : n === at ? 'now' : 'later', 'aria-current': n === at ? 'step' : null }, h('span', { class: 'step-title' }, one.title), n === at && h('div', { class: 'stack' }, one.body))));
+}
+
+export const back = (path, text) => h('p', {}, h('a', { class: 'back', href: `#/${path}` }, text));

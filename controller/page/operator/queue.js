@@ -1,0 +1,57 @@
+// The orders: what is called and poured now, what waits, and the house's last orders.
+import { ask, post } from '../api.js';
+import { h } from '../dom.js';
+import { clock, duration, grams, ml, t } from '../texts.js';
+import { button, operation, said, tick, ticked } from './parts.js';
+import { store } from './store.js';
+
+const OVER = new Set(['taken', 'withdrawn', 'expired', 'refused', 'failed']);
+
+const verb = (order, name, body) => () => post(`orders/${order.order}/${name}`, body);
+
+function consent(order) {
+  const present = store.status.inputs?.glass_present;
+  const id = `seen-${order.order}`;
+  return [
+    present == null ? tick(t('empty_glass_seen', { glass: order.glass }), id) : h('p', {}, t(present ? 'glass_stands' : 'glass_awaited', { glass: order.glass })),
+    button(t('pour_order', { number: order.number }), () => ask('POST', `orders/${order.order}/consent`, { empty_glass: ticked(id) }), 'main'),
+  ];
+}
+
+function actions(order) {
+  return {
+    placed: () => [order.needs_nod && button(t('nod'), verb(order, 'nod'), 'main'), button(t('call'), verb(order, 'call')), order.place > 1 && button(t('to_front'), verb(order, 'move', { place: 1 })), refuse(order)],
+    called: () => [...consent(order), refuse(order)],
+    ready: () => [button(t('is_taken'), verb(order, 'taken'), 'main')],
+    failed: () => [button(t('again'), verb(order, 'again'))],
+  }[order.state]?.();
+}
+
+const refuse = (order) => button(t('refuse', { number: order.number }), verb(order, 'refuse', {}), 'quiet');
+
+function card(order) {
+  const isNow = ['called', 'pouring', 'ready'].includes(order.state);
+  return h('li', { class: isNow ? 'ticket now stack' : 'ticket stack', 'data-key': String(order.order) },
+    h('div', { class: 'row apart' }, h('div', {}, h('h3', {}, order.recipe), h('p', { class: 'small soft' }, [t(`state_${order.state}`), order.name, order.wait_s != null && order.state === 'placed' && t('in_about', { time: duration(order.wait_s) }), order.call_ends_wall_s && t('call_ends', { time: clock(order.call_ends_wall_s) })].filter(Boolean).join(', '))),
+      h('p', { class: 'number' }, h('span', { class: 'unseen' }, t('order_number')), String(order.number))),
+    h('p', { class: 'facts' }, h('span', {}, order.glass), h('span', { class: 'num' }, ml(order.volume_ml)), order.ethanol_g > 0 && h('span', { class: 'num' }, t('ethanol', { g: grams(order.ethanol_g) })), order.ahead.map((step) => h('span', {}, t('ahead', { step })))),
+    order.changes.map((one) => h('p', { class: 'small' }, said(one))),
+    order.needs && h('p', { class: 'small notice' }, said(order.needs)),
+    order.reason && h('p', { class: 'small' }, said(order.reason)),
+    h('div', { class: 'actions' }, actions(order)));
+}
+
+export function view() {
+  const open = store.orders.filter((one) => !OVER.has(one.state));
+  const past = store.orders.filter((one) => OVER.has(one.state)).slice(0, 12);
+  const last = store.queue?.last_orders;
+  return [
+    h('h1', {}, t('tab_orders')),
+    store.queue?.closed && h('p', { class: 'notice' }, said(store.queue.closed)),
+    store.short.map((one) => h('p', { class: 'notice small' }, said(one))),
+    operation(),
+    open.length ? h('ul', { class: 'stack', 'aria-label': t('open_orders') }, open.map(card)) : h('p', { class: 'soft' }, t('no_orders')),
+    store.queue && h('p', {}, button(t(last ? 'orders_again' : 'last_orders'), () => post('orders/last', { last_orders: !last }))),
+    past.length > 0 && h('details', {}, h('summary', {}, t('past_orders')), h('ul', { class: 'stack' }, past.map(card))),
+  ];
+}

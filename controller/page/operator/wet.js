@@ -1,0 +1,64 @@
+// Prime, purge, clean or rinse lines: which ones, what a person does first, then the pumps.
+import { get } from '../api.js';
+import { h } from '../dom.js';
+import { duration, list, number, t } from '../texts.js';
+import { back, button, contents, operation, steps, tick, ticked } from './parts.js';
+import { begin, line, store } from './store.js';
+
+const WANTED = { prime: ['empty', 'rinse water'], rinse: ['cleaner'], clean: ['liquid', 'unknown', 'rinse water'], purge: ['liquid', 'unknown'] };
+let at = 0;
+let over = null;
+let contactS = 0;
+let hygiene = [];
+
+export function enter() {
+  [at, over] = [0, null];
+}
+
+export async function load() {
+  [hygiene, contactS] = [await get('hygiene'), (await get('hygiene/record?since_wall_s=1e10')).contact_s];
+}
+
+// How long the cleaner in these lines still has to stand (s), by the machine's own clock.
+function standsS() {
+  const nowS = (Date.now() - store.behindMs) / 1000;
+  return Math.max(0, ...hygiene.filter((one) => one.contents === 'cleaner' && one.since_wall_s).map((one) => one.since_wall_s + contactS - nowS));
+}
+
+function chosen() {
+  return store.status.lines.map((one) => one.line).filter((one) => ticked(`line-${one}`));
+}
+
+let lines = [];
+
+export function view(kind = 'prime', only = '') {
+  const isWanted = (one) => (only ? one.line === Number(only) : WANTED[kind].includes(one.contents) && (kind !== 'prime' || one.liquid));
+  const go = async () => {
+    over = await begin('line-operations', { kind, lines, jug: ticked('jug'), in_air: kind === 'purge' && ticked('air') });
+    at = over.outcome === 'done' ? 2 : 1;
+  };
+  const choose = () => {
+    lines = chosen();
+    if (lines.length) at = 1;
+  };
+  const wait = kind === 'rinse' ? standsS() : 0;
+  return [
+    back('jobs', t('tab_jobs')), h('h1', {}, t(`job_wet_${kind}`)), h('p', { class: 'soft' }, t(`wet_${kind}_why`)),
+    steps([
+      { title: t('wet_which'), body: [h('div', {}, store.status.lines.map((one) => tick(`${one.line}  ${one.liquid || t('nothing_hangs')} (${contents(one)})`, `line-${one.line}`, isWanted(one)))), button(t('next'), choose, 'main')] },
+      {
+        title: t('wet_ready', { lines: list(lines.map(String)) }),
+        body: [
+          h('p', {}, t(`wet_${kind}_tubes`)), kind === 'purge' && tick(t('in_air'), 'air', true), tick(t('jug_stands'), 'jug', true),
+          wait > 0 && h('p', { class: 'notice' }, t('contact', { time: duration(wait) })),
+          h('div', { class: 'actions' }, button(t('wet_begin'), go, 'main'), button(t('wet_others'), () => { at = 0; })),
+        ],
+      },
+      { title: t('wet_done'), body: [h('p', {}, t(`wet_${kind}_next`, { time: duration(contactS) })), kind === 'clean' && countdown(), button(t('wet_more'), () => enter())] },
+    ], at),
+    operation(), over && !over.outcome ? null : over && operation(over),
+    over && h('ul', { class: 'facts' }, over.lines.map((one) => h('li', { class: 'num' }, `${line(one.line)?.liquid || one.liquid}: ${number(one.delivered_ml, 1)} / ${number(one.asked_ml, 1)} mL`))),
+  ];
+}
+
+const countdown = () => h('p', { class: 'big num', role: 'timer' }, standsS() > 0 ? t('contact', { time: duration(standsS()) }) : t('contact_over'));

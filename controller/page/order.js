@@ -1,0 +1,166 @@
+// Ordering a drink, once and only once, and following the orders of this phone.
+import './plan.js';
+import { ask, freshKey, get, link, post, Problem } from './api.js';
+import { doseKey, tape } from './draw.js';
+import { focusOn, h, later, say } from './dom.js';
+import { allergens, draw, facts, state } from './guest.js';
+import { clock, duration, t } from './texts.js';
+
+const PENDING = 'order-being-sent';
+const OVER = new Set(['taken', 'withdrawn', 'expired', 'refused', 'failed']);
+const SHOWN_OVER_S = 900; // how long an order that is over stays on the page
+const plans = new Map(); // operation -> segments, null while they are asked for
+let trouble = '';
+
+const secrets = () => JSON.parse(localStorage.getItem('secrets') || '{}');
+
+// The key is kept before anything is sent: whatever happens to this page or the network, the same order is sent again.
+async function place(request) {
+  sessionStorage.setItem(PENDING, JSON.stringify({ ...request, key: freshKey() }));
+  return resend();
+}
+
+export async function resend() {
+  const pending = sessionStorage.getItem(PENDING);
+  if (!pending) return null;
+  const placed = await post('orders', JSON.parse(pending)).catch((error) => {
+    if (error instanceof Problem && error.status < 500 && error.status !== 429) sessionStorage.removeItem(PENDING);
+    throw error;
+  });
+  sessionStorage.removeItem(PENDING);
+  localStorage.setItem('secrets', JSON.stringify({ ...secrets(), [placed.order.order]: placed.secret }));
+  state.orders = [placed.order, ...state.orders.filter((one) => one.order !== placed.order.order)];
+  say(t('placed_said', { number: placed.order.number, recipe: placed.order.recipe }));
+  later(draw);
+  return placed.order;
+}
+
+link.addEventListener('change', () => resend().catch(() => {}));
+
+// --- the dialog
+
+export function openOrder(entry, offer) {
+  const chosen = { times: 1, without: new Set(offer.without), instead: [...offer.instead] };
+  const name = h('input', { id: 'name', maxlength: '40', autocomplete: 'off', value: sessionStorage.getItem('name') || '' });
+  const problem = h('div', { role: 'alert' });
+  const picture = h('div');
+  const redraw = () => {
+    const phases = entry.phases.map((phase) => ({ ...phase, doses: phase.doses.filter((one) => !chosen.without.has(one.liquid)) }));
+    picture.replaceChildren(tape(phases, Math.max(100, Math.ceil((entry.volume_ml * chosen.times) / 50) * 50), chosen.times), doseKey(phases, chosen.times), facts(entry, chosen.times));
+  };
+  const size = (times, word) => h('label', { class: 'tick' },
+    h('input', { type: 'radio', name: 'size', checked: times === 1, onchange: () => redraw((chosen.times = times)) }), word);
+  const leave = (liquid) => h('label', { class: 'tick' }, h('input', {
+    type: 'checkbox', checked: chosen.without.has(liquid),
+    onchange: (event) => redraw(chosen.without[event.target.checked ? 'add' : 'delete'](liquid)),
+  }), t('without', { liquid }));
+  const swap = (one) => h('label', { class: 'tick' }, h('input', {
+    type: 'checkbox', checked: chosen.instead.some((it) => it.liquid === one.liquid && it.by === one.by),
+    onchange: (event) => { chosen.instead = chosen.instead.filter((it) => it.liquid !== one.liquid).concat(event.target.checked ? one : []); },
+  }), t('instead', one));
+  const dialog = h('dialog', { 'aria-labelledby': 'order-title', class: 'order' });
+  const submit = h('button', { class: 'main' }, t('order_one'));
+  const send = async (event) => {
+    event.preventDefault();
+    submit.disabled = true;
+    sessionStorage.setItem('name', name.value);
+    try {
+      const placed = await place({ recipe: entry.recipe, times: chosen.times, without: [...chosen.without], instead: chosen.instead, name: name.value });
+      dialog.close();
+      later(() => focusOn(document.getElementById(`order-${placed.order}`)));
+    } catch (error) {
+      problem.replaceChildren(refusal(error));
+      submit.disabled = !(error instanceof Problem); // the one that could not be sent goes out by itself
+    }
+  };
+  dialog.append(h('form', { class: 'stack', onsubmit: send },
+    h('h2', { id: 'order-title' }, entry.recipe), picture, allergens(entry),
+    h('fieldset', { class: 'row' }, h('legend', {}, t('size')), size(0.5, t('half')), size(1, t('single')), size(2, t('double'))),
+    entry.optional.map(leave), entry.substitutes.map(swap),
+    h('label', { class: 'field' }, t('name'), name), h('p', { class: 'small soft' }, t('name_why')),
+    entry.ethanol_g > 0 && h('p', { class: 'notice small' }, t('caution_alcohol')),
+    problem, h('div', { class: 'actions' }, submit, h('button', { type: 'button', onclick: () => dialog.close() }, t('cancel')))));
+  redraw();
+  dialog.addEventListener('close', () => dialog.remove());
+  document.body.append(dialog);
+  dialog.showModal();
+}
+
+function refusal(error) {
+  if (!(error instanceof Problem)) return h('p', { class: 'notice' }, t('will_send'));
+  return h('div', { class: 'notice bad', lang: 'en' }, h('p', {}, error.message), error.remedy && h('p', {}, error.remedy));
+}
+
+// --- this phone's orders
+
+export function tell(order) {
+  const key = `told_${order.state}`;
+  say(t(key, { number: order.number, recipe: order.recipe, glass: order.glass }));
+}
+
+export function tickets() {
+  const nowS = (Date.now() - state.behindMs) / 1000;
+  const shown = state.orders.filter((one) => !OVER.has(one.state) || nowS - (one.ended_wall_s || 0) < SHOWN_OVER_S);
+  if (!shown.length && !sessionStorage.getItem(PENDING)) return null;
+  return h('section', { class: 'stack', 'aria-labelledby': 'mine-title' }, h('h2', { id: 'mine-title' }, t('mine')),
+    sessionStorage.getItem(PENDING) && h('p', { class: 'notice' }, t('will_send')),
+    trouble && h('p', { class: 'notice bad', role: 'alert', lang: 'en' }, trouble),
+    h('ul', { class: 'stack' }, shown.map(ticket)));
+}
+
+function ticket(order) {
+  const isNow = ['called', 'pouring', 'ready'].includes(order.state);
+  return h('li', { class: isNow ? 'ticket now stack' : 'ticket stack', id: `order-${order.order}`, 'data-key': String(order.order) },
+    h('div', { class: 'row apart' }, h('div', {}, h('h3', {}, order.recipe), h('p', { class: 'soft small' }, t(`state_${order.state}`))),
+      h('p', { class: 'number' }, h('span', { class: 'unseen' }, t('order_number')), String(order.number))),
+    (BODIES[order.state] || over)(order));
+}
+
+const may = (order) => order.may_consent && order.consent_ends_wall_s && secrets()[order.order];
+
+const BODIES = {
+  placed: (order) => [
+    h('p', {}, order.place != null && t('place', { n: order.place }), ' ', order.wait_s == null ? t('wait_unknown') : t('wait', { time: duration(order.wait_s) })),
+    order.needs_nod && h('p', { class: 'small notice' }, t('needs_nod')),
+    withdraw(order),
+  ],
+  called: (order) => [
+    h('p', {}, h('b', {}, t('set_down', { glass: order.glass }))),
+    order.ahead.map((step) => h('p', {}, t('ahead', { step }))),
+    order.call_ends_wall_s && h('p', { class: 'small soft' }, t('call_ends', { time: clock(order.call_ends_wall_s) })),
+    may(order) ? h('button', { class: 'main', onclick: (event) => act(event, () => consent(order)) }, t('consent')) : h('p', { class: 'small' }, t('somebody_says')),
+    withdraw(order),
+  ],
+  pouring: (order) => [plan(order), order.waiting_for && h('p', { class: 'notice', role: 'status' }, waits(order.waiting_for))],
+  ready: (order) => [h('p', {}, h('b', {}, t('take_it'))), order.changes.map((one) => h('p', { class: 'small', lang: 'en' }, one))],
+};
+
+const over = (order) => [order.reason && h('p', { class: 'small', lang: 'en' }, order.reason)];
+
+export const waits = (what) => (what === 'glass' ? t('waits_glass') : what.startsWith('container') ? t('waits_operator') : t('waits_step', { step: what }));
+
+function plan(order) {
+  const segments = plans.get(order.operation);
+  if (segments === undefined) {
+    plans.set(order.operation, null);
+    get(`operations/${order.operation}/plan`).then((found) => plans.set(order.operation, found), () => plans.delete(order.operation)).then(() => later(draw));
+  }
+  if (!segments?.length) return null;
+  return h('pour-plan', { model: { segments, sinceMs: order.began_wall_s * 1000 + state.behindMs, isOver: false } });
+}
+
+const consent = (order) => ask('POST', `orders/${order.order}/consent`, { secret: secrets()[order.order] });
+
+const withdraw = (order) => h('button', { class: 'quiet', onclick: (event) => act(event, () => post(`orders/${order.order}/withdraw`)) }, t('withdraw', { number: order.number }));
+
+async function act(event, what) {
+  event.target.disabled = true;
+  trouble = '';
+  try {
+    await what();
+  } catch (error) {
+    trouble = error instanceof Problem ? `${error.message} ${error.remedy}` : t('no_connection');
+  }
+  event.target.disabled = false;
+  later(draw);
+}

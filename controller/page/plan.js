@@ -1,0 +1,101 @@
+// A pour as its plan running through time: a lane for each line, its runs as bars along the seconds.
+import { h } from './dom.js';
+import { tint } from './draw.js';
+import { ml, number, t } from './texts.js';
+
+const calm = matchMedia('(prefers-reduced-motion: reduce)');
+
+// Runs of all segments end to end: {line, liquid, from, to, ml}, and how long they take together (s).
+export function runsOf(segments) {
+  let from = 0;
+  const runs = [];
+  for (const segment of segments) {
+    for (const one of segment.runs)
+      runs.push({ line: one.line, liquid: one.liquid, from: from + one.start_s, to: from + one.start_s + one.duration_s, ml: one.volume_ml });
+    from = Math.max(from, ...runs.map((one) => one.to));
+  }
+  return { runs, seconds: from };
+}
+
+// When on the plan's own time this line had delivered so much (mL).
+function reachedS(runs, delivered) {
+  let left = delivered;
+  let at = 0;
+  for (const one of runs) {
+    if (left <= 0) break;
+    at = one.from + (one.to - one.from) * Math.min(1, left / one.ml);
+    left -= one.ml;
+  }
+  return at;
+}
+
+// <pour-plan>; model: {segments, sinceMs, isHeld, isOver, lines}. Moves by itself from `sinceMs` (Date.now) on; `lines`,
+// the engine's own progress, counts instead where it is known.
+class PourPlan extends HTMLElement {
+  #model = null;
+
+  set model(model) {
+    const isNew = JSON.stringify(this.#model?.segments) !== JSON.stringify(model.segments);
+    this.#model = { ...model, takenMs: Date.now() };
+    if (isNew) this.#build();
+    if (this.isConnected) this.#move();
+  }
+
+  connectedCallback() {
+    this.#run();
+  }
+
+  disconnectedCallback() {
+    clearTimeout(this.timer);
+  }
+
+  #run() {
+    if (!this.isConnected) return;
+    this.#move();
+    this.timer = setTimeout(() => (calm.matches ? this.#run() : requestAnimationFrame(() => this.#run())), calm.matches ? 1000 : 60);
+  }
+
+  #build() {
+    const { runs, seconds } = runsOf(this.#model.segments);
+    const lanes = Map.groupBy ? [...Map.groupBy(runs, (one) => one.line)] : [...new Set(runs.map((one) => one.line))].map((line) => [line, runs.filter((one) => one.line === line)]);
+    this.lanes = lanes;
+    this.seconds = Math.max(seconds, 0.1);
+    const step = [1, 2, 5, 10, 20, 30, 60].find((one) => seconds / one <= 8) || 60;
+    const marks = [];
+    for (let at = 0; at <= seconds; at += step) marks.push(h('span', { class: 'num', style: { left: `${(100 * at) / this.seconds}%` } }, at ? number(at) : '0 s'));
+    this.replaceChildren(
+      h('div', { class: 'plan-field', 'aria-hidden': 'true' },
+        lanes.map(([line, all]) => h('div', { class: 'lane' },
+          h('div', { class: 'row apart small' }, h('span', {}, all[0].liquid), h('span', { class: 'num soft', 'data-given': line })),
+          h('div', { class: 'track' }, all.map((one) => h('div', {
+            class: `run ${tint(one.liquid)}`, style: { left: `${(100 * one.from) / this.seconds}%`, width: `${(100 * (one.to - one.from)) / this.seconds}%` },
+          }, h('div', { class: 'given' })))))),
+        h('div', { class: 'axis' }, marks), h('div', { class: 'cursor' })),
+      h('p', { class: 'unseen' }, lanes.map(([, all]) => t('plan_row', { liquid: all[0].liquid, ml: ml(all.reduce((sum, one) => sum + one.ml, 0)), from: number(all[0].from, 1), to: number(all.at(-1).to, 1) }))));
+  }
+
+  #nowS() {
+    const { isOver, sinceMs } = this.#model;
+    return isOver ? this.seconds : Math.max(0, (Date.now() - sinceMs) / 1000);
+  }
+
+  #move() {
+    const { lines, isHeld, isOver, takenMs } = this.#model;
+    let furthest = 0;
+    this.lanes.forEach(([line, all], at) => {
+      const told = lines?.find((one) => one.line === line);
+      const stepS = told?.is_on && !isHeld ? (Date.now() - takenMs) / 1000 : 0;
+      const upTo = told ? Math.min(reachedS(all, told.delivered_ml) + stepS, all.at(-1).to) : this.#nowS();
+      const given = all.reduce((sum, one) => sum + one.ml * Math.min(1, Math.max(0, (upTo - one.from) / (one.to - one.from))), 0);
+      furthest = Math.max(furthest, told ? upTo : Math.min(upTo, this.seconds));
+      const lane = this.querySelectorAll('.lane')[at];
+      lane.querySelectorAll('.given').forEach((bar, n) => {
+        bar.style.width = `${100 * Math.min(1, Math.max(0, (upTo - all[n].from) / (all[n].to - all[n].from)))}%`;
+      });
+      lane.querySelector('[data-given]').textContent = t('given', { given: number(told && isOver ? told.delivered_ml : given), asked: ml(all.reduce((sum, one) => sum + one.ml, 0)) });
+    });
+    this.querySelector('.cursor').style.left = `${(100 * furthest) / this.seconds}%`;
+  }
+}
+
+customElements.define('pour-plan', PourPlan);
