@@ -37,3 +37,15 @@ def ledgers_in_memory_end_with_their_test():
     for database in opened:
         with suppress(sqlite3.ProgrammingError):  # another thread's, which has closed it
             database.close()
+
+
+def pytest_terminal_summary(terminalreporter):
+    """A machine without a browser is said aloud: what only a browser can show was not shown."""
+    skipped = terminalreporter.stats.get("skipped", ())
+    unseen = [one for one in skipped if isinstance(one.longrepr, tuple) and "no browser" in one.longrepr[2]]
+    if unseen:
+        terminalreporter.write_line(
+            f"NOT TESTED: {len(unseen)} tests of the page need a browser (apt-get install chromium).",
+            red=True,
+            bold=True,
+        )

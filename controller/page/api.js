@@ -102,9 +102,11 @@ export async function follow(take) {
   let last = '';
   let waitMs = 400;
   const wake = new EventTarget();
+  let cut;
   for (const one of ['online', 'focus']) addEventListener(one, () => wake.dispatchEvent(new Event('now')));
+  addEventListener('offline', () => cut.abort());
   for (;;) {
-    const cut = new AbortController();
+    cut = new AbortController();
     try {
       const response = await send('GET', 'events', undefined, last ? { 'last-event-id': last } : {}, cut.signal);
       if (response.status === 401) return link.dispatchEvent(new Event('closed'));

@@ -19,7 +19,7 @@ function append(node, kids) {
 }
 
 const HANDLERS = ['onclick', 'onsubmit', 'onchange', 'oninput'];
-const KEPT = new Set(['open']); // what the browser or the reader sets
+const KEPT = new Set(['open', 'tabindex']); // what the browser, the reader or `focusOn` sets
 
 export function morph(old, fresh) {
   if (old.nodeName !== fresh.nodeName || old.dataset?.key !== fresh.dataset?.key) return old.replaceWith(fresh);

@@ -26,7 +26,7 @@ export function tape(phases, fullMl, times = 1) {
   ]);
   const marks = [];
   for (let at = 0; at <= fullMl; at += fullMl > 250 ? 100 : 50)
-    marks.push(h('span', { class: 'mark num', style: { left: `${(100 * at) / fullMl}%` } }, at ? String(at) : ml(0)));
+    marks.push(h('span', { class: `mark num ${at === 0 ? 'first' : at === fullMl ? 'last' : ''}`, style: { left: `${(100 * at) / fullMl}%` } }, at ? String(at) : ml(0)));
   return h('div', { class: 'tape', 'aria-hidden': 'true', style: { '--full': String(fullMl) } },
     h('div', { class: 'doses' }, pieces), h('div', { class: 'ticks' }), marks);
 }

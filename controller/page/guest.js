@@ -44,7 +44,7 @@ function drink(entry, fullMl) {
   const id = `d-${state.menu.indexOf(entry)}`;
   return h('li', { 'data-key': entry.recipe },
     h('div', { class: 'drink-head' }, h('h3', { id }, entry.recipe),
-      now && h('button', { class: 'main', 'aria-describedby': id, onclick: () => parts?.openOrder(entry, now), disabled: Boolean(state.queue?.closed) }, t('order'))),
+      now && h('button', { class: 'go', 'aria-describedby': id, onclick: () => parts?.openOrder(entry, now), disabled: Boolean(state.queue?.closed) }, t('order'))),
     tape(entry.phases, fullMl), doseKey(entry.phases),
     now && said(now).map((one) => h('p', { class: 'small notice' }, one)),
     facts(entry), allergens(entry));

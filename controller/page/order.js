@@ -9,7 +9,9 @@ import { clock, duration, t } from './texts.js';
 const PENDING = 'order-being-sent';
 const OVER = new Set(['taken', 'withdrawn', 'expired', 'refused', 'failed']);
 const SHOWN_OVER_S = 900; // how long an order that is over stays on the page
+const LOOK_MS = 2000; // between two looks at how far a pour of this phone has come
 const plans = new Map(); // operation -> segments, null while they are asked for
+const pours = new Map(); // operation -> what the engine said of it last
 let trouble = '';
 
 const secrets = () => JSON.parse(localStorage.getItem('secrets') || '{}');
@@ -131,7 +133,7 @@ const BODIES = {
     may(order) ? h('button', { class: 'main', onclick: (event) => act(event, () => consent(order)) }, t('consent')) : h('p', { class: 'small' }, t('somebody_says')),
     withdraw(order),
   ],
-  pouring: (order) => [plan(order), order.waiting_for && h('p', { class: 'notice', role: 'status' }, waits(order.waiting_for))],
+  pouring: (order) => [plan(order), pours.get(order.operation)?.waiting_for && h('p', { class: 'notice', role: 'status' }, waits(pours.get(order.operation).waiting_for))],
   ready: (order) => [h('p', {}, h('b', {}, t('take_it'))), order.changes.map((one) => h('p', { class: 'small', lang: 'en' }, one))],
 };
 
@@ -139,14 +141,25 @@ const over = (order) => [order.reason && h('p', { class: 'small', lang: 'en' }, 
 
 export const waits = (what) => (what === 'glass' ? t('waits_glass') : what.startsWith('container') ? t('waits_operator') : t('waits_step', { step: what }));
 
+// The plan is asked for once and runs by itself; how far it has come in truth is asked for now and then.
 function plan(order) {
-  const segments = plans.get(order.operation);
-  if (segments === undefined) {
-    plans.set(order.operation, null);
-    get(`operations/${order.operation}/plan`).then((found) => plans.set(order.operation, found), () => plans.delete(order.operation)).then(() => later(draw));
+  const { operation } = order;
+  if (!plans.has(operation)) {
+    plans.set(operation, null);
+    get(`operations/${operation}/plan`).then((found) => plans.set(operation, found), () => plans.delete(operation)).then(() => later(draw));
+    look(operation);
   }
+  const segments = plans.get(operation);
+  const view = pours.get(operation);
   if (!segments?.length) return null;
-  return h('pour-plan', { model: { segments, sinceMs: order.began_wall_s * 1000 + state.behindMs, isOver: false } });
+  return h('pour-plan', { model: { segments, sinceMs: order.began_wall_s * 1000 + state.behindMs, lines: view?.lines, takenMs: view?.takenMs, isHeld: Boolean(view?.waiting_for), isOver: false } });
+}
+
+async function look(operation) {
+  const view = await get(`operations/${operation}`).catch(() => null);
+  if (view) pours.set(operation, { ...view, takenMs: Date.now() });
+  later(draw);
+  if (state.orders.some((one) => one.operation === operation && one.state === 'pouring')) setTimeout(look, LOOK_MS, operation);
 }
 
 const consent = (order) => ask('POST', `orders/${order.order}/consent`, { secret: secrets()[order.order] });

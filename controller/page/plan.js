@@ -29,14 +29,14 @@ function reachedS(runs, delivered) {
   return at;
 }
 
-// <pour-plan>; model: {segments, sinceMs, isHeld, isOver, lines}. Moves by itself from `sinceMs` (Date.now) on; `lines`,
-// the engine's own progress, counts instead where it is known.
+// <pour-plan>; model: {segments, sinceMs, isHeld, isOver, lines, takenMs}. Moves by itself from `sinceMs` (Date.now) on;
+// `lines`, the engine's own progress at `takenMs`, counts instead where it is known.
 class PourPlan extends HTMLElement {
   #model = null;
 
   set model(model) {
     const isNew = JSON.stringify(this.#model?.segments) !== JSON.stringify(model.segments);
-    this.#model = { ...model, takenMs: Date.now() };
+    this.#model = { takenMs: Date.now(), ...model };
     if (isNew) this.#build();
     if (this.isConnected) this.#move();
   }
@@ -74,27 +74,28 @@ class PourPlan extends HTMLElement {
       h('p', { class: 'unseen' }, lanes.map(([, all]) => t('plan_row', { liquid: all[0].liquid, ml: ml(all.reduce((sum, one) => sum + one.ml, 0)), from: number(all[0].from, 1), to: number(all.at(-1).to, 1) }))));
   }
 
-  #nowS() {
-    const { isOver, sinceMs } = this.#model;
-    return isOver ? this.seconds : Math.max(0, (Date.now() - sinceMs) / 1000);
+  // Where on the plan's own time the pour is: by what each line has delivered where that is known, and on from there.
+  #position() {
+    const { lines, isHeld, isOver, takenMs, sinceMs } = this.#model;
+    if (isOver && !lines) return this.seconds;
+    if (!lines) return (Date.now() - sinceMs) / 1000;
+    const furthest = Math.max(0, ...this.lanes.map(([line, all]) => reachedS(all, this.#delivered(line))));
+    return furthest + (isHeld || isOver ? 0 : (Date.now() - takenMs) / 1000);
   }
 
+  #delivered = (line) => this.#model.lines?.find((one) => one.line === line)?.delivered_ml || 0;
+
   #move() {
-    const { lines, isHeld, isOver, takenMs } = this.#model;
-    let furthest = 0;
-    this.lanes.forEach(([line, all], at) => {
-      const told = lines?.find((one) => one.line === line);
-      const stepS = told?.is_on && !isHeld ? (Date.now() - takenMs) / 1000 : 0;
-      const upTo = told ? Math.min(reachedS(all, told.delivered_ml) + stepS, all.at(-1).to) : this.#nowS();
-      const given = all.reduce((sum, one) => sum + one.ml * Math.min(1, Math.max(0, (upTo - one.from) / (one.to - one.from))), 0);
-      furthest = Math.max(furthest, told ? upTo : Math.min(upTo, this.seconds));
-      const lane = this.querySelectorAll('.lane')[at];
-      lane.querySelectorAll('.given').forEach((bar, n) => {
-        bar.style.width = `${100 * Math.min(1, Math.max(0, (upTo - all[n].from) / (all[n].to - all[n].from)))}%`;
-      });
-      lane.querySelector('[data-given]').textContent = t('given', { given: number(told && isOver ? told.delivered_ml : given), asked: ml(all.reduce((sum, one) => sum + one.ml, 0)) });
+    const at = Math.min(this.#position(), this.seconds);
+    this.lanes.forEach(([line, all], n) => {
+      const upTo = this.#model.isOver ? reachedS(all, this.#delivered(line)) : Math.max(at, reachedS(all, this.#delivered(line)));
+      const shares = all.map((one) => Math.min(1, Math.max(0, (upTo - one.from) / (one.to - one.from))));
+      const lane = this.querySelectorAll('.lane')[n];
+      lane.querySelectorAll('.given').forEach((bar, k) => bar.style.setProperty('width', `${100 * shares[k]}%`));
+      const given = this.#model.isOver ? this.#delivered(line) : all.reduce((sum, one, k) => sum + one.ml * shares[k], 0);
+      lane.querySelector('[data-given]').textContent = t('given', { given: number(given), asked: ml(all.reduce((sum, one) => sum + one.ml, 0)) });
     });
-    this.querySelector('.cursor').style.left = `${(100 * furthest) / this.seconds}%`;
+    this.querySelector('.cursor').style.setProperty('left', `${(100 * at) / this.seconds}%`);
   }
 }
 

@@ -28,14 +28,14 @@ export function chooseLanguage(one) {
 export function t(key, values = {}) {
   let text = texts[key];
   if (text === undefined) return key;
-  if (typeof text === 'object') text = text[new Intl.PluralRules(language).select(values.n)] || text.other;
+  if (typeof text === 'object') text = (values.n === 0 && text.zero) || text[new Intl.PluralRules(language).select(values.n)] || text.other;
   return text.replace(/{(\w+)}/g, (_, name) => values[name] ?? '');
 }
 
 export const known = (key) => key in texts;
 
 export function number(value, digits = 0) {
-  return new Intl.NumberFormat(language, { maximumFractionDigits: digits }).format(value);
+  return new Intl.NumberFormat(language, { maximumFractionDigits: digits, signDisplay: 'negative' }).format(value);
 }
 
 const unit = (value, name, digits) =>
@@ -52,7 +52,7 @@ export function duration(seconds) {
 }
 
 export function moment(wallS) {
-  return new Intl.DateTimeFormat(language, { dateStyle: 'medium', timeStyle: 'short' }).format(wallS * 1000);
+  return new Intl.DateTimeFormat(language, { dateStyle: 'short', timeStyle: 'short' }).format(wallS * 1000);
 }
 
 export const clock = (wallS) =>

@@ -12,6 +12,7 @@ from controller.clock import VirtualClock
 from controller.engine.background import AtOnce
 from controller.engine.http.access import (
     AT_ONCE,
+    READER_AT_ONCE,
     STRANGER_AT_ONCE,
     Door,
     place,
@@ -249,6 +250,20 @@ def test_a_guests_own_token_ends_after_a_day_and_is_no_other(network):
 def test_only_the_machine_s_own_names_are_answered(network, host, status):
     """A page elsewhere whose name is made to point at the machine sends its own name as Host."""
     assert network.ask("GET", "/v1/status", OPERATOR, host=host) == status
+
+
+def test_the_pages_files_need_no_token_but_one_of_our_names(network):
+    assert network.ask("GET", "/") == 200
+    assert network.ask("GET", "/page/main.js") == 200
+    assert network.ask("POST", "/") == 401
+    assert network.ask("GET", "/page/nothing.js") == 401
+    assert network.ask("GET", "/", host="tundish.example:8080") == 421
+
+
+def test_a_party_behind_one_address_opens_the_page_at_once_and_a_flood_of_it_is_put_off(network):
+    answers = [network.ask("GET", "/page/main.js") for _ in range(int(READER_AT_ONCE) + 5)]
+    assert answers.count(200) == READER_AT_ONCE
+    assert answers[-1] == 429
 
 
 def test_there_is_no_cors_header_and_no_preflight(network):

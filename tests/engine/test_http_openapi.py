@@ -60,6 +60,7 @@ def test_only_these_are_open_to_guests():
     assert {label(one) for one in ADDRESSES if one.for_guests} == {
         "GET /v1/access",
         "GET /v1/menu",
+        "GET /v1/operations/{operation}",
         "GET /v1/operations/{operation}/plan",
         "GET /v1/status",
         "GET /v1/events",  # own orders and the queue

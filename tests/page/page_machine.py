@@ -1,14 +1,22 @@
-"""The machine behind the page: bench, guard and engine as real processes, primed and calibrated, on the local network."""
+"""The machine behind the page: bench, guard and engine as real processes, primed and calibrated, on a network."""
 
 import contextlib
+import signal
 import socket
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import NoneType
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "processes"))
 from three_processes import BOOK, PROFILE, Processes
+
+from controller.cli.run.bench import EXCHANGE_S
+from controller.model.order_states import OPEN
+from controller.model.orders import Orders, OrderView, QueueView
+from controller.model.requests import AcknowledgeRequest
 
 OPERATOR, GUEST = "operator-token-0123456789", "guest-token-0123456789abc"
 
@@ -34,11 +42,41 @@ class PageMachine(Processes):
     def link(self, token: str) -> str:
         return f"{self.origin}/#token={token}"
 
+    def orders(self) -> Orders:
+        return self.http.get("orders", Orders)
+
+    def open_orders(self) -> tuple[OrderView, ...]:
+        return tuple(one for one in self.orders().orders if one.state in OPEN)
+
+    def exchange_glass(self) -> None:
+        """Take the glass away for long enough and set an empty one down."""
+        with self.bench() as bench:
+            bench.lift_glass()
+            self.wait_for(lambda: self.glass_contact() is False)
+            time.sleep(EXCHANGE_S)
+            bench.place_glass("tall glass")
+        self.wait_for(lambda: self.glass_contact() is True)
+
+    def glass_contact(self) -> bool | None:
+        inputs = self.status().inputs
+        return None if inputs is None else inputs.glass_present
+
+    def rest(self) -> None:
+        """Nothing under way, no order open, no fault, an empty glass set down anew."""
+        self.http.post("stop", NoneType)
+        self.wait_for(lambda: (one := self.status().operation) is None or one.outcome is not None)
+        if self.status().fault is not None:
+            self.http.post("acknowledge", NoneType, AcknowledgeRequest(cause=self.status().fault or ""))
+        self.http.post("orders/forget", QueueView)
+        inputs = self.status().inputs
+        if inputs is None or not inputs.fresh_glass:
+            self.exchange_glass()
+
 
 @contextlib.contextmanager
-def page_machine(*, is_ready: bool = True, port: int = 0) -> Iterator[PageMachine]:
+def page_machine(*, book: Path = BOOK, is_ready: bool = True, port: int = 0) -> Iterator[PageMachine]:
     with tempfile.TemporaryDirectory(prefix="tun") as name:
-        machine = PageMachine(Path(name), port=port)
+        machine = PageMachine(Path(name), book=book, port=port)
         try:
             machine.start_all()
             if is_ready:
@@ -48,7 +86,8 @@ def page_machine(*, is_ready: bool = True, port: int = 0) -> Iterator[PageMachin
             machine.close()
 
 
-if __name__ == "__main__":  # to look at it with a browser of one's own
-    with page_machine(port=8093) as running:
+if __name__ == "__main__":  # to look at it with a browser of one's own; ends with its input, or by SIGTERM
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    with contextlib.suppress(KeyboardInterrupt), page_machine(port=8093) as running:
         print(running.link(GUEST), running.link(OPERATOR), sep="\n", flush=True)
         sys.stdin.read()

@@ -242,6 +242,7 @@ ADDRESSES: tuple[Address, ...] = (
         "One operation.",
         views.OperationView,
         ask=lambda engine, operation: engine.operation(operation),
+        for_guests=True,
     ),
     get(
         "/v1/operations/{operation}/plan",

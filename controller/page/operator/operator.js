@@ -19,7 +19,7 @@ const SCREENS = {
   closing: () => import('./sequence.js'),
   records: () => import('./records.js'),
 };
-const TABS = ['', 'orders', 'jobs', 'records'];
+const TABS = { '': ['', 'line', 'stock', 'calibrate', 'change'], orders: ['orders'], jobs: ['jobs', 'setup', 'wet', 'closing'], records: ['records'] };
 let screen = null; // {load, view} of the module that is shown
 let path = [];
 
@@ -46,8 +46,8 @@ function head() {
   const waiting = store.orders.filter((one) => ['placed', 'called'].includes(one.state)).length;
   return h('header', { class: 'top', id: 'top' },
     h('div', { class: 'row apart' }, h('p', { class: 'small soft' }, store.status ? `${store.status.machine}, ${store.status.book}` : ''), connection()),
-    h('nav', { 'aria-label': t('nav') }, h('ul', { class: 'tabs' }, TABS.map((one) =>
-      h('li', {}, h('a', { href: `#/${one}`, 'aria-current': (path[0] || '') === one ? 'page' : null }, t(`tab_${one || 'machine'}`), one === 'orders' && waiting > 0 && h('span', { class: 'count' }, String(waiting))))))));
+    h('nav', { 'aria-label': t('nav') }, h('ul', { class: 'tabs' }, Object.entries(TABS).map(([one, below]) =>
+      h('li', {}, h('a', { href: `#/${one}`, 'aria-current': below.includes(path[0] || '') ? 'page' : null }, t(`tab_${one || 'machine'}`), one === 'orders' && waiting > 0 && h('span', { class: 'count' }, String(waiting))))))));
 }
 
 function fault() {

@@ -3,7 +3,7 @@ import { post, Problem } from '../api.js';
 import '../plan.js';
 import { tint } from '../draw.js';
 import { h } from '../dom.js';
-import { ml, number, t } from '../texts.js';
+import { ml, t } from '../texts.js';
 import { does, planOf, store, underWay } from './store.js';
 
 export const said = (text) => h('span', { lang: 'en' }, text); // the engine's own words
@@ -49,7 +49,7 @@ export function gauge(stock) {
     h('div', { class: `gauge ${tint(stock.liquid)}`, 'aria-hidden': 'true' },
       h('div', { class: 'perhaps', style: { width: share(Math.min(stock.container_ml, stock.remaining_ml + give + stock.perhaps_more_ml)) } }),
       h('div', { class: 'sure', style: { width: share(stock.sure_ml) } })),
-    h('span', { class: 'small num' }, t(give >= 0.5 ? 'left_give' : 'left', { ml: ml(stock.remaining_ml), give: number(give), of: ml(stock.container_ml) })));
+    h('span', { class: 'small num' }, t(give >= 0.5 ? 'left_give' : 'left', { ml: ml(stock.remaining_ml), give: ml(give, 0), of: ml(stock.container_ml) })));
 }
 
 export const contents = (one) => (one.contents === 'liquid' ? t('holds', { liquid: one.holds }) : t(`contents_${one.contents.replace(' ', '_')}`));

@@ -5,7 +5,7 @@ import { clock, duration, grams, ml, t } from '../texts.js';
 import { button, operation, said, tick, ticked } from './parts.js';
 import { store } from './store.js';
 
-const OVER = new Set(['taken', 'withdrawn', 'expired', 'refused', 'failed']);
+const OVER = new Set(['taken', 'withdrawn', 'expired', 'refused']); // a failed one waits for somebody's word
 
 const verb = (order, name, body) => () => post(`orders/${order.order}/${name}`, body);
 
@@ -23,7 +23,7 @@ function actions(order) {
     placed: () => [order.needs_nod && button(t('nod'), verb(order, 'nod'), 'main'), button(t('call'), verb(order, 'call')), order.place > 1 && button(t('to_front'), verb(order, 'move', { place: 1 })), refuse(order)],
     called: () => [...consent(order), refuse(order)],
     ready: () => [button(t('is_taken'), verb(order, 'taken'), 'main')],
-    failed: () => [button(t('again'), verb(order, 'again'))],
+    failed: () => [button(t('again'), verb(order, 'again')), refuse(order)],
   }[order.state]?.();
 }
 

@@ -1,8 +1,8 @@
 // Set-up from bare wiring: every pump is run while a button is held, and somebody says whether the right one moved.
 import { get, post } from '../api.js';
-import { h, later } from '../dom.js';
+import { h } from '../dom.js';
 import { t } from '../texts.js';
-import { back, button, goTo, said, steps, tick } from './parts.js';
+import { back, button, goTo, said, steps } from './parts.js';
 import { begin, redraw, store } from './store.js';
 
 const JOG_S = 0.4; // each; the next one is asked for when it is over, so that silence stops the pump by itself
@@ -14,9 +14,10 @@ export async function load() {
   jogs = await get('jogs');
 }
 
+// The first two steps stand for all lines.
 export function enter(line) {
   last = null;
-  at = line ? 1 : 0;
+  if (!line) at = 0;
 }
 
 // <hold-button>: `model.tick` is called again and again while it is held; released, left or hidden ends it at once.
@@ -87,20 +88,19 @@ async function answer(line, isRight) {
 }
 
 function ofLine(one) {
-  const ready = (event) => { at = event.target.checked ? 2 : 1; later(redraw); };
+  const next = button(t('next'), () => { at += 1; }, 'main');
   return [
     back('setup', t('job_setup')),
     h('h1', {}, t('jog_title', { line: one.line })),
     h('p', { class: 'soft' }, t('jog_wiring', { channel: one.channel, gpio: one.gpio })),
     steps([
-      { title: t('jog_step_power'), body: [] },
-      { title: t('jog_step_jug'), body: [] },
+      { title: t('jog_step_power'), body: [h('p', {}, t('setup_why')), next] },
+      { title: t('jog_step_jug'), body: [next] },
       {
         title: t('jog_step_hold'),
         body: [h('hold-button', { model: { label: t('jog_hold', { line: one.line }), tick: () => jog(one.line), fail, done: redraw } }), h('p', { class: 'small soft' }, t('jog_hold_why'))],
       },
     ], at),
-    at < 2 && tick(t('jog_ready'), 'ready', false, ready),
     last && h('section', { class: 'ticket stack' }, h('h2', {}, t('jog_question')), h('p', {}, t('jog_rotation'), ' ', said(one.rotation)),
       h('label', { class: 'field' }, t('remark'), h('input', { id: 'remark', maxlength: '200', autocomplete: 'off' })),
       h('div', { class: 'actions' }, button(t('jog_right'), () => answer(one.line, true), 'main'), button(t('jog_wrong'), () => answer(one.line, false)))),
@@ -112,9 +112,9 @@ export function view(given) {
   if (one) return ofLine(one);
   return [
     back('jobs', t('tab_jobs')), h('h1', {}, t('job_setup')), h('p', {}, t('setup_why')),
-    h('ul', { class: 'joblist' }, jobs()),
+    h('ul', { class: 'joblist' }, jogs.map(row)),
   ];
 }
 
-const jobs = () => jogs.map((it) => h('li', { 'data-key': String(it.line) }, h('a', { href: `#/setup/${it.line}` },
-  h('b', {}, t('line_number', { line: it.line })), h('span', {}, t(it.is_right == null ? 'jog_open' : it.is_right ? 'jog_seen_right' : 'jog_seen_wrong'), it.remark && ` ${it.remark}`))));
+const row = (it) => h('li', { 'data-key': String(it.line) }, h('a', { href: `#/setup/${it.line}` },
+  h('b', {}, t('line_number', { line: it.line })), h('span', {}, t(it.is_right == null ? 'jog_open' : it.is_right ? 'jog_seen_right' : 'jog_seen_wrong'), it.remark && ` ${it.remark}`)));

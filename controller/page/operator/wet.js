@@ -1,11 +1,11 @@
 // Prime, purge, clean or rinse lines: which ones, what a person does first, then the pumps.
-import { get } from '../api.js';
+import { get, Problem } from '../api.js';
 import { h } from '../dom.js';
 import { duration, list, number, t } from '../texts.js';
 import { back, button, contents, operation, steps, tick, ticked } from './parts.js';
 import { begin, line, store } from './store.js';
 
-const WANTED = { prime: ['empty', 'rinse water'], rinse: ['cleaner'], clean: ['liquid', 'unknown', 'rinse water'], purge: ['liquid', 'unknown'] };
+const WANTED = { prime: ['empty', 'rinse water'], rinse: ['cleaner'], clean: ['unknown'], purge: ['unknown'] };
 let at = 0;
 let over = null;
 let contactS = 0;
@@ -39,17 +39,18 @@ export function view(kind = 'prime', only = '') {
   };
   const choose = () => {
     lines = chosen();
-    if (lines.length) at = 1;
+    if (!lines.length) throw new Problem(0, { detail: t('needs_line') });
+    at = 1;
   };
   const wait = kind === 'rinse' ? standsS() : 0;
   return [
     back('jobs', t('tab_jobs')), h('h1', {}, t(`job_wet_${kind}`)), h('p', { class: 'soft' }, t(`wet_${kind}_why`)),
     steps([
-      { title: t('wet_which'), body: [h('div', {}, store.status.lines.map((one) => tick(`${one.line}  ${one.liquid || t('nothing_hangs')} (${contents(one)})`, `line-${one.line}`, isWanted(one)))), button(t('next'), choose, 'main')] },
+      { title: t('wet_which'), body: [h('div', {}, store.status.lines.map((one) => tick(`${one.line}  ${one.liquid || t('nothing_hangs')}${one.contents === 'liquid' && one.holds === one.liquid ? '' : ` (${contents(one)})`}`, `line-${one.line}`, isWanted(one)))), button(t('next'), choose, 'main')] },
       {
-        title: t('wet_ready', { lines: list(lines.map(String)) }),
+        title: t('wet_ready'),
         body: [
-          h('p', {}, t(`wet_${kind}_tubes`)), kind === 'purge' && tick(t('in_air'), 'air', true), tick(t('jug_stands'), 'jug', true),
+          h('p', {}, t('wet_lines', { n: lines.length, lines: list(lines.map(String)) }), ' ', t(`wet_${kind}_tubes`)), kind === 'purge' && tick(t('in_air'), 'air', true), tick(t('jug_stands'), 'jug', true),
           wait > 0 && h('p', { class: 'notice' }, t('contact', { time: duration(wait) })),
           h('div', { class: 'actions' }, button(t('wet_begin'), go, 'main'), button(t('wet_others'), () => { at = 0; })),
         ],

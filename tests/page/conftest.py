@@ -1,0 +1,86 @@
+"""A browser that the tests find on the machine, and pages of guests and of the operator in it."""
+
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+from page_machine import GUEST, OPERATOR, page_machine
+
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+NO_BROWSER = "no browser: apt-get install chromium"  # tests/conftest.py says at the end what was skipped by it
+BOOK = Path(__file__).parent / "book.yaml"
+WAIT_MS = 20_000
+
+
+@pytest.fixture(scope="session")
+def machine():
+    """One bench for all pages: primed, calibrated, a glass under the outlet."""
+    with page_machine(book=BOOK) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """By module: while it runs, its thread has an event loop that other tests must not meet."""
+    if BROWSER is None:
+        pytest.skip(NO_BROWSER)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def opens(browser, machine):
+    """Open the page with a token; an error in any of its scripts fails the test."""
+    contexts, errors = [], []
+
+    def open_page(token, path="", **options):
+        context = browser.new_context(
+            viewport={"width": options.pop("width", 390), "height": 820},
+            locale=options.pop("locale", "en-GB"),
+            reduced_motion="reduce",
+            **options,
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(WAIT_MS)
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        page.goto(machine.link(token))
+        page.wait_for_selector("h1")
+        if path:
+            go(page, path)
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert errors == []
+
+
+def go(page, path):
+    """Show another of the operator's screens."""
+    page.evaluate("path => { location.hash = `#/${path}`; }", path)
+    page.wait_for_selector("main h1:focus")
+
+
+@pytest.fixture
+def guest(opens):
+    return lambda **options: opens(GUEST, **options)
+
+
+@pytest.fixture
+def operator(opens):
+    return lambda path="", **options: opens(OPERATOR, path, **options)
+
+
+@pytest.fixture
+def rested(machine):
+    """The machine as the next test wants it: nothing under way, no open order, an empty glass set down anew."""
+    yield machine
+    machine.rest()
