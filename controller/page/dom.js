@@ -21,8 +21,12 @@ function append(node, kids) {
 const HANDLERS = ['onclick', 'onsubmit', 'onchange', 'oninput'];
 const KEPT = new Set(['open', 'tabindex']); // what the browser, the reader or `focusOn` sets
 
+// Whether two nodes stand for the same thing.
+const isSame = (one, other) =>
+  one.nodeName === other.nodeName && one.id === other.id && one.dataset?.key === other.dataset?.key;
+
 export function morph(old, fresh) {
-  if (old.nodeName !== fresh.nodeName || old.dataset?.key !== fresh.dataset?.key) return old.replaceWith(fresh);
+  if (!isSame(old, fresh)) return old.replaceWith(fresh);
   if (old.nodeType === Node.TEXT_NODE) {
     if (old.data !== fresh.data) old.data = fresh.data;
     return undefined;
@@ -40,20 +44,14 @@ export function morph(old, fresh) {
 }
 
 export function morphChildren(old, fresh) {
-  fresh.forEach((wanted, at) => {
-    const key = wanted.dataset?.key;
-    let there = old.childNodes[at];
-    if (key && there?.dataset?.key !== key) {
-      const moved = [...old.childNodes].slice(at).find((one) => one.dataset?.key === key);
-      if (moved) old.insertBefore(moved, there);
-      else old.insertBefore(wanted, there || null);
-      there = moved;
-      if (!moved) return;
-    }
-    if (there) morph(there, wanted);
-    else old.append(wanted);
+  fresh.filter(Boolean).forEach((wanted, at) => {
+    const there = old.childNodes[at];
+    if (there && isSame(there, wanted)) return morph(there, wanted);
+    const moved = [...old.childNodes].slice(at).find((one) => isSame(one, wanted));
+    old.insertBefore(moved || wanted, there || null);
+    return moved && morph(moved, wanted);
   });
-  while (old.childNodes.length > fresh.length) old.lastChild.remove();
+  while (old.childNodes.length > fresh.filter(Boolean).length) old.lastChild.remove();
 }
 
 // A live region for what changes without the reader's doing.

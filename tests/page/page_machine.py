@@ -15,7 +15,7 @@ from three_processes import BOOK, PROFILE, Processes
 
 from controller.cli.run.bench import EXCHANGE_S
 from controller.model.order_states import OPEN
-from controller.model.orders import Orders, OrderView, QueueView
+from controller.model.orders import LastOrdersRequest, Orders, OrderView, QueueView
 from controller.model.requests import AcknowledgeRequest
 
 OPERATOR, GUEST = "operator-token-0123456789", "guest-token-0123456789abc"
@@ -68,6 +68,7 @@ class PageMachine(Processes):
         if self.status().fault is not None:
             self.http.post("acknowledge", NoneType, AcknowledgeRequest(cause=self.status().fault or ""))
         self.http.post("orders/forget", QueueView)
+        self.http.post("orders/last", QueueView, LastOrdersRequest(last_orders=False))
         inputs = self.status().inputs
         if inputs is None or not inputs.fresh_glass:
             self.exchange_glass()
