@@ -85,12 +85,12 @@ class Calibrating:
         """Strike the line's last spot check."""
         self.spot_checks.strike_last(line, self._liquid(line))
 
-    def spot_check(self, request: SpotCheckRequest) -> SpotCheckView:
-        """Hold a weighed run against the line's calibration."""
+    def spot_check(self, request: SpotCheckRequest, *, u_span: float = 0.0) -> SpotCheckView:
+        """Hold a weighed run against the line's calibration; u_span: as in weigh_on_scale."""
         self._operation_start.require_line(request.line)
         on_record = self._ledger.calibrations(request.line)
         held = self._mirror.calibrations().get(request.line, on_record[-1] if on_record else None)
-        checked = self.spot_checks.check(request, self._liquid(request.line), held)
+        checked = self.spot_checks.check(request, self._liquid(request.line), held, u_span=u_span)
         if checked.carried_over is not None:
             self._put_in_force((checked.carried_over,))
         return checked.view

@@ -1,4 +1,4 @@
-"""Calibrating line after line on the machine's own scale: one jar, and nobody who types.
+"""Calibrating line after line on the machine's own scale, or checking them: one jar, and nobody who types.
 
 Whoever wants it asks for the next step again and again; when nobody asks, nothing begins. What is under way stands in
 the ledger: it is taken up after any interruption, with the trials that have been weighed.
@@ -20,7 +20,7 @@ from controller.model.fields import Value
 from controller.model.hands_free import HandsFreeLine, HandsFreeRequest, HandsFreeState, HandsFreeView
 from controller.model.messages import Stop
 from controller.model.plan import PlannedRun
-from controller.model.requests import CalibrationRequest
+from controller.model.requests import CalibrationRequest, SpotCheckRequest
 from controller.model.states import Contents, OperationKind, Outcome
 from controller.model.views import FitView
 from controller.sequencing.line_runs import most_ml, timed_runs, wetting_runs
@@ -30,6 +30,7 @@ DRAIN_S = 2.0  # from a trial's end until it is weighed: the funnel is empty, an
 U_DROPS_G = 0.03  # a drop of 0.05 mL more or less may still cling; common practice, no source
 PATIENCE_S = 20.0  # for a load that does not come to rest
 LIFTED_G = 10.0  # less than before the trial: somebody lifted the jar
+CHECK_S = 8.0  # of the run that checks a calibration
 LEAST_TRIALS, LEAST_TIMES = 6, 3  # as the design of experiments wants at the least
 AIM = 0.5  # of a dose's tolerance: what servings teach does the rest
 JUST_S = 1.0  # back from now, for what happens while an operation runs
@@ -52,6 +53,7 @@ class Body(Value, frozen=True, kw_only=True):
     gained: Settled | None = None
     spoilt: dict[int, int] = msgspec.field(default_factory=dict)
     failed: dict[int, str] = msgspec.field(default_factory=dict)
+    checked: dict[int, str] = msgspec.field(default_factory=dict)  # line -> what was found
     remarks: tuple[str, ...] = ()
     running_s: float = 0.0
 
@@ -106,14 +108,29 @@ class HandsFree:
     def _step(self, known: OpenSequence, body: Body, u_span: float) -> HandsFreeView:
         if body.operation is not None:
             if body.gained is not None and body.line is not None:
-                self._calibrating.weigh_on_scale(body.operation, body.line, body.gained.load_g, body.gained.u_g, u_span)
-                return self._keep(known, replace(body, operation=None, gained=None))
+                booked = replace(body, operation=None, gained=None)
+                return self._keep(known, self._book(booked, body.operation, body.line, body.gained, u_span))
             return self._follow(known, body, self._ledger.entry(body.operation))
-        todo = [line for line in body.asked.lines if line not in body.failed and not self._is_calibrated(known, line)]
+        todo = [line for line in body.asked.lines if not self._is_through(known, body, line)]
         if not todo:
             self._ledger.sequences.end(known.seq, "done", wall_s=self._clock.wall_s())
             return self._view(known, body, "done", "All lines are through: take the jar away.")
         return self._prepare(known, body, todo)
+
+    def _book(self, body: Body, operation: str, line: int, gained: Settled, u_span: float) -> Body:
+        """What a trial brought, as a weighing or a spot check."""
+        if body.asked.purpose == "calibrate":
+            self._calibrating.weigh_on_scale(operation, line, gained.load_g, gained.u_g, u_span)
+            return body
+        request = SpotCheckRequest(
+            operation=operation, line=line, grams=gained.load_g, u_grams=gained.u_g, adopt=body.asked.adopt
+        )
+        try:
+            found = self._calibrating.spot_check(request, u_span=u_span)
+        except Refused as no:
+            return replace(body, failed=body.failed | {line: f"{no.reason} {no.remedy}"})
+        says = " ".join((f"{found.status}, {found.error_percent:+.1f} %.", *found.reasons))
+        return replace(body, checked=body.checked | {line: says})
 
     def _follow(self, known: OpenSequence, body: Body, entry: Entry | None) -> HandsFreeView:
         """An operation runs, or its weight is awaited."""
@@ -158,8 +175,8 @@ class HandsFree:
     def _prepare(self, known: OpenSequence, body: Body, todo: Sequence[int]) -> HandsFreeView:
         """Begin what comes next, once a jar with enough room stands at rest."""
         line = todo[0]
-        fit = self._calibrating.fit(line)
-        if _is_enough(fit):
+        fit = self._calibrating.fit(line) if body.asked.purpose == "calibrate" else None
+        if fit is not None and _is_enough(fit):
             return self._accept(known, body, fit)
         load = self._scale.at_rest()
         if load is None or self._mirror.is_under_way():
@@ -171,19 +188,17 @@ class HandsFree:
             liquids = self._operation_start.liquids(unfilled)
             runs = wetting_runs(self._profile, self._mirror.calibrations(), OperationKind.PRIME, liquids)
             return self._begin(known, replace(body, line=None), OperationKind.PRIME, runs)
-        on_s = fit.next_on_s
-        if on_s is None:
-            return self._accept(known, body, fit)
-        liquids = self._operation_start.liquids((line,))
-        runs = timed_runs(self._profile, self._mirror.calibrations(), liquids, on_s)
-        taken_ml = sum(one.volume_ml for one in fit.trials)
-        if taken_ml + most_ml(self._profile, self._mirror.calibrations(), runs) > body.asked.most_ml:
-            return self._accept(known, body, fit)
-        return self._begin(known, replace(body, line=line, on_s=on_s), OperationKind.TRIAL, runs)
+        on_s = CHECK_S if fit is None else fit.next_on_s
+        runs = self._trial(line, on_s or 0.0)
+        if fit is not None:
+            taken_ml = sum(one.volume_ml for one in fit.trials)
+            if on_s is None or taken_ml + self._most_ml(runs) > body.asked.most_ml:
+                return self._accept(known, body, fit)
+        return self._begin(known, replace(body, line=line, on_s=on_s or 0.0), OperationKind.TRIAL, runs)
 
     def _begin(self, known: OpenSequence, body: Body, kind: OperationKind, runs: Sequence[PlannedRun]) -> HandsFreeView:
         room_ml = min(body.jar.room_ml(body.asked.jar_ml), self._profile.hygiene.jug_ml)
-        if most_ml(self._profile, self._mirror.calibrations(), runs) > room_ml:
+        if self._most_ml(runs) > room_ml:
             return self._view(known, body, "empty", "The jar is full: empty it and set it back.")
         self._mirror.require_ready()
         asked = self._operation_start.runs(kind, tuple(runs), jug=True, jug_ml=room_ml)
@@ -202,14 +217,26 @@ class HandsFree:
 
     # --- what is known
 
+    def _trial(self, line: int, on_s: float) -> tuple[PlannedRun, ...]:
+        liquids = self._operation_start.liquids((line,))
+        return timed_runs(self._profile, self._mirror.calibrations(), liquids, on_s)
+
+    def _most_ml(self, runs: Sequence[PlannedRun]) -> float:
+        return most_ml(self._profile, self._mirror.calibrations(), runs)
+
     def _unfilled(self, body: Body) -> tuple[int, ...]:
         """Lines without their liquid in the tube."""
         reports = self._mirror.lines()
         lines = [line for line in body.asked.lines if line not in body.failed]
         return tuple(line for line in lines if reports[line].contents is not Contents.LIQUID)
 
-    def _is_calibrated(self, known: OpenSequence, line: int) -> bool:
+    def _is_through(self, known: OpenSequence, body: Body, line: int) -> bool:
+        return line in body.failed or line in body.checked or self._is_calibrated(known, body, line)
+
+    def _is_calibrated(self, known: OpenSequence, body: Body, line: int) -> bool:
         """Since it was begun."""
+        if body.asked.purpose == "check":
+            return False
         taken = self._ledger.calibrations(line)
         return bool(taken) and taken[-1].taken_wall_s >= known.begun_wall_s
 
@@ -248,13 +275,17 @@ class HandsFree:
 
     def _line_view(self, known: OpenSequence, body: Body, line: int) -> HandsFreeLine:
         liquid = self._operation_start.liquids((line,))[line]
-        trials = [one for one in self._ledger.open_weighings(line, liquid=liquid) if not one.is_struck]
+        if line in body.checked:
+            return HandsFreeLine(line=line, liquid=liquid, state="checked", trials=1, says=body.checked[line])
+        if self._is_calibrated(known, body, line):
+            trials = len(self._ledger.weighings_behind(line, liquid))
+            return HandsFreeLine(line=line, liquid=liquid, state="calibrated", trials=trials)
+        trials = 0
+        if body.asked.purpose == "calibrate":
+            trials = sum(not one.is_struck for one in self._ledger.open_weighings(line, liquid=liquid))
         if line in body.failed:
-            return HandsFreeLine(line=line, liquid=liquid, state="failed", trials=len(trials), reason=body.failed[line])
-        if self._is_calibrated(known, line):
-            trials = list(self._ledger.weighings_behind(line, liquid))
-            return HandsFreeLine(line=line, liquid=liquid, state="calibrated", trials=len(trials))
-        return HandsFreeLine(line=line, liquid=liquid, state="under way" if trials else "to do", trials=len(trials))
+            return HandsFreeLine(line=line, liquid=liquid, state="failed", trials=trials, says=body.failed[line])
+        return HandsFreeLine(line=line, liquid=liquid, state="under way" if trials else "to do", trials=trials)
 
 
 def _ask_for_jar(body: Body) -> str:

@@ -1,24 +1,21 @@
 """What stands on the machine's scale, once it has come to rest."""
 
 import math
-from collections.abc import Sequence
-from statistics import fmean, stdev
 
 from controller.clock import Clock
 from controller.engine.guard_mirror import GuardMirror
 from controller.errors import Refused
+from controller.metering.load_cell import LEAST_READINGS, is_restless, steady
 from controller.model.fields import Value
 from controller.model.profile import Profile
-from controller.model.scale import DOUBTS, Reading
+from controller.model.scale import DOUBTS, Reading, ScaleSetting
 
 MEAN_S = 1.5  # of readings that make one weighing
-LEAST_READINGS = 5
 LONG_S = 0.2  # half a swing of a knock is shorter
-RESTLESS_G = 0.3  # between the two halves of such a while; common practice, no source
 
 
 class Settled(Value, frozen=True, kw_only=True):
-    """A load at rest, g; u_g: standard uncertainty by the noise and by what the reading moved meanwhile."""
+    """A load at rest, g; u_g: its standard uncertainty, but for that of zero and span."""
 
     load_g: float
     u_g: float
@@ -45,39 +42,43 @@ class SettledLoad:
     def was_below(self, load_g: float, since_s: float) -> bool:
         """Whether less stood there for LONG_S on end since then (monotonic s); a knock is shorter."""
         below_s = math.inf
-        for at_s, now_g in self._believed(since_s):
-            below_s = min(below_s, at_s) if now_g < load_g else math.inf
-            if at_s - below_s >= LONG_S:
+        for one in self._believed(since_s):
+            below_s = min(below_s, one.at_s) if (one.load_g or 0.0) < load_g else math.inf
+            if one.at_s - below_s >= LONG_S:
                 return True
         return False
 
-    def newest_s(self) -> float:
-        """When the scale was last read (monotonic s)."""
-        return self._mirror.readings[-1].at_s if self._mirror.readings else -math.inf
-
-    def at_rest(self, since_s: float | None = None) -> Settled | None:
-        """The mean of the newest MEAN_S, none before since_s (monotonic s); None while it moves or too few came."""
-        begin_s = self.newest_s() - MEAN_S
-        if since_s is not None and begin_s < since_s:
+    def at_rest(self, since_s: float = -math.inf) -> Settled | None:
+        """The mean of the newest readings, none before since_s (monotonic s); None while it moves or too few came."""
+        setting, newest = self._setting(), self._newest()
+        if setting is None or setting.span is None or not newest or newest[0].at_s < since_s:
             return None
-        return settled([load_g for _, load_g in self._believed(begin_s)])
+        found = steady(newest)
+        if found is None or is_restless(found, setting.span.counts_per_g):
+            return None
+        load_g = (found.counts - setting.zero_counts) / setting.span.counts_per_g
+        return Settled(load_g=load_g, u_g=found.u_counts / abs(setting.span.counts_per_g))
 
-    def _believed(self, since_s: float) -> list[tuple[float, float]]:
+    def _newest(self) -> list[Reading]:
+        """Those of the last MEAN_S, and as many more as one weighing takes where few come; oldest first."""
+        readings = self._mirror.readings
+        first = len(readings)
+        while first > 0 and (
+            len(readings) - first < LEAST_READINGS or readings[first - 1].at_s >= readings[-1].at_s - MEAN_S
+        ):
+            first -= 1
+        return self._believed(readings[first].at_s) if readings else []
+
+    def _setting(self) -> ScaleSetting | None:
+        report = self._mirror.report
+        return None if report is None or report.scale is None else report.scale.setting
+
+    def _believed(self, since_s: float) -> list[Reading]:
+        """Oldest first."""
         newest: list[Reading] = []
         for one in reversed(self._mirror.readings):
             if one.at_s < since_s:
                 break
-            newest.append(one)
-        return [(one.at_s, one.load_g) for one in reversed(newest) if one.load_g is not None and not one.doubt]
-
-
-def settled(loads_g: Sequence[float]) -> Settled | None:
-    """These readings as one load; None when there are too few, or when their two halves differ beyond their noise."""
-    if len(loads_g) < LEAST_READINGS:
-        return None
-    half = len(loads_g) // 2
-    moved_g, spread_g = fmean(loads_g[half:]) - fmean(loads_g[:half]), stdev(loads_g)
-    noise_g = spread_g / math.sqrt(len(loads_g))
-    if abs(moved_g) > max(RESTLESS_G, 4.0 * noise_g):
-        return None
-    return Settled(load_g=fmean(loads_g), u_g=math.hypot(noise_g, moved_g / 4.0))
+            if one.load_g is not None and not one.doubt:
+                newest.append(one)
+        return newest[::-1]

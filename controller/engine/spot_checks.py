@@ -35,10 +35,13 @@ class SpotChecks:
         self._profile, self._book, self._ledger = common.profile, common.book, common.ledger
         self._clock, self._weighings = common.clock, weighings
 
-    def check(self, request: SpotCheckRequest, liquid: str, held: Calibration | None) -> Checked:
+    def check(
+        self, request: SpotCheckRequest, liquid: str, held: Calibration | None, *, u_span: float = 0.0
+    ) -> Checked:
         """Add a weighed run to the line's chart, or hold it against a calibration with another liquid.
 
-        Refused when the line has no calibration at all.
+        u_span: relative standard uncertainty of the span of the machine's own scale, if that weighed it. Refused when
+        the line has no calibration at all.
         """
         if held is None:
             raise Refused(
@@ -59,7 +62,8 @@ class SpotChecks:
                 reason=f"a run of {on_s:g} s ends within the lag of {held.lag_s:.2f} s.",
                 remedy="Run longer.",
             )
-        weighed = msgspec.structs.replace(self._weighings.weighed(request, on_s, liquid), purpose="spot check")
+        read = self._weighings.weighed(request, on_s, liquid)
+        weighed = msgspec.structs.replace(read, purpose="spot check", u_factor=u_span or read.u_factor)
         self._ledger.weigh([weighed])
         self._weighings.rebook(request.line, liquid, [weighed])
         if held.liquid != liquid:

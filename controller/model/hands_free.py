@@ -1,4 +1,4 @@
-"""Calibrating all lines on the machine's own scale: what people ask for, and what they are told."""
+"""Calibrating and checking lines on the machine's own scale: what people ask for, and what they are told."""
 
 from typing import Annotated, Literal
 
@@ -13,26 +13,28 @@ HandsFreeState = Literal["jar", "empty", "priming", "trial", "weighing", "done"]
 
 
 class HandsFreeRequest(Value, frozen=True, kw_only=True):
-    """Calibrate lines on the scale, or take up what is under way.
+    """Calibrate lines on the scale, or check their calibrations with one run each; or take up what is under way.
 
     lines: all that have a container when none is named. jar_ml: what the jar takes. most_ml: the most that trials may
-    take of one line. by: who is there.
+    take of one line. adopt: a check carries a calibration with another liquid over. by: who is there.
     """
 
     jar_ml: JarVolume
+    purpose: Literal["calibrate", "check"] = "calibrate"
     lines: tuple[int, ...] = ()
+    adopt: bool = False
     most_ml: MostVolume = 250.0
     by: Annotated[str, Meta(max_length=60)] = ""
 
 
 class HandsFreeLine(Value, frozen=True, kw_only=True):
-    """One line: its trials so far that count, and why it could not be calibrated."""
+    """One line: its trials so far that count, and what a check found or why there is none, or no calibration."""
 
     line: int
     liquid: str
-    state: Literal["to do", "under way", "calibrated", "failed"]
+    state: Literal["to do", "under way", "calibrated", "checked", "failed"]
     trials: int = 0
-    reason: str = ""
+    says: str = ""
 
 
 class HandsFreeView(Value, frozen=True, kw_only=True):

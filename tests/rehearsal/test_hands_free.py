@@ -26,7 +26,7 @@ JAR = HandsFreeRequest(jar_ml=2000.0, lines=(1, 5), by="a tester")
 
 
 def weighing_machine(profile, book=BOOK, *, seed=4, **more):
-    made = VirtualMachine(replace(profile, scale=SCALE), book, seed=seed, cell=CELL_EFFECTS, **more)
+    made = VirtualMachine(replace(profile, scale=SCALE), book, seed=seed, cell=CELL_EFFECTS, poll_under_way_s=0.2, **more)
     span_scale(made)
     return made
 
@@ -129,7 +129,7 @@ def test_a_line_that_cannot_be_calibrated_is_left_out_and_named(machine):
     set_down(machine, 2000.0)
     view = step_until(machine, lambda one: one.state == "done")
     assert [one.state for one in view.lines] == ["failed", "calibrated"]
-    assert view.lines[0].reason
+    assert view.lines[0].says
 
 
 def test_a_stated_volume_per_line_is_kept(machine):
@@ -173,3 +173,25 @@ def test_dropped_it_keeps_what_was_weighed(machine):
     with pytest.raises(Refused, match="no calibration of all lines is under way"):
         machine.engine.hands_free.next()
     assert len(machine.engine.calibrating.fit(5).trials) == 2
+
+
+def test_calibrations_are_checked_with_one_run_each_and_a_worn_tube_is_seen(machine):
+    pair = replace(JAR, lines=(1, 5))
+    machine.engine.hands_free.begin(pair)
+    set_down(machine, 2000.0)
+    step_until(machine, lambda one: one.state == "done")
+    machine.plant.inject(Fault(kind="tube worn", line=5, amount=0.08))
+    machine.engine.hands_free.begin(replace(pair, purpose="check"))
+    view = step_until(machine, lambda one: one.state == "done")
+    assert [one.state for one in view.lines] == ["checked", "checked"]
+    assert view.lines[0].says.startswith("in control")
+    assert view.lines[1].says.startswith(("flagged, -", "blocked for small doses, -"))
+    assert len(machine.engine.history(99)) == 15  # lines filled, twice six trials, two checks
+
+
+def test_a_line_without_a_calibration_cannot_be_checked_and_says_so(machine):
+    machine.engine.hands_free.begin(replace(JAR, lines=(2,), purpose="check"))
+    set_down(machine, 2000.0)
+    view = step_until(machine, lambda one: one.state == "done")
+    assert view.lines[0].state == "failed"
+    assert "no calibration that could be checked" in view.lines[0].says
