@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from controller.cli.calibrate import calibrate as calibrating
-from controller.cli.calibrate import scales
+from controller.cli.calibrate import hands_free, scales
 from controller.cli.calibrate.calibrate import _sure
 from controller.cli.options import Session
 from controller.errors import Refused, TundishError
@@ -230,3 +230,54 @@ def test_the_budget_is_printed_by_its_names(tundish, engine):
         assert fact in shown
     engine.answers["GET", "calibrations/3"] = 200, CANNED
     assert "nothing to take apart" in tundish("calibration", "3", "--budget").output
+
+
+LINES = [{"line": 1, "liquid": "apple juice", "state": "under way", "trials": 2}]
+STEP = {"state": "trial", "text": "Line 1 runs into the jar.", "lines": LINES, "line": 1, "again_s": 0.0}
+DONE = {
+    "state": "done", "text": "All lines are through: take the jar away.", "running_s": 59.0, "touches": 1,
+    "lines": [{**LINES[0], "state": "calibrated", "trials": 6}],
+}  # fmt: skip
+
+
+def test_all_lines_are_calibrated_on_the_machines_scale_and_only_a_jar_is_asked_for(engine, tundish):
+    jar = {"state": "jar", "text": "Set the empty jar under the outlet: it takes 1500 mL.", "lines": LINES}
+    engine.answers = {
+        ("POST", "hands-free"): (200, {**jar, "again_s": 0.0}),
+        ("POST", "hands-free/next"): (200, DONE),
+    }
+    shown = tundish("calibrate", "--all", "--jar", "1.5 L", "--by", "Ann")
+    assert shown.exit_code == 0
+    assert "Set the empty jar" in shown.output
+    assert "calibrated" in shown.output
+    assert engine.bodies("hands-free") == [
+        {"purpose": "calibrate", "jar_ml": 1500.0, "lines": [], "adopt": False, "most_ml": 250.0, "by": "Ann"}
+    ]
+
+
+def test_a_line_that_fails_is_named_and_ends_the_command_with_1(engine, tundish):
+    failed = {**LINES[0], "state": "failed", "says": "3 trials do not bring every dose inside its tolerance."}
+    engine.answers[("POST", "hands-free")] = 200, {**DONE, "lines": [failed]}
+    shown = tundish("spot-check", "1", "--scale", "machine")
+    assert shown.exit_code == 1
+    assert failed["says"] in shown.output
+    assert engine.bodies("hands-free")[0]["purpose"] == "check"
+
+
+def test_ctrl_c_stops_the_pump_and_says_how_to_go_on(engine, tundish, monkeypatch):
+    def interrupted(_seconds):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(hands_free.time, "sleep", interrupted)
+    engine.answers = {("POST", "hands-free"): (200, STEP), ("POST", "stop"): (204, None)}
+    shown = tundish("calibrate", "--all")
+    assert shown.exit_code == 1
+    assert ("POST", "stop", None) in engine.asked
+    assert "Take it up again with: tundish calibrate --all" in shown.output
+
+
+@pytest.mark.parametrize("command", ["calibrate", "spot-check"])
+def test_without_a_line_and_without_all_the_usage_says_so(tundish, command):
+    shown = tundish(command)
+    assert shown.exit_code == 2
+    assert "--all" in shown.output

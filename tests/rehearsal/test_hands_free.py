@@ -26,7 +26,9 @@ JAR = HandsFreeRequest(jar_ml=2000.0, lines=(1, 5), by="a tester")
 
 
 def weighing_machine(profile, book=BOOK, *, seed=4, **more):
-    made = VirtualMachine(replace(profile, scale=SCALE), book, seed=seed, cell=CELL_EFFECTS, poll_under_way_s=0.2, **more)
+    made = VirtualMachine(
+        replace(profile, scale=SCALE), book, seed=seed, cell=CELL_EFFECTS, poll_under_way_s=0.2, **more
+    )
     span_scale(made)
     return made
 
@@ -180,7 +182,7 @@ def test_calibrations_are_checked_with_one_run_each_and_a_worn_tube_is_seen(mach
     machine.engine.hands_free.begin(pair)
     set_down(machine, 2000.0)
     step_until(machine, lambda one: one.state == "done")
-    machine.plant.inject(Fault(kind="tube worn", line=5, amount=0.08))
+    machine.plant.inject(InjectedFault(kind="tube worn", line=5, amount=0.08))
     machine.engine.hands_free.begin(replace(pair, purpose="check"))
     view = step_until(machine, lambda one: one.state == "done")
     assert [one.state for one in view.lines] == ["checked", "checked"]

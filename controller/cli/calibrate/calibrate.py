@@ -10,21 +10,32 @@ from typing import Any
 import click
 import msgspec
 
-from controller.cli.calibrate.scales import JarScale, scale_of, scale_option, weigh_run
+from controller.cli.calibrate.hands_free import JAR_ML, MOST_ML, all_option, jar_option, on_the_scale
+from controller.cli.calibrate.scales import MACHINE, JarScale, any_scale_option, scale_of, weigh_run
 from controller.cli.calibrate.trials_file import read_trials
 from controller.cli.client import RefusedByRules, address
 from controller.cli.completion import LINE
-from controller.cli.options import Decimal, Session, existing_file, session_options
+from controller.cli.options import Decimal, Session, existing_file, quantity, session_options
 from controller.cli.records.facts import draw_fit
 from controller.errors import Refused, TundishError
+from controller.model.hands_free import HandsFreeRequest
 from controller.model.requests import CalibrationRequest, TrialsRequest, WeighingRequest
 from controller.model.views import FitView
 from controller.model.weighing import StrikeRequest
 
 
 @click.command()
-@click.argument("lines", metavar="LINE...", type=LINE, nargs=-1, required=True)
-@scale_option
+@click.argument("lines", metavar="[LINE...]", type=LINE, nargs=-1)
+@all_option
+@jar_option
+@click.option(
+    "--most",
+    "most_ml",
+    metavar="VOLUME",
+    callback=quantity("mL"),
+    help='Of each line at the most, with --all: "250 mL".',
+)
+@any_scale_option
 @click.option(
     "--trials",
     "trials_path",
@@ -44,6 +55,9 @@ def calibrate(
     session: Session,
     *,
     lines: tuple[int, ...],
+    all_lines: bool,
+    jar_ml: float | None,
+    most_ml: float | None,
     scale: str,
     trials_path: Path | None,
     runs: int | None,
@@ -51,13 +65,19 @@ def calibrate(
     by: str,
     temperature: float | None,
     **words: Any,
-) -> None:
+) -> int:
     """Calibrate each LINE: run its pump for known times, weigh what came out, accept the fit.
 
     Runs of several lengths separate flow and lag; the command says which run would help most next. A trial that was
-    weighed wrongly is struck by its number, and restored likewise.
+    weighed wrongly is struck by its number, and restored likewise. With --all, or --scale machine for some lines, the
+    machine weighs on its own scale and asks for an empty jar only; stopped, the same command takes it up again.
     """
     numbers = tuple(dict.fromkeys(lines))
+    if all_lines or scale == MACHINE:
+        asked = HandsFreeRequest(jar_ml=jar_ml or JAR_ML, lines=numbers, most_ml=most_ml or MOST_ML, by=by)
+        return on_the_scale(session, asked, "tundish calibrate --all")
+    if not numbers:
+        raise click.UsageError("name a LINE, or calibrate --all lines on the machine's own scale.")
     changes = _changes(numbers[0], **words)
     if len(numbers) > 1 and (changes or trials_path is not None):
         raise click.UsageError("a file, and trials to strike or restore, belong to one line: name one.")
@@ -65,7 +85,7 @@ def calibrate(
         for change in changes:
             fit = session.engine.post(address("calibrations", numbers[0], "trials", "strike"), FitView, change)
         session.show(fit, draw_fit)
-        return
+        return 0
     if trials_path is not None:
         rows = read_trials(trials_path)
         request = TrialsRequest(line=numbers[0], trials=rows, accept=True, sure=sure, by=by, temperature_c=temperature)
@@ -74,6 +94,7 @@ def calibrate(
         request_of = partial(CalibrationRequest, by=by, temperature_c=temperature)
         fits = [_weighed(session, scale, line, runs or math.inf, request_of) for line in numbers]
     session.show(fits if len(fits) > 1 else fits[0], "\n\n".join(map(_draw_accepted, fits)))
+    return 0
 
 
 def _draw_accepted(fit: FitView) -> str:

@@ -32,12 +32,20 @@ FAR = 0.15  # a typed weight so far from what is expected is asked for again
 MOST_G = 10_000.0
 
 
+BY_HAND, OF_BENCH, MACHINE = "by-hand", "bench", "machine"
 scale_option = click.option(
     "--scale",
-    type=click.Choice(["by-hand", "bench"]),
-    default="by-hand",
+    type=click.Choice([BY_HAND, OF_BENCH]),
+    default=BY_HAND,
     show_default=True,
     help="Type the weights, or read them from the simulated scale.",
+)
+any_scale_option = click.option(
+    "--scale",
+    type=click.Choice([BY_HAND, MACHINE, OF_BENCH]),
+    default=BY_HAND,
+    show_default=True,
+    help="Type the weights, have the machine weigh on its own scale, or read a simulated person's scale.",
 )
 
 

@@ -4,10 +4,12 @@ from types import NoneType
 
 import click
 
-from controller.cli.calibrate.scales import scale_of, scale_option, weigh_run
+from controller.cli.calibrate.hands_free import JAR_ML, all_option, jar_option, on_the_scale
+from controller.cli.calibrate.scales import MACHINE, any_scale_option, scale_of, weigh_run
 from controller.cli.client import address
 from controller.cli.completion import LINE
 from controller.cli.options import Decimal, Session, session_options
+from controller.model.hands_free import HandsFreeRequest
 from controller.model.requests import SpotCheckRequest
 from controller.model.views import FitView, SpotCheckView
 
@@ -15,18 +17,37 @@ RUN_S = 8.0
 
 
 @click.command(name="spot-check")
-@click.argument("line", type=LINE)
+@click.argument("line", type=LINE, required=False)
+@all_option
+@jar_option
 @click.option("--for", "on_s", type=Decimal(1.0, 60.0), default=RUN_S, show_default=True, help="Seconds.")
-@scale_option
+@any_scale_option
 @click.option("--strike", is_flag=True, help="Let the line's last spot check not count; no pump runs.")
 @click.option("--adopt", is_flag=True, help="Carry a calibration with another liquid over to the one on the line.")
 @session_options
-def spot_check(session: Session, *, line: int, on_s: float, scale: str, strike: bool, adopt: bool) -> int:
+def spot_check(
+    session: Session,
+    *,
+    line: int | None,
+    all_lines: bool,
+    jar_ml: float | None,
+    on_s: float,
+    scale: str,
+    strike: bool,
+    adopt: bool,
+) -> int:
     """Run LINE once into a jar, weigh it, and hold it against the line's calibration.
 
-    Ends with 1 when the line is blocked for small doses.
+    With --all, or --scale machine for one line, the machine weighs on its own scale. Ends with 1 when the line is
+    blocked for small doses.
     """
     engine = session.engine
+    if all_lines or (scale == MACHINE and not strike):
+        lines = () if line is None else (line,)
+        asked = HandsFreeRequest(purpose="check", jar_ml=jar_ml or JAR_ML, lines=lines, adopt=adopt)
+        return on_the_scale(session, asked, "tundish spot-check --all")
+    if line is None:
+        raise click.UsageError("name a LINE, or check --all lines on the machine's own scale.")
     if strike:
         engine.post(address("spot-checks", line, "strike"), NoneType)
         click.echo(f"The last spot check of line {line} does not count any more.")
