@@ -34,6 +34,10 @@ EVENTS: dict[str, tuple[str, str]] = {
     "not_accepted": ("e2b88704ede6c6f95c4f011ffb493636", "The system had no descriptor for one more connection."),
     "library_said": ("c476b0bda004f144a787d06482e97bfc", "A library had something to say; its own words."),
     "request_failed": ("5973b28ee69f466bbc48e67e24baf804", "A request met an error in the engine itself."),
+    "button_refused": (
+        "8480b5d5144bc6dae60cc4399b6f5522",
+        "The start button was pressed, and no order could be poured.",
+    ),
     "guard_connected": ("737e5b6e3e514d56b710e5db1a3640ad", "The engine has a connection to the guard."),
     "guard_missing": ("e0f62a5441f943809584c7525946b3d3", "The engine finds no guard; it goes on looking."),
     "guard_closed": ("3e8f456f521746ac97a0319ab1143612", "The guard closed its connection to the engine."),

@@ -33,6 +33,7 @@ from controller.model.labels import strictest
 from controller.model.messages import (
     VERSION,
     Acknowledge,
+    ButtonPressed,
     Command,
     Edge,
     EdgesTimed,
@@ -330,6 +331,8 @@ class Engine:
         self.stock.tell()
         if not isinstance(event, Edge | EdgesTimed | Judged):  # which change nothing for orders
             self.orders.on_change()
+        if isinstance(event, ButtonPressed):
+            self.work.later(self.orders.consent_by_button)
         self._tell()
 
     # --- inside

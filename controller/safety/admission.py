@@ -23,6 +23,7 @@ from controller.safety.vessel import Vessel, before, counts
 
 MAX_RUNS = 256  # per operation; keeps the work for one message bounded
 MAX_ID = 80
+PRESSED_S = 5.0  # from the start button to the plan that it begins, on a slow computer; no source
 FIRST_START_S = 1.0  # a segment begins when it is asked to: later first starts are no plan
 NEEDS_JUG = frozenset({OperationKind.PRIME, OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE})
 DRAWS_FROM_CONTAINER = frozenset({OperationKind.SERVE, OperationKind.PRIME, OperationKind.TRIAL})
@@ -40,6 +41,7 @@ class Situation:
     wall_s: float
     jug_ml: float = 0.0  # room in the confirmed jug
     is_fresh: bool = False  # whether what stood under the outlet is gone
+    pressed_for_s: float | None = None  # since the start button was pressed last
     stands_for_s: float | None = None  # since when the glass that was set down stands there; None when nobody saw that
 
     @property
@@ -208,6 +210,9 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
     yield from _fresh_glass(operation, now)
     if operation.consent == "guest":
         yield from _guests_consent(operation, now)
+    elif operation.consent == "button" and (now.pressed_for_s is None or now.pressed_for_s > PRESSED_S):
+        reason = f"the start button was not pressed within the last {PRESSED_S:g} s."
+        yield refuse(request, "consent", reason, remedy="Press it again.")
 
 
 def _fresh_glass(operation: Operation, now: Situation) -> Iterator[Refusal]:

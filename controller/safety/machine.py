@@ -52,6 +52,7 @@ class StateMachine:
         self.now_s = now_s
         self.lead_s = 0.0  # from now to the first start of runs that begin now: what the main relay takes
         self.jug_ml = 0.0  # room in the jug that a person has confirmed under the outlet
+        self.pressed_s: float | None = None  # when the start button was pressed last
         self.set_down_s: float | None = None  # when the glass that stands there was set down, if that was seen
         self.is_fresh = False  # whether what stood there when something was last poured is gone
         self.load = Load(profile.scale, now_s) if profile.scale else None  # what stands on the scale, if there is one
@@ -97,6 +98,7 @@ class StateMachine:
             inputs=inputs,
             jug_ml=self.jug_ml,
             is_fresh=self.is_fresh,
+            pressed_for_s=None if self.pressed_s is None else self.now_s - self.pressed_s,
             stands_for_s=None if self.set_down_s is None else self.now_s - self.set_down_s,
             now_s=self.now_s,
             wall_s=self.wall_s,

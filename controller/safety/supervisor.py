@@ -257,6 +257,7 @@ class Supervisor:
             self._contacts.read(machine.now_s, contacts)
             self._feedback.read(machine.now_s, self._contacts.current_flows)
             for button in self._contacts.pressed:
+                machine.pressed_s = machine.now_s
                 machine.say(ButtonPressed(button=button))
         self.due_s = ()
         self._note_lift()

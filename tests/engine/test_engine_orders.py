@@ -123,6 +123,13 @@ def test_a_guests_own_phone_consents_just_after_the_glass_was_set_down(trusting)
     assert state(trusting, placed.order.order) is OrderState.READY
 
 
+def test_a_glass_that_stood_there_before_the_call_is_nobodys(trusting):
+    set_down(trusting)
+    placed = place(trusting)
+    with pytest.raises(Refused, match="fresh glass"):
+        by_phone(trusting, placed, placed.secret)
+
+
 def test_a_guests_phone_is_too_late_after_fifteen_seconds(trusting):
     placed = place(trusting)
     set_down(trusting)

@@ -48,5 +48,12 @@ def test_never_to_alcohol():
     assert set(refusals(serve(run_of(4, GIN, 0, 1)), situation(allowing(), inputs=STANDS, glass=FRESH))) == set()
 
 
+@pytest.mark.parametrize(("pressed_for_s", "counts"), [(0.0, True), (5.0, True), (5.1, False), (None, False)])
+def test_the_start_button_counts_when_the_guard_has_seen_it(pressed_for_s, counts):
+    now = dataclasses.replace(situation(allowing(), inputs=STANDS, glass=FRESH), pressed_for_s=pressed_for_s)
+    asked = replace(serve(run_of(4, GIN, 0, 1)), consent="button")
+    assert set(refusals(asked, now)) == (set() if counts else {"consent"})
+
+
 def test_not_into_a_glass_that_was_poured_into():
     assert asked(run_of(1, JUICE, 0, 1), glass=STALE) == {"consent", "fresh_glass"}

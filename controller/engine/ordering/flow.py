@@ -25,6 +25,7 @@ class Flow:
     def __init__(self, *, register: Register, ledger: Ledger, clock: Clock, mirror: GuardMirror) -> None:
         self._register, self._ledger, self._clock, self._mirror = register, ledger, clock, mirror
         self.set_down_s: float | None = None
+        self._called_s = clock.now_s()
         self._patient_s = clock.now_s()  # the called guest could not be served before
         self._house: House
         self._pouring: Pouring
@@ -52,6 +53,12 @@ class Flow:
             return None
         return self._patient_s + self._house.call_lasts_s - self._clock.now_s()
 
+    def stands_for_s(self) -> float | None:
+        """Since when a fresh glass stands there that was set down after the call (s); None when none does."""
+        if self.set_down_s is None or self.set_down_s < self._called_s:
+            return None
+        return self._clock.now_s() - self.set_down_s
+
     def note(self) -> None:
         """Take in what the guard has said of the glass and of the pour."""
         inputs = self._inputs()
@@ -76,7 +83,7 @@ class Flow:
 
     def call(self, order: Order) -> Order:
         """Ask for this order's glass."""
-        self._patient_s = self._clock.now_s()
+        self._called_s = self._patient_s = self._clock.now_s()
         return self._register.change(order, OrderEvent.CALL, called_wall_s=self._clock.wall_s())
 
     def _next(self) -> Order | None:

@@ -7,6 +7,7 @@ is poured as any drink is, and the guard has the last word.
 import secrets
 from collections.abc import Callable
 
+import structlog
 from msgspec.structs import replace
 
 from controller.clock import Clock
@@ -17,7 +18,7 @@ from controller.engine.ordering.flow import Flow
 from controller.engine.ordering.register import OPERATOR, Register, not_now, owner_of
 from controller.engine.ordering.views import Glance, News
 from controller.engine.pouring import Pouring
-from controller.errors import Refused
+from controller.errors import Refused, TundishError
 from controller.ledger.orders import Guest, Order
 from controller.ledger.store import Ledger
 from controller.model.book import House
@@ -36,6 +37,8 @@ from controller.model.plan import CONSENT_S, Consent, Segment
 from controller.model.profile import Profile
 from controller.model.requests import PourRequest
 from controller.model.views import Asked
+
+log = structlog.get_logger()
 
 LOOK_S = 5.0  # between two looks at what is due while orders wait
 FORGET_S = 12 * 3600.0  # after the last order of an event was placed or ended, its guests are forgotten
@@ -195,10 +198,8 @@ class OrderQueue:
         if order.state is not OrderState.CALLED:
             raise not_now(order, "pour")
         if who == "guest":
-            set_down_s = self._flow.set_down_s
-            since_s = None if set_down_s is None else self._clock.now_s() - set_down_s
-            rules.require_own_phone(order, request, self._profile, since_s)
-        is_seen = request.empty_glass and who == "operator"
+            rules.require_own_phone(order, request, self._profile, self._flow.stands_for_s())
+        is_seen = who == "button" or (request.empty_glass and who == "operator")
         asked = self._pouring.pour(replace(order.request, key=order.key, empty_glass=is_seen), who)
         for other in self._register.in_state(OrderState.READY):
             self._register.change(other, OrderEvent.TAKE)  # another glass stands there
@@ -206,6 +207,17 @@ class OrderQueue:
         self._flow.note()  # a pour that was asked for before may be over
         self._go_on()
         return asked
+
+    def consent_by_button(self) -> None:
+        """The start button at the machine was pressed: consent to the called order, if its glass was set down."""
+        called = self._register.called()
+        sees_glass = self._profile.inputs.glass is not None or self._profile.scale is not None
+        if called is None or self._mirror.is_under_way() or (sees_glass and self._flow.stands_for_s() is None):
+            return
+        try:
+            self.consent(ConsentRequest(order=called.seq), who="button")
+        except TundishError as error:
+            log.warning("button_refused", order=called.seq, reason=str(error))
 
     # --- driven by the engine
 
@@ -281,7 +293,7 @@ class OrderQueue:
             left_s = max(0.0, under_way.planned_s - under_way.elapsed_s)
         before_s, next_s = views.waits(waiting, left_s=left_s, handling_s=self._house.handling_s)
         lacks = self._pouring.lacks([one.drink.doses_ml for one in waiting])
-        set_down_s = self._flow.set_down_s
+        stands_for_s = self._flow.stands_for_s()
         return Glance(
             at_wall_s=self._clock.wall_s(),
             places={one.seq: number for number, one in enumerate(waiting, 1)},
@@ -290,7 +302,7 @@ class OrderQueue:
             lacks={one.seq: "; ".join(lacking) for one, lacking in zip(waiting, lacks, strict=True)},
             needs=self._flow.needs(),
             call_ends_s=self._flow.call_ends_s(),
-            consent_ends_s=None if set_down_s is None else set_down_s + CONSENT_S - now_s,
+            consent_ends_s=None if stands_for_s is None else CONSENT_S - stands_for_s,
             may_guests_consent=self._profile.inputs.guests_may_consent,
         )
 
