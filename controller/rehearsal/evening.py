@@ -19,7 +19,7 @@ from controller.model.book import Book, OnLine
 from controller.model.event import GuestEvent
 from controller.model.profile import Profile
 from controller.rehearsal.evening_faults import PlannedFault
-from controller.rehearsal.evening_host import Host
+from controller.rehearsal.evening_host import Attendant
 from controller.rehearsal.evening_record import Evening, LineSum
 from controller.rehearsal.evening_serving import GuestTurns
 from controller.rehearsal.virtual_machine import VirtualMachine
@@ -54,7 +54,7 @@ def rehearse(
     hanging, prepared = hang(event, profile, book), prepare(event, profile, book, seed=seed)
     before = _book_before(book, hanging)
     machine = partial(VirtualMachine, profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S)
-    host = Host(event, hanging.lines, _stock(prepared), faults, machine)
+    host = Attendant(event, hanging.lines, _stock(prepared), faults, machine)
     try:
         day_before_s = _day_before(host, profile, report)
         turns = GuestTurns(host, before, {one.recipe: one for one in prepared.services})
@@ -97,7 +97,7 @@ def _book_before(book: Book, hanging: Hanging) -> Book:
     return msgspec.structs.replace(book, lines=hung, recipes=kept)
 
 
-def _day_before(host: Host, profile: Profile, report: Report) -> float:
+def _day_before(host: Attendant, profile: Profile, report: Report) -> float:
     """Prime, calibrate by weight, learn how much lines slow each other down, clean; how long it takes, s."""
     machine, lines = host.machine, tuple(sorted(host.lines.values()))
     prime_all(machine, lines)
@@ -146,7 +146,7 @@ def _serve(turns: GuestTurns, orders: Sequence[DrinkRequest], report: Report) ->
     return sums, last_s
 
 
-def _clean(host: Host, report: Report) -> float:
+def _clean(host: Attendant, report: Report) -> float:
     """Clean all lines; how long it takes, s."""
     report("cleaning")
     begun_s = host.now_s

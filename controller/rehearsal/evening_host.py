@@ -31,7 +31,7 @@ AT_REST = (MachineState.IDLE, MachineState.ABORTED)
 CONTAINER = "container on line "  # what a held operation waits for when a level contact says low
 
 
-class Host:
+class Attendant:
     """Acts on a machine in the event's time (s after its start). stock: liquid -> sizes of its containers, mL.
 
     machine: makes the machine, given what listens to the guard's events.

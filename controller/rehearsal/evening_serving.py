@@ -11,7 +11,7 @@ from controller.model.book import Book
 from controller.model.requests import PourRequest
 from controller.model.states import Outcome
 from controller.model.views import OperationView
-from controller.rehearsal.evening_host import Host
+from controller.rehearsal.evening_host import Attendant
 from controller.rehearsal.evening_record import PouredDose, RefusedDrink, Served, UnservedDrink
 
 # Refusals that time cures: after how long a person tries again, s.
@@ -33,7 +33,7 @@ VISIBLY_OFF = 0.2  # a dose that misses by this share of itself, and by more tha
 class GuestTurns:
     """Serves one order after the other and keeps the record."""
 
-    host: Host
+    host: Attendant
     book: Book
     services: Mapping[str, Service]
     served: list[Served] = field(default_factory=list)
