@@ -1,4 +1,4 @@
-"""Files that people edit, read into frozen values: every problem at once, with place and way out.
+"""Files that people edit, read into frozen values: every problem at once, with place and remedy.
 
 `load`, `load_profile`, `load_book`, `load_event` read here; `load_in_child` and `Loading` read in a child process, for
 processes that must stay small. Names are imported on use, so that such a process is spared YAML and pint.

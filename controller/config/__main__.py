@@ -12,7 +12,7 @@ from controller.errors import FileProblems
 
 
 def main(profile_path: str, book_path: str) -> None:
-    """Load both files and print what came of it."""
+    """Load both files and print the result."""
     with suppress(OSError):  # where the sandbox allows it: the guard may come before all others, reading need not
         os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     try:

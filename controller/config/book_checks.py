@@ -19,7 +19,7 @@ LISTED = 5  # recipes that a warning names; the rest are counted
 
 
 def check_book(book: Found, machine: KnownMachine, notes: Notes, *, lines_are_free: bool = False) -> None:
-    """Note everything in a book that contradicts itself or the machine; unsound parts are left out.
+    """Note everything in a book that contradicts itself or the machine; invalid parts are left out.
 
     lines_are_free: liquids are yet to be hung, so that no recipe waits for one.
     """
@@ -42,7 +42,7 @@ def check_book(book: Found, machine: KnownMachine, notes: Notes, *, lines_are_fr
 
 
 def _names(items: Iterable[Found], field: str) -> set[str]:
-    """The names in this field, those of unsound items too, so that one mistake is not noted everywhere."""
+    """The names in this field, those of invalid items too, so that one mistake is not noted everywhere."""
     return {name for item in items if (name := item.get(field, str)) is not None}
 
 
@@ -74,7 +74,7 @@ def _check_measures(book: Found, notes: Notes) -> None:
 
 
 def _check_liquid(found: Found, notes: Notes) -> None:
-    liquid = found.sound(Liquid)
+    liquid = found.valid(Liquid)
     if liquid is None:
         return
     subject = f"liquid {liquid.liquid}"
@@ -98,9 +98,9 @@ def _check_liquid(found: Found, notes: Notes) -> None:
 
 def _warn_of_density(book: Found, notes: Notes) -> None:
     """One warning for all liquids whose density is a guess, with the figure that it costs."""
-    sound = [liquid for one in book.under("liquids") if (liquid := one.sound(Liquid))]
+    valid = [liquid for one in book.under("liquids") if (liquid := one.valid(Liquid))]
     costs = []
-    for liquid in sound:
+    for liquid in valid:
         with suppress(OutOfRange, Refused):  # reported with the liquid
             density, u_density = liquid_kg_m3(liquid, 20.0)
             if u_density > MUCH * density:
@@ -116,8 +116,8 @@ def _warn_of_density(book: Found, notes: Notes) -> None:
 
 def _warn_of_keeping(book: Found, notes: Notes) -> None:
     """One warning for all liquids of which nobody has said how they keep: that is asked, not assumed."""
-    sound = [liquid for one in book.under("liquids") if (liquid := one.sound(Liquid))]
-    unsaid = [one.liquid for one in sound if one.opened_life_s is None and one.care is None]
+    valid = [liquid for one in book.under("liquids") if (liquid := one.valid(Liquid))]
+    unsaid = [one.liquid for one in valid if one.opened_life_s is None and one.care is None]
     if unsaid:
         text = (
             f"how do these keep: {', '.join(unsaid)}? Until the book says it, their lines count as perishable and are "
@@ -127,7 +127,7 @@ def _warn_of_keeping(book: Found, notes: Notes) -> None:
 
 
 def _check_glass(found: Found, notes: Notes) -> None:
-    glass = found.sound(Glass)
+    glass = found.valid(Glass)
     if glass and glass.usable_ml > glass.brim_ml:
         text = f"{format_volume(glass.usable_ml)} usable is more than the {format_volume(glass.brim_ml)} to the brim."
         notes.add(found.fields["usable_ml"], f"glass {glass.glass}", text)
@@ -217,14 +217,14 @@ def _warn_of_waiting(book: Found, liquids: set[str], notes: Notes) -> None:
 
 def _needs(dose: Found, absent: set[str]) -> str | None:
     """The absent liquid that this dose cannot do without; None when it can be had, replaced or left out."""
-    liquid, others = dose.get("liquid", str), {one.sound(str) for one in dose.under("substitutes")}
+    liquid, others = dose.get("liquid", str), {one.valid(str) for one in dose.under("substitutes")}
     return liquid if liquid in absent and others <= absent and not dose.get("optional", bool) else None
 
 
 def _check_substitutes(dose: Found, liquid: str, liquids: set[str], notes: Notes) -> None:
     seen = {liquid}
     for item in dose.under("substitutes"):
-        name, subject = item.sound(str), f"dose of {liquid}"
+        name, subject = item.valid(str), f"dose of {liquid}"
         if name is None:
             continue
         if name not in liquids:

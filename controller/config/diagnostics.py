@@ -1,4 +1,4 @@
-"""What was found in a file and where, sound or not; and the notes that are taken about it."""
+"""What was found in a file and where, valid or not; and the notes that are taken about it."""
 
 from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
@@ -65,8 +65,8 @@ class Found:
     """What stands at one place: its value (None when anything in it is wrong), its place, and its parts.
 
     `cls` is what a mapping is to become.
-    `fields` holds the parts of a mapping by field name, `items` those of a list, sound or not, so that checks between
-    parts can go on with what is sound.
+    `fields` holds the parts of a mapping by field name, `items` those of a list, valid or not, so that checks between
+    parts can go on with what is valid.
     """
 
     line: int
@@ -76,8 +76,8 @@ class Found:
     fields: dict[str, "Found"] = field(default_factory=dict)
     items: list["Found"] = field(default_factory=list)
 
-    def sound(self, cls: type[T]) -> T | None:
-        """The value, if it is sound and one of `cls`."""
+    def valid(self, cls: type[T]) -> T | None:
+        """The value, if it is valid and one of `cls`."""
         return self.value if isinstance(self.value, cls) else None
 
     def at(self, *names: str) -> "Found":
@@ -86,9 +86,9 @@ class Found:
         return inner.at(*names[1:]) if inner else self
 
     def get(self, name: str, cls: type[T]) -> T | None:
-        """The value in this field, if it is there, sound and one of `cls`."""
+        """The value in this field, if it is there, valid and one of `cls`."""
         part = self.fields.get(name)
-        return part.sound(cls) if part else None
+        return part.valid(cls) if part else None
 
     def under(self, name: str) -> list["Found"]:
         """The items of the list in this field; none when it is missing."""

@@ -13,7 +13,7 @@ MOST_DRINKS = 10_000  # what one machine pours in a day and more, however small 
 
 
 def check_event(event: Found, book: Book | None, notes: Notes) -> None:
-    """Note everything in an event that contradicts itself or the book; unsound parts are left out."""
+    """Note everything in an event that contradicts itself or the book; invalid parts are left out."""
     is_timely = _check_times(event, notes)
     _check_drinks(event, notes)
     if is_timely:
@@ -110,7 +110,7 @@ def _check_on_sale(event: Found, book: Book | None, notes: Notes) -> None:
     known = {one.liquid for one in book.liquids} if book else None
     first: dict[tuple[str, float], Found] = {}
     for item in event.under("on_sale"):
-        liquid, sold = item.get("liquid", str), item.sound(OnSale)
+        liquid, sold = item.get("liquid", str), item.valid(OnSale)
         if liquid is not None and known is not None and liquid not in known:
             notes.add(item.fields["liquid"], "on_sale", unknown(liquid, "liquid", known))
         if sold is None:

@@ -17,7 +17,7 @@ from controller.model.event import GuestEvent
 from controller.model.profile import Profile
 
 MAX_BYTES = 1024 * 1024
-# Keys by which a file of each kind is told from the others.
+# Keys that distinguish a file of each kind from the others.
 KEYS_OF = {
     "profile": {"board", "supply", "relay_board"},
     "book": {"liquids", "glasses", "recipes"},
@@ -29,7 +29,7 @@ def load(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book
     """Profile, book and warnings. Raises FileProblems with every problem of both files."""
     of_profile, of_book = Notes(file=str(profile_path)), Notes(file=str(book_path))
     found = _find_profile(of_profile)
-    profile = found.sound(Profile)
+    profile = found.valid(Profile)
     book = _read_book(KnownMachine.of_found(found), of_book)
     problems = of_profile.problems + of_book.problems
     if problems or profile is None or book is None:
@@ -48,11 +48,11 @@ def load_event(
     tree = _tree(of_event, "event")
     found = Found(line=1, column=1) if tree is None else Walker(of_event, {}).read(tree, Group(cls=GuestEvent), "")
     machine = _find_profile(of_profile)
-    profile = machine.sound(Profile)
+    profile = machine.valid(Profile)
     is_free = found.get("lines", str) == "free"
     book = _read_book(KnownMachine.of_found(machine), of_book, lines_are_free=is_free)
     check_event(found, book, of_event)
-    event, problems = found.sound(GuestEvent), of_event.problems + of_profile.problems + of_book.problems
+    event, problems = found.valid(GuestEvent), of_event.problems + of_profile.problems + of_book.problems
     if problems or event is None or profile is None or book is None:
         raise FileProblems(problems)
     warnings = [one for notes in (of_event, of_profile, of_book) for one in _in_order(notes.warnings)]
@@ -62,7 +62,7 @@ def load_event(
 def load_profile(path: Path | str) -> tuple[Profile, list[Problem]]:
     """Profile and warnings. Raises FileProblems with every problem of the file."""
     notes = Notes(file=str(path))
-    profile = _find_profile(notes).sound(Profile)
+    profile = _find_profile(notes).valid(Profile)
     if notes.problems or profile is None:
         raise FileProblems(notes.problems)
     return profile, _in_order(notes.warnings)
@@ -96,7 +96,7 @@ def _read_book(machine: KnownMachine, notes: Notes, *, lines_are_free: bool = Fa
         return None
     found = Walker(notes, _measures(tree)).read(tree, Group(cls=Book), "")
     check_book(found, machine, notes, lines_are_free=lines_are_free)
-    return found.sound(Book)
+    return found.valid(Book)
 
 
 def _measures(tree: Node) -> dict[str, float]:

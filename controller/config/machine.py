@@ -1,4 +1,4 @@
-"""What a book is checked against: as much of a machine as is known, be its profile sound or not."""
+"""What a book is checked against: as much of a machine as is known, be its profile valid or not."""
 
 import math
 from dataclasses import dataclass
@@ -20,17 +20,17 @@ class KnownMachine:
 
     @classmethod
     def of_profile(cls, profile: Profile) -> "KnownMachine":
-        """Everything, from a sound profile."""
+        """Everything, from a valid profile."""
         flows = {line.line: line.pump.nominal_flow_ml_s for line in profile.lines}
         most = {line: profile.flow_band(line).most_ml_s / flow_ml_s for line, flow_ml_s in flows.items()}
         return cls(flows_ml_s=flows, most=most, caps=profile.caps)
 
     @classmethod
     def of_found(cls, profile: Found) -> "KnownMachine":
-        """What is sound in a profile that may have problems elsewhere."""
-        sound = profile.sound(Profile)
-        if sound is not None:
-            return cls.of_profile(sound)
+        """What is valid in a profile that may have problems elsewhere."""
+        valid = profile.valid(Profile)
+        if valid is not None:
+            return cls.of_profile(valid)
         flows: dict[int, float] = {}
         for line in profile.under("lines"):
             number = line.get("line", int)

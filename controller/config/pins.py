@@ -64,7 +64,7 @@ def _uses(profile: Found) -> Iterable[PinUse]:
 
 def scale_pins(scale: Found) -> Iterable[PinUse]:
     """What the scale's converter has: the pins of its bus, whose pull-ups are fixed, or the two of an HX711."""
-    value = scale.sound(Scale)
+    value = scale.valid(Scale)
     if value is None:
         return
     for gpio, pin in HEADER.items():
@@ -76,7 +76,7 @@ def scale_pins(scale: Found) -> Iterable[PinUse]:
 
 
 def _wired(parts: Iterable[Found]) -> Iterable[PinUse]:
-    """Those parts that are inputs or outputs with a pin, be they sound otherwise or not."""
+    """Those parts that are inputs or outputs with a pin, be they valid otherwise or not."""
     for part in parts:
         gpio, kind = part.get("gpio", int), part.cls
         if gpio is None or kind is None:
@@ -98,7 +98,7 @@ def _wired(parts: Iterable[Found]) -> Iterable[PinUse]:
 def _boot_lines(profile: Found, notes: Notes) -> list[BootLine]:
     found = []
     for number, item in enumerate(profile.at("board").under("boot_lines"), start=1):
-        text = item.sound(str)
+        text = item.valid(str)
         try:
             if text is not None:
                 found.append(read_boot_line(text))

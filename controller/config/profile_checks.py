@@ -29,7 +29,7 @@ _NARROWEST = 1.1  # most to least: +-5 %, about what a pump changes by temperatu
 
 
 def check_profile(profile: Found, notes: Notes) -> None:
-    """Note everything in a profile that contradicts itself; parts that are not sound in themselves are left out."""
+    """Note everything in a profile that contradicts itself; parts that are not valid in themselves are left out."""
     check_pins(profile, notes)
     check_scale(profile, notes)
     _check_numbers(profile, notes)
@@ -91,7 +91,7 @@ def _check_inputs(profile: Found, notes: Notes) -> None:
     numbers = {line.get("line", int) for line in profile.under("lines")}
     seen: set[int] = set()
     for level in inputs.under("levels"):
-        switch = level.sound(LevelSwitch)
+        switch = level.valid(LevelSwitch)
         if switch is None:
             continue
         if switch.line not in numbers:
@@ -171,22 +171,22 @@ def _check_siphon(line: Found, notes: Notes) -> None:
 
 
 def _check_tube(profile: Found, line: Found, notes: Notes) -> None:
-    sound, caps = line.sound(Line), profile.get("caps", Caps)
-    if sound is None:
+    valid, caps = line.valid(Line), profile.get("caps", Caps)
+    if valid is None:
         return
-    tube = sound.tube
+    tube = valid.tube
     lift_kpa = tube.lift_m * _WATER_KPA_M
-    if lift_kpa >= sound.pump.suction_kpa:
+    if lift_kpa >= valid.pump.suction_kpa:
         text = (
             f"lifting water by {format_quantity(tube.lift_m, 'm')} takes {format_quantity(lift_kpa, 'kPa')}, the pump "
-            f"draws {format_quantity(sound.pump.suction_kpa, 'kPa')}. Hang it lower or raise the container."
+            f"draws {format_quantity(valid.pump.suction_kpa, 'kPa')}. Hang it lower or raise the container."
         )
         notes.add(line.at("tube", "lift_m"), f"{_name_of(line)} tube", text)
     if caps is None:
         return
     tube_ml = math.pi / 4 * tube.bore_mm**2 * (tube.suction_m + tube.delivery_m)  # mm2 times m is mL
     rinses = (profile.get("hygiene", Hygiene) or Hygiene()).rinse_line_volumes
-    band = flow_band(sound, profile.get("calibration", CalibrationBand) or CalibrationBand())
+    band = flow_band(valid, profile.get("calibration", CalibrationBand) or CalibrationBand())
     most_ml = tube_ml * rinses * _START_UP * band.most_ml_s / band.least_ml_s
     if most_ml > caps.line_volume_ml:
         text = (
@@ -276,10 +276,10 @@ def _check_flow(profile: Found, notes: Notes) -> None:
     if caps is None:
         return
     for line in profile.under("lines"):
-        sound = line.sound(Line)
-        if sound is None:
+        valid = line.valid(Line)
+        if valid is None:
             continue
-        most_ml_s = flow_band(sound, profile.get("calibration", CalibrationBand) or CalibrationBand()).most_ml_s
+        most_ml_s = flow_band(valid, profile.get("calibration", CalibrationBand) or CalibrationBand()).most_ml_s
         if most_ml_s > caps.flow_ml_s:
             text = (
                 f"it can never run: its pump gives up to {format_flow(most_ml_s)}, the cap flow is "

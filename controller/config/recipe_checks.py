@@ -15,10 +15,10 @@ _ROUNDING_ML = 1e-6  # sums of doses may miss their total by so much
 
 def check_volumes(found: Found, book: Found, machine: KnownMachine, notes: Notes) -> None:
     """Note a recipe that does not fit its glass, leaves nothing for a dose, or can never be poured within the caps."""
-    recipe = found.sound(Recipe)
+    recipe = found.valid(Recipe)
     if recipe is None or not _is_whole(recipe):
         return
-    glasses = [glass for one in book.under("glasses") if (glass := one.sound(Glass)) and glass.glass == recipe.glass]
+    glasses = [glass for one in book.under("glasses") if (glass := one.valid(Glass)) and glass.glass == recipe.glass]
     if not glasses:
         return
     parts_only = Book(title="", liquids=(), glasses=(glasses[0],), recipes=(), lines=())
@@ -120,7 +120,7 @@ def _check_most(
         return
     doses = [(liquid, volume_ml) for phase in phases for liquid, volume_ml in phase.doses]
     worst_ml = sum(volume_ml * most.get(liquid, 1.0) for liquid, volume_ml in doses)
-    strengths = {liquid.liquid: liquid.abv_percent for one in book.under("liquids") if (liquid := one.sound(Liquid))}
+    strengths = {liquid.liquid: liquid.abv_percent for one in book.under("liquids") if (liquid := one.valid(Liquid))}
     grams = sum(ethanol_g(ml * most.get(liquid, 1.0), strengths.get(liquid, 0.0)) for liquid, ml in doses if ml > 0)
     taken_ml = glass_ml(phases) - poured_ml(phases)
     caps = machine.caps
@@ -128,12 +128,12 @@ def _check_most(
         (worst_ml > caps.serving_volume_ml, format_volume(worst_ml), "serving_volume", caps.serving_volume_ml),
         (worst_ml + taken_ml > glass.brim_ml, format_volume(worst_ml + taken_ml), "brim", glass.brim_ml),
     )
-    told = [f"{much}, the {name} is {format_volume(limit)}" for is_over, much, name, limit in limits if is_over]
+    over = [f"{much}, the {name} is {format_volume(limit)}" for is_over, much, name, limit in limits if is_over]
     if grams > caps.serving_ethanol_g:
-        told.append(f"{format_mass(grams)} of ethanol, the serving_ethanol is {format_mass(caps.serving_ethanol_g)}")
-    if told:
+        over.append(f"{format_mass(grams)} of ethanol, the serving_ethanol is {format_mass(caps.serving_ethanol_g)}")
+    if over:
         text = (
-            f"at the upper edge of its pumps' flow a single may come to {'; '.join(told)}: it will be refused. State "
+            f"at the upper edge of its pumps' flow a single may come to {'; '.join(over)}: it will be refused. State "
             "each line's flow as `tundish calibration` prints it, or pour less."
         )
         notes.warn(found, f"recipe {found.get('recipe', str)}", text)
@@ -154,7 +154,7 @@ def _check_substitutes(found: Found, book: Found, recipe: Recipe, notes: Notes, 
 
 def _grams(book: Found, phases: tuple[Resolved, ...]) -> float:
     """Ethanol of all doses, g."""
-    strengths = {liquid.liquid: liquid.abv_percent for one in book.under("liquids") if (liquid := one.sound(Liquid))}
+    strengths = {liquid.liquid: liquid.abv_percent for one in book.under("liquids") if (liquid := one.valid(Liquid))}
     doses = [dose for phase in phases for dose in phase.doses]
     return sum(ethanol_g(volume_ml, strengths.get(liquid, 0.0)) for liquid, volume_ml in doses if volume_ml > 0)
 
@@ -189,7 +189,7 @@ def _of_lines(book: Found, figures: dict[int, float] | None, unknown: float = 1.
     """Liquid -> the greatest figure of the lines it hangs on."""
     found: dict[str, float] = {}
     for one in book.under("lines"):
-        hung = one.sound(OnLine)
+        hung = one.valid(OnLine)
         if hung:
             found[hung.liquid] = max((figures or {}).get(hung.line, unknown), found.get(hung.liquid, 0.0))
     return found

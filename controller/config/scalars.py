@@ -1,4 +1,4 @@
-"""One scalar of a file, read strictly as what its field wants. Every function raises BadQuantity with the way out."""
+"""One scalar of a file, read strictly as what its field wants. Every function raises BadQuantity with a remedy."""
 
 import math
 import re

@@ -10,7 +10,7 @@ LIGHTEST_LOAD = 0.5  # of the capacity: what carries the glass may take no more 
 def check_scale(profile: Found, notes: Notes) -> None:
     """Note what of the scale contradicts itself or the board."""
     found = profile.at("scale")
-    scale, backend = found.sound(Scale), profile.at("board").get("backend", str)
+    scale, backend = found.valid(Scale), profile.at("board").get("backend", str)
     if scale is None:
         return
     if backend is not None and (scale.converter == "bench") != (backend == "bench"):

@@ -43,10 +43,10 @@ def _describe(cls: type[msgspec.Struct], groups: dict[str, Any]) -> None:
     """Add `cls` and every class in it to `groups`, by name."""
     if cls.__name__ in groups:
         return
-    keys, notes = keys_of(cls), _notes(cls)
+    keys, (text, notes) = keys_of(cls), _documented(cls)
     groups[cls.__name__] = described = {
         "type": "object",
-        "description": _in_keys(cls, inspect.cleandoc(cls.__doc__ or "")),
+        "description": _in_keys(cls, text),
         "additionalProperties": False,
         "required": [key.name for key in keys.values() if key.required],
         "properties": {key.name: _property(cls, key, notes.get(key.field, "")) for key in keys.values()},
@@ -71,13 +71,11 @@ def _property(cls: type[msgspec.Struct], key: Key, note: str) -> dict[str, Any]:
     return found
 
 
-def _notes(cls: type[msgspec.Struct]) -> dict[str, str]:
-    """Field -> the comment at the end of its line, the one place where fields are described."""
-    try:
-        source = inspect.getsource(cls)
-    except OSError:  # installed without sources: editors then show names and units only
-        return {}
-    return dict(re.findall(r"^    (\w+): [^#\n]*  # (.+)$", source, re.MULTILINE))
+def _documented(cls: type[msgspec.Struct]) -> tuple[str, dict[str, str]]:
+    """What the docstring says of the class, and of its fields under "Attributes:"."""
+    text, _, attributes = inspect.cleandoc(cls.__doc__ or "").partition("\n\nAttributes:\n")
+    found = re.findall(r"^    (\w+): (.+(?:\n {6}.+)*)", attributes, re.MULTILINE)
+    return text, {field: " ".join(says.split()) for field, says in found}
 
 
 def _in_keys(cls: type[msgspec.Struct], text: str) -> str:

@@ -1,1 +1,1 @@
-"""The process that plans, records and answers people."""
+"""The process that plans, records and serves the HTTP interface."""

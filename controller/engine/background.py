@@ -115,5 +115,5 @@ class Background:
             self._known.popitem(last=False)
 
     def close(self) -> None:
-        """Put the worker away."""
+        """End the worker."""
         self._worker.close()

@@ -1,4 +1,4 @@
-"""The engine's core: answers people, plans, asks the guard, books what came of it.
+"""The engine's core: takes requests, plans, sends commands to the guard, records the results.
 
 One thread, no I/O of its own but the ledger: commands leave through `send`, events come in through `on_event`, time
 comes from the clock port. So the same code runs behind HTTP and in virtual time.
@@ -76,7 +76,7 @@ class Engine:
     What belongs to one side of it stands in parts of their own: calibrating, stock, hygiene, sequences, past.
 
     Attributes:
-        book: the book in force. What guests are told and lines are judged by is the stricter of it and of the books by
+        book: the book in force. What guests see and lines are judged by is the stricter of it and of the books by
             which bottles were hung and tubes filled.
         work: what does the work that takes its time. In the service, methods raise NotYet before they change anything
             while its answers are missing.
@@ -293,7 +293,7 @@ class Engine:
         return lambda: self._listeners.remove(listener)
 
     def hello(self) -> Hello:
-        """What the guard is to hear first: how far its journal had come when it last told, and what hangs by stock."""
+        """The first message to the guard: the last entry of its journal that is known here, and what hangs by stock."""
         return Hello(version=VERSION, role="engine", journal=self._ledger.guard_head, stock=self.stock.known_to_guard())
 
     def guard_connected(self) -> None:
@@ -328,7 +328,7 @@ class Engine:
         self.hygiene.note_changes(before, self.sequences.signature)
         if isinstance(event, Report | LineChanged | Ended):
             self.sequences.end_done()
-        self.stock.tell()
+        self.stock.sync()
         if not isinstance(event, Edge | EdgesTimed | Judged):  # which change nothing for orders
             self.orders.on_change()
         if isinstance(event, ButtonPressed):

@@ -130,7 +130,7 @@ class GuardLink:
             self._log.error("guard_link_failed", error=str(error))
         finally:
             self._close()
-        # Not when cancelled: the service ends then, and nobody needs to be told.
+        # Not when cancelled: the service ends then, and nobody needs to know.
         listener.guard_lost()
         ticker.now()
         return accepted

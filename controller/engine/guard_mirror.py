@@ -1,4 +1,4 @@
-"""The machine as the guard's events tell it: its last report, and the operation under way.
+"""The machine according to the guard's events: its last report, and the operation under way.
 
 It beats while an operation is under way, plans the rest anew when a lifted glass is back, and books every end.
 """
@@ -101,7 +101,7 @@ class GuardMirror:
         if self._unsettled:
             raise Refused(
                 rule="guard",
-                reason="the guard has not told yet how the operation before ended.",
+                reason="the guard has not yet reported how the previous operation ended.",
                 remedy="Try again in a moment.",
             )
         if self.is_under_way() and self.current is not None:
@@ -170,7 +170,7 @@ class GuardMirror:
         return self._beat_at_s
 
     def lost(self) -> None:
-        """The guard cannot be reached: it has switched off, and tells how things ended when it is back."""
+        """The guard cannot be reached: it has switched off, and reports the end of the operation when it is back."""
         if self.report is not None:
             log.warning("guard_lost")
         self.report = self._unsettled = None

@@ -19,7 +19,7 @@ Signature = Callable[[], tuple[str, str]]  # who cleans now, and with what, "" w
 
 
 class LineHygiene:
-    """Due times by the profile's intervals; the guard tells when lines were filled and cleaned."""
+    """Due times by the profile's intervals; the guard reports when lines were filled and cleaned."""
 
     def __init__(self, common: Common) -> None:
         self._profile, self._book = common.profile, common.strict

@@ -48,12 +48,12 @@ def lines_by_liquid(reports: Mapping[int, LineReport]) -> dict[str, int]:
 
 
 def lines_for(needed: Mapping[str, float], shelf: Shelf) -> dict[str, int]:
-    """Liquid -> the line to draw this much of it (mL) from: the one with the fewest hindrances, then the first."""
+    """Liquid -> the line to draw this much of it (mL) from: the one with the fewest obstacles, then the first."""
     found = {}
     for liquid, volume_ml in needed.items():
         lines = sorted(one.line for one in shelf.reports.values() if one.liquid == liquid)
         if lines:
-            found[liquid] = min(lines, key=lambda line: len(_hindrances(liquid, volume_ml, line, shelf)))
+            found[liquid] = min(lines, key=lambda line: len(_obstacles(liquid, volume_ml, line, shelf)))
     return found
 
 
@@ -76,7 +76,7 @@ def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
             disputed = [f"{liquid}: {reason}" for line in by_stock for reason in shelf.overdue.get(line, ())]
             found += disputed or [f"{liquid}: on no line"]
         else:
-            found += _hindrances(liquid, volume_ml, where[liquid], shelf)
+            found += _obstacles(liquid, volume_ml, where[liquid], shelf)
     return tuple(found)
 
 
@@ -89,7 +89,7 @@ def too_large(served: ScaledServing, shelf: Shelf) -> tuple[str, ...]:
     )
 
 
-def _hindrances(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[str]:
+def _obstacles(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[str]:
     report, found = shelf.reports[line], []
     if line in shelf.out_of_service:
         found.append(shelf.out_of_service[line])

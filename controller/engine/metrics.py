@@ -84,7 +84,7 @@ class Metrics:
         yield from self._present()
 
     def _count_end(self, ended: Ended) -> None:
-        """The guard tells of the last end again after every connection: only what is still open here is counted."""
+        """The guard reports the last end again after every connection: only what is still open here is counted."""
         try:
             if self._engine.operation(ended.operation).outcome is not None:
                 return

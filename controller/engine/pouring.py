@@ -140,7 +140,7 @@ class Pouring:
         return served, planned
 
     def _require_glass(self, request: PourRequest) -> None:
-        """Refused unless an empty glass stands there, as far as anybody can tell; the guard has the last word."""
+        """Refused unless an empty glass stands there, as far as is known; the guard decides."""
         report = self._mirror.report
         if report is None or request.rest_of is not None:
             return
@@ -153,7 +153,7 @@ class Pouring:
         if report.inputs.glass_present is None and not request.empty_glass:
             raise Refused(
                 rule="fresh_glass",
-                reason="nobody has said that an empty glass stands under the outlet, and no contact can tell.",
+                reason="nobody has confirmed that an empty glass stands under the outlet, and no contact can see it.",
                 remedy="Look, set an empty glass there and say so: tundish pour --empty-glass.",
             )
 

@@ -1,4 +1,4 @@
-"""One jar that several lines fill together, and the sag that it tells."""
+"""One jar that several lines fill together, and the sag that follows from its weight."""
 
 from collections.abc import Mapping
 
@@ -47,8 +47,8 @@ class SagTrials:
         renewed = tuple(
             _with_sag(known, sag, taken_wall_s=now_s, by=request.by or known.taken_by) for known in in_force.values()
         )
-        weighed_in = msgspec.structs.replace(sag, sag_per_a=renewed[0].sag_per_a, u_sag_per_a=renewed[0].u_sag_per_a)
-        return self._sag_view(lines, grams, weighed_in), renewed
+        combined = msgspec.structs.replace(sag, sag_per_a=renewed[0].sag_per_a, u_sag_per_a=renewed[0].u_sag_per_a)
+        return self._sag_view(lines, grams, combined), renewed
 
     def _shares(self, entry: Entry, in_force: Mapping[int, Calibration]) -> list[Share]:
         shares = []

@@ -1,4 +1,4 @@
-"""Guided sequences: the change of a liquid, and the end of an evening. What is under way stands in the ledger."""
+"""Guided sequences: the change of a liquid, and closing for the night. What is under way stands in the ledger."""
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Literal
@@ -39,7 +39,7 @@ class ChangeState(Value, frozen=True, kw_only=True):
 
 
 class CloseState(Value, frozen=True, kw_only=True):
-    """The state of an evening's end, as the ledger keeps it."""
+    """The state of closing for the night, as the ledger keeps it."""
 
     jug_ml: float
     dry: bool
@@ -69,7 +69,7 @@ class Sequences:
                 self._ledger.sequences.end(known.seq, "done", wall_s=self._clock.wall_s())
 
     def change(self, request: ChangeRequest) -> SequenceView:
-        """Begin a change of liquid on a line, or take up the one under way there."""
+        """Begin a change of liquid on a line, or continue the one under way there."""
         self._mirror.require_guard()
         known = self._open("change", request.line)
         if known is None:
@@ -78,12 +78,12 @@ class Sequences:
             raise Refused(
                 rule="sequence",
                 reason=f"a change to {_change(known).liquid} is under way on line {request.line}.",
-                remedy=f"Go on with it, or drop it: tundish stock change {request.line} --drop",
+                remedy=f"Continue it, or abandon it: tundish stock change {request.line} --drop",
             )
         return self._view_then_end(known)
 
     def close(self, request: CloseRequest) -> SequenceView:
-        """Begin the end of an evening, or take up the one under way."""
+        """Begin to close for the night, or continue."""
         self._mirror.require_guard()
         known = self._open("close", ALL_LINES)
         if known is None:
@@ -123,12 +123,12 @@ class Sequences:
         return asked
 
     def drop(self, kind: str, line: int = ALL_LINES) -> None:
-        """Forget a sequence; the lines stay as they are."""
+        """Abandon a sequence; the lines stay as they are."""
         known = self._require(kind, line)
         self._ledger.sequences.end(known.seq, "dropped", wall_s=self._clock.wall_s())
 
     def signature(self) -> tuple[str, str]:
-        """Who ends the evening, and with which cleaner; "" where nobody has said."""
+        """Who closes, and with which cleaner; "" where nobody has said."""
         known = self._open("close", ALL_LINES)
         return ("", "") if known is None else (_close(known).person, _close(known).cleaner)
 
@@ -279,7 +279,7 @@ class Sequences:
     def _require(self, kind: str, line: int) -> OpenSequence:
         known = self._open(kind, line)
         if known is None:
-            what = "no evening's end" if kind == "close" else f"no change of line {line}"
+            what = "no closing" if kind == "close" else f"no change of line {line}"
             raise Refused(rule="sequence", reason=f"{what} is under way.", remedy="Begin it first.")
         return known
 

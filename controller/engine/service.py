@@ -144,7 +144,7 @@ class _EngineProcess:
         return self._failures[0] if self._failures else None
 
     def _reload(self) -> None:
-        """SIGHUP: read the book again; the log says what came of it."""
+        """SIGHUP: read the book again; the log has the result."""
 
         async def again() -> None:
             with contextlib.suppress(TundishError):
@@ -187,7 +187,7 @@ async def _end_operation(engine: Engine) -> None:
 
 
 def _keep_watchdog(loop: asyncio.AbstractEventLoop) -> None:
-    """Tell systemd from this loop, at half the interval it asks for, that the loop still turns."""
+    """Notify systemd from this loop, at half the interval it asks for, that the loop still turns."""
     interval_us = os.environ.get("WATCHDOG_USEC")
     if interval_us is None:
         return

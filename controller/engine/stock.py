@@ -15,20 +15,20 @@ from controller.model.messages import Assign, Hung
 from controller.model.requests import AssignRequest
 from controller.model.states import MachineState
 
-# When the guard takes another container on record; it is told of one hung meanwhile as soon as it does.
+# When the guard takes another container on record; one hung meanwhile is reported to it as soon as it does.
 AT_REST = frozenset({MachineState.STOPPED, MachineState.IDLE, MachineState.ABORTED})
 SAME_S = 5.0  # two clocks readings this close (s) mean the same opening
 OVERFULL = 1.1  # of its nominal volume a container may hold
 
 
 class Stock:
-    """Containers of all lines. What is hung while pumps run is told to the guard when they rest."""
+    """Containers of all lines. What is hung while pumps run is reported to the guard when they rest."""
 
     def __init__(self, common: Common) -> None:
         self._book, self._strict = common.book, common.strict
         self._ledger, self._clock, self._mirror = common.ledger, common.clock, common.mirror
         self._unknown: set[int] = set()  # lines of whose container the guard does not know
-        self._asked: set[int] = set()  # those of which it has been told, and has not answered yet
+        self._asked: set[int] = set()  # those reported to it that it has not confirmed yet
         known = self.containers()
         self._unknown = {line for line, one in known.items() if not one.is_known}
         # Where nobody has said anything yet, what the book says hangs there, once the guard knows the same.
@@ -68,7 +68,7 @@ class Stock:
         self._ledger.stock.mark_known(line, is_known=False)
         self._unknown.add(line)
         self._asked.discard(line)
-        self.tell()
+        self.sync()
 
     def views(self) -> tuple[StockView, ...]:
         """Every container, by line."""
@@ -91,7 +91,7 @@ class Stock:
                 remedy="Wait for the end of what is under way, or: tundish stop",
             )
         self._hang(request)
-        self.tell()
+        self.sync()
 
     def refill(self, request: RefillRequest) -> StockChange:
         """A fresh container of the same liquid hangs on this line, of the same size unless another is given."""
@@ -104,7 +104,7 @@ class Stock:
             line=request.line, liquid=before.liquid, container_ml=size_ml, opened_ago_s=request.opened_ago_s
         )
         self._hang(asked)
-        self.tell()
+        self.sync()
         return StockChange(now=self.view(request.line), booked_ml=before.remaining_ml)
 
     def weigh(self, request: StockWeighingRequest) -> StockChange:
@@ -151,8 +151,8 @@ class Stock:
             asked = AssignRequest(line=line, liquid=before.liquid, container_ml=before.container_ml)
             self._hang(asked)
 
-    def tell(self) -> None:
-        """Tell the guard of containers hung meanwhile, once it listens; note those that it knows of."""
+    def sync(self) -> None:
+        """Report containers hung meanwhile to the guard, once it is at rest; note those that it knows of."""
         report, lines = self._mirror.report, self._mirror.lines()
         self._hang_what_the_book_says()
         if not self._unknown:

@@ -29,7 +29,7 @@ from controller.model.views import DoseError, FitView, TrialView
 from controller.model.weighing import Budget, StrikeRequest
 
 MOST_TRIALS = 12
-LONGEST_TRIAL_ML = 60.0  # a pump scatters in proportion to what it moves: more runs tell more than longer ones
+LONGEST_TRIAL_ML = 60.0  # a pump scatters in proportion to what it moves: more runs say more than longer ones
 FEW_TRIALS = 5
 BUDGET_ML = 50.0  # the dose whose uncertainty is taken apart
 # A weighed run outside these, as shares of what is expected of it at all, does not change the stock; practice here.

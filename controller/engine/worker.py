@@ -20,7 +20,7 @@ import structlog
 
 from controller.errors import TundishError
 
-IDLE_S = 60.0  # a worker that nobody has needed for so long is put away, and its memory with it
+IDLE_S = 60.0  # a worker that is idle for so long is ended, which frees its memory
 LONGEST_S = 60.0  # one answer; work is bounded by counts, so longer means that the worker hangs
 LENGTH = struct.Struct("!I")
 
@@ -63,7 +63,7 @@ def answer(call: Call) -> WorkResult:
 
 
 class Worker:
-    """A process that does calls, one after another. Started by the first, put away when idle."""
+    """A process that does calls, one after another. Started by the first, ended when idle."""
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
@@ -108,7 +108,7 @@ class Worker:
         return self._wire
 
     def close(self) -> None:
-        """Put the process away; the next call starts another. May be repeated."""
+        """End the process; the next call starts another. May be repeated."""
         if self._idle is not None:
             self._idle.cancel()
         if self._wire is not None:

@@ -52,6 +52,7 @@ class Guard:
     """Owns the board. `handle`, `client_gone` and `tick` must not be called from within `publish`.
 
     Attributes:
+        core: what decides; others only look at it.
         lateness_s: by how much the latest edges came after their time (s), switching included.
     """
 
@@ -98,7 +99,7 @@ class Guard:
         self._untold_s: list[float] = []  # the same, since all were off
         failures = board.all_off()
         self._writer = JournalWriter(journal)
-        self._core = self._wake(profile, book, boot)
+        self.core = self._wake(profile, book, boot)
         if failures:
             self._board_failed(failures[0])
         self._finish([], None)
@@ -127,25 +128,25 @@ class Guard:
         if isinstance(command, Acknowledge):
             self._try_again()
         damage = self._writer.lacks(command.journal) if isinstance(command, Hello) and command.journal else ""
-        events = self._core.receive(self._clock.now_s(), client, command, damage=damage)
+        events = self.core.receive(self._clock.now_s(), client, command, damage=damage)
         self._turn(events, client=client, is_private=isinstance(command, Hello))
-        if isinstance(command, TakeBook) and self._core.wants_book:
+        if isinstance(command, TakeBook) and self.core.wants_book:
             self._begin_to_read(client)
         self.tick()
 
     def book_read(self, book: Book | None, problem: str = "") -> None:
         """The book as its file has it now; None when it cannot be used, and why."""
-        self._turn(self._core.take_book(self._clock.now_s(), book, problem), client=self._asked_for_book)
+        self._turn(self.core.take_book(self._clock.now_s(), book, problem), client=self._asked_for_book)
         self.tick()
 
     def client_gone(self, client: str) -> None:
         """A client's connection is closed."""
-        self._turn(self._core.client_gone(self._clock.now_s(), client))
+        self._turn(self.core.client_gone(self._clock.now_s(), client))
         self.tick()
 
     def tick(self) -> float:
         """Do what is due; returns when to call again at the latest (s, monotonic)."""
-        self._core.note_wall(self._clock.now_s(), self._clock.wall_s())
+        self.core.note_wall(self._clock.now_s(), self._clock.wall_s())
         if self._scale is not None:
             self._turn()  # edges that are due come before readings
             self._weigh(self._scale)
@@ -153,14 +154,14 @@ class Guard:
             self._turn()
             if self.next_deadline_s() > self._clock.now_s():
                 break
-        if self._writer.wants_snapshot and self._is_at_rest and not self._core.is_under_way:
-            self._core.sum_up(self._clock.now_s())
+        if self._writer.wants_snapshot and self._is_at_rest and not self.core.is_under_way:
+            self.core.sum_up(self._clock.now_s())
             self._finish([], None)
         return self.next_deadline_s()
 
     def next_deadline_s(self) -> float:
         """When to tick at the latest (s, monotonic)."""
-        deadline_s = min(self._core.next_deadline_s(), self._next_poll_s)
+        deadline_s = min(self.core.next_deadline_s(), self._next_poll_s)
         if self._is_at_rest:
             deadline_s = min(deadline_s, self._writer.due_s)
         if self._scale is not None:
@@ -169,17 +170,17 @@ class Guard:
 
     def block(self, cause: str, text: str) -> None:
         """Something that every operation needs is missing: what is under way ends, and nothing begins."""
-        self._turn(self._core.block(self._clock.now_s(), cause, text))
+        self._turn(self.core.block(self._clock.now_s(), cause, text))
         self.tick()
 
     def unblock(self, cause: str) -> None:
         """It is there again."""
-        self._core.unblock(cause)
+        self.core.unblock(cause)
         self.tick()
 
     def end(self, reason: str) -> None:
         """End what is under way as stopped, and write that down."""
-        self._turn(self._core.end(self._clock.now_s(), reason))
+        self._turn(self.core.end(self._clock.now_s(), reason))
         self.tick()
 
     def close(self) -> None:
@@ -192,10 +193,10 @@ class Guard:
     def _weigh(self, scale: ScalePort) -> None:
         """Take the scale's readings; it is read at its full pace a while longer than pumps run."""
         now_s = self._clock.now_s()
-        if self._core.is_under_way:
+        if self.core.is_under_way:
             self._busy_until_s = now_s + BUSY_AFTER_S
         scale.pace(now_s, busy=now_s < self._busy_until_s)
-        self._send(self._core.weigh(now_s, scale.take()), None)
+        self._send(self.core.weigh(now_s, scale.take()), None)
 
     def _turn(
         self, events: Sequence[Event] = (), *, client: str | None = None, is_private: bool = False, look: bool = False
@@ -203,22 +204,22 @@ class Guard:
         now_s = self._clock.now_s()
         if self._retry_off_s is not None and now_s >= self._retry_off_s:
             self._retry_off()
-        levels, more = self._core.advance(now_s, self._read(now_s, look=look))
+        levels, more = self.core.advance(now_s, self._read(now_s, look=look))
         failed = self._apply(levels)
         self._finish([*events, *more, *failed], client, is_private=is_private)
 
     def _read(self, now_s: float, *, look: bool) -> dict[str, bool] | None:
         """A fresh reading when one is due; an empty one when the board cannot be read."""
         if not look:
-            if now_s < min(self._next_poll_s, self._core.look_s):
+            if now_s < min(self._next_poll_s, self.core.look_s):
                 return None
-            edge_s = self._core.next_edge_s
-            is_wanted = now_s >= self._core.look_s
+            edge_s = self.core.next_edge_s
+            is_wanted = now_s >= self.core.look_s
             if not is_wanted and edge_s < now_s + CLEAR_S and now_s - self._read_s < MOST_PUT_OFF_S:
                 self._next_poll_s = max(now_s, edge_s)  # reading takes time; the edge comes first
                 return None
         self._read_s = now_s
-        self._next_poll_s = now_s + (self._poll_under_way_s if self._core.is_under_way else self._poll_idle_s)
+        self._next_poll_s = now_s + (self._poll_under_way_s if self.core.is_under_way else self._poll_idle_s)
         try:
             return self._board.read()
         except BoardError:
@@ -226,7 +227,7 @@ class Guard:
 
     def _apply(self, levels: frozenset[int]) -> list[Event]:
         """Switch what differs, offs before ons, within the feed; what comes of it when the board fails."""
-        is_fed = self._has_main and self._core.is_fed
+        is_fed = self._has_main and self.core.is_fed
         if levels == self._on and is_fed == self._is_fed:
             return []
         if (levels or is_fed) and self._is_at_rest and self._arm:
@@ -249,7 +250,7 @@ class Guard:
         if self._is_at_rest and self._arm:
             self._arm(False)
         now_s = self._clock.now_s()
-        late_s = [now_s - due_s for due_s in self._core.due_s]
+        late_s = [now_s - due_s for due_s in self.core.due_s]
         self.lateness_s.extend(late_s)
         self._untold_s += late_s
         return [] if levels else self._edges_timed()
@@ -267,7 +268,7 @@ class Guard:
     def _board_failed(self, failure: BoardError) -> list[Event]:
         self._on, self._is_fed = frozenset(), False
         self._retry_off()
-        return self._core.trouble(self._clock.now_s(), BOARD, str(failure))
+        return self.core.trouble(self._clock.now_s(), BOARD, str(failure))
 
     def _begin_to_read(self, client: str) -> None:
         self._asked_for_book = client
@@ -284,35 +285,35 @@ class Guard:
     def _try_again(self) -> None:
         """Before an acknowledgement is judged: whether board and disk work again."""
         if self._retry_off_s is None:
-            self._core.sound(BOARD)
+            self.core.sound(BOARD)
         if self._writer.write(self._clock.now_s(), is_urgent=True) is None:
-            self._core.sound(JOURNAL)
+            self.core.sound(JOURNAL)
 
     # --- records and events
 
     def _finish(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
         """Write what must be written, then publish; begin what was waiting to be on disk."""
         now_s = self._clock.now_s()
-        self._writer.take(self._core.take_records())
-        proposal = self._core.proposal
+        self._writer.take(self.core.take_records())
+        proposal = self.core.proposal
         failure = None
         if self._is_at_rest:  # a disk may take its time: never while a channel is on, or has its feed
             failure = self._writer.write(now_s, is_urgent=False)
-            self._core.stood_still(self._clock.now_s() - now_s)
+            self.core.stood_still(self._clock.now_s() - now_s)
         self._send(events, client, is_private=is_private)
         if proposal is not None:
             self._settle_proposal(proposal, failure, client)
         elif failure is not None:
-            self._send(self._core.trouble(self._clock.now_s(), JOURNAL, failure), None)
-            self._writer.take(self._core.take_records())
+            self._send(self.core.trouble(self._clock.now_s(), JOURNAL, failure), None)
+            self._writer.take(self.core.take_records())
 
     def _settle_proposal(self, operation: str, failure: str | None, client: str | None) -> None:
         now_s = self._clock.now_s()
         if failure is not None:
             self._writer.drop(operation)
-            self._send(self._core.record_failed(now_s, failure), client)
+            self._send(self.core.record_failed(now_s, failure), client)
         elif self._is_watched is None or self._is_watched():
-            self._send(self._core.recorded(now_s, operation), client)
+            self._send(self.core.recorded(now_s, operation), client)
 
     def _send(self, events: Sequence[Event], client: str | None, *, is_private: bool = False) -> None:
         for one in events:
@@ -320,5 +321,5 @@ class Guard:
             event = replace(one, journal=self._writer.head) if knows else one
             if is_private or isinstance(event, Judged | Refusal | Report):
                 self._publish(client, event)
-            elif self._core.is_heard:
+            elif self.core.is_heard:
                 self._publish(None, event)

@@ -167,7 +167,7 @@ class Database:
         return check.changes is not None and check.changes < self._changes
 
     def _set_aside(self, path: Path, why: str) -> None:
-        """Keep a damaged file under another name, and begin anew: nobody could tell a right figure from a wrong one."""
+        """Keep a damaged file under another name, and begin anew: right and wrong figures could not be told apart."""
         self._db.close()
         if self._check is not None:
             self._check.close()

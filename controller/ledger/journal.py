@@ -42,7 +42,7 @@ class Journal(Protocol):
         """The same with an entry that stands for all before it. RecordError."""
 
     def holds(self, head: JournalHead) -> bool:
-        """Whether this entry was written here, as far as that can still be told. RecordError."""
+        """Whether this entry was written here, as far as that is still known. RecordError."""
 
     def close(self) -> None:
         """Release the files. May be repeated."""
@@ -69,7 +69,7 @@ class MemoryJournal:
     def append(self, body: bytes) -> None:
         """Keep it; RecordError when `full`."""
         if self.full:
-            raise RecordError("the journal in memory was told to be full")
+            raise RecordError("the journal in memory is set to be full")
         self.entries.append(chained(self.head, body))
 
     def begin(self, body: bytes) -> None:
@@ -93,7 +93,7 @@ class FileJournal:
         self._folder = folder
         self._segment: int | None = None  # descriptors
         self._head_file = -1
-        self._size = 0  # of the sound part of the present segment
+        self._size = 0  # of the intact part of the present segment
         self._is_torn = False  # whether something may stand behind it
         self._head = START
         try:
@@ -167,7 +167,7 @@ class FileJournal:
             raise _unusable(self._folder, failure) from failure
 
     def holds(self, head: JournalHead) -> bool:
-        """Whether this entry was written here, as far as that can still be told. RecordError."""
+        """Whether this entry was written here, as far as that is still known. RecordError."""
         if head.number > self._head.number:
             return False
         try:
@@ -190,7 +190,7 @@ class FileJournal:
     # --- inside
 
     def _open(self) -> JournalReading:
-        """Find the last sound segment, and whether anything is missing after it."""
+        """Find the last intact segment, and whether anything is missing after it."""
         kept = os.pread(self._head_file, 4096, 0)
         found = find(self._folder, kept)
         self._head = found.head
@@ -199,7 +199,7 @@ class FileJournal:
             if not damage:
                 entries, damage = of_earlier_versions(self._folder)
             return JournalReading(entries=entries, damage=damage, is_complete=False)
-        for path in found.unsound:  # begun when the power was cut, and nobody has been told of it
+        for path in found.damaged:  # begun when the power was cut, and unknown to anybody
             path.unlink()
         self._segment = os.open(found.path, os.O_WRONLY | os.O_CLOEXEC)
         self._size, self._is_torn = found.segment.size, not found.segment.is_whole

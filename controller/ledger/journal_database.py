@@ -12,7 +12,7 @@ from controller.ledger.journal_segment import JournalEntry
 
 
 def read(path: Path) -> tuple[tuple[JournalEntry, ...], tuple[str, ...]]:
-    """Every sound entry, oldest first, and one sentence for each thing that could not be read.
+    """Every intact entry, oldest first, and one sentence for each thing that could not be read.
 
     A copy is read, since SQLite would change the file and what it has not yet moved into it. OSError.
     """

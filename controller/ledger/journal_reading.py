@@ -29,51 +29,51 @@ class JournalReading:
 
 @dataclass(frozen=True, kw_only=True)
 class FoundSegment:
-    """The last sound segment of a folder, those after it that are not, and where the journal goes on."""
+    """The last intact segment of a folder, those after it that are not, and where the journal goes on."""
 
     path: Path
     segment: JournalSegment | None
-    unsound: tuple[Path, ...]
+    damaged: tuple[Path, ...]
     head: JournalHead
     damage: tuple[str, ...]
 
     @property
     def entries(self) -> tuple[JournalEntry, ...]:
-        """Those of the last sound segment."""
+        """Those of the last intact segment."""
         return self.segment.entries if self.segment else ()
 
 
 def find(folder: Path, kept: bytes) -> FoundSegment:
     """kept: the content of `journal.head`."""
-    unsound: list[Path] = []
+    damaged: list[Path] = []
     path, segment = folder, None
     for path in reversed(segments(folder)):
         segment = parse(path.read_bytes())
         if segment is not None and segment.before.number + 1 == first_number(path):
             break
-        unsound.append(path)
+        damaged.append(path)
         segment = None
     last = segment.head if segment else START
-    told = parse_head(kept)
-    is_cut = bool(unsound) or (segment is not None and not segment.is_whole)
-    damage = _damage(folder, segment, told, is_cut=is_cut, is_new=not kept)
+    named = parse_head(kept)
+    is_cut = bool(damaged) or (segment is not None and not segment.is_whole)
+    damage = _damage(folder, segment, named, is_cut=is_cut, is_new=not kept)
     head = last
     if damage:  # no number is given twice
-        names = [JournalHead(number=first_number(one), hash=last.hash) for one in unsound]
-        head = max(last, told or START, *names, key=lambda one: one.number)
-    return FoundSegment(path=path, segment=segment, unsound=tuple(unsound), head=head, damage=damage)
+        names = [JournalHead(number=first_number(one), hash=last.hash) for one in damaged]
+        head = max(last, named or START, *names, key=lambda one: one.number)
+    return FoundSegment(path=path, segment=segment, damaged=tuple(damaged), head=head, damage=damage)
 
 
 def _damage(
-    folder: Path, segment: JournalSegment | None, told: JournalHead | None, *, is_cut: bool, is_new: bool
+    folder: Path, segment: JournalSegment | None, named: JournalHead | None, *, is_cut: bool, is_new: bool
 ) -> tuple[str, ...]:
-    """What is missing after the last sound entry."""
+    """What is missing after the last intact entry."""
     last = segment.head if segment else START
-    if told is not None and told.number > last.number:
-        return (f"{folder}: of entries up to {told.number} none can be read after {last.number}",)
-    if told is not None and segment is not None and segment.hashes.get(told.number, told.hash) != told.hash:
-        return (f"{folder}: entry {told.number} is not the one that was written",)
-    if told is None and (is_cut or segment is None) and not (is_new and segment is None):
+    if named is not None and named.number > last.number:
+        return (f"{folder}: of entries up to {named.number} none can be read after {last.number}",)
+    if named is not None and segment is not None and segment.hashes.get(named.number, named.hash) != named.hash:
+        return (f"{folder}: entry {named.number} is not the one that was written",)
+    if named is None and (is_cut or segment is None) and not (is_new and segment is None):
         return (f"{folder}: {HEAD} cannot be read, nor what follows entry {last.number}",)
     return ()
 

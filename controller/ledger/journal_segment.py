@@ -37,12 +37,12 @@ class JournalEntry:
 
 @dataclass(frozen=True, kw_only=True)
 class JournalSegment:
-    """The sound part of one segment: it ends at the first line that is not as it was written."""
+    """The intact part of one segment: it ends at the first line that is not as it was written."""
 
     before: JournalHead
     entries: tuple[JournalEntry, ...]  # at least one
     size: int  # bytes
-    is_whole: bool  # nothing follows the sound part
+    is_whole: bool  # nothing follows the intact part
 
     @property
     def head(self) -> JournalHead:
@@ -79,7 +79,7 @@ def parse_head(text: bytes) -> JournalHead | None:
 
 
 def parse(data: bytes) -> JournalSegment | None:
-    """What of a segment is sound; None when it has no sound entry. RecordError when a newer version wrote it."""
+    """The intact part of a segment; None when no entry is intact. RecordError when a newer version wrote it."""
     end = data.find(b"\n") + 1
     found = words(data[:end])
     if len(found) != 4 or found[0] != MAGIC:

@@ -72,7 +72,7 @@ CREATE TABLE weighing (
 CREATE INDEX weighing_open ON weighing (line, purpose) WHERE settled = 0;
 """
 
-# One row: how many transactions there have been, and the last entry of the guard's journal that the engine was told of.
+# One row: how many transactions there have been, and the last entry of the guard's journal known to the engine.
 MARK = """
 CREATE TABLE mark (changes INTEGER NOT NULL, journal_number INTEGER NOT NULL, journal_hash TEXT NOT NULL) STRICT;
 INSERT INTO mark VALUES (0, 0, '');

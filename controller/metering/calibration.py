@@ -35,7 +35,7 @@ def fit(trials: Sequence[Trial], prior: Prior | None = None, *, u_common: float 
 
     volume = flow (1 - sag I) (on - lag), weighted least squares with the full covariance, over all scatters that the
     residuals leave likely. Wild trials are left out of six or more. Without a prior the trials speak for themselves;
-    only what they cannot tell (lag when all ran equally long, sag when all ran beside the same current, scatter when
+    only what they leave open (lag when all ran equally long, sag when all ran beside the same current, scatter when
     there are few) comes from DEFAULT_PRIOR, with its spread. A prior given (pooled from other lines) counts in full,
     as extra observations, and fades as trials are added. u_common: relative standard uncertainty of all volumes
     together (scale factor, density), which no number of trials averages away. Refused when there is no trial, when

@@ -9,7 +9,7 @@ _FAR = 3.0
 
 
 def findings(fitted: Fit, prior: Prior) -> tuple[str, ...]:
-    """One sentence for each thing to know or to mend, the most important first; trials are counted from 1."""
+    """One sentence for each thing to know or to correct, the most important first; trials are counted from 1."""
     return (
         *_exchange(fitted),
         *(_outlier(fitted, one) for one in fitted.outliers),
@@ -66,13 +66,13 @@ def _unknowns(fitted: Fit, prior: Prior) -> list[str]:
         times_s = {trial.on_s for trial in fitted.trials}
         why = f"All trials ran for {min(times_s):g} s" if len(times_s) == 1 else "The trials are too few"
         said.append(
-            f"{why}: they cannot tell lag from flow. A lag of {prior.lag_s:.2f} +- {prior.u_lag_s:.2f} s is assumed, "
-            f"worth {prior.u_lag_s * fitted.flow_ml_s:.2f} mL in doses far from {fitted.trials[0].volume_ml:.0f} mL. "
-            "Add a trial of another run time."
+            f"{why}: they cannot separate lag and flow. A lag of {prior.lag_s:.2f} +- {prior.u_lag_s:.2f} s is "
+            f"assumed, worth {prior.u_lag_s * fitted.flow_ml_s:.2f} mL in doses far from "
+            f"{fitted.trials[0].volume_ml:.0f} mL. Add a trial of another run time."
         )
     if any(trial.others_a > 0.0 for trial in fitted.trials) and not fitted.sag_is_known:
         said.append(
-            f"All trials ran beside {fitted.trials[0].others_a:g} A: they cannot tell sag from flow. A sag of "
+            f"All trials ran beside {fitted.trials[0].others_a:g} A: they cannot separate sag from flow. A sag of "
             f"{100 * prior.sag_per_a:.1f} +- {100 * prior.u_sag_per_a:.1f} % per A is assumed. Add a trial alone."
         )
     if fitted.degrees_of_freedom < 4:

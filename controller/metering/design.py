@@ -92,7 +92,7 @@ def design_trials(
         f"scatter by {_single_ml(dose_ml, prior):.2f} mL.",
         asked=f"+-{tolerance(dose_ml):.2f} mL",
         allowed=f"+-{u95_ml:.2f} mL or more",
-        remedy="Ask for less, or mend the pump's scatter first (new tube, steadier supply).",
+        remedy="Ask for less, or reduce the pump's scatter first (new tube, steadier supply).",
     )
 
 
@@ -164,7 +164,7 @@ def _design(
         u95_ml=u95_ml,
         tolerance_ml=tolerance_ml,
         reason=(
-            f"{n_low} runs of {runs[0][0]:g} s tell the lag, {n_high} of {runs[2][0]:g} s the flow, repeats the "
+            f"{n_low} runs of {runs[0][0]:g} s determine the lag, {n_high} of {runs[2][0]:g} s the flow, repeats the "
             f"scatter ({n_low + n_high - 2} degrees of freedom), one of {runs[1][0]:g} s shows a bend. "
             f"{liquid_ml:.0f} mL in all. Tightest at {dose_ml:.3g} mL: +-{u95_ml:.2f} mL expected, "
             f"+-{tolerance_ml:.2f} mL allowed."

@@ -45,7 +45,7 @@ def solve(rows: Sequence[Sequence[float]], values: Sequence[float], weights: Seq
     for j in range(count):
         norm = math.hypot(*columns[j])
         if norm <= 1e-11 * lengths[j]:
-            raise Refused(rule="independent trials", reason="the trials do not tell the wanted parameters apart.")
+            raise Refused(rule="independent trials", reason="the trials do not separate the wanted parameters.")
         unit = [x / norm for x in columns[j]]
         triangle[j][j] = norm
         for k in range(j + 1, count):

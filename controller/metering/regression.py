@@ -33,14 +33,14 @@ def wants_sag(trials: Sequence[Trial]) -> bool:
 
 
 def leans_on_lag(trials: Sequence[Trial]) -> bool:
-    """Whether the trials cannot tell the lag: all ran for the same time, or sag leaves too few to tell it."""
+    """Whether the trials leave the lag open: all ran for the same time, or too few are left beside the sag."""
     if max(trial.on_s for trial in trials) - min(trial.on_s for trial in trials) < 1e-6:
         return True
     return wants_sag(trials) and len({(round(one.on_s, 6), round(one.others_a, 6)) for one in trials}) < 3
 
 
 def leans_on_sag(trials: Sequence[Trial]) -> bool:
-    """Whether the trials cannot tell sag from flow: all ran beside the same current."""
+    """Whether the trials leave the sag open: all ran beside the same current."""
     return wants_sag(trials) and max(t.others_a for t in trials) - min(t.others_a for t in trials) < 1e-6
 
 
@@ -129,7 +129,7 @@ def _start(trials: Sequence[Trial], weights: Sequence[float], prior: Prior) -> t
 def estimate(trials: Sequence[Trial], weights: Sequence[float], prior: Prior, *, full_prior: bool) -> Estimate:
     """Minimise the weighted squares; weights are 1/u^2 (1/mL^2). Refused when the flow does not come out positive.
 
-    full_prior: let everything known before count as extra rows; else only what the trials cannot tell by themselves.
+    full_prior: let everything known before count as extra rows; else only what the trials leave open.
     """
     known = _known_rows(trials, prior, full=full_prior)
     size = 3 if wants_sag(trials) else 2

@@ -1,4 +1,4 @@
-"""How runs scatter, told from the residuals: a calibration under each of several scatters, and how likely each is.
+"""How runs scatter, estimated from the residuals: a calibration under each of several scatters, and how likely each is.
 
 The scatter of single runs is hypot(a, b V). Each pair (a, b) of a grid is assumed in turn and the trials are fitted
 with it, the weighing's own variance beside it; the restricted likelihood (D. A. Harville, Biometrika 61 (1974) 383,
@@ -17,7 +17,7 @@ from controller.metering.regression import Linear, linearised
 from controller.metering.trials import Prior, Trial
 
 # Volumes at which the fixed part of the scatter gives way to the proportional one, as multiples of where the prior has
-# it. No pump is taken to scatter wholly one way: that could not be told from trials, and spoils doses far from them.
+# it. No pump is taken to scatter wholly one way: trials could not show that, and spoils doses far from them.
 _CROSSINGS = (0.1, 0.3, 1.0, 3.0, 10.0)
 # Standard deviations, as multiples of the prior's: 0.2 to 8 in equal ratios.
 _SIZES = tuple(0.2 * 40.0 ** (step / 8.0) for step in range(9))
@@ -68,12 +68,12 @@ def assume_each(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> t
 
 def _lacking_dof(trials: Sequence[Trial], prior: Prior) -> float:
     """What the residuals lack: those that a coarse scale made say little of the pump."""
-    tells = 0.0
+    weight = 0.0
     for trial in trials:
         of_pump = prior.scatter_ml**2 + (prior.scatter_fraction * trial.volume_ml) ** 2
-        tells += (of_pump / (of_pump + trial.u_volume_ml**2)) ** 2
+        weight += (of_pump / (of_pump + trial.u_volume_ml**2)) ** 2
     spare = max(0.0, 1.0 - 2.0 / len(trials))
-    return max(LEAST_PRIOR_DOF, ENOUGH_DOF - spare * tells)
+    return max(LEAST_PRIOR_DOF, ENOUGH_DOF - spare * weight)
 
 
 def _assume(trials: Sequence[Trial], linear: Linear, fixed_ml: float, fraction: float, log_prior: float) -> Assumed:

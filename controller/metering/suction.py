@@ -197,7 +197,7 @@ def _water_ml(draw: Draw, brix: float, wanted_brix: float) -> float:
 
 
 def _text(draw: Draw, line: Line, liquid: Liquid) -> str:
-    """The verdict in one or two sentences, with numbers and ways out."""
+    """The verdict in one or two sentences, with numbers and remedies."""
     tube, pump = line.tube, line.pump
     what = f"line {line.line}: {liquid.liquid} at {draw.temperature_c:g} C ({draw.viscosity_mpa_s:.3g} mPa*s)"
     way = f"{tube.bore_mm:g} mm x {tube.suction_m:g} m of suction tube"
@@ -210,10 +210,10 @@ def _text(draw: Draw, line: Line, liquid: Liquid) -> str:
     if draw.is_good:
         return f"{what} draws through {way}: {needs}; {expect}."
     verb = "will not draw its flow" if draw.verdict == "starves" else "barely draws"
-    return f"{what} {verb} through {way}: {needs}; {expect}. {_ways_out(draw, liquid)}"
+    return f"{what} {verb} through {way}: {needs}; {expect}. {_remedies(draw, liquid)}"
 
 
-def _ways_out(draw: Draw, liquid: Liquid) -> str:
+def _remedies(draw: Draw, liquid: Liquid) -> str:
     ways = []
     if draw.bore_mm is not None:
         ways.append(f"a bore of {draw.bore_mm:g} mm or more")

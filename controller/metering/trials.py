@@ -43,7 +43,7 @@ class Prior(Value, frozen=True, kw_only=True):
 
     The defaults are those of small brushed peristaltic pumps on a relay: common practice, no source. A pool of fitted
     lines (`controller.metering.pooled_prior`) gives better ones. Scatter: standard deviation from run to run of a
-    volume V is hypot(scatter_ml, scatter_fraction V), known as well as scatter_dof residuals would tell it.
+    volume V is hypot(scatter_ml, scatter_fraction V), known as well as scatter_dof residuals would show it.
     """
 
     lag_s: float = 0.05

@@ -46,23 +46,37 @@ class Liquid(Value, frozen=True, kw_only=True):
     Its density is taken from what was measured: density itself, a hydrometer's reading or what 100 mL weigh. Else it is
     worked out from Brix (a label, or a refractometer where there is no alcohol) and ABV. A liquid of which the book
     says nothing counts as water, and as not known.
+
+    Attributes:
+        density_kg_m3: at 20 C
+        density_uncertainty_kg_m3: standard uncertainty of density, or of the hydrometer
+        hydrometer_kg_m3: what a hydrometer shows, in place of density
+        hydrometer_at_c: the liquid's temperature then
+        weighed_100_ml_g: what 100 mL in a measuring cylinder weigh, in place of density
+        brix: % sucrose by mass; 0 % for none
+        brix_uncertainty_percent: standard uncertainty of brix
+        abv_percent: % vol at 20 C
+        viscosity_mpa_s: at 20 C
+        opened_life_s: how long it keeps once opened
+        carbonated: gas comes out of it in the tube: doses by time come short
+        care: how soon its line wants cleaning: the profile's hygiene has a time for each
     """
 
     liquid: Name
-    density_kg_m3: KilogramsPerCubicMetre | None = None  # at 20 C
-    density_uncertainty_kg_m3: DensityError | None = None  # standard uncertainty of density, or of the hydrometer
-    hydrometer_kg_m3: KilogramsPerCubicMetre | None = None  # what a hydrometer shows, in place of density
-    hydrometer_at_c: Celsius = 20.0  # the liquid's temperature then
-    weighed_100_ml_g: Weighed100 | None = None  # what 100 mL in a measuring cylinder weigh, in place of density
-    brix: Percent | None = None  # % sucrose by mass; 0 % for none
-    brix_uncertainty_percent: BrixError | None = None  # standard uncertainty of brix
-    abv_percent: Percent = 0.0  # % vol at 20 C
-    viscosity_mpa_s: MillipascalSeconds | None = None  # at 20 C
+    density_kg_m3: KilogramsPerCubicMetre | None = None
+    density_uncertainty_kg_m3: DensityError | None = None
+    hydrometer_kg_m3: KilogramsPerCubicMetre | None = None
+    hydrometer_at_c: Celsius = 20.0
+    weighed_100_ml_g: Weighed100 | None = None
+    brix: Percent | None = None
+    brix_uncertainty_percent: BrixError | None = None
+    abv_percent: Percent = 0.0
+    viscosity_mpa_s: MillipascalSeconds | None = None
     allergens: tuple[Allergen, ...] = ()
-    opened_life_s: ShelfLife | None = None  # how long it keeps once opened
+    opened_life_s: ShelfLife | None = None
     served_at_c: Celsius = 20.0
-    carbonated: bool = False  # gas comes out of it in the tube: doses by time come short
-    care: Care | None = None  # how soon its line wants cleaning: the profile's hygiene has a time for each
+    carbonated: bool = False
+    care: Care | None = None
 
     @property
     def line_care(self) -> Care:
@@ -91,25 +105,36 @@ class Dose(Value, frozen=True, kw_only=True):
     parts: this dose's share of what is left of the recipe's total after its absolute doses.
     fill_to_ml: fill until glass contents, earlier doses and ice included, reach this mark.
     A dose is left out or replaced only when whoever asks for the drink says so; one that a smaller drink makes too
-    small to be exact is treated as `too_small` says, and the plan tells.
+    small to be exact is treated as `too_small` says, and the plan says so.
+
+    Attributes:
+        optional: the drink may be asked for without it
+        substitutes: liquids that may be asked for instead of it, in the same volume
+        too_small: when scaled below the line's smallest exact dose
     """
 
     liquid: Name
     volume_ml: Millilitres | None = None
     parts: Parts | None = None
     fill_to_ml: Millilitres | None = None
-    optional: bool = False  # the drink may be asked for without it
-    substitutes: tuple[Name, ...] = ()  # liquids that may be asked for instead of it, in the same volume
-    too_small: Literal["refuse", "round_up", "leave_out"] = "refuse"  # when scaled below the line's smallest exact dose
+    optional: bool = False
+    substitutes: tuple[Name, ...] = ()
+    too_small: Literal["refuse", "round_up", "leave_out"] = "refuse"
 
 
 class Phase(Value, frozen=True, kw_only=True):
-    """Doses poured together, or one hand step that a person confirms; exactly one of the two is set."""
+    """Doses poured together, or one hand step that a person confirms; exactly one of the two is set.
+
+    Attributes:
+        hand: "add ice"
+        takes_ml: room that the hand step takes in the glass
+        within_s: how long the hand step may take before the drink is given up
+    """
 
     doses: tuple[Dose, ...] = ()
-    hand: Sentence | None = None  # "add ice"
-    takes_ml: MillilitresOrNone = 0.0  # room that the hand step takes in the glass
-    within_s: HandStepTime | None = None  # how long the hand step may take before the drink is given up
+    hand: Sentence | None = None
+    takes_ml: MillilitresOrNone = 0.0
+    within_s: HandStepTime | None = None
 
 
 class Recipe(Value, frozen=True, kw_only=True):
@@ -130,13 +155,21 @@ class OnLine(Value, frozen=True, kw_only=True):
 
 
 class House(Value, frozen=True, kw_only=True):
-    """House rules for orders. The defaults are common practice, no source."""
+    """House rules for orders. The defaults are common practice, no source.
 
-    waiting: Count = 20  # orders that may wait at once
-    each_guest: Count = 2  # of them, of one guest
-    alcohol: Literal["nod", "free"] = "nod"  # nod: a guest's order with alcohol waits until the operator agrees
-    call_lasts_s: CallTime = 120.0  # how long a called order waits for its glass
-    handling_s: Seconds = 25.0  # between two pours: the glass is taken, the next one set down
+    Attributes:
+        waiting: orders that may wait at once
+        each_guest: of them, of one guest
+        alcohol: nod: a guest's order with alcohol waits until the operator agrees
+        call_lasts_s: how long a called order waits for its glass
+        handling_s: between two pours: the glass is taken, the next one set down
+    """
+
+    waiting: Count = 20
+    each_guest: Count = 2
+    alcohol: Literal["nod", "free"] = "nod"
+    call_lasts_s: CallTime = 120.0
+    handling_s: Seconds = 25.0
 
 
 class Book(Value, frozen=True, kw_only=True):
@@ -152,7 +185,7 @@ class Book(Value, frozen=True, kw_only=True):
 
     @property
     def mark(self) -> int:
-        """A number by which two readings of a book can be told apart: CRC-32 of all its values, as read from JSON."""
+        """A number that tells two readings of a book apart: CRC-32 of all its values, as read from JSON."""
         as_read = msgspec.json.decode(msgspec.json.encode(self), type=Book)
         return crc32(msgspec.json.encode(as_read))
 

@@ -1,4 +1,4 @@
-"""What the engine tells and is asked about stock, hygiene, guided sequences and the past: values of its interface."""
+"""Requests and answers about stock, hygiene, guided sequences and the past: values of its interface."""
 
 from typing import Annotated, Literal
 
@@ -120,7 +120,7 @@ class HygieneRecord(Value, frozen=True, kw_only=True):
 
 
 class ChangeRequest(Value, frozen=True, kw_only=True):
-    """Guide a change of liquid on a line; without a liquid, take up the one that is under way there."""
+    """Guide a change of liquid on a line; without a liquid, continue the one that is under way there."""
 
     line: int
     liquid: str | None = None
@@ -129,7 +129,7 @@ class ChangeRequest(Value, frozen=True, kw_only=True):
 
 
 class CloseRequest(Value, frozen=True, kw_only=True):
-    """Guide the end of an evening; one that is under way is taken up. jug_ml: what the jug takes."""
+    """Guide closing for the night; one that is under way goes on. jug_ml: what the jug takes."""
 
     jug_ml: Volume | None = None
     dry: bool = False  # empty the lines after the last rinse

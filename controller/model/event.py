@@ -31,11 +31,14 @@ class DrinksPerGuest(Value, frozen=True, kw_only=True):
 
     fixed: the mean, where it is not whole the next whole numbers below and above it. poisson: now and then, on no
     plan. overdispersed: guests differ more than that (negative binomial); standard_deviation says by how much.
+
+    Attributes:
+        standard_deviation: of one guest's drinks, for overdispersed only
     """
 
     mean: Drinks
     distribution: Literal["fixed", "poisson", "overdispersed"] = "poisson"
-    standard_deviation: Drinks | None = None  # of one guest's drinks, for overdispersed only
+    standard_deviation: Drinks | None = None
 
 
 class MenuShare(Value, frozen=True, kw_only=True):
@@ -46,12 +49,17 @@ class MenuShare(Value, frozen=True, kw_only=True):
 
 
 class Arrivals(Value, frozen=True, kw_only=True):
-    """When drinks are asked for: evenly over the hours, or with a part of them within a peak."""
+    """When drinks are asked for: evenly over the hours, or with a part of them within a peak.
+
+    Attributes:
+        peak_at: the middle of the peak, written as "16:30"
+        peak_share: of all drinks
+    """
 
     profile: Literal["even", "peak"] = "even"
-    peak_at: TimeOfDay | None = None  # the middle of the peak, written as "16:30"
+    peak_at: TimeOfDay | None = None
     peak_lasts_s: PositiveSeconds | None = None
-    peak_share: Fraction | None = None  # of all drinks
+    peak_share: Fraction | None = None
 
 
 class OnSale(Value, frozen=True, kw_only=True):
@@ -62,33 +70,52 @@ class OnSale(Value, frozen=True, kw_only=True):
 
 
 class Handling(Value, frozen=True, kw_only=True):
-    """How long a person takes. The defaults are common practice, no source: time yours."""
+    """How long a person takes. The defaults are common practice, no source: time yours.
 
-    order_s: Seconds = 8.0  # set an empty glass under the funnel and ask for a drink
-    hand_step_s: Seconds = 10.0  # one hand step of a recipe
-    take_s: Seconds = 4.0  # from the last drop until the glass is off
-    container_s: Seconds = 60.0  # hang a fresh container and prime from it
-    repair_s: Seconds = 300.0  # find a fault and see to it
+    Attributes:
+        order_s: set an empty glass under the funnel and ask for a drink
+        hand_step_s: one hand step of a recipe
+        take_s: from the last drop until the glass is off
+        container_s: hang a fresh container and prime from it
+        repair_s: find a fault and see to it
+    """
+
+    order_s: Seconds = 8.0
+    hand_step_s: Seconds = 10.0
+    take_s: Seconds = 4.0
+    container_s: Seconds = 60.0
+    repair_s: Seconds = 300.0
 
 
 class GuestEvent(Value, frozen=True, kw_only=True):
-    """An event: guests, hours, what they drink and how surely it is to last."""
+    """An event: guests, hours, what they drink and how surely it is to last.
+
+    Attributes:
+        starts: written as "14:00", in quotes
+        ends: not after starts: on the next day
+        service_level: probability that a liquid lasts to the end
+        mean_uncertainty: of all drinks: guests who come, and how many each takes
+        menu_uncertainty: of each weight on the menu
+        on_sale: a liquid not listed here comes in the container of the book's line
+        lines: fixed: as the book hangs them; free: as opens most of the menu
+        residue_ml: what suction tube or level contact leave in a container
+    """
 
     title: Name
     guests: Count
-    starts: TimeOfDay  # written as "14:00", in quotes
-    ends: TimeOfDay  # not after starts: on the next day
+    starts: TimeOfDay
+    ends: TimeOfDay
     drinks_per_guest: DrinksPerGuest
     menu: tuple[MenuShare, ...]
     arrivals: Arrivals = Arrivals()
-    service_level: ServiceLevel = 0.95  # probability that a liquid lasts to the end
+    service_level: ServiceLevel = 0.95
     # How well the figures above are known, as relative standard uncertainties; common practice for an event that was
     # held before, no source. 0 % says: exactly.
-    mean_uncertainty: Unsure = 0.15  # of all drinks: guests who come, and how many each takes
-    menu_uncertainty: Unsure = 0.25  # of each weight on the menu
-    on_sale: tuple[OnSale, ...] = ()  # a liquid not listed here comes in the container of the book's line
-    lines: Literal["fixed", "free"] = "fixed"  # fixed: as the book hangs them; free: as opens most of the menu
-    residue_ml: MillilitresOrNone = RESIDUE_ML  # what suction tube or level contact leave in a container
+    mean_uncertainty: Unsure = 0.15
+    menu_uncertainty: Unsure = 0.25
+    on_sale: tuple[OnSale, ...] = ()
+    lines: Literal["fixed", "free"] = "fixed"
+    residue_ml: MillilitresOrNone = RESIDUE_ML
     handling: Handling = Handling()
 
     @property

@@ -46,8 +46,8 @@ class Hung(Value, frozen=True, kw_only=True):
 class Hello(Value, frozen=True, kw_only=True, tag="hello"):
     """First message of a client.
 
-    journal: the last entry of which the engine has been told, None when of none. stock: the containers of which the
-    engine has been told that the guard knows them.
+    journal: the last entry that the engine has heard of, None when of none. stock: the containers that the guard is
+    known to have on record.
     """
 
     version: int

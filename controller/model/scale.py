@@ -36,17 +36,29 @@ DOUBTS: dict[Doubt, str] = {
 
 
 class Scale(Value, frozen=True, kw_only=True):
-    """The load cell under the glass and its converter."""
+    """The load cell under the glass and its converter.
 
-    converter: Converter  # i2c: read by Tundish itself; kernel: by a driver of the kernel (industrial I/O); bench
-    capacity_g: CellCapacity  # of the load cell
-    readings_per_s: ReadingsPerS = 80  # 10, 20, 40 or 80, as the converter is set
-    platform_g: PlatformMass = 0.0  # mass of what carries the glass; it counts towards the capacity
-    output_mv_v: CellOutput | None = None  # the cell's output at its capacity, by its data sheet; checks the span
-    bus: Annotated[int, Meta(ge=0, le=99)] = 1  # I2C bus that the converter hangs on, at its fixed address 0x2A
-    compatible: Compatible = "avia,hx711"  # which converter the kernel drives, by its device tree name
-    clock_gpio: Gpio | None = None  # of an HX711: BCM number of its clock, as its overlay has it
-    data_gpio: Gpio | None = None  # and of its data
+    Attributes:
+        converter: i2c: read by Tundish itself; kernel: by a driver of the kernel (industrial I/O); bench
+        capacity_g: of the load cell
+        readings_per_s: 10, 20, 40 or 80, as the converter is set
+        platform_g: mass of what carries the glass; it counts towards the capacity
+        output_mv_v: the cell's output at its capacity, by its data sheet; checks the span
+        bus: I2C bus that the converter hangs on, at its fixed address 0x2A
+        compatible: which converter the kernel drives, by its device tree name
+        clock_gpio: of an HX711: BCM number of its clock, as its overlay has it
+        data_gpio: and of its data
+    """
+
+    converter: Converter
+    capacity_g: CellCapacity
+    readings_per_s: ReadingsPerS = 80
+    platform_g: PlatformMass = 0.0
+    output_mv_v: CellOutput | None = None
+    bus: Annotated[int, Meta(ge=0, le=99)] = 1
+    compatible: Compatible = "avia,hx711"
+    clock_gpio: Gpio | None = None
+    data_gpio: Gpio | None = None
 
     @property
     def i2c_bus(self) -> int | None:
@@ -56,20 +68,32 @@ class Scale(Value, frozen=True, kw_only=True):
 
 
 class Span(Value, frozen=True, kw_only=True):
-    """How many counts a gram makes, found with a known mass."""
+    """How many counts a gram makes, found with a known mass.
 
-    counts_per_g: float  # never 0; negative when more load makes fewer counts
-    u_fraction: float  # its standard uncertainty, as a fraction of it
-    mass_g: float  # what it was found with
+    Attributes:
+        counts_per_g: never 0; negative when more load makes fewer counts
+        u_fraction: its standard uncertainty, as a fraction of it
+        mass_g: what it was found with
+    """
+
+    counts_per_g: float
+    u_fraction: float
+    mass_g: float
     wall_s: float
 
 
 class ScaleSetting(Value, frozen=True, kw_only=True):
-    """Zero and span in force: kept and journalled by the guard, asked for by the engine (TakeScale)."""
+    """Zero and span in force: kept and journalled by the guard, asked for by the engine (TakeScale).
 
-    zero_counts: float = 0.0  # with the empty platform
-    u_zero_counts: float = 0.0  # its standard uncertainty
-    zeroed_wall_s: float | None = None  # None: never
+    Attributes:
+        zero_counts: with the empty platform
+        u_zero_counts: its standard uncertainty
+        zeroed_wall_s: None: never
+    """
+
+    zero_counts: float = 0.0
+    u_zero_counts: float = 0.0
+    zeroed_wall_s: float | None = None
     span: Span | None = None
 
     def load_g(self, counts: float) -> float | None:
@@ -81,10 +105,15 @@ class Reading(Value, frozen=True, kw_only=True, omit_defaults=True):
     """One reading of the scale as the guard takes it.
 
     load_g is there whenever counts and a span are, doubtful or not; who uses it looks at `doubt` first.
+
+    Attributes:
+        number: counts up with every reading; a gap is a lost one, a fall a new start of the scale's process
+        at_s: monotonic, when the converter had it ready
+        load_g: on the platform, zero taken off
     """
 
-    number: int  # counts up with every reading; a gap is a lost one, a fall a new start of the scale's process
-    at_s: float  # monotonic, when the converter had it ready
+    number: int
+    at_s: float
     counts: int
-    load_g: float | None = None  # on the platform, zero taken off
+    load_g: float | None = None
     doubt: Doubt = ""

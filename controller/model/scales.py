@@ -31,21 +31,33 @@ _TYPICAL: dict[ScaleKind, tuple[float, float, float]] = {
 
 
 class KnownMass(Value, frozen=True, kw_only=True):
-    """The last check: a mass that is known, and what the scale showed for it."""
+    """The last check: a mass that is known, and what the scale showed for it.
 
-    mass_g: KnownGrams  # what was put on: an adjusting weight, or an unopened pack of stated drained mass
+    Attributes:
+        mass_g: what was put on: an adjusting weight, or an unopened pack of stated drained mass
+        uncertainty_g: standard uncertainty of that mass
+    """
+
+    mass_g: KnownGrams
     shown_g: KnownGrams
-    uncertainty_g: ScaleSpread = 0.1  # standard uncertainty of that mass
+    uncertainty_g: ScaleSpread = 0.1
 
 
 class WeighingScale(Value, frozen=True, kw_only=True):
-    """The scale for calibrations and spot checks; what is left out is taken from others of its kind."""
+    """The scale for calibrations and spot checks; what is left out is taken from others of its kind.
+
+    Attributes:
+        resolution_g: the step of its display
+        repeatability_g: standard deviation of one reading of the same jar
+        calibration_percent: standard uncertainty of its scale factor
+        checked: in place of calibration: the readings are then corrected
+    """
 
     kind: ScaleKind = "kitchen"
-    resolution_g: ScaleStep | None = None  # the step of its display
-    repeatability_g: ScaleSpread | None = None  # standard deviation of one reading of the same jar
-    calibration_percent: ScaleError | None = None  # standard uncertainty of its scale factor
-    checked: KnownMass | None = None  # in place of calibration: the readings are then corrected
+    resolution_g: ScaleStep | None = None
+    repeatability_g: ScaleSpread | None = None
+    calibration_percent: ScaleError | None = None
+    checked: KnownMass | None = None
 
     @property
     def step_g(self) -> float:

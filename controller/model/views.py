@@ -1,4 +1,4 @@
-"""What the engine tells people: values of its HTTP interface, drawn by the command line."""
+"""What the engine answers: values of its HTTP interface, which the command line draws."""
 
 from typing import Annotated, Literal
 

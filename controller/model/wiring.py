@@ -201,22 +201,31 @@ class Inputs(Value, frozen=True, kw_only=True):
 
 
 class Output(Value, frozen=True, kw_only=True):
-    """One GPIO that is driven. Its safe level, the one that is not active, is there from the first instant."""
+    """One GPIO that is driven. Its safe level, the one that is not active, is there from the first instant.
+
+    Attributes:
+        gpio: BCM number
+        active_level: level at the GPIO that switches it on
+    """
 
     role: ClassVar[OutputRole]
-    gpio: Gpio  # BCM number
-    active_level: Level  # level at the GPIO that switches it on
+    gpio: Gpio
+    active_level: Level
 
 
 class MainRelay(Output, frozen=True, kw_only=True):
     """One relay in the pumps' feed, before all channels: while it is open no pump has voltage, whatever a channel does.
 
     The defaults are common practice for a relay of 10 A, no source.
+
+    Attributes:
+        operate_s: from level to closed contact
+        release_s: from level to open contact
     """
 
     role = OutputRole(name="main relay", user="the main relay", at_boot="it {} feed the pumps")
-    operate_s: MainRelayTime = 0.015  # from level to closed contact
-    release_s: MainRelayTime = 0.010  # from level to open contact
+    operate_s: MainRelayTime = 0.015
+    release_s: MainRelayTime = 0.010
 
 
 CHANNEL = OutputRole(name="line", user="line", at_boot="the pump {} run")
@@ -229,9 +238,13 @@ class Lamp(Output, frozen=True, kw_only=True):
 
 
 class Outputs(Value, frozen=True, kw_only=True):
-    """What the guard drives besides pumps and their feed."""
+    """What the guard drives besides pumps and their feed.
 
-    lamp: Lamp | None = None  # on while any pump runs
+    Attributes:
+        lamp: on while any pump runs
+    """
+
+    lamp: Lamp | None = None
 
 
 # --- the table

@@ -12,7 +12,7 @@ from controller.sequencing.schedule_loads import Limits, Run
 def binding_limit(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> str:
     """The limit without which the serving would be shortest; "longest run" when none would save a noticeable part.
 
-    What a limit saves is reckoned with the run times of the plan without it: more pumps at once sag more.
+    What a limit saves is computed with the run times of the plan without it: more pumps at once sag more.
     """
 
     def length_s(changed: Limits) -> float:
@@ -33,8 +33,8 @@ def too_slow(profile: Profile, calibrations: Mapping[int, Calibration], plan: Pl
     batches = _batches(profile, calibrations, plan)
     slowest = max(range(len(batches)), key=lambda place: sum(run.duration_s for run in batches[place]))
     span_s = _span_s(plan, slowest)
-    told = explain(batches[slowest], limits(profile, max(0.1, cap_s - (plan.makespan_s - span_s))), span_s)
-    return "" if told is None else f"{told.reason} {told.remedy}".strip()
+    found = explain(batches[slowest], limits(profile, max(0.1, cap_s - (plan.makespan_s - span_s))), span_s)
+    return "" if found is None else f"{found.reason} {found.remedy}".strip()
 
 
 def _batches(profile: Profile, calibrations: Mapping[int, Calibration], plan: Plan) -> list[list[Run]]:

@@ -60,7 +60,7 @@ def bottleneck(
 ) -> Bottleneck:
     """What lengthens plans that take total_s, poured one after the other, most. Every run must fit alone.
 
-    length_s tells how long they take within other limits; without it, run times stay as they are.
+    length_s: how long they take within other limits; without it, run times stay as they are.
     """
 
     def as_they_are_s(changed: Limits) -> float:

@@ -33,7 +33,7 @@ ROUNDS = 12
 FIXED_ROUNDS = 60
 ANY_TIME_S = 1e6
 # What a run takes, it gives back this much later than the figures of relays and pumps say, so that no plan leans on the
-# last millisecond: edges come up to so late (`tests/benchmarks edges`). The guard reckons without it.
+# last millisecond: edges come up to so late (`tests/benchmarks edges`). The guard does without it.
 MARGIN_S = 0.001
 
 
@@ -90,9 +90,7 @@ def plan_serving(
     spans, bounds, alone_s, proven = 0.0, 0.0, 0.0, True
     for step, wanted in _split(lines, phases):
         solved, planned = timed(profile, calibrations, wanted)
-        if (
-            segments
-        ):  # the guard reckons with a person who takes no time: contacts of the segment before are still closed
+        if segments:  # the guard assumes a person who takes no time: contacts of the segment before are still closed
             late_s = limits(profile).overlap_s
             planned = tuple(msgspec.structs.replace(run, start_s=run.start_s + late_s) for run in planned)
         segments.append(Segment(runs=planned, hand=step.hand, takes_ml=step.takes_ml, within_s=step.within_s))

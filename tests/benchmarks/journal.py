@@ -32,7 +32,7 @@ PAUSE_S = 120.0  # between two servings
 def real_serving() -> tuple[Memory, list[list[Stamped]]]:
     """The memory before one serving of three doses, and the entries that it leaves."""
     rig = Rig().primed(1, 2, 3)
-    before, known = rig.guard._core.memory, len(rig.journal.entries)
+    before, known = rig.guard.core.memory, len(rig.journal.entries)
     doses = (run_of(1, "apple juice", 0, 10), run_of(2, "ginger syrup", 0.5, 4), run_of(3, "cold tea", 1, 8))
     rig.say(Start(operation=serve(*doses)))
     rig.run(15)

@@ -65,7 +65,7 @@ class GuardProcess(Process):
                 read_book=self._read_book,
                 poll_under_way_s=house.plot.poll_s,
             )
-            house.watch.guard_began(guard._core)
+            house.watch.guard_began(guard.core)
             guard.block(LOST, "the sentinel is not watching yet")
         except RecordError:
             board.close()

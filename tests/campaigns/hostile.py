@@ -164,7 +164,7 @@ class Stage:
 
     def would_refuse(self, operation: Operation) -> bool:
         """Whether the guard would refuse it now, by its own rules."""
-        core = self.guard._core
+        core = self.guard.core
         return bool(admission.start(operation, core._machine.situation(core._inputs)))
 
     def report(self) -> Report:
@@ -174,7 +174,7 @@ class Stage:
     @property
     def is_under_way(self) -> bool:
         """Whether the guard has an operation."""
-        return self.guard._core.is_under_way
+        return self.guard.core.is_under_way
 
 
 class Enemy:

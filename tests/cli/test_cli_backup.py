@@ -155,7 +155,7 @@ def test_a_restore_that_is_not_applied_changes_nothing(house, archive):
 def test_after_a_restore_nothing_is_certain_and_the_hour_is_used_up(house, archive):
     assert house.run("restore", archive, "--apply")[0] == 0
     machine = house.started(after_s=0.0)
-    memory = machine.guard._core.memory
+    memory = machine.guard.core.memory
     assert {state.contents for state in memory.lines} == {Contents.UNKNOWN}
     assert len(memory.servings) >= PROFILE.caps.hour_servings
     assert sum(one.ethanol_g for one in memory.servings) >= PROFILE.caps.hour_ethanol_g - 1e-9
@@ -180,7 +180,7 @@ def test_tubes_keep_the_traces_of_both(house, archive):
     house.stopped(machine)
     assert house.run("restore", archive, "--apply")[0] == 0
     machine = house.started()
-    state = machine.guard._core.memory.line(JUICE)
+    state = machine.guard.core.memory.line(JUICE)
     machine.close()
     assert ("sulphites" in state.traces, {"apple juice", "perry"} <= {*state.drawn}) == (True, True)
 
@@ -217,7 +217,7 @@ def test_a_power_cut_between_journal_and_ledger_is_found_at_the_next_start(house
     assert house.run("restore", archive, "--apply")[0] == 1
     monkeypatch.undo()
     machine = house.started()
-    memory = machine.guard._core.memory
+    memory = machine.guard.core.memory
     assert "the engine was told of journal entry" in memory.fault.text
     assert {state.contents for state in memory.lines} == {Contents.UNKNOWN}
     machine.close()
@@ -257,7 +257,7 @@ def test_onto_a_new_card_it_comes_back_with_its_files(house, archive, tmp_path, 
     assert (house.config / "book.yaml").read_bytes() == FILES[1].read_bytes()
     assert {path.name for path in house.state.iterdir()} == {"guard", "engine"}
     machine = house.started()
-    assert {state.contents for state in machine.guard._core.memory.lines} == {Contents.UNKNOWN}
+    assert {state.contents for state in machine.guard.core.memory.lines} == {Contents.UNKNOWN}
     machine.close()
 
 
@@ -276,7 +276,7 @@ def test_records_of_every_earlier_version_go_in(house, tmp_path, version):
     assert [view.recipe for view in machine.engine.history(10) if view.outcome == "done" and view.recipe] == [
         "Blackcurrant Spritz"
     ]
-    assert {state.contents for state in machine.guard._core.memory.lines} == {Contents.UNKNOWN}
+    assert {state.contents for state in machine.guard.core.memory.lines} == {Contents.UNKNOWN}
     machine.close()
 
 

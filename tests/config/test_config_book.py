@@ -1,4 +1,4 @@
-"""What a book may not say: every refusal with its place, its numbers and the way out."""
+"""What a book may not say: every refusal with its place, its numbers and the remedy."""
 
 from pathlib import Path
 

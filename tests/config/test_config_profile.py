@@ -1,4 +1,4 @@
-"""What a profile may not say: every refusal with its place, its numbers and the way out."""
+"""What a profile may not say: every refusal with its place, its numbers and the remedy."""
 
 import csv
 

@@ -66,7 +66,7 @@ def test_a_new_engine_settles_what_the_one_before_left_open(desk):
     engine.on_event(ANSWER)
     assert sent == [AskReport()]
     # With another one begun before it is settled, its end could be lost: the guard tells the last one only.
-    with pytest.raises(Refused, match="has not told yet"):
+    with pytest.raises(Refused, match="has not yet reported"):
         engine.pour(PourRequest(recipe=UNATTENDED.recipe))
     engine.on_event(ANSWER)
     assert desk.ledger.open_operations() == ()

@@ -14,6 +14,7 @@ import structlog
 
 from controller import logs
 from controller.config import load
+from controller.ledger.journal import MemoryJournal
 from controller.model.requests import HistoryQuery
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
@@ -133,18 +134,23 @@ def test_a_reader_that_went_away_does_not_end_the_process():
 
 
 @pytest.fixture
-def machine():
+def journal():
+    return MemoryJournal()
+
+
+@pytest.fixture
+def machine(journal):
     profile, book, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
-    made = VirtualMachine(profile, book, seed=3)
+    made = VirtualMachine(profile, book, seed=3, journal=journal)
     yield made
     made.close()
 
 
-def test_idle_hours_are_silent_and_write_nothing(machine):
+def test_idle_hours_are_silent_and_write_nothing(machine, journal):
     """Time passes in the real guard's and engine's code; only the clock is virtual."""
     prime_all(machine, (1, 2))
     machine.pass_time(60.0)
-    journal, ledger = machine.guard._writer._journal, machine.ledger
+    ledger = machine.ledger
     before = len(journal.entries), tuple(ledger.past.page(HistoryQuery(limit=100)))
     with structlog.testing.capture_logs() as entries:
         machine.pass_time(2 * 3600.0)

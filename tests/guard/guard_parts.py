@@ -191,6 +191,7 @@ class Rig:
         self.events: list[tuple[str | None, Event]] = []
         self.boot = "b1"
         self.is_watched: Callable[[], bool] | None = None
+        self.read_book: Callable[[], None] | None = None
         self.start_guard()
 
     def start_guard(self) -> None:
@@ -203,6 +204,7 @@ class Rig:
             self._publish,
             boot=self.boot,
             is_watched=self.is_watched,
+            read_book=self.read_book,
         )
 
     def _publish(self, client: str | None, event: Event) -> None:

@@ -29,7 +29,7 @@ ABSURD = [replace(SOUND, **{name: value}) for name in POSSIBLE for value in FAR]
 
 def started_on(rig: Rig, *records) -> list:
     """A guard on a journal that ends in these records; what it says to its engine."""
-    last = rig.guard._core.memory
+    last = rig.guard.core.memory
     stamped = [Stamped(mono_s=last.mono_s, wall_s=last.wall_s, record=record) for record in records]
     rig.guard.client_gone("engine")
     rig.journal.append(msgspec.json.encode(stamped))
@@ -54,7 +54,7 @@ def test_an_absurd_calibration_is_refused_and_one_on_record_is_not_used(calibrat
 @pytest.mark.parametrize("value", [1e200, -1e200, 1e308, -1e308])
 def test_absurd_times_and_amounts_do_not_keep_the_guard_from_starting(value):
     rig = Rig().primed(1)
-    memory = rig.guard._core.memory
+    memory = rig.guard.core.memory
     far = Moment(credited_s=value, wall_s=value)
     lines = tuple(replace(one, opened=far, filled=far, wetted=far, cleaned=far, moved_ml=value) for one in memory.lines)
     odd = replace(
@@ -79,7 +79,7 @@ def test_an_interrupted_operation_with_absurd_runs_is_brought_to_an_end(duration
     run = PlannedRun(line=1, liquid=JUICE, start_s=0.0, duration_s=duration_s, volume_ml=duration_s)
     report = started_on(rig, AdmittedRecord(operation=serve(run), ethanol_g=0.0))[0]
     assert (report.lines[0].contents, report.state) == (Contents.LIQUID, MachineState.IDLE)
-    assert rig.guard._core.memory.unfinished is None
+    assert rig.guard.core.memory.unfinished is None
 
 
 def test_a_memory_that_nobody_can_work_with_leaves_nothing_certain(monkeypatch):

@@ -64,7 +64,7 @@ def rig():
 
 
 def fault(rig):
-    return rig.guard._core.memory.fault
+    return rig.guard.core.memory.fault
 
 
 def test_a_run_is_framed_by_the_feed_and_the_sentinel_is_armed_around_both(rig):
@@ -132,7 +132,7 @@ def test_the_first_levels_after_a_stop_go_without_the_feed(rig):
     """Before any further turn of the core, so that nothing can come between."""
     rig.say(Start(operation=prime(1, "apple juice")))
     rig.run(2)
-    core, now_s = rig.guard._core, rig.clock.now_s()
+    core, now_s = rig.guard.core, rig.clock.now_s()
     assert core.is_fed
     core.receive(now_s, "engine", Stop())
     assert core.state is MachineState.STOPPING
@@ -168,7 +168,7 @@ def test_a_contact_stuck_closed_is_found_before_any_start_and_not_acknowledged_a
     rig.say(Acknowledge(cause=CURRENT_UNFED))
     rig.run(0.5)
     assert fault(rig).cause == CURRENT_UNFED
-    assert rig.guard._core.state is MachineState.ABORTED
+    assert rig.guard.core.state is MachineState.ABORTED
 
 
 @pytest.mark.parametrize("seed", range(20))

@@ -110,7 +110,7 @@ def test_a_crash_in_mid_pour_leaves_a_used_glass():
 def test_a_journal_that_knows_of_servings_but_not_of_glasses_counts_the_glass_as_used():
     rig = with_contact()
     pour(rig, "s1")
-    memory = replace(rig.guard._core.memory, glass=None)
+    memory = replace(rig.guard.core.memory, glass=None)
     assert not memory.is_glass_fresh
 
 

@@ -35,8 +35,8 @@ def test_a_start_that_cannot_write_down_the_damage_does_not_hide_it_from_the_nex
     rig, folder = broken
     for journal in (Full, Full, FileJournal):
         begin(rig, journal(folder))
-        memory = rig.guard._core.memory
-        assert rig.guard._core.state is MachineState.ABORTED
+        memory = rig.guard.core.memory
+        assert rig.guard.core.state is MachineState.ABORTED
         assert memory.fault.cause == "journal damaged"
         assert {(state.contents, state.assigned) for state in memory.lines} == {(Contents.UNKNOWN, None)}
         rig.journal.close()
@@ -49,9 +49,9 @@ def test_once_written_down_and_acknowledged_it_is_over(broken):
     rig.ready()
     rig.say(Acknowledge(cause="journal damaged"))
     rig.run(0.5)
-    assert rig.guard._core.state is MachineState.IDLE
+    assert rig.guard.core.state is MachineState.IDLE
     rig.guard.close()
     begin(rig, FileJournal(folder))
-    assert rig.guard._core.memory.fault is None
-    assert {state.contents for state in rig.guard._core.memory.lines} == {Contents.UNKNOWN}
+    assert rig.guard.core.memory.fault is None
+    assert {state.contents for state in rig.guard.core.memory.lines} == {Contents.UNKNOWN}
     rig.guard.close()

@@ -46,7 +46,7 @@ def refused(rig: Rig, kind: OperationKind, number: int, seconds: float, *, jug: 
 
 
 def hour_g(rig: Rig) -> float:
-    return sum(one.ethanol_g for one in rig.guard._core.memory.servings)
+    return sum(one.ethanol_g for one in rig.guard.core.memory.servings)
 
 
 def test_trials_into_a_glass_count_as_one_drink(rig):
@@ -61,7 +61,7 @@ def test_trials_into_a_glass_count_as_one_drink(rig):
 
 def test_jogs_fill_the_smallest_glass_and_no_more(rig):
     # One second is 2.5 mL; the tumbler takes 300 mL to the brim.
-    core = rig.guard._core
+    core = rig.guard.core
     for _ in range(3):
         assert refused(rig, K.JOG, 1, 1) == []
     assert core.memory.vessel.in_glass == Poured(volume_ml=7.5)
@@ -74,14 +74,14 @@ def test_what_is_poured_after_a_drink_counts_with_it(rig):
     assert refused(rig, K.JOG, 4, 1) == []  # 18.5 g
     assert refused(rig, K.TRIAL, 4, 5) == ["serving_ethanol"]
     assert refused(rig, K.SERVE, 1, 5) == []  # a guest's own glass; only the jog may have gone into it
-    assert rig.guard._core.memory.vessel.in_glass.volume_ml == pytest.approx(2.5 + 12.5)
+    assert rig.guard.core.memory.vessel.in_glass.volume_ml == pytest.approx(2.5 + 12.5)
 
 
 def test_a_trial_into_a_jug_counts_as_no_drink(rig):
     rig.say(ConfirmJug(volume_ml=500))
     assert refused(rig, K.TRIAL, 4, 40, jug=True) == []
     assert hour_g(rig) == 0.0
-    assert rig.guard._core.memory.vessel.in_glass == Poured()
+    assert rig.guard.core.memory.vessel.in_glass == Poured()
 
 
 def test_a_word_in_the_plan_is_no_jug(rig):
@@ -166,7 +166,7 @@ def test_a_stopped_trial_counts_what_it_poured(rig):
     rig.run(1)
     (ended,) = rig.of(Ended)[-1:]
     assert hour_g(rig) == pytest.approx(ended.deliveries[0].worst_ml * GRAMS_ML)
-    assert rig.guard._core.memory.vessel.in_glass.volume_ml == pytest.approx(ended.deliveries[0].worst_ml)
+    assert rig.guard.core.memory.vessel.in_glass.volume_ml == pytest.approx(ended.deliveries[0].worst_ml)
 
 
 def test_cleaner_in_the_funnel_keeps_trials_and_jogs_out_of_glasses(rig):

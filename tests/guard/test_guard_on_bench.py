@@ -89,7 +89,7 @@ def test_glass_lifted_and_put_back(rig):
     ended = len(rig.of(Ended))
     rig.plant.place_glass()
     rig.run(0.5)
-    (run,) = rig.guard._core.memory.unfinished.operation.segments[0].runs
+    (run,) = rig.guard.core.memory.unfinished.operation.segments[0].runs
     rig.say(Unhold(operation=changed.operation, runs=(run_of(1, run.liquid, 0, 6),)))
     rig.run(10)
     assert rig.of(Ended)[-1].outcome is Outcome.DONE

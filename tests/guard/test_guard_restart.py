@@ -346,7 +346,7 @@ def test_a_sum_that_cannot_be_written_waits_and_nothing_is_lost():
     rig.say(Acknowledge(cause="journal"))
     assert kinds(rig).count("snapshot") == 2  # the first one when the journal was made
     assert rig.say(AskReport())[-1].state is MachineState.IDLE
-    assert replayed(rig) == rig.guard._core.memory
+    assert replayed(rig) == rig.guard.core.memory
 
 
 # --- helpers
@@ -367,5 +367,5 @@ def test_what_is_replayed_is_what_was_lived():
     rig.say(Assign(line=3, liquid=JUICE))
     restart(rig)
     rig.run(5)  # refusals are written a little later
-    assert replayed(rig) == rig.guard._core.memory
+    assert replayed(rig) == rig.guard.core.memory
     assert replayed(rig).seen == ("prime-1", "prime-2", "prime-4", "s1")

@@ -166,7 +166,7 @@ def test_a_low_container_while_priming_frees_no_ethanol():
     rig.primed(1, 4)
     rig.say(Start(operation=serve(run_of(4, "sloe gin", 0, 25))))
     rig.run(30)
-    booked = rig.guard._core.memory.servings
+    booked = rig.guard.core.memory.servings
     assert booked[0].ethanol_g == pytest.approx(12.825, abs=0.001)  # 25 s x 2.5 mL/s x 26 % x 0.78924 g/mL
     rig.say(Start(operation=prime(1, JUICE, name="again")))
     rig.run(3)
@@ -177,7 +177,7 @@ def test_a_low_container_while_priming_frees_no_ethanol():
     rig.say(Unhold(operation="again", runs=(run_of(1, JUICE, 0, 5),)))
     rig.run(6)
     assert rig.of(Ended)[-1].outcome is Outcome.DONE
-    assert rig.guard._core.memory.servings == booked
+    assert rig.guard.core.memory.servings == booked
 
 
 def test_a_loop_that_stood_still_past_an_end_is_a_fault():

@@ -42,7 +42,7 @@ def assert_owned_up_to(rig: Rig, report: Report) -> None:
     assert (report.state, report.fault) == (MachineState.ABORTED, "journal damaged")
     assert {(line.contents, line.liquid) for line in report.lines} == {(Contents.UNKNOWN, None)}
     assert "was told of journal entry" in rig.of(FaultLatchedEvent)[-1].text
-    assert sum(one.ethanol_g for one in rig.guard._core.memory.servings) >= CAPS.hour_ethanol_g * 0.999
+    assert sum(one.ethanol_g for one in rig.guard.core.memory.servings) >= CAPS.hour_ethanol_g * 0.999
     assert admitted(rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5), name="now")))) == []
 
 
@@ -114,7 +114,7 @@ def test_a_fault_that_was_latched_before_is_named_too():
     reopened(rig, rig.journal)
     report = hello(rig, JournalHead(number=99, hash=START.hash))
     assert report.fault == "journal damaged"
-    assert "before that: the stop contact is open" in rig.guard._core.memory.fault.text
+    assert "before that: the stop contact is open" in rig.guard.core.memory.fault.text
 
 
 @pytest.mark.parametrize("number", [-1, 0, 10**30])

@@ -115,7 +115,7 @@ def test_one_trial_is_a_calibration_that_knows_what_it_does_not_know():
     assert (found.lag_s, found.u_lag_s) == pytest.approx((DEFAULT_PRIOR.lag_s, DEFAULT_PRIOR.u_lag_s))
     assert not found.lag_is_known
     assert found.agreement is None
-    assert any("cannot tell lag from flow" in one for one in found.warnings)
+    assert any("cannot separate lag and flow" in one for one in found.warnings)
     assert any("scatter from run to run is in part assumed" in one for one in found.warnings)
     # Near the trial's own volume lag does not matter; far from it, its spread does.
     assert predict(found, 33.0).u_ml < 0.5
@@ -133,7 +133,7 @@ def test_trials_beside_one_current_cannot_tell_the_sag():
     found = fit(TruePump(sag_per_a=0.02).trials(random.Random(3), (3.0, 30.0, 60.0), (1.0, 1.0, 1.0)))
     assert not found.sag_is_known
     assert found.u_sag_per_a == pytest.approx(DEFAULT_PRIOR.u_sag_per_a, rel=1e-6)
-    assert any("cannot tell sag from flow" in one for one in found.warnings)
+    assert any("cannot separate sag from flow" in one for one in found.warnings)
 
 
 def test_one_run_alone_and_one_beside_others_lean_on_the_lag_assumed():
@@ -142,7 +142,7 @@ def test_one_run_alone_and_one_beside_others_lean_on_the_lag_assumed():
     assert not found.lag_is_known
     assert found.u_lag_s == pytest.approx(DEFAULT_PRIOR.u_lag_s, rel=1e-3)
     assert found.sag_per_a == pytest.approx(0.03, abs=2.0 * found.u_sag_per_a)
-    assert any("too few: they cannot tell lag" in one for one in found.warnings)
+    assert any("too few: they cannot separate lag" in one for one in found.warnings)
 
 
 def test_a_sag_unlike_any_machine_is_pointed_out():

@@ -54,7 +54,7 @@ def test_a_tighter_wish_takes_more_liquid_and_the_reason_says_why():
     assert tight.liquid_ml > loose.liquid_ml
     for design in (loose, tight):
         assert f"{design.liquid_ml:.0f} mL in all" in design.reason
-        assert f"{design.runs[0][0]:g} s tell the lag" in design.reason
+        assert f"{design.runs[0][0]:g} s determine the lag" in design.reason
         assert len({on_s for on_s, _ in design.runs}) == 3
 
 

@@ -77,7 +77,7 @@ def test_weighted_line_agrees_with_scipy():
 
 
 def test_dependent_regressors_are_refused():
-    with pytest.raises(Refused, match="do not tell"):
+    with pytest.raises(Refused, match="do not separate"):
         solve([(1.0, 2.0), (2.0, 4.0), (3.0, 6.0)], [1.0, 2.0, 3.0], [1.0, 1.0, 1.0])
 
 

@@ -110,7 +110,7 @@ class Evening:
                 self.mark("told", **told)
         elif view.outcome is not None and view.operation not in self._over:
             self._over.add(view.operation)
-            servings = self.machine.guard._core.memory.servings
+            servings = self.machine.guard.core.memory.servings
             hour = [len(servings), sum(one.ethanol_g for one in servings)]
             self.mark("ended", operation=view.operation, outcome=view.outcome, delivered=delivered(view), hour=hour)
 

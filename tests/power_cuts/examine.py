@@ -157,7 +157,7 @@ def _lost(machine: VirtualMachine, told: Known) -> list[str]:
             complaints.append(f"{operation}: told {ended}, kept {view.outcome} {delivered(view)}")
     gone = [one for one in sorted(told.asked) if not _is_kept(machine, one)]
     complaints += [f"{one} was begun and is not in the ledger" for one in gone]
-    servings = machine.guard._core.memory.servings
+    servings = machine.guard.core.memory.servings
     count, ethanol_g = list(told.ended.values())[-1]["hour"] if told.ended else (0, 0.0)
     if len(servings) < count or sum(one.ethanol_g for one in servings) < ethanol_g - 1e-6:
         complaints.append(f"the hour held {count} servings with {ethanol_g} g, and now {servings}")

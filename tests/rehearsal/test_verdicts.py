@@ -48,8 +48,14 @@ def test_a_plan_says_every_cap_that_it_would_break(machine):
 
 def test_the_guard_is_asked_once_about_each_plan_and_never_while_pumps_run(machine, monkeypatch):
     asked = []
-    judge = machine.guard._core._desk._judge
-    monkeypatch.setattr(machine.guard._core._desk, "_judge", lambda one: (asked.append(one), judge(one)))
+    handle = machine.guard.handle
+
+    def heard(client, command):
+        if isinstance(command, Judge):
+            asked.append(command)
+        handle(client, command)
+
+    monkeypatch.setattr(machine.guard, "handle", heard)
     menu = judged_menu(machine)
     first = len(asked)
     assert first == len(menu)

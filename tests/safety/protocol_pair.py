@@ -117,8 +117,8 @@ class Pair:
 
     def seen(self) -> tuple[object, ...]:
         """What the two have come to."""
-        state = None if self.guard is None else self.guard._core.state
-        unfinished = None if self.guard is None else self.guard._core.memory.unfinished
+        state = None if self.guard is None else self.guard.core.state
+        unfinished = None if self.guard is None else self.guard.core.memory.unfinished
         entries = [self.ledger.entry(one) for one in OPERATIONS]
         books = tuple("" if one is None else (one.outcome or "open") for one in entries)
         return (
@@ -198,7 +198,7 @@ class Pair:
             return Heartbeat()
         if name == "ask to stop":
             return Stop()
-        fault = self.guard._core.memory.fault if self.guard else None
+        fault = self.guard.core.memory.fault if self.guard else None
         return Acknowledge(cause=fault.cause if fault else "none")
 
     # --- the guard
@@ -232,7 +232,7 @@ class Pair:
             while self.clock.now_s() < end_s:
                 self.clock.move_to(min(end_s, self.clock.now_s() + 0.1, max(guard.tick(), self.clock.now_s() + 1e-6)))
                 guard.tick()
-                if guard._core.is_under_way:
+                if guard.core.is_under_way:
                     guard.handle(self.name, Heartbeat())
 
         self._run(pass_time)

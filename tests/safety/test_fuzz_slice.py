@@ -5,6 +5,7 @@ import sys
 import pytest
 from fuzz import fuzz_bench, fuzz_engine, fuzz_guard, fuzz_http, main
 
+from controller.clock import VirtualClock
 from controller.errors import TundishError
 from controller.guard.guard import Guard
 from controller.model import decoding
@@ -37,13 +38,18 @@ def test_nesting_without_a_bound_is_found(tmp_path, monkeypatch, fuzz):
 
 def test_a_guard_that_is_late_because_of_what_clients_say_is_found(tmp_path, monkeypatch):
     """Sabotage: every refused message costs the guard's loop 0.1 s."""
-    handle = Guard.handle
+    handle, clocks, begin = Guard.handle, [], VirtualClock.__init__
+
+    def remembered(clock, **values):
+        begin(clock, **values)
+        clocks.append(clock)
 
     def slow(guard, client, command):
         if client != "c1":  # the good engine is the first client
-            guard._clock.move_to(guard._clock.now_s() + 0.1)
+            clocks[0].move_to(clocks[0].now_s() + 0.1)
         handle(guard, client, command)
 
+    monkeypatch.setattr(VirtualClock, "__init__", remembered)
     monkeypatch.setattr(Guard, "handle", slow)
     with pytest.raises(AssertionError, match=r"instead of|brought about a fault"):
         fuzz_guard(21, 60, tmp_path)

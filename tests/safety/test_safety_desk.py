@@ -96,8 +96,10 @@ def test_lines_may_be_changed_at_rest(state):
 
 def test_the_book_is_not_taken_while_something_is_under_way():
     asked = []
-    rig = Rig().primed(1)
-    rig.guard._read_book = lambda: asked.append("read")
+    rig = Rig()
+    rig.read_book = lambda: asked.append("read")
+    rig.start_guard()
+    rig.primed(1)
     rig.say(Start(operation=POUR))
     assert refusal(rig, TakeBook(mark="m")).rule == "state"
     assert asked == []
@@ -209,8 +211,8 @@ def test_a_stop_that_comes_while_it_is_ending_changes_nothing_about_the_reason()
     rig = Rig().primed(1)
     rig.say(Start(operation=POUR))
     rig.run(1)
-    rig.guard._core.client_gone(rig.clock.now_s(), "engine")
-    rig.guard._core.receive(rig.clock.now_s(), "anyone", Stop())
+    rig.guard.core.client_gone(rig.clock.now_s(), "engine")
+    rig.guard.core.receive(rig.clock.now_s(), "anyone", Stop())
     rig.run(1, beat=False)
     rig.say(Hello(version=1, role="engine"))
     assert rig.events[-1][1].reason == "engine connection lost"

@@ -141,7 +141,7 @@ class Api(OrdersApi, NetworkApi):
         return StreamingResponse(frames, media_type="text/event-stream", headers={"cache-control": "no-store"})
 
     async def openapi(self, _request: Request) -> Response:
-        """The table as OpenAPI; written beside the loop."""
+        """The table as OpenAPI; written outside the loop."""
         described = await self._asking.beside(lambda: self._engine.work(openapi_text))
         return Response(described, media_type="application/json")
 
@@ -190,8 +190,8 @@ def _guarded(handler: Handler, metrics: Metrics) -> Handler:
     async def answer(request: Request) -> Response:
         try:
             return await handler(request)
-        except HttpProblem as told:
-            return problem(told.name, told.detail)
+        except HttpProblem as known:
+            return problem(known.name, known.detail)
         except TundishError as error:
             if isinstance(error, Refused):
                 metrics.refused(error.rule)

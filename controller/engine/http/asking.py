@@ -38,7 +38,7 @@ class Asking:
         self._nudge()
 
     async def beside(self, ask: Callable[[], Result]) -> Result:
-        """Ask for something that may take its time: what takes long of it is worked out beside the loop."""
+        """Ask for something that may take long; the long part of it is computed outside the loop."""
         return await self._engine.work.ask(ask)
 
     async def judged(self, ask: Callable[[], Result]) -> Result:

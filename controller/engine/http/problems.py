@@ -43,7 +43,7 @@ PROBLEMS: dict[str, tuple[int, str]] = {
     "busy": (503, "Too many connections or streams are open"),
 }
 
-# Error classes and the problem that tells of them; the first match counts, so that bases come last.
+# Error classes and the problem type of each; the first match counts, so that bases come last.
 TYPES: tuple[tuple[type[TundishError], str], ...] = (
     (FaultLatched, "fault-latched"),
     (IllegalTransition, "illegal-transition"),
@@ -100,7 +100,7 @@ def refused(refusals: tuple[Refusal, ...]) -> Response:
 
 
 def from_error(error: TundishError) -> Response:
-    """The problem that tells of an error which Tundish raised on purpose."""
+    """The problem for an error that Tundish raises on purpose."""
     if isinstance(error, Refused):
         return refused((Refusal.of("", error),))
     name = next(name for kind, name in TYPES if isinstance(error, kind))
