@@ -37,7 +37,10 @@ class Bars:
         for one in view.lines:
             grid.add_row(*_cells(one))
         now = f"{view.elapsed_s:.1f} s" if view.waiting_for is None else f"waits for: {view.waiting_for}"
-        below = Text(f"{now}   (pumps need {view.planned_s:.1f} s)   Ctrl-C stops", style="dim")
+        scale = (
+            "" if view.weighed is None else f"   weighed {view.weighed.volume_ml:.1f} of {view.weighed.asked_ml:.1f} mL"
+        )
+        below = Text(f"{now}   (pumps need {view.planned_s:.1f} s){scale}   Ctrl-C stops", style="dim")
         self._live.update(Group(grid, below), refresh=True)
 
     def say(self, text: str) -> None:

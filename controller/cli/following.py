@@ -6,6 +6,7 @@ import select
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from types import FrameType, NoneType, TracebackType
 from typing import Protocol, Self
@@ -21,6 +22,7 @@ from controller.model.states import OperationKind, Outcome
 from controller.model.views import LineProgress, OperationView
 from controller.model.wiring import is_input, role_of
 
+WEIGHED_S = 4.0  # longest wait for the weight of a serving that is over
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
 
 # Made before any thread starts: msgspec learns a type at its first use, and two threads that do so at once crash it.
@@ -70,13 +72,22 @@ def draw_end(view: OperationView) -> str:
     """How an operation ended and what each line delivered."""
     rows = [(str(one.line), one.liquid, f"{one.asked_ml:.1f} mL", poured(one)) for one in view.lines]
     what = f"{view.kind} {view.recipe or ''}".strip()
-    end = f"{what}: {view.outcome or 'not over'}" + (f" ({view.reason})" if view.reason else "")
+    end = f"{what}: {view.outcome or 'not over'}" + (f" ({view.reason})" if view.reason else "") + weighed(view)
     parts = [table(("line", "liquid", "asked", "poured"), rows)] if rows else []
     can_go_on = view.outcome not in (None, Outcome.DONE) and view.kind is OperationKind.SERVE
     if can_go_on and any(one.delivered_ml > 0 for one in view.lines) and not any(one.at_most for one in view.lines):
         parts.append(f"To pour what it still owes: tundish pour --rest {view.operation}")
     steps = [f"now by hand: {step}" for step in view.afterwards if view.outcome == Outcome.DONE]
     return "\n".join([*parts, *view.changes, click.style(end, bold=True), *steps])
+
+
+def weighed(view: OperationView) -> str:
+    """What the scale said of a serving: ", weighed 94.8 +- 0.4 of 95.0 mL"; "" without a scale."""
+    found = view.weighed
+    if found is None:
+        return ""
+    within = "" if found.u_ml is None else f" +- {2 * found.u_ml:.1f}"
+    return f", weighed {found.volume_ml:.1f}{within} of {found.asked_ml:.1f} mL"
 
 
 def poured(one: LineProgress) -> str:
@@ -107,8 +118,18 @@ class _Following:
                 self._see_to(view)
             if view.refused:
                 raise TundishError("; ".join(one.reason for one in view.refused))
+        self._wait_for_weight(view)
         # The ledger's word at the end: what was booked, not what was worked out on the way.
         return self._engine.get(address("operations", operation), OperationView)
+
+    def _wait_for_weight(self, view: OperationView) -> None:
+        """Once all has dripped down, the scale's word; a serving that cannot be weighed is not waited for."""
+        end_s = time.monotonic() + WEIGHED_S
+        while view.weighed is not None and view.weighed.u_ml is None and time.monotonic() < end_s:
+            change = self._stream.next(LOOK_S)
+            if change is not None and change.operation == view.operation:
+                view = change
+                self._display.show(view)
 
     def _see_to(self, view: OperationView) -> None:
         """Say what the operation waits for, and confirm a hand step when Enter is pressed."""

@@ -23,6 +23,7 @@ from controller.engine.ordering.queue import OrderQueue
 from controller.engine.pouring import Pouring
 from controller.engine.scale_setup import ScaleSetup
 from controller.engine.sequences import Sequences
+from controller.engine.serving_weight import ServingWeight
 from controller.engine.slices import at_once
 from controller.engine.stock import Stock
 from controller.errors import Refused
@@ -100,6 +101,7 @@ class Engine:
         self._operation_start = OperationStart(profile, ledger, clock, mirror, begun, new_id=new_id)
         self.past = History(ledger)
         self.scale = ScaleSetup(profile=profile, clock=clock, mirror=self._mirror)
+        self._weight = ServingWeight(profile=profile, ledger=ledger, clock=clock, mirror=self._mirror)
         self.orders = OrderQueue(profile=profile, ledger=ledger, clock=clock, mirror=self._mirror, work=self.work)
         if ledger.damage:
             log.error("ledger_doubtful", why=ledger.damage)
@@ -123,6 +125,7 @@ class Engine:
             commissioning=self._commissioning,
             operation_start=self._operation_start,
         )
+        self._weight.work_with(book)
         self.calibrating = Calibrating(common)
         self.hands_free = HandsFree(common, self.calibrating)
         self.stock = Stock(common)
@@ -316,9 +319,12 @@ class Engine:
         if isinstance(event, Weighed):
             self._mirror.on_event(event)
             self.scale.note_readings()
+            if self._weight.on_event(event):
+                self._tell()
             return
         before = self._mirror.lines()
         self._mirror.on_event(event)
+        self._weight.on_event(event)
         if isinstance(event, Report):
             self._compare_books(event)
         if isinstance(event, Report | LineChanged) and self._stricter(self.book) != self._strict:

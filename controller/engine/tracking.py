@@ -14,6 +14,7 @@ from controller.model.plan import Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
 from controller.model.views import LineProgress, OperationView
+from controller.model.weighing import WeighedServing
 from controller.model.wiring import is_input
 from controller.sequencing.plan import Wanted
 
@@ -51,6 +52,7 @@ class Tracking:
     intervals: list[OnInterval] = field(default_factory=list)
     _stepped: bool = field(default=False, init=False)  # whether a hand step has been waited for
     origin_s: float | None = None  # the engine's clock at the operation's first start
+    weighed: WeighedServing | None = None  # by the scale, so far
 
     def on_edge(self, edge: Edge, now_s: float) -> None:
         """Note that a line was switched."""

@@ -17,6 +17,7 @@ from controller.model.evening import Usage
 from controller.model.messages import Delivery, Refusal
 from controller.model.requests import HistoryQuery, PastQuery, UsageQuery
 from controller.model.states import OperationKind
+from controller.model.weighing import WeighedServing
 
 ROWS = 250  # of a table looked at for one part
 ENTRIES = 20  # operations looked at for one part: each may be shown with its deliveries and refusals
@@ -121,9 +122,13 @@ class Past:
             "SELECT ?, rule, reason, asked, allowed, way_out FROM refusal WHERE seq = ? ORDER BY rowid",
             (operation, seq),
         )
+        weighed = self._database.one(
+            "SELECT grams, volume_ml, asked_ml, u_ml FROM weighed_serving WHERE seq = ?", (seq,)
+        )
         return value_of(
             Entry,
             row[1:12],
+            weighed=None if weighed is None else value_of(WeighedServing, weighed),
             changes=row[11].splitlines(),
             deliveries=[value_of(Delivery, one) for one in deliveries],
             refusals=[value_of(Refusal, one) for one in refusals],

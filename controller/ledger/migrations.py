@@ -4,7 +4,17 @@ import sqlite3
 from collections.abc import Callable
 
 from controller.ledger.records import evening_of
-from controller.ledger.schema import MARK, ORDERS, SCALES, SCHEMA, SCHEMA_VERSION, SPAN_S, THROUGHPUT, VERSION_2
+from controller.ledger.schema import (
+    MARK,
+    ORDERS,
+    SCALES,
+    SCHEMA,
+    SCHEMA_VERSION,
+    SPAN_S,
+    THROUGHPUT,
+    VERSION_2,
+    WEIGHED,
+)
 
 # Version 1 had no stock beyond what was left, no evenings, and named operations by their ids throughout.
 _TABLES_OF_1 = ("operation", "delivery", "refusal", "container", "calibration", "jog_answer", "weighing")
@@ -53,6 +63,7 @@ MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {
     3: lambda db: _run(db, SCALES),
     4: lambda db: _run(db, THROUGHPUT + _FROM_4),
     5: lambda db: _run(db, ORDERS),
+    6: lambda db: _run(db, WEIGHED),
 }
 
 

@@ -6,6 +6,7 @@ from typing import Literal
 from controller.model.fields import Value
 from controller.model.messages import Delivery, Refusal
 from controller.model.states import OperationKind
+from controller.model.weighing import WeighedServing
 
 REFUSED = "refused"  # outcome of an operation that never began
 MORNING_S = 6 * 3600.0  # what is poured before six in the morning belongs to the evening before
@@ -32,6 +33,7 @@ class Entry(Value, frozen=True, kw_only=True):
     changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded, a sentence each
     deliveries: tuple[Delivery, ...] = ()
     refusals: tuple[Refusal, ...] = ()
+    weighed: WeighedServing | None = None  # by the scale, where it could be
 
 
 class Intent(Value, frozen=True, kw_only=True):
@@ -53,6 +55,15 @@ class Spread(Value, frozen=True, kw_only=True):
 
     shared_ml: float
     random_ml: float
+
+
+class Redrawn(Value, frozen=True, kw_only=True):
+    """A weighed serving drew more_ml than was booked; how far off that was known to be before, and is now."""
+
+    liquid: str
+    more_ml: float
+    before: Spread
+    now: Spread
 
 
 class Container(Value, frozen=True, kw_only=True):

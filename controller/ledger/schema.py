@@ -7,7 +7,7 @@ weighing.settled: 0 while open, 2 behind the calibration that was accepted last 
 or when thrown away.
 """
 
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 SPAN_S = 6 * 3600  # of one running total
 
 VERSION_2 = """
@@ -113,4 +113,12 @@ CREATE TABLE house (last_orders INTEGER NOT NULL) STRICT;
 INSERT INTO house VALUES (0);
 """
 
-SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT + ORDERS
+# What came into the glass of a serving by the scale under it.
+WEIGHED = """
+CREATE TABLE weighed_serving (
+    seq INTEGER PRIMARY KEY REFERENCES operation, grams REAL NOT NULL, volume_ml REAL NOT NULL, asked_ml REAL NOT NULL,
+    u_ml REAL NOT NULL
+) STRICT;
+"""
+
+SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT + ORDERS + WEIGHED

@@ -7,7 +7,7 @@ import msgspec
 
 from controller.ledger.database import Database, value_of
 from controller.ledger.lines import add_note
-from controller.ledger.records import Container, Correction, LineNote, Spread
+from controller.ledger.records import Container, Correction, LineNote, Redrawn, Spread
 from controller.model.messages import Delivery
 from controller.model.states import Outcome
 
@@ -98,5 +98,25 @@ def draw(
                 0.0 if is_done else booked_ml - least_ml,
                 one.line,
                 one.liquid,
+            ),
+        )
+
+
+def redraw(db: sqlite3.Connection, asked_wall_s: float, redrawn: Mapping[int, Redrawn]) -> None:
+    """Correct what a serving drew from the containers, by line, now that it was weighed."""
+    for line, one in redrawn.items():
+        db.execute(
+            "UPDATE container SET remaining_ml = min(container_ml, max(0, remaining_ml - ?)),"
+            " u_shared_ml = max(0, u_shared_ml - ?) + ?, random_ml2 = max(0, random_ml2 - ?) + ?"
+            " WHERE line = ? AND liquid = ? AND taken_wall_s IS NULL AND hung_wall_s <= ?",
+            (
+                one.more_ml,
+                one.before.shared_ml,
+                one.now.shared_ml,
+                one.before.random_ml**2,
+                one.now.random_ml**2,
+                line,
+                one.liquid,
+                asked_wall_s,
             ),
         )

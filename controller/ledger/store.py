@@ -22,14 +22,16 @@ from controller.ledger.records import (
     Intent,
     JogAnswer,
     LineNote,
+    Redrawn,
     Spread,
     Weighing,
     evening_of,
 )
-from controller.ledger.stock import StockRecords, doubt, draw
+from controller.ledger.stock import StockRecords, doubt, draw, redraw
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, JournalHead, Refusal
 from controller.model.states import OperationKind, Outcome
+from controller.model.weighing import WeighedServing
 
 __all__ = ["REFUSED", "Container", "Entry", "Intent", "JogAnswer", "Ledger", "Spread", "Weighing"]
 
@@ -158,6 +160,15 @@ class Ledger(Database):
                 )
             draw(db, deliveries, outcome, spreads or {})
         return True
+
+    def weigh_serving(self, operation: str, weighed: WeighedServing, redrawn: Mapping[int, Redrawn]) -> None:
+        """Record what a serving weighed, and what it drew by that from the containers on these lines."""
+        with self.transaction() as db:
+            row = db.execute("SELECT seq, asked_wall_s FROM operation WHERE operation = ?", (operation,)).fetchone()
+            if row is None:
+                return
+            db.execute("INSERT OR REPLACE INTO weighed_serving VALUES (?, ?, ?, ?, ?)", (row[0], *astuple(weighed)))
+            redraw(db, row[1], redrawn)
 
     def entry(self, operation: str) -> Entry | None:
         """One operation with its deliveries and refusals, or None."""

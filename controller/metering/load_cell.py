@@ -37,14 +37,14 @@ class Steady(Value, frozen=True, kw_only=True):
     lasts_s: float
 
 
-def steady(readings: Sequence[Reading]) -> Steady | None:
-    """The readings as one; None when there are too few.
+def steady(readings: Sequence[Reading], *, least: int = LEAST_READINGS) -> Steady | None:
+    """The readings as one; None when there are fewer than `least`.
 
     The spread is taken from one reading to the next, by the median, so that a load that moves or a knock is no noise.
     Noise of low frequency does not average out: the mean is taken to be no better than half of what its two halves
     differ by.
     """
-    if len(readings) < LEAST_READINGS:
+    if len(readings) < least:
         return None
     counts = [float(one.counts) for one in readings]
     half = len(counts) // 2

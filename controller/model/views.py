@@ -10,7 +10,7 @@ from controller.model.labels import GlassSize
 from controller.model.messages import InputReport, Refusal
 from controller.model.plan import Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
-from controller.model.weighing import Budget, Doubt
+from controller.model.weighing import Budget, Doubt, WeighedServing
 
 Times = Annotated[float, Meta(gt=0, le=20)]
 Key = Annotated[str, Meta(min_length=1, max_length=80)]
@@ -123,6 +123,7 @@ class OperationView(Value, frozen=True, kw_only=True):
     changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded
     rest_of: str | None = None  # the operation of which this one pours what was still owed
     afterwards: tuple[str, ...] = ()  # hand steps when all is poured; nothing waits for them
+    weighed: WeighedServing | None = None  # None where nothing could be weighed
 
 
 class LineView(Value, frozen=True, kw_only=True):

@@ -10,6 +10,15 @@ from controller.model.fields import Value
 UncertainGrams = Annotated[float, Meta(gt=0, le=100)] | None
 
 
+class WeighedServing(Value, frozen=True, kw_only=True):
+    """What the scale says came into the glass of a serving. u_ml: standard uncertainty; None until it has settled."""
+
+    grams: float
+    volume_ml: float  # of the liquids as they were asked for, before they mix
+    asked_ml: float
+    u_ml: float | None = None
+
+
 class StrikeRequest(Value, frozen=True, kw_only=True):
     """Strike an open trial, so that it does not count, or restore it; trial: as numbered from 1, None for all."""
 

@@ -1,0 +1,222 @@
+"""What the scale says of the serving under way: live while it pours, then settled, on record, and in the stock.
+
+A serving that nobody can weigh (no span, a doubtful reading, a glass that was lifted, a hand on the platform) is told
+as worked out from the pumps' times alone. What people put in at a hand step is not weighed as poured: the weight counts
+from the readings before the first start after it.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import takewhile
+from statistics import fmean
+
+from controller.clock import Clock
+from controller.engine.guard_mirror import GuardMirror
+from controller.engine.stock_uncertainty import spreads
+from controller.engine.tracking import Tracking
+from controller.ledger.records import Redrawn, Spread
+from controller.ledger.store import Ledger
+from controller.metering import load_cell
+from controller.metering.load_cell import Steady
+from controller.metering.weighed_glass import KnownVolume, shared, volume_of
+from controller.model.book import Book, Liquid
+from controller.model.messages import Admitted, Changed, Edge, Ended, Event, Weighed
+from controller.model.profile import Profile
+from controller.model.scale import Reading, Span
+from controller.model.states import MachineState, OperationKind, Outcome
+from controller.model.weighing import WeighedServing
+from controller.model.wiring import is_input
+
+BEFORE_S = 3.0  # readings before a start from which the glass as it stood is known; at rest there are five a second
+DRAINED_S, LOOKED_AT_S = 1.5, 1.0  # after the last end the funnel drains; then the weight is taken over so long
+AT_STEP_S = 0.7  # as long as that before a person's hand comes in; what still drips is then counted as unsure
+U_DRIPS_G = 0.3  # of a weight taken at a hand step; common practice, no source
+LIVE_S = 0.25  # what is shown while it pours is the mean over so long
+
+
+@dataclass
+class _Glass:
+    """The serving on the scale. counts, u2: what came in during the parts that are over, and its variance."""
+
+    tracking: Tracking
+    span: Span
+    counts: float = 0.0
+    u2: float = 0.0
+    before: Steady | None = None  # the glass before the part under way
+    on: int = 0
+    last_off_s: float = -math.inf
+    take_s: float | None = None  # when the weight after the part under way is to be taken
+    look_s: float = LOOKED_AT_S
+    is_over: bool = False
+
+    def grams(self, load_counts: float) -> float:
+        """What has come in when the scale gives so many counts."""
+        base = load_counts if self.before is None else self.before.counts
+        return (self.counts + load_counts - base) / self.span.counts_per_g
+
+
+class ServingWeight:
+    """Follows one serving at a time; what it finds stands in its tracking."""
+
+    def __init__(self, *, profile: Profile, ledger: Ledger, clock: Clock, mirror: GuardMirror) -> None:
+        self._has_scale, self._ledger, self._clock, self._mirror = profile.scale is not None, ledger, clock, mirror
+        self._liquids: dict[str, Liquid] = {}
+        self._glass: _Glass | None = None
+
+    def work_with(self, book: Book) -> None:
+        """Take densities from this book."""
+        self._liquids = {one.liquid: one for one in book.liquids}
+
+    def on_event(self, event: Event) -> bool:
+        """Take in what the guard says, after the mirror has; whether a serving's weight has just been settled."""
+        match event:
+            case Admitted(kind=OperationKind.SERVE):
+                self._begin()
+            case Edge():
+                self._switched(event)
+            case Changed(state=MachineState.HELD, waiting_for=str() as step) if not is_input(step):
+                self._take_soon(AT_STEP_S, AT_STEP_S / 2)
+            case Ended():
+                self._over(event)
+            case Weighed():
+                return self._read()
+            case _:
+                pass
+        return False
+
+    # --- inside
+
+    def _begin(self) -> None:
+        self._glass = None
+        tracking, report = self._mirror.current, self._mirror.report
+        scale = None if report is None else report.scale
+        if tracking is None or scale is None or scale.setting.span is None or scale.doubt:
+            return
+        if {run.liquid for segment in tracking.asked.segments for run in segment.runs} <= self._liquids.keys():
+            self._glass = _Glass(tracking=tracking, span=scale.setting.span)
+
+    def _switched(self, edge: Edge) -> None:
+        glass, now_s = self._glass, self._clock.now_s()
+        if glass is None or glass.tracking.asked.operation != edge.operation:
+            return
+        glass.on += 1 if edge.is_on else -1
+        if not edge.is_on:
+            glass.last_off_s = now_s
+        elif glass.take_s is not None:
+            self._glass = None  # somebody was quicker than the weight
+        elif glass.before is None:
+            glass.before = self._rest(now_s - BEFORE_S, now_s)
+            self._glass = glass if glass.before is not None else None
+
+    def _take_soon(self, after_s: float, look_s: float) -> None:
+        """Take the weight so long after the last end, over look_s."""
+        glass = self._glass
+        if glass is not None and glass.before is not None:
+            glass.take_s, glass.look_s = glass.last_off_s + after_s, look_s
+
+    def _over(self, ended: Ended) -> None:
+        glass = self._glass
+        if glass is None or glass.tracking.asked.operation != ended.operation:
+            return
+        glass.is_over = True
+        if glass.take_s is None:
+            self._take_soon(DRAINED_S + LOOKED_AT_S, LOOKED_AT_S)
+        if ended.outcome not in (Outcome.DONE, Outcome.STOPPED) or (glass.take_s is None and not glass.counts):
+            self._forget()
+
+    def _forget(self) -> None:
+        if self._glass is not None:
+            self._glass.tracking.weighed = None
+        self._glass = None
+
+    def _read(self) -> bool:
+        glass, readings = self._glass, self._mirror.readings
+        if glass is None or not readings:
+            return False
+        if readings[-1].doubt:
+            self._forget()
+            return False
+        if glass.take_s is not None and readings[-1].at_s >= glass.take_s:
+            return self._take(glass, glass.take_s)
+        if glass.before is not None:
+            live = [one.counts for one in self._since(readings[-1].at_s - LIVE_S)]
+            glass.tracking.weighed = self._weighed(glass, glass.grams(fmean(live)), None)
+        return False
+
+    def _take(self, glass: _Glass, at_s: float) -> bool:
+        """The part under way is over and what fell has fallen."""
+        after = self._rest(at_s - glass.look_s, at_s)
+        if after is None or glass.before is None or _is_lighter(after, glass.before, glass.span):
+            self._forget()
+            return False
+        glass.counts += after.counts - glass.before.counts
+        u_drips = 0.0 if glass.look_s == LOOKED_AT_S else U_DRIPS_G * glass.span.counts_per_g
+        glass.u2 += after.u_counts**2 + glass.before.u_counts**2 + u_drips**2
+        glass.before = glass.take_s = None
+        if not glass.is_over:
+            return False
+        self._settle(glass)
+        return True
+
+    def _settle(self, glass: _Glass) -> None:
+        """Tell it, write it down, and correct what was drawn from the containers."""
+        self._glass = None
+        per_g = glass.span.counts_per_g
+        tracking, grams = glass.tracking, glass.counts / per_g
+        tracking.weighed = weighed = self._weighed(glass, grams, math.sqrt(glass.u2) / per_g)
+        if weighed.u_ml is None:
+            return
+        total = KnownVolume(volume_ml=weighed.volume_ml, u_ml=weighed.u_ml)
+        redrawn = _redrawn(tracking, total, glass.span.u_fraction) if tracking.outcome is Outcome.DONE else {}
+        self._ledger.weigh_serving(tracking.asked.operation, weighed, redrawn)
+
+    def _weighed(self, glass: _Glass, grams: float, u_grams: float | None) -> WeighedServing:
+        """In mL, of the liquids in the proportions in which they were asked for."""
+        tracking = glass.tracking
+        runs = [run for segment in tracking.asked.segments for run in segment.runs]
+        doses = [(self._liquids[run.liquid], run.volume_ml) for run in runs]
+        found = volume_of(grams, u_grams or load_cell.RESTLESS_G, glass.span.u_fraction, doses)
+        return WeighedServing(
+            grams=grams,
+            volume_ml=found.volume_ml,
+            asked_ml=sum(run.volume_ml for run in runs),
+            u_ml=None if u_grams is None else found.u_volume_ml,
+        )
+
+    def _since(self, since_s: float) -> Sequence[Reading]:
+        return list(takewhile(lambda one: one.at_s >= since_s, reversed(self._mirror.readings)))[::-1]
+
+    def _rest(self, from_s: float, to_s: float) -> Steady | None:
+        """The scale between these times; None when it was doubtful, too little was heard, or the load moved."""
+        readings = [one for one in self._since(from_s) if one.at_s <= to_s]
+        found = load_cell.steady(readings, least=load_cell.LEAST_READINGS // 2)
+        if found is None or self._glass is None or any(one.doubt for one in readings):
+            return None
+        return None if load_cell.is_restless(found, self._glass.span.counts_per_g) else found
+
+
+def _is_lighter(after: Steady, before: Steady, span: Span) -> bool:
+    """Whether something was taken away: the glass was lifted."""
+    return (after.counts - before.counts) / span.counts_per_g < -load_cell.RESTLESS_G
+
+
+def _redrawn(tracking: Tracking, total: KnownVolume, u_span: float) -> dict[int, Redrawn]:
+    """Line -> what it gave by weight; what the span is off is alike in every serving, the rest is each one's own."""
+    booked = tracking.booked
+    known = spreads(tuple(booked.values()), tracking.calibrations)
+    expected = {
+        line: KnownVolume(volume_ml=one.delivered_ml, u_ml=math.hypot(known[line].shared_ml, known[line].random_ml))
+        for line, one in booked.items()
+    }
+    found = {}
+    for line, one in shared(expected, total).items():
+        alike_ml = u_span * one.volume_ml
+        own_ml = math.sqrt(max(0.0, one.u_ml**2 - alike_ml**2))
+        found[line] = Redrawn(
+            liquid=booked[line].liquid,
+            more_ml=one.volume_ml - booked[line].delivered_ml,
+            before=known[line],
+            now=Spread(shared_ml=alike_ml, random_ml=own_ml),
+        )
+    return found
