@@ -17,7 +17,7 @@ from controller.model.requests import SpotCheckRequest
 from controller.model.views import SpotCheckView
 
 DAY_S, HOUR_S = 86_400.0, 3_600.0
-BLOCKED, FLAGGED = "blocked for small doses", "flagged"
+BLOCKED = "blocked for small doses"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,5 +1,6 @@
 """One operation under way, as the engine follows it by the guard's events."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -10,7 +11,7 @@ from controller.metering.calibration import delivered_ml
 from controller.model.calibration import Calibration
 from controller.model.fields import like
 from controller.model.messages import CONTAINER, Delivery, Edge, Refusal
-from controller.model.plan import Operation, PlannedRun
+from controller.model.plan import Interval, Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
 from controller.model.views import LineProgress, OperationView
@@ -19,15 +20,6 @@ from controller.model.wiring import is_input
 from controller.sequencing.plan import Wanted
 
 LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a start
-
-
-@dataclass
-class OnInterval:
-    """One line on, in seconds after the operation's first start; end_s is None while it is on."""
-
-    line: int
-    start_s: float
-    end_s: float | None = None
 
 
 @dataclass
@@ -49,7 +41,7 @@ class Tracking:
     booked: dict[int, Delivery] = field(default_factory=dict)  # line -> what the guard said of it at the end
     drained: set[int] = field(default_factory=set)  # lines whose containers ran empty meanwhile
     segment: int = 0  # which of the asked segments is under way
-    intervals: list[OnInterval] = field(default_factory=list)
+    intervals: list[Interval] = field(default_factory=list)
     _stepped: bool = field(default=False, init=False)  # whether a hand step has been waited for
     origin_s: float | None = None  # the engine's clock at the operation's first start
     weighed: WeighedServing | None = None  # by the scale, so far
@@ -59,11 +51,11 @@ class Tracking:
         if self.origin_s is None:
             self.origin_s = now_s - edge.at_s
         if edge.is_on:
-            self.intervals.append(OnInterval(edge.line, edge.at_s))
+            self.intervals.append(Interval(line=edge.line, start_s=edge.at_s, end_s=math.inf))
             return
-        for interval in self.intervals:
-            if interval.line == edge.line and interval.end_s is None:
-                interval.end_s = edge.at_s
+        for place, one in enumerate(self.intervals):
+            if one.line == edge.line and one.end_s == math.inf:
+                self.intervals[place] = structs.replace(one, end_s=edge.at_s)
 
     def wait_for(self, what: str | None) -> None:
         """What is waited for: an input, a container, or a hand step, which opens the next segment that has one."""
@@ -84,9 +76,7 @@ class Tracking:
         """What an operation of one segment that is no serving has still to run, all that is left from now on."""
         ran: dict[int, float] = {}
         for one in self.intervals:
-            ran[one.line] = (
-                ran.get(one.line, 0.0) + (self._at_s(now_s) if one.end_s is None else one.end_s) - one.start_s
-            )
+            ran[one.line] = ran.get(one.line, 0.0) + _end_s(one, self._at_s(now_s)) - one.start_s
         runs = self.asked.segments[self.segment].runs
         left = [structs.replace(run, duration_s=run.duration_s - ran.get(run.line, 0.0)) for run in runs]
         coming = [run for run in left if run.duration_s > 0.0]
@@ -98,7 +88,7 @@ class Tracking:
         at_s = self._at_s(now_s)
         found: dict[int, float] = {}
         for one in self.intervals:
-            end_s = at_s if one.end_s is None else one.end_s
+            end_s = _end_s(one, at_s)
             volume_ml = self._volume_ml(one, max(end_s, one.start_s), at_s)
             found[one.line] = found.get(one.line, 0.0) + volume_ml
         return found
@@ -125,7 +115,7 @@ class Tracking:
             for run in segment.runs:
                 asked[run.line] = asked.get(run.line, 0.0) + run.volume_ml
                 liquids[run.line] = run.liquid
-        on = {one.line for one in self.intervals if one.end_s is None and one.line not in self.booked}
+        on = {one.line for one in self.intervals if one.end_s == math.inf and one.line not in self.booked}
         return like(
             OperationView,
             self,
@@ -157,10 +147,10 @@ class Tracking:
         if self.origin_s is None:
             return 0.0
         if self.outcome is not None:
-            return max((one.end_s for one in self.intervals if one.end_s is not None), default=0.0)
+            return max((one.end_s for one in self.intervals if one.end_s < math.inf), default=0.0)
         return now_s - self.origin_s
 
-    def _volume_ml(self, one: OnInterval, end_s: float, at_s: float) -> float:
+    def _volume_ml(self, one: Interval, end_s: float, at_s: float) -> float:
         on_s = end_s - one.start_s
         calibration = self.calibrations.get(one.line)
         if calibration is None:
@@ -168,7 +158,11 @@ class Tracking:
         others_as = 0.0
         for other in self.intervals:
             if other.line != one.line:
-                other_end_s = at_s if other.end_s is None else other.end_s
-                overlap_s = min(end_s, other_end_s) - max(one.start_s, other.start_s)
+                overlap_s = min(end_s, _end_s(other, at_s)) - max(one.start_s, other.start_s)
                 others_as += max(0.0, overlap_s) * self.profile.line(other.line).pump.run_a
         return max(0.0, delivered_ml(calibration, on_s, others_as / on_s if on_s > 0 else 0.0))
+
+
+def _end_s(one: Interval, at_s: float) -> float:
+    """When the line went off, or at_s while it is on."""
+    return at_s if one.end_s == math.inf else one.end_s

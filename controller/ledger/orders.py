@@ -2,7 +2,7 @@
 
 from msgspec import json
 
-from controller.ledger.database import Database
+from controller.ledger.database import Database, value_of
 from controller.model.fields import Value
 from controller.model.orders import OrderState
 from controller.model.requests import PourRequest
@@ -75,23 +75,12 @@ class OrderBook:
             f" WHERE o.state IN {_OPEN} OR g.seq IS NOT NULL ORDER BY o.rank, o.seq"
         )
         return tuple(
-            Order(
-                seq=row[0],
-                number=row[1],
-                rank=row[2],
-                state=OrderState(row[3]),
-                request=json.decode(row[4], type=PourRequest),
-                drink=json.decode(row[5], type=Drink),
-                needs_nod=bool(row[6]),
-                placed_wall_s=row[7],
-                called_wall_s=row[8],
-                began_wall_s=row[9],
-                ended_wall_s=row[10],
-                attempt=row[11],
-                operation=row[12],
-                rule=row[13],
-                reason=row[14],
-                guest=None if row[15] is None else Guest(owner=row[15], key=row[16], name=row[17], secret=row[18]),
+            value_of(
+                Order,
+                row[:15],
+                request=json.decode(row[4]),
+                drink=json.decode(row[5]),
+                guest=None if row[15] is None else value_of(Guest, row[15:]),
             )
             for row in rows
         )

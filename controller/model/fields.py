@@ -47,7 +47,6 @@ PositiveSeconds = Annotated[float, ranged("s", "90 s", above=True, high=86_400.0
 ShelfLife = Annotated[float, ranged("s", "14 days", above=True, high=10 * 365 * 86_400.0)]
 Volts = Annotated[float, ranged("V", "12 V", above=True, high=48.0, why="beside liquids it stays at extra-low voltage")]
 Ohms = Annotated[float, ranged("ohm", "50 mohm", high=10.0)]
-MillilitresPerSecond = Annotated[float, ranged("mL/s", "100 mL/min", above=True, high=200.0)]
 Metres = Annotated[float, ranged("m", "0.6 m", high=50.0)]
 SignedMetres = Annotated[float, ranged("m", "0.2 m", low=-10.0, high=10.0)]
 Millimetres = Annotated[float, ranged("mm", "2 mm", above=True, high=50.0)]

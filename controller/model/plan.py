@@ -40,6 +40,19 @@ class PlannedRun(Value, frozen=True, kw_only=True):
         return self.duration_s if self.longest_s is None else self.longest_s
 
 
+class Interval(Value, frozen=True, kw_only=True):
+    """One line on from start_s to end_s (s, of any common clock or origin); end_s is infinite while it is on."""
+
+    line: int
+    start_s: float
+    end_s: float
+
+    @property
+    def on_s(self) -> float:
+        """How long (s)."""
+        return self.end_s - self.start_s
+
+
 class Segment(Value, frozen=True, kw_only=True):
     """Runs between two waits for a person. `hand` is the step to confirm before them, if any."""
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 from controller.model.book import Book
 from controller.model.messages import Refusal
-from controller.model.plan import Operation
-from controller.safety.figures import ETHANOL_G_ML, Figures, Interval
-from controller.safety.records import OnTime, Serving
+from controller.model.plan import Interval, Operation
+from controller.safety.figures import ETHANOL_G_ML, Figures
+from controller.safety.records import Serving
 from controller.safety.vessel import NOTHING, Poured, counts
 
 TOLERANCE = 1e-6  # relative; sums of binary fractions
@@ -50,7 +50,7 @@ class PastUse:
     """What earlier operations have used up, on the credited clock; the operation itself left out."""
 
     servings: tuple[Serving, ...] = ()
-    on_times: tuple[OnTime, ...] = ()
+    on_times: tuple[Interval, ...] = ()
     last_serving_s: float | None = None
     in_glass: Poured = NOTHING  # what is there already and counts with it
     taken_ml: float = 0.0  # by the hand steps of the serving that this one is the rest of

@@ -8,25 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from controller.model.calibration import Calibration
+from controller.model.plan import Interval
 from controller.model.profile import FlowBand, Line, Profile
 
 ETHANOL_G_ML = 0.78924  # density of pure ethanol at 20 C: OIML R 22:1975 (erratum), 789.24 kg/m3
 COVERAGE = 3.0  # standard uncertainties between best estimate and upper bound
 LEAST_SAG_FACTOR = 0.8  # however much current the others draw, flow is never taken to fall below this
-
-
-@dataclass(frozen=True, kw_only=True)
-class Interval:
-    """One line on from start_s to end_s, on the guard's monotonic clock or from any common origin."""
-
-    line: int
-    start_s: float
-    end_s: float
-
-    @property
-    def on_s(self) -> float:
-        """How long (s)."""
-        return self.end_s - self.start_s
 
 
 def tube_ml(line: Line) -> float:

@@ -7,7 +7,7 @@ from typing import TypeVar
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
-from controller.model.plan import PlannedRun
+from controller.model.plan import Interval, PlannedRun
 from controller.model.states import OperationKind
 from controller.safety import vessel
 from controller.safety.glass import UNSEEN, GlassState, after
@@ -28,7 +28,6 @@ from controller.safety.records import (
     Memory,
     Moment,
     Note,
-    OnTime,
     RefusedRecord,
     ScaleRecord,
     Serving,
@@ -39,7 +38,7 @@ from controller.safety.records import (
 from controller.safety.vessel import Poured, Vessel
 
 HOUR_S = 3600.0
-Numbered = TypeVar("Numbered", Calibration, OnTime, PlannedRun)
+Numbered = TypeVar("Numbered", Calibration, Interval, PlannedRun)
 SEEN = 200  # operation ids remembered against repeated messages
 
 
@@ -211,7 +210,7 @@ def _glass(memory: Memory, record: EndedRecord) -> GlassState | None:
     return after(before, operation, record.ended, takes_ml=record.takes_ml)
 
 
-def _on_times(record: EndedRecord) -> list[OnTime]:
+def _on_times(record: EndedRecord) -> list[Interval]:
     """When which pump ran, on the credited clock."""
     since: dict[int, float] = {}
     found = []
@@ -219,7 +218,7 @@ def _on_times(record: EndedRecord) -> list[OnTime]:
         if is_on:
             since[line] = record.began_s + at_s
         elif line in since:
-            found.append(OnTime(line=line, start_s=since.pop(line), end_s=record.began_s + at_s))
+            found.append(Interval(line=line, start_s=since.pop(line), end_s=record.began_s + at_s))
     return found
 
 

@@ -4,12 +4,12 @@ from collections.abc import Iterable, Mapping
 
 from controller.model.labels import label_in
 from controller.model.messages import Delivery, Ended
-from controller.model.plan import Operation
+from controller.model.plan import Interval, Operation
 from controller.model.states import OperationKind, Outcome
 from controller.safety.admission import Situation
 from controller.safety.case import timeline
 from controller.safety.contents import crashed, moved
-from controller.safety.figures import ETHANOL_G_ML, Interval, tube_ml
+from controller.safety.figures import ETHANOL_G_ML, tube_ml
 from controller.safety.progress import Progress
 from controller.safety.records import AdmittedRecord, EndedRecord, LineState, Memory, UnheldRecord
 from controller.safety.vessel import counts

@@ -4,9 +4,8 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from controller.model.plan import Operation, PlannedRun, Segment
+from controller.model.plan import Interval, Operation, PlannedRun, Segment
 from controller.model.states import OperationKind
-from controller.safety.figures import Interval
 
 ROUNDING_S = 1e-6  # edges planned for one instant may come out this far apart; offs come before ons all the same
 

@@ -9,7 +9,7 @@ from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.labels import GlassSize, Label
 from controller.model.messages import Ended
-from controller.model.plan import Operation, PlannedRun
+from controller.model.plan import Interval, Operation, PlannedRun
 from controller.model.scale import ScaleSetting
 from controller.model.states import Contents, OperationKind
 from controller.safety.glass import GlassState, Source
@@ -64,14 +64,6 @@ class Serving(Value, frozen=True, kw_only=True):
     at_s: float  # credited clock
     ethanol_g: float
     is_serving: bool = True  # a trial or a jog into a glass counts its ethanol only
-
-
-class OnTime(Value, frozen=True, kw_only=True):
-    """One line's pump running, on the credited clock."""
-
-    line: int
-    start_s: float
-    end_s: float
 
 
 class Fault(Value, frozen=True, kw_only=True):
@@ -250,7 +242,7 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
     funnel_chemical: bool = False  # cleaner may be in the funnel, which all lines share
     calibrations: tuple[Calibration, ...] = ()
     servings: tuple[Serving, ...] = ()
-    on_times: tuple[OnTime, ...] = ()
+    on_times: tuple[Interval, ...] = ()
     last_serving_s: float | None = None  # end of the last serving, credited clock
     glass: GlassState | None = None  # None until the first pour, and in memories of versions that did not follow it
     fault: Fault | None = None

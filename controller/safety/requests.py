@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.messages import Assign, ConfirmJug, Refusal, TakeCalibration, TakeScale, Unhold
-from controller.model.plan import Operation, Segment
+from controller.model.plan import Interval, Operation, Segment
 from controller.model.profile import Line
 from controller.model.scale import Scale, Span
 from controller.model.scale_datagram import MOST_COUNTS
@@ -16,7 +16,6 @@ from controller.model.states import Contents
 from controller.safety.admission import Situation, blocked, case_of, no_windows, refuse, runs_shape, vessel
 from controller.safety.caps import violations
 from controller.safety.case import Case, PastUse, timeline
-from controller.safety.figures import Interval
 from controller.safety.memory import booked, counts_in_hour
 from controller.safety.progress import Progress
 

@@ -5,8 +5,8 @@ from collections.abc import Callable, Iterator
 from itertools import pairwise
 
 from controller.model.messages import Refusal
+from controller.model.plan import Interval
 from controller.safety.case import Case, exceeds
-from controller.safety.figures import Interval
 from controller.safety.progress import ROUNDING_S
 
 

@@ -20,10 +20,11 @@ from controller.config import load
 from controller.ledger.journal_segment import START, JournalEntry, chained
 from controller.model.book import Book, Liquid
 from controller.model.calibration import Calibration
+from controller.model.plan import Interval
 from controller.model.profile import Caps, Profile
 from controller.model.states import Contents, OperationKind
 from controller.model.wiring import Contact, Inputs, LevelSwitch
-from controller.safety.records import LineState, Memory, Moment, OnTime, Serving, Stamped
+from controller.safety.records import LineState, Memory, Moment, Serving, Stamped
 
 ROOT = Path(__file__).resolve().parents[2]
 PAIRS = (("bench_six_line", "orchard_fete"), ("bench_eight_line", "harvest_supper"))
@@ -235,13 +236,13 @@ def _servings(caps: Caps, rng: Random) -> tuple[Serving, ...]:
     return tuple(Serving(at_s=-600.0, ethanol_g=grams) for _ in range(count))
 
 
-def _on_times(profile: Profile, rng: Random) -> tuple[OnTime, ...]:
+def _on_times(profile: Profile, rng: Random) -> tuple[Interval, ...]:
     """Some pumps have been busy."""
     if rng.random() < 0.6:
         return ()
     caps = profile.caps
     busy_s = caps.duty_fraction * caps.duty_window_s * rng.uniform(0.3, 0.95)
-    return tuple(OnTime(line=line.line, start_s=-busy_s, end_s=0.0) for line in profile.lines if rng.random() < 0.5)
+    return tuple(Interval(line=line.line, start_s=-busy_s, end_s=0.0) for line in profile.lines if rng.random() < 0.5)
 
 
 def _bench(

@@ -8,17 +8,9 @@ from msgspec.structs import replace
 from controller.ledger.journal import MemoryJournal
 from controller.model.calibration import Calibration
 from controller.model.messages import Acknowledge, AskReport, Assign, Hello, Refusal, Start, TakeCalibration
-from controller.model.plan import PlannedRun
+from controller.model.plan import Interval, PlannedRun
 from controller.model.states import Contents, MachineState
-from controller.safety.records import (
-    AdmittedRecord,
-    CalibrationRecord,
-    Memory,
-    Moment,
-    OnTime,
-    Serving,
-    Stamped,
-)
+from controller.safety.records import AdmittedRecord, CalibrationRecord, Memory, Moment, Serving, Stamped
 from controller.safety.requests import POSSIBLE
 
 JUICE = "apple juice"
@@ -61,7 +53,7 @@ def test_absurd_times_and_amounts_do_not_keep_the_guard_from_starting(value):
         memory,
         lines=lines,
         servings=(Serving(at_s=value, ethanol_g=value),),
-        on_times=(OnTime(line=1, start_s=-value, end_s=value),),
+        on_times=(Interval(line=1, start_s=-value, end_s=value),),
         last_serving_s=value,
         latest=far,
     )

@@ -7,10 +7,10 @@ from core_parts import NOW_S, calibration, filled, refusals, situation
 from guard_parts import line, prime, profile, run_of, serve, with_caps
 from msgspec.structs import replace
 
-from controller.model.plan import Operation, Segment
+from controller.model.plan import Interval, Operation, Segment
 from controller.model.states import Contents, OperationKind
 from controller.safety.admission import start
-from controller.safety.records import LineState, OnTime, Serving
+from controller.safety.records import LineState, Serving
 
 JUICE, SYRUP, TEA, GIN = "apple juice", "ginger syrup", "cold tea", "sloe gin"
 
@@ -150,12 +150,12 @@ def test_operation_on():
 
 def test_duty():
     # 600 s of 1200 s are allowed. 550 s were used in the last 1100 s; 60 s more make 610 s within the window.
-    past = (OnTime(line=1, start_s=NOW_S - 1100, end_s=NOW_S - 550),)
+    past = (Interval(line=1, start_s=NOW_S - 1100, end_s=NOW_S - 550),)
     found = refusals(serve(run_of(1, JUICE, 0, 60)), situation(on_times=past))["duty"]
     assert (found.asked, found.allowed) == ("610 s", "600 s")
     assert refusals(serve(run_of(2, SYRUP, 0, 60)), situation(on_times=past)) == {}
     # The window moves on while the operation runs: 1150 s ago only 540 s of the past are inside when it ends.
-    earlier = (OnTime(line=1, start_s=NOW_S - 1150, end_s=NOW_S - 600),)
+    earlier = (Interval(line=1, start_s=NOW_S - 1150, end_s=NOW_S - 600),)
     assert refusals(serve(run_of(1, JUICE, 0, 60)), situation(on_times=earlier)) == {}
 
 

@@ -9,11 +9,11 @@ from guard_parts import Rig, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.model.messages import Ended, Start
+from controller.model.plan import Interval
 from controller.model.states import OperationKind, Outcome
 from controller.safety.admission import case_of, start
 from controller.safety.caps import violations
 from controller.safety.progress import ROUNDING_S, Progress
-from controller.safety.records import OnTime
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 
@@ -63,14 +63,14 @@ def test_each_stretch_that_is_too_long_is_named():
 
 def test_the_busiest_window_of_an_operation_counts():
     # 590 s of the 600 s are used: 15 s more are too many, whatever a later run finds in its own window.
-    past = (OnTime(line=1, start_s=NOW_S - 600, end_s=NOW_S - 10),)
+    past = (Interval(line=1, start_s=NOW_S - 600, end_s=NOW_S - 10),)
     found = refusals(serve(run_of(1, JUICE, 0, 15), run_of(1, JUICE, 700, 1)), situation(on_times=past))
     assert found["duty"].asked == "605 s"
 
 
 def test_what_lies_before_the_window_does_not_count_at_all():
-    old = tuple(OnTime(line=1, start_s=NOW_S - 5000 - at_s, end_s=NOW_S - 4999 - at_s) for at_s in range(0, 100, 10))
-    past = (OnTime(line=1, start_s=NOW_S - 600, end_s=NOW_S - 15),)
+    old = tuple(Interval(line=1, start_s=NOW_S - 5000 - at_s, end_s=NOW_S - 4999 - at_s) for at_s in range(0, 100, 10))
+    past = (Interval(line=1, start_s=NOW_S - 600, end_s=NOW_S - 15),)
     assert refusals(serve(run_of(1, JUICE, 0, 15)), situation(on_times=(*old, *past))) == {}
 
 

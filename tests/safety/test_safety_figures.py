@@ -7,8 +7,9 @@ from core_parts import calibration
 from guard_parts import line, profile
 from msgspec.structs import replace
 
+from controller.model.plan import Interval
 from controller.model.profile import FlowBand
-from controller.safety.figures import ETHANOL_G_ML, Figures, Interval, tube_ml
+from controller.safety.figures import ETHANOL_G_ML, Figures, tube_ml
 
 JUICE = "apple juice"
 

@@ -7,6 +7,7 @@ from msgspec import to_builtins
 from msgspec.structs import replace
 
 from controller.model.messages import Ended
+from controller.model.plan import Interval
 from controller.model.states import Contents, OperationKind, Outcome
 from controller.safety.memory import SEEN, apply, credited_s, replay
 from controller.safety.records import (
@@ -21,7 +22,6 @@ from controller.safety.records import (
     LineState,
     Memory,
     Note,
-    OnTime,
     Serving,
     Stamped,
     Started,
@@ -117,9 +117,9 @@ def test_on_times_follow_from_the_edges_and_are_kept_for_the_duty_window():
     edges = ((1, True, 0.0), (2, True, 0.5), (1, False, 4.0), (2, False, 6.5), (1, True, 8.0), (1, False, 9.0))
     memory = replay([at(0, started()), at(10, admitted()), at(30, ended(began_s=12.0, edges=edges))])
     assert memory.on_times == (
-        OnTime(line=1, start_s=12.0, end_s=16.0),
-        OnTime(line=2, start_s=12.5, end_s=18.5),
-        OnTime(line=1, start_s=20.0, end_s=21.0),
+        Interval(line=1, start_s=12.0, end_s=16.0),
+        Interval(line=2, start_s=12.5, end_s=18.5),
+        Interval(line=1, start_s=20.0, end_s=21.0),
     )
     later = apply(memory, at(16 + CAPS.duty_window_s, ended()))
     assert [(one.line, one.end_s) for one in later.on_times] == [(2, 18.5), (1, 21.0)]
