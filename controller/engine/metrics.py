@@ -15,6 +15,7 @@ from controller.clock import Clock
 from controller.engine.engine import Engine
 from controller.model.messages import EdgesTimed, Ended, Event, Refusal
 from controller.model.states import MachineState, OperationKind
+from controller.model.views import OperationView
 
 if TYPE_CHECKING:
     from prometheus_client import Metric
@@ -42,6 +43,8 @@ class Metrics:
         self._refusals: Counter[str] = Counter()  # by rule
         self._edges = [0] * (len(LATENESS_S) + 1)  # by class of lateness, the last one open
         self._late_s = 0.0
+        self._weighed = [0, 0.0, 0.0]  # servings that the scale has weighed, mL by it, mL asked for
+        self._weighed_last = ""
 
     # --- the guard's events
 
@@ -62,6 +65,16 @@ class Metrics:
     def refused(self, rule: str) -> None:
         """The engine itself refused something by this rule."""
         self._refusals[rule] += 1
+
+    def on_view(self, view: object) -> None:
+        """Hear what the engine tells of its operations: count each serving whose weight has settled."""
+        if not isinstance(view, OperationView) or view.operation == self._weighed_last:
+            return
+        if view.weighed is not None and view.weighed.u_ml is not None:
+            self._weighed_last = view.operation
+            self._weighed[0] += 1
+            self._weighed[1] += view.weighed.volume_ml
+            self._weighed[2] += view.weighed.asked_ml
 
     # --- scrapes
 
@@ -103,6 +116,10 @@ class Metrics:
         yield _family(Counted, "servings", "Servings that are over.", servings)
         yield _family(Counted, "delivered_litres", "Volume moved, as worked out by the guard.", litres)
         yield _family(Counted, "refusals", "What was refused, by rule.", refusals)
+        servings_weighed, weighed_ml, asked_ml = self._weighed
+        yield _family(Counted, "weighed_servings", "Servings that the scale has weighed.", {(): servings_weighed})
+        yield _family(Counted, "weighed_litres", "What they came to by the scale.", {(): weighed_ml / 1000})
+        yield _family(Counted, "weighed_asked_litres", "What was asked for in them.", {(): asked_ml / 1000})
 
     def _lateness(self) -> "Metric":
         from prometheus_client.core import HistogramMetricFamily
@@ -129,6 +146,9 @@ class Metrics:
         yield _family(Gauge, "fault_latched", "Whether the machine waits for a person.", {(): fault})
         yield _family(Gauge, "state", "1 for the present state of the machine.", states)
         yield _family(Gauge, "calibration_age_seconds", "Time since a line was calibrated.", ages)
+        if status.scale is not None:
+            trusted = float(status.scale.doubt == "")
+            yield _family(Gauge, "scale_trusted", "Whether the scale under the glass can be believed.", {(): trusted})
         yield _family(Gauge, "remaining_litres", "What is left, as booked.", left)
 
 

@@ -104,6 +104,7 @@ class _EngineProcess:
         engine.subscribe(self._ring.publish)
         engine.orders.subscribe(self._ring.publish_order)
         self._metrics = Metrics(engine, clock)
+        engine.subscribe(self._metrics.on_view)
         self._reloading = Reloading(engine, Asking(engine, self._ticker.now), profile, read)
         self._reloads: set[asyncio.Task[None]] = set()
         self.app = application(

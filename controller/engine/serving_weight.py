@@ -1,8 +1,9 @@
-"""What the scale says of the serving under way: live while it pours, then settled, on record, and in the stock.
+"""What the scale says of the operation under way: live while it pours, then settled, on record, and in the stock.
 
 A serving that nobody can weigh (no span, a doubtful reading, a glass that was lifted, a hand on the platform) is told
 as worked out from the pumps' times alone. What people put in at a hand step is not weighed as poured: the weight counts
-from the readings before the first start after it.
+from the readings before the first start after it. A cleaning or a rinse counts where a jug on the platform has caught
+most of it.
 """
 
 import math
@@ -32,6 +33,9 @@ BEFORE_S = 3.0  # readings before a start from which the glass as it stood is kn
 DRAINED_S, LOOKED_AT_S = 1.5, 1.0  # after the last end the funnel drains; then the weight is taken over so long
 AT_STEP_S = 0.7  # as long as that before a person's hand comes in; what still drips is then counted as unsure
 U_DRIPS_G = 0.3  # of a weight taken at a hand step; common practice, no source
+CAUGHT = 0.5  # of a cleaning's volume on the platform: less means that no jug stood there
+# As far as their density goes; a cleaner in use is 1 % heavier at most (common practice, no source).
+WATERY = tuple(Liquid(liquid=name, density_kg_m3=998.2, viscosity_mpa_s=1.0) for name in ("cleaner", "rinse water"))
 LIVE_S = 0.25  # what is shown while it pours is the mean over so long
 
 
@@ -66,12 +70,12 @@ class ServingWeight:
 
     def work_with(self, book: Book) -> None:
         """Take densities from this book."""
-        self._liquids = {one.liquid: one for one in book.liquids}
+        self._liquids = {one.liquid: one for one in book.liquids} | {one.liquid: one for one in WATERY}
 
     def on_event(self, event: Event) -> bool:
         """Take in what the guard says, after the mirror has; whether a serving's weight has just been settled."""
         match event:
-            case Admitted(kind=OperationKind.SERVE):
+            case Admitted(kind=OperationKind.SERVE | OperationKind.CLEAN | OperationKind.RINSE):
                 self._begin()
             case Edge():
                 self._switched(event)
@@ -165,10 +169,14 @@ class ServingWeight:
         per_g = glass.span.counts_per_g
         tracking, grams = glass.tracking, glass.counts / per_g
         tracking.weighed = weighed = self._weighed(glass, grams, math.sqrt(glass.u2) / per_g)
-        if weighed.u_ml is None:
+        is_serving = tracking.asked.kind is OperationKind.SERVE
+        caught = is_serving or weighed.volume_ml >= CAUGHT * sum(one.delivered_ml for one in tracking.booked.values())
+        if weighed.u_ml is None or not caught:
+            tracking.weighed = None  # it ran into a sink
             return
         total = KnownVolume(volume_ml=weighed.volume_ml, u_ml=weighed.u_ml)
-        redrawn = _redrawn(tracking, total, glass.span.u_fraction) if tracking.outcome is Outcome.DONE else {}
+        is_drawn = is_serving and tracking.outcome is Outcome.DONE
+        redrawn = _redrawn(tracking, total, glass.span.u_fraction) if is_drawn else {}
         self._ledger.weigh_serving(tracking.asked.operation, weighed, redrawn)
 
     def _weighed(self, glass: _Glass, grams: float, u_grams: float | None) -> WeighedServing:

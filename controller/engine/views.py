@@ -63,6 +63,7 @@ def status(
         next_step=_next_step(lines, is_right) if rests else "",
         inputs=None if report is None else report.inputs,
         doubts=doubts,
+        scale=None if report is None else report.scale,
     )
 
 

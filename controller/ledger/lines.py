@@ -63,10 +63,13 @@ class LineNotes:
             while True:
                 rows = self._database.all(
                     "SELECT o.asked_wall_s, d.line, o.kind, printf('%s, %.0f s', d.liquid, d.on_s) || CASE o.reason"
-                    " WHEN '' THEN '' ELSE ' (' || o.reason || ')' END, d.delivered_ml, o.outcome, o.seq FROM"
+                    " WHEN '' THEN '' ELSE ' (' || o.reason || ')' END || CASE WHEN w.seq IS NULL THEN '' ELSE"
+                    " printf('; all lines together weighed %.0f mL', w.volume_ml) END, d.delivered_ml, o.outcome,"
+                    " o.seq FROM"
                     " (SELECT * FROM operation WHERE kind <> 'serve' AND kind = ? AND (asked_wall_s, seq) > (?, ?)"
                     " AND asked_wall_s < ? ORDER BY asked_wall_s, seq LIMIT ?) o"
-                    " LEFT JOIN delivery d ON d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq",
+                    " LEFT JOIN delivery d ON d.asked_wall_s = o.asked_wall_s AND d.seq = o.seq"
+                    " LEFT JOIN weighed_serving w ON w.seq = o.seq",
                     (kind, *after, until_wall_s, ENTRIES),
                 )
                 yield tuple(value_of(RecordRow, row[:-1]) for row in rows if row[1] is not None)

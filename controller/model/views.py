@@ -7,7 +7,7 @@ from msgspec import Meta
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.labels import GlassSize
-from controller.model.messages import InputReport, Refusal
+from controller.model.messages import InputReport, Refusal, ScaleReport
 from controller.model.plan import Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from controller.model.weighing import Budget, Doubt, WeighedServing
@@ -167,6 +167,7 @@ class Status(Value, frozen=True, kw_only=True):
     inputs: InputReport | None
     next_step: str = ""  # the command that brings the machine on while it rests
     doubts: tuple[str, ...] = ()  # why stock and history are not certain, since the engine started
+    scale: ScaleReport | None = None  # None where the machine has none
 
 
 class LargerGlass(Value, frozen=True, kw_only=True):

@@ -4,14 +4,17 @@ import subprocess
 import sys
 
 import pytest
+from msgspec.structs import replace
 from prometheus_client.parser import text_string_to_metric_families
 
 from controller.clock import VirtualClock
 from controller.engine.metrics import Metrics
 from controller.model.calibration import Calibration
-from controller.model.messages import Delivery, EdgesTimed, Ended, Refusal
+from controller.model.messages import Delivery, EdgesTimed, Ended, Refusal, ScaleReport
+from controller.model.scale import ScaleSetting
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from controller.model.views import LineView, OperationView, Status
+from controller.model.weighing import WeighedServing
 
 CALIBRATION = Calibration(
     line=1,
@@ -172,3 +175,25 @@ def test_nothing_loads_the_library_before_it_is_asked_for():
     code = "import sys, controller.engine.service; print('prometheus_client' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def test_weighed_servings_are_counted_once_they_have_settled():
+    engine = Engine()
+    metrics = Metrics(engine, VirtualClock())
+    view = engine.operation("op1")
+    for u_ml in (None, None, 0.2, 0.2):
+        weighed = WeighedServing(grams=99.0, volume_ml=94.8, asked_ml=95.0, u_ml=u_ml)
+        metrics.on_view(replace(view, weighed=weighed))
+    metrics.on_view(STATUS)
+    found = values(metrics)
+    assert found["tundish_weighed_servings_total",] == 1
+    assert found["tundish_weighed_litres_total",] == pytest.approx(0.0948)
+    assert found["tundish_weighed_asked_litres_total",] == pytest.approx(0.095)
+    assert ("tundish_scale_trusted",) not in found
+
+
+@pytest.mark.parametrize(("doubt", "trusted"), [("", 1.0), ("repeats", 0.0)])
+def test_a_scale_that_cannot_be_believed_shows(doubt: str, trusted: float):
+    engine = Engine()
+    engine.present = replace(STATUS, scale=ScaleReport(setting=ScaleSetting(), doubt=doubt))
+    assert values(Metrics(engine, VirtualClock()))["tundish_scale_trusted",] == trusted

@@ -1,11 +1,14 @@
 """What the scale says of a serving, from the first drop to the stock, on the bench."""
 
+import re
+
 import pytest
 from msgspec.structs import replace
 from ready_machine import PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
-from controller.model.requests import HistoryQuery, PourRequest
+from controller.engine.slices import at_once
+from controller.model.requests import HistoryQuery, LineRequest, PourRequest
 from controller.model.scale import Scale
 from controller.model.states import Outcome
 from controller.rehearsal.weighing import span_scale
@@ -112,3 +115,16 @@ def test_without_a_span_nothing_is_weighed(machine):
     machine.pass_time(1.0)
     _, after = poured(machine)
     assert (after.outcome, after.weighed) == (Outcome.DONE, None)
+
+
+def test_a_rinse_into_a_jug_on_the_platform_stands_in_the_hygiene_record(machine):
+    machine.plant.lift_glass()
+    machine.plant.hang(1, "rinse water", 2000.0)
+    machine.pass_time(2.0)
+    machine.plant.place_glass(brim_ml=2000.0)
+    machine.pass_time(SETTLES_S)
+    machine.finish(machine.engine.run_lines(LineRequest(kind="rinse", lines=(1,), jug=True)).operation)
+    machine.pass_time(SETTLES_S)
+    (row,) = [one for one in at_once(machine.engine.hygiene.record(since_wall_s=0.0)).rows if one.event == "rinse"]
+    said = float(re.search(r"weighed (\d+) mL", row.text)[1])
+    assert said == pytest.approx(row.volume_ml, rel=0.1)

@@ -15,7 +15,7 @@ def page(record: HygieneRecord) -> str:
         f"<p>{escape(record.book)}; from {moment(record.since_wall_s)} to {moment(record.until_wall_s)}, local time "
         f"({offset}).</p><p>A cleaning is a line full of cleaner for at least {record.contact_s / 60:.0f} min, then "
         f"{record.rinse_line_volumes} line volumes of water or more. Volumes are worked out from the pumps' running "
-        "times.</p>",
+        "times; where a jug on the scale has caught them, what it weighed stands beside.</p>",
         html.section(
             "How the lines stand",
             "",

@@ -15,6 +15,7 @@ from controller.errors import FaultLatched, Unreachable
 from controller.metering.flow_band import as_written, commissioned
 from controller.model.calibration import Calibration
 from controller.model.messages import InputReport
+from controller.model.scale import DOUBTS
 from controller.model.views import FitView, LineView, OperationView, Status
 from controller.model.wiring import GlassContact, StopContact, TrayContact, role_of
 
@@ -90,7 +91,7 @@ def draw_status(now: Status) -> str:
         parts.append(click.style("The guard cannot be reached: no pump can run. Start it: tundish guard", fg="red"))
     parts += [click.style(f"stock and history are not certain: {one}", fg="yellow") for one in now.doubts]
     if now.inputs is not None:
-        parts.append(", ".join(_contacts(now.inputs)))
+        parts.append(", ".join([*_contacts(now.inputs), *_scale(now)]))
     if now.operation is not None:
         parts.append(one_line(now.operation))
     header = ("line", "liquid", "in the tube", "left", "flow", "to do")
@@ -98,6 +99,15 @@ def draw_status(now: Status) -> str:
     if now.next_step:
         parts.append(f"\nnext: {now.next_step}")
     return "\n".join(parts)
+
+
+def _scale(now: Status) -> list[str]:
+    """What the scale shows, or why it cannot be believed."""
+    if now.scale is None:
+        return []
+    if now.scale.doubt or now.scale.load_g is None:
+        return [click.style(f"scale: {DOUBTS[now.scale.doubt]}", fg="yellow")]
+    return [f"scale {now.scale.load_g:.0f} g"]
 
 
 def draw_fit(fit: FitView) -> str:

@@ -10,7 +10,7 @@ import click
 
 from controller.cli.client import EngineClient
 from controller.cli.completion import LINE, RECIPE
-from controller.cli.following import poured
+from controller.cli.following import poured, weighed
 from controller.cli.options import Session, date_options, file_option, session_options, table, write_table, writing
 from controller.model.evening import RuleCount, Usage
 from controller.model.states import OperationKind
@@ -62,7 +62,7 @@ def pages(engine: EngineClient, query: dict[str, Any]) -> Iterator[OperationView
 def write_operations(operations: Iterator[OperationView], path: Path) -> int:
     """One row for each line of each operation, one for an operation without lines; how many operations they are."""
     header = ("when", "operation", "kind", "recipe", "times", "ended", "rule", "reason", "line", "liquid", "asked_ml",
-              "poured_ml", "certainty", "changes")  # fmt: skip
+              "poured_ml", "certainty", "changes", "weighed_ml", "u_weighed_ml")  # fmt: skip
     count = 0
     with writing(path) as file:
         rows = csv.writer(file)
@@ -71,12 +71,12 @@ def write_operations(operations: Iterator[OperationView], path: Path) -> int:
             when = "" if one.asked_wall_s is None else _iso(one.asked_wall_s)
             rule = one.refused[0].rule if one.refused else ""
             first = (when, one.operation, one.kind, one.recipe or "", f"{one.times:g}", _ended(one), rule, _reason(one))
-            changes = " ".join(one.changes)
+            last = (" ".join(one.changes), *_weighed(one))
             for line in one.lines:
                 volumes = (f"{line.asked_ml:.2f}", f"{line.delivered_ml:.2f}", "at most" if line.at_most else "")
-                rows.writerow((*first, line.line, line.liquid, *volumes, changes))
+                rows.writerow((*first, line.line, line.liquid, *volumes, *last))
             if not one.lines:
-                rows.writerow((*first, "", "", "", "", "", changes))
+                rows.writerow((*first, "", "", "", "", "", *last))
     return count
 
 
@@ -123,7 +123,7 @@ def _show(session: Session, found: tuple[Any, ...], draw: Callable[[Any], str], 
 def _cells(one: OperationView) -> tuple[str, ...]:
     what = f"{one.kind} {one.recipe or ''}".strip() + (f" x {one.times:.3g}" if one.times != 1 else "")
     what += ", the rest" if one.rest_of is not None else ""
-    given = ", ".join(f"{poured(line)} {line.liquid}" for line in one.lines)
+    given = ", ".join(f"{poured(line)} {line.liquid}" for line in one.lines) + weighed(one)
     when = "" if one.asked_wall_s is None else datetime.fromtimestamp(one.asked_wall_s).strftime("%Y-%m-%d %H:%M")
     return (
         when,
@@ -133,6 +133,12 @@ def _cells(one: OperationView) -> tuple[str, ...]:
         given,
         " ".join([*([_reason(one)] if _reason(one) else []), *one.changes]),
     )
+
+
+def _weighed(one: OperationView) -> tuple[str, str]:
+    """What the scale said of a whole serving, with its standard uncertainty; empty without."""
+    found = one.weighed
+    return ("", "") if found is None or found.u_ml is None else (f"{found.volume_ml:.2f}", f"{found.u_ml:.2f}")
 
 
 def _ended(one: OperationView) -> str:
