@@ -4,7 +4,7 @@ import ctypes
 import os
 from contextlib import suppress
 
-import structlog
+from controller.guard.log import LOG
 
 PRIORITY = 20  # of 1 to 99: above everything ordinary, below the kernel's own threads (50)
 # include/uapi/asm-generic/mman.h and include/uapi/linux/prctl.h
@@ -28,4 +28,4 @@ def ask_for_real_time() -> None:
             refused.append("locked memory")
         libc.prctl(PR_SET_TIMERSLACK, TIMER_SLACK_NS, 0, 0, 0)
     if refused:
-        structlog.get_logger().warning("not_allowed", refused=refused, effect="edges may come late when busy")
+        LOG.warning("not_allowed", refused=refused, effect="edges may come late when busy")

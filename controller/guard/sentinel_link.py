@@ -8,9 +8,8 @@ import sys
 from pathlib import Path
 from typing import Protocol
 
-import structlog
-
 from controller.guard import sentinel
+from controller.guard.log import LOG
 from controller.guard.sentinel import BEAT_ARMED, BEAT_AT_REST, QUIT, SILENCE_S, Pins
 from controller.model.profile import Profile
 
@@ -58,7 +57,6 @@ class SentinelLink:
         self._unanswered = 0  # beats
         self._silent_s = 0.0  # since when it owes an answer, or when its last one came
         self._start_s = -math.inf  # when another may be started
-        self._log = structlog.get_logger()
 
     def turn(self, now_s: float) -> float:
         """Beat, or start a sentinel, as is due; returns when to call again (s)."""
@@ -107,7 +105,7 @@ class SentinelLink:
         self._unanswered, self._silent_s = max(0, self._unanswered - len(said)), now_s
         if not self._is_watching:
             self._is_watching, self._beat_s = True, now_s + REST_BEAT_S
-            self._log.info("sentinel_watches", pid=self._process.pid)
+            LOG.info("sentinel_watches", pid=self._process.pid)
             self._loop.sentinel_found()
 
     def close(self, *, is_all_off: bool) -> None:
@@ -129,7 +127,7 @@ class SentinelLink:
         try:
             process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         except OSError as problem:
-            self._log.error("sentinel_not_started", error=str(problem))
+            LOG.error("sentinel_not_started", error=str(problem))
             return
         for pipe in (process.stdin, process.stdout):
             if pipe is not None:
@@ -156,7 +154,7 @@ class SentinelLink:
         _close_pipes(process)
         with contextlib.suppress(subprocess.TimeoutExpired):
             process.wait(END_S)
-        self._log.error("sentinel_lost", reason=text, exit_code=process.returncode)
+        LOG.error("sentinel_lost", reason=text, exit_code=process.returncode)
         self._loop.sentinel_lost(text)
 
 

@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterator
 from itertools import count
 
 import msgspec
-import structlog
 
 from controller.clock import Clock
 from controller.guard.guard import Guard
+from controller.guard.log import LOG
 from controller.guard.peers import peer_of
 from controller.model.decoding import decode
 from controller.model.messages import MAX_BYTES, Command, Event, Hello, Refusal, Report
@@ -125,7 +125,6 @@ class Server:
         self._selector.register(listener, selectors.EVENT_READ, self._knock)
         self._clients: dict[str, Client] = {}
         self._numbers = count(1)
-        self._log = structlog.get_logger()
         self._is_ending = self._somebody_waits = False
 
     def watch(self, descriptor: int, on_ready: Callable[[], None]) -> None:
@@ -193,7 +192,7 @@ class Server:
         silent = next((client for client in self._silent() if not client.has_line and not client.is_dropped), None)
         if silent is not None:
             silent.is_dropped = True
-            self._log.warning("client_dropped", client=silent.name, reason="it made room: it had not said hello")
+            LOG.warning("client_dropped", client=silent.name, reason="it made room: it had not said hello")
         return silent is not None
 
     def _silent(self) -> list[Client]:
@@ -219,7 +218,7 @@ class Server:
         except OSError:
             allowed = False
         if not allowed:
-            self._log.warning("client_turned_away", reason="not allowed")
+            LOG.warning("client_turned_away", reason="not allowed")
             connection.close()
             return
         client = Client(
@@ -244,7 +243,7 @@ class Server:
                     self.publish(client.name, no)
         except (ValueError, msgspec.MsgspecError) as problem:
             reason = str(problem)[:400]
-            self._log.warning("client_dropped", client=client.name, reason=reason)
+            LOG.warning("client_dropped", client=client.name, reason=reason)
             self.publish(client.name, Refusal(request="message", rule="protocol", reason=reason))
             client.is_dropped = True
 

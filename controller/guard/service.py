@@ -9,14 +9,12 @@ import socket
 from contextlib import ExitStack
 from pathlib import Path
 
-import structlog
-
-from controller import logs
 from controller.clock import RealClock
 from controller.config import Loading, load_in_child
 from controller.errors import FileProblems
 from controller.guard.alloff import all_off
 from controller.guard.guard import Guard
+from controller.guard.log import LOG
 from controller.guard.realtime import ask_for_real_time
 from controller.guard.scale_port import DatagramPort
 from controller.guard.sentinel import Pins
@@ -46,7 +44,6 @@ def run(
 
     Raises FileProblems, BoardError, RecordError, and TundishError when another guard listens at socket_path.
     """
-    logs.set_up("guard")
     profile, book, _ = load_in_child(profile_path, book_path)
     own_socket = bench_socket if profile.board.backend == "bench" else None
     state_dir.mkdir(parents=True, exist_ok=True)
@@ -66,7 +63,7 @@ def run(
         except BaseException:
             # The board's own way out has been tried already; this one shares no code with it.
             for failure in all_off(profile, own_socket, try_s=0.1):
-                structlog.get_logger().error("not_driven_off", error=str(failure))
+                LOG.error("not_driven_off", error=str(failure))
             raise
 
 
@@ -92,7 +89,6 @@ class _Process:
         self._loading: Loading | None = None
         self._stop = stop
         self._state_dir, self._bench_socket = state_dir, bench_socket
-        self._log = structlog.get_logger()
         self._server = Server(
             listener, self._clock, group=_group(), engine_user=_user(ENGINE_USER), each_turn=self._each_turn
         )
@@ -127,12 +123,12 @@ class _Process:
             ask_for_real_time()
             gc.freeze()  # what is loaded by now lives as long as the process
             notify("READY=1")
-            self._log.info("guard_ready", machine=self._profile.machine, lines=len(self._profile.lines))
+            LOG.info("guard_ready", machine=self._profile.machine, lines=len(self._profile.lines))
             self._server.serve(self._guard)
             notify("STOPPING=1")
             self._guard.end("the guard was told to stop")
             self._server.close()
-        self._log.info("guard_stopped")
+        LOG.info("guard_stopped")
 
     # --- the loop, as the sentinel sees it
 
@@ -216,7 +212,7 @@ class _Process:
         self._guard.lateness_s.clear()
         if late:
             p999_s = late[math.ceil(0.999 * len(late)) - 1]
-            self._log.info(
+            LOG.info(
                 "edge_lateness", edges=len(late), p999_ms=round(1000 * p999_s, 3), most_ms=round(1000 * late[-1], 3)
             )
 

@@ -6,13 +6,12 @@ import os
 import re
 import subprocess
 import sys
-from contextlib import suppress
 from pathlib import Path
 
 import pytest
 import structlog
 
-from controller import logs
+from controller import log_lines
 from controller.config import load
 from controller.ledger.journal import MemoryJournal
 from controller.model.requests import HistoryQuery
@@ -21,7 +20,7 @@ from controller.rehearsal.weighing import prime_all
 
 ROOT = Path(__file__).resolve().parents[2]
 LEVELS = {"debug", "info", "warning", "error", "exception", "critical"}
-LOGGER = re.compile(r"(^|\.)_?log$|get_logger\(\)(\.bind\(.*\))?$")
+LOGGER = re.compile(r"(^|\.)_?(log|LOG)$|get_logger\(\)(\.bind\(.*\))?$")
 
 
 def log_calls():
@@ -37,8 +36,8 @@ def test_every_log_call_uses_a_word_of_the_table_and_every_word_is_used():
     calls = dict(log_calls())
     assert len(calls) >= 20
     words = {where: getattr(argument, "value", None) for where, argument in calls.items()}
-    assert {where: word for where, word in words.items() if word not in logs.EVENTS} == {}
-    assert set(logs.EVENTS) == set(words.values())
+    assert {where: word for where, word in words.items() if word not in log_lines.EVENTS} == {}
+    assert set(log_lines.EVENTS) == set(words.values())
 
 
 def test_every_module_that_logs_does_it_by_structlog():
@@ -50,25 +49,36 @@ def test_every_module_that_logs_does_it_by_structlog():
 
 def test_keys_are_128_bits_each_its_own_and_never_change():
     """Whoever filters a journal by a key does so for years: these stand here so that a change is seen."""
-    keys = [key for key, _ in logs.EVENTS.values()]
+    keys = [key for key, _ in log_lines.EVENTS.values()]
     assert all(re.fullmatch(r"[0-9a-f]{32}", key) for key in keys)
     assert len(set(keys)) == len(keys)
-    assert logs.EVENTS["fault"][0] == "e6bf7f984b3c4683ac1b609d67a33e2a"
-    assert logs.EVENTS["guard_lost"][0] == "a990c5bcf8584ad6a4cd25b4d158672e"
+    assert log_lines.EVENTS["fault"][0] == "e6bf7f984b3c4683ac1b609d67a33e2a"
+    assert log_lines.EVENTS["guard_lost"][0] == "a990c5bcf8584ad6a4cd25b4d158672e"
 
 
-SAYING = """
+BEGINNING = """
 import os, sys
 if sys.argv[1] == "journal":
     found = os.fstat(2)
     os.environ["JOURNAL_STREAM"] = f"{found.st_dev}:{found.st_ino}"
+"""
+BY_STRUCTLOG = """
 import structlog
 from controller import logs
 logs.set_up("guard")
 log = structlog.get_logger()
-log.debug("not told")
+log.debug("not logged")
+"""
+BY_ITSELF = """
+from controller.log_lines import Log
+log = Log("guard")
+"""
+ENTRIES = """
 log.info("guard_ready", lines=6)
 log.warning("not_allowed", refused=["real-time priority"])
+log.error("sentinel_lost", reason="gone")
+"""
+EXCEPTION = """
 try:
     1 / 0
 except ZeroDivisionError:
@@ -76,48 +86,78 @@ except ZeroDivisionError:
 """
 
 
-def said(how, **more):
-    done = subprocess.run([sys.executable, "-c", SAYING, how], capture_output=True, text=True, check=True, **more)
+@pytest.fixture(params=[BY_STRUCTLOG, BY_ITSELF], ids=["structlog", "itself"])
+def program(request):
+    """A program that logs three entries: as the guard does, and as everybody else does."""
+    return BEGINNING + request.param + ENTRIES
+
+
+def logged(program, how, **more):
+    done = subprocess.run([sys.executable, "-c", program, how], capture_output=True, text=True, check=True, **more)
     return done.stderr.splitlines()
 
 
-def test_to_a_file_it_is_json_lines():
-    first, second, third = map(json.loads, said("file"))
+def test_to_a_file_it_is_json_lines(program):
+    first, second, third = map(json.loads, logged(program, "file"))
     assert (first["event"], first["process"], first["level"], first["lines"]) == ("guard_ready", "guard", "info", 6)
-    assert first["message_id"] == logs.EVENTS["guard_ready"][0]
+    assert first["message_id"] == log_lines.EVENTS["guard_ready"][0]
     assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d+Z", first["timestamp"])
     assert second["refused"] == ["real-time priority"]
-    assert "ZeroDivisionError" in third["exception"]
+    assert (third["level"], third["reason"]) == ("error", "gone")
 
 
-def test_to_the_journal_every_line_begins_with_its_level():
+def test_an_exception_is_logged_with_its_traceback():
+    (entry,) = logged(BEGINNING + BY_STRUCTLOG + EXCEPTION, "file")
+    assert "ZeroDivisionError" in json.loads(entry)["exception"]
+
+
+def test_to_the_journal_every_line_begins_with_its_level(program):
     """sd-daemon(3): <6> is informational, <4> a warning, <3> an error."""
-    lines = said("journal")
+    lines = logged(program, "journal")
     assert [line[:3] for line in lines] == ["<6>", "<4>", "<3>"]
     assert json.loads(lines[0][3:])["event"] == "guard_ready"
 
 
 def test_a_flood_of_one_word_is_counted_and_other_words_pass():
     now_s = [0.0]
-    bounded, passed = logs.Bounded(lambda: now_s[0]), []
+    bound, passed = log_lines.Bound(lambda: now_s[0]), []
 
     def say(word):
-        with suppress(structlog.DropEvent):
-            passed.append(bounded(None, "warning", {"event": word}))
+        left_out = bound(word)
+        if left_out is not None:
+            passed.append((word, left_out))
 
     for _ in range(1000):
         say("client_dropped")
     say("fault")
-    now_s[0] = logs.EVERY_S
+    now_s[0] = log_lines.EVERY_S
     say("client_dropped")
     say("fault")
-    assert [one["event"] for one in passed] == ["client_dropped"] * logs.MOST + ["fault", "client_dropped", "fault"]
-    assert [one.get("left_out") for one in passed[-2:]] == [1000 - logs.MOST, None]
+    assert passed == [
+        *[("client_dropped", 0)] * log_lines.MOST,
+        ("fault", 0),
+        ("client_dropped", 1000 - log_lines.MOST),
+        ("fault", 0),
+    ]
 
 
-def test_on_a_terminal_it_is_for_people():
+def test_what_was_left_out_is_logged_with_the_next_entry():
+    flood = "from controller import log_lines\nlog_lines.EVERY_S = 0.2\n"
+    again = "for _ in range(30): log.info('guard_ready')\nimport time; time.sleep(0.3); log.info('guard_ready')\n"
+    for way in (BY_STRUCTLOG, BY_ITSELF):
+        entries = [json.loads(line) for line in logged(BEGINNING + way + flood + again, "file")]
+        assert [one.get("left_out") for one in entries] == [None] * log_lines.MOST + [10]
+
+
+def test_the_guard_loads_no_library_for_its_log():
+    code = "import sys, controller.guard.service; print({'structlog', 'rich', 'asyncio', 'ssl'} & sys.modules.keys())"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "set()"
+
+
+def test_on_a_terminal_it_is_for_people(program):
     reader, terminal = os.openpty()
-    subprocess.run([sys.executable, "-c", SAYING, "terminal"], stderr=terminal, check=True)
+    subprocess.run([sys.executable, "-c", program, "terminal"], stderr=terminal, check=True)
     text = os.read(reader, 100_000).decode()
     os.close(reader)
     os.close(terminal)
@@ -125,10 +165,10 @@ def test_on_a_terminal_it_is_for_people():
     assert "message_id" not in text
 
 
-def test_a_reader_that_went_away_does_not_end_the_process():
+def test_a_reader_that_went_away_does_not_end_the_process(program):
     reader, writer = os.pipe()
     os.close(reader)
-    done = subprocess.run([sys.executable, "-c", SAYING, "file"], stderr=writer, check=False)
+    done = subprocess.run([sys.executable, "-c", program, "file"], stderr=writer, check=False)
     os.close(writer)
     assert done.returncode == 0
 

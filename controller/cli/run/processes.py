@@ -1,6 +1,5 @@
 """Commands that are processes of the machine: engine, guard, all-off."""
 
-import sys
 from pathlib import Path
 
 import click
@@ -51,7 +50,6 @@ def engine(
     key: Path | None,
 ) -> None:
     """Run the process that plans, records and answers, until SIGTERM or Ctrl-C."""
-    _go_without("rich")
     from controller.engine.http.access import place
     from controller.engine.service import run
 
@@ -81,7 +79,6 @@ def engine(
 @state_dir_option
 def guard(profile_path: Path, book_path: Path, run_dir: Path | None, state_dir: Path | None) -> None:
     """Run the process that owns the pins and enforces every limit, until SIGTERM or Ctrl-C."""
-    _go_without("rich", "ssl")
     from controller.guard.service import run
 
     folder = run_dir_to_fill(run_dir)
@@ -92,15 +89,6 @@ def guard(profile_path: Path, book_path: Path, run_dir: Path | None, state_dir: 
         socket_path=folder / GUARD,
         bench_socket=folder / BENCH,
     )
-
-
-def _go_without(*modules: str) -> None:
-    """Spare a process that stays what libraries load where they can, and what is never used in it.
-
-    structlog takes rich for drawing tracebacks (5 MB that stay resident), asyncio takes ssl (4 MB).
-    """
-    for name in modules:
-        sys.modules.setdefault(name, None)  # type: ignore[arg-type]
 
 
 @click.command()
