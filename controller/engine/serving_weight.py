@@ -20,7 +20,7 @@ from controller.ledger.records import Redrawn, Spread
 from controller.ledger.store import Ledger
 from controller.metering import load_cell
 from controller.metering.load_cell import Steady
-from controller.metering.weighed_glass import KnownVolume, shared, volume_of
+from controller.metering.weighed_glass import KnownVolume, known_kg_m3, shared, volume_of
 from controller.model.book import Book, Liquid
 from controller.model.messages import Admitted, Changed, Edge, Ended, Event, Weighed
 from controller.model.profile import Profile
@@ -71,6 +71,9 @@ class ServingWeight:
     def work_with(self, book: Book) -> None:
         """Take densities from this book."""
         self._liquids = {one.liquid: one for one in book.liquids} | {one.liquid: one for one in WATERY}
+        if self._has_scale:
+            for liquid in self._liquids.values():
+                known_kg_m3(liquid)  # now, and not while a drink is poured
 
     def on_event(self, event: Event) -> bool:
         """Take in what the guard says, after the mirror has; whether a serving's weight has just been settled."""

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 
 from controller.metering.density import liquid_kg_m3
 from controller.metering.gravimetry import U_HOLD_UP_ML, Volume, volume_ml
@@ -18,6 +19,12 @@ class KnownVolume(Value, frozen=True, kw_only=True):
     u_ml: float
 
 
+@lru_cache(maxsize=1024)
+def known_kg_m3(liquid: Liquid) -> tuple[float, float]:
+    """Density at 20 C with its standard uncertainty; worked out once, since it takes milliseconds."""
+    return liquid_kg_m3(liquid, 20.0)
+
+
 def blend_kg_m3(doses: Sequence[tuple[Liquid, float]]) -> tuple[float, float]:
     """Density of liquids poured together, mass by volume as it left the lines, and its standard uncertainty, kg/m3.
 
@@ -26,7 +33,7 @@ def blend_kg_m3(doses: Sequence[tuple[Liquid, float]]) -> tuple[float, float]:
     uncertainties add up. At 20 C; ZeroDivisionError for no volume.
     """
     total_ml = sum(dose_ml for _, dose_ml in doses)
-    known = [(*liquid_kg_m3(liquid, 20.0), dose_ml / total_ml) for liquid, dose_ml in doses]
+    known = [(*known_kg_m3(liquid), dose_ml / total_ml) for liquid, dose_ml in doses]
     return sum(one * share for one, _, share in known), sum(u * share for _, u, share in known)
 
 

@@ -1,11 +1,12 @@
 """Memory, processor, start, answers and wear of the running machine, on the bench, in real time.
 
-python3 tests benchmarks footprint [--idle S] [--servings N] [--folder DIR]
+python3 tests benchmarks footprint [--idle S] [--servings N] [--folder DIR] [--scale]
 
 Memory is what is resident (RSS), the shares of libraries counted in; PSS, which counts them in part, stands beside it.
 What a serving writes is what guard and engine hand to write calls for journal and ledger, and the syncs of these files,
 both by strace; without it, what /proc says was sent to the disk, in whole pages of 4 KiB. That figure is told in any
 case: pages are what wears a card. The files lie in DIR (by default below /var/tmp): a memory file system has none.
+With --scale a load cell stands under the glass, read 80 times a second while drinks are poured.
 """
 
 import argparse
@@ -42,6 +43,15 @@ LIMITS = {
     "written per serving": ("KiB", 16.0),
     "syncs per serving": ("", 4.0),
 }
+WITH_SCALE = {
+    "guard idle": ("% of a core", 0.5),
+    "scale memory": ("MB", 15.0),
+    "scale pouring": ("% of a core", 2.0),
+    "scale idle": ("% of a core", 0.5),
+}
+SCALE = """
+scale: {converter: bench, capacity: 5 kg, readings_per_s: 80, platform: 350 g, output_mv_v: 1.0}
+"""
 
 
 @dataclass(frozen=True)
@@ -51,6 +61,7 @@ class Machine:
     run_dir: Path
     guard: psutil.Process
     engine: psutil.Process
+    scale: psutil.Process | None = None
 
     @property
     def both(self) -> tuple[psutil.Process, psutil.Process]:
@@ -71,26 +82,29 @@ def tundish(run_dir: Path, *words: str) -> dict:
 
 
 @contextlib.contextmanager
-def running(folder: Path) -> Iterator[tuple[Machine, dict[str, float]]]:
+def running(folder: Path, *, has_scale: bool) -> Iterator[tuple[Machine, dict[str, float]]]:
     """The machine on the bench, and how long each process took to be ready (s)."""
     run_dir = folder / "run"
     started_s = last_s = time.monotonic()
     took: dict[str, float] = {}
     places = ["--run-dir", run_dir, "--state-dir", folder / "state"]
-    command = [sys.executable, "-m", "controller.cli", "up", "--profile", PROFILE, "--book", BOOK, *places]
+    profile = folder / "profile.yaml"
+    profile.write_text(PROFILE.read_text() + (SCALE if has_scale else ""))
+    command = [sys.executable, "-m", "controller.cli", "up", "--profile", profile, "--book", BOOK, *places]
     log = folder / "up.txt"
     with log.open("w") as output:
         up = subprocess.Popen([*command, "--glass", GLASS], stdout=output, stderr=output)
     try:
-        while "engine" not in took:
+        while ("scale" if has_scale else "engine") not in took:
             time.sleep(0.01)
             for name in re.findall(r"^(\w+) +\| ready$", log.read_text(), re.MULTILINE):
                 if name not in took:  # each is started when the one before is ready
                     took[name], last_s = time.monotonic() - last_s, time.monotonic()
             if up.poll() is not None or time.monotonic() - started_s > START_S:
                 raise RuntimeError(f"the machine did not start: {log.read_text()}")
+        time.sleep(2.0)  # until the scale's process has become what it is
         parts = {child.cmdline()[3]: child for child in psutil.Process(up.pid).children()}
-        yield Machine(run_dir, parts["guard"], parts["engine"]), took
+        yield Machine(run_dir, parts["guard"], parts["engine"], parts.get("--leashed")), took
     finally:
         up.send_signal(signal.SIGINT)
         up.wait()
@@ -106,15 +120,41 @@ def commission(machine: Machine, folder: Path) -> None:
         tundish(machine.run_dir, "calibrate", str(line), "--trials", str(table), "--sure", "--by", "footprint")
 
 
+def set_up_scale(machine: Machine) -> None:
+    """Zero and span, as a person would."""
+    tundish(machine.run_dir, "bench", "glass", "lift")
+    time.sleep(2.0)
+    tundish(machine.run_dir, "scale", "zero")
+    tundish(machine.run_dir, "bench", "mass", "1000 g")
+    time.sleep(2.0)
+    tundish(machine.run_dir, "scale", "span", "1000 g", "--tolerance", "0.05 g")
+    tundish(machine.run_dir, "bench", "mass", "0 g")
+    tundish(machine.run_dir, "bench", "glass", "place")
+    time.sleep(4.0)
+
+
+def used_s(process: psutil.Process) -> float:
+    """Processor time of a process with its children (s)."""
+    return sum(sum(one.cpu_times()[:2]) for one in (process, *process.children(recursive=True)))
+
+
+def pouring_percent(machine: Machine, process: psutil.Process) -> float:
+    """Processor time of a process while a drink is poured (% of a core)."""
+    tundish(machine.run_dir, "bench", "glass", "exchange", GLASS)
+    time.sleep(4.0)
+    began_s, before_s = time.monotonic(), used_s(process)
+    view = tundish(machine.run_dir, "pour", RECIPE)
+    if view["weighed"] is None:
+        raise RuntimeError("the serving was not weighed")
+    return 100 * (used_s(process) - before_s) / (time.monotonic() - began_s)
+
+
 def idle_percent(machine: Machine, seconds: float) -> list[float]:
-    """Processor time of guard with its children, and of engine, while nothing happens (% of a core)."""
-
-    def used_s(process: psutil.Process) -> float:
-        return sum(sum(one.cpu_times()[:2]) for one in (process, *process.children(recursive=True)))
-
-    before = [used_s(one) for one in machine.both]
+    """Processor time of guard, engine and scale (0 without) while nothing happens (% of a core)."""
+    parts = [*machine.both, *([machine.scale] if machine.scale else [])]
+    before = [used_s(one) for one in parts]
     time.sleep(seconds)
-    return [100 * (used_s(one) - old) / seconds for one, old in zip(machine.both, before, strict=True)]
+    return [*(100 * (used_s(one) - old) / seconds for one, old in zip(parts, before, strict=True)), 0.0][:3]
 
 
 @contextlib.contextmanager
@@ -171,14 +211,20 @@ def main() -> int:
     parser.add_argument("--idle", type=float, default=60.0, help="s of doing nothing")
     parser.add_argument("--servings", type=int, default=3)
     parser.add_argument("--folder", type=Path, default=Path("/var/tmp"))
+    parser.add_argument("--scale", action="store_true", help="with a load cell under the glass")
     words = parser.parse_args()
+    if words.scale:
+        LIMITS.update(WITH_SCALE)
     with tempfile.TemporaryDirectory(prefix="tundish-footprint-", dir=words.folder) as name:
         folder = Path(name)
-        with running(folder) as (machine, took):
+        with running(folder, has_scale=words.scale) as (machine, took):
             print("ready after its start:", ", ".join(f"{name} {seconds:.1f} s" for name, seconds in took.items()))
             commission(machine, folder)
+            if machine.scale:
+                set_up_scale(machine)
             counted, pages_kib = served(machine, folder, words.servings)
-            guard, engine = idle_percent(machine, words.idle)
+            pouring = pouring_percent(machine, machine.scale) if machine.scale else 0.0
+            guard, engine, scale = idle_percent(machine, words.idle)
             status, status_processor = status_ms(machine)
             found = {
                 "guard memory": machine.guard.memory_info().rss / MIB,
@@ -189,6 +235,9 @@ def main() -> int:
                 "written per serving": counted["bytes"] / 1024 if counted else pages_kib,
                 "syncs per serving": counted.get("syncs"),
             }
+            if machine.scale:
+                memory = machine.scale.memory_info().rss / MIB
+                found |= {"scale memory": memory, "scale pouring": pouring, "scale idle": scale}
             sentinel = machine.guard.children()[0]
             pss = [one.memory_full_info().pss / MIB for one in (*machine.both, sentinel)]
     print("PSS: guard {:.1f} MB, engine {:.1f} MB, sentinel {:.1f} MB".format(*pss))
