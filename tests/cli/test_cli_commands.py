@@ -34,6 +34,7 @@ IDLE = {
     },
     "next_step": "",
     "doubts": [],
+    "scale": None,
 }
 
 

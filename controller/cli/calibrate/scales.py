@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import click
 
@@ -33,19 +33,34 @@ MOST_G = 10_000.0
 
 
 BY_HAND, OF_BENCH, MACHINE = "by-hand", "bench", "machine"
+
+
+class ScaleName(click.Choice[str]):
+    """One of some words, or the serial port of a laboratory balance."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """A path is a port; anything else must be one of the words."""
+        return value if str(value).startswith("/") else str(super().convert(value, param, ctx))
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:
+        """As the help shows it."""
+        return f"[{'|'.join(map(str, self.choices))}|PORT]"
+
+
 scale_option = click.option(
     "--scale",
-    type=click.Choice([BY_HAND, OF_BENCH]),
+    type=ScaleName([BY_HAND, OF_BENCH]),
     default=BY_HAND,
     show_default=True,
-    help="Type the weights, or read them from the simulated scale.",
+    help="Type the weights, or read them from the simulated scale, or from a laboratory balance, as /dev/ttyUSB0.",
 )
 any_scale_option = click.option(
     "--scale",
-    type=click.Choice([BY_HAND, MACHINE, OF_BENCH]),
+    type=ScaleName([BY_HAND, MACHINE, OF_BENCH]),
     default=BY_HAND,
     show_default=True,
-    help="Type the weights, have the machine weigh on its own scale, or read a simulated person's scale.",
+    help="Type the weights, have the machine weigh on its own scale, read a simulated person's scale, or a laboratory "
+    "balance at its serial port, as /dev/ttyUSB0.",
 )
 
 
@@ -171,7 +186,13 @@ def _jar_stands(engine: EngineClient) -> bool:
 
 @contextmanager
 def scale_of(name: str, run_dir: Path | None) -> Iterator[JarScale]:
-    """The scale of this name: "bench", else a person's."""
+    """The scale of this name: "bench", the balance at a serial port, else a person's."""
+    if name.startswith("/"):
+        from controller.cli.calibrate.balance import open_balance
+
+        with open_balance(name) as balance:
+            yield balance
+        return
     if name != "bench":
         yield ByHand()
         return
