@@ -21,6 +21,7 @@ from controller.bench.client import BenchClient
 from controller.cli.lines.hygiene import write_csv
 from controller.cli.pages.hygiene_record import page
 from controller.config import load
+from controller.engine.slices import at_once
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
 from controller.model.evening import CloseRequest
@@ -121,7 +122,7 @@ def end_the_evening(machine: VirtualMachine, tally: Tally) -> None:
         lines = ", ".join(map(str, step.lines))
         what = f"{step.seconds / 60:.0f} min" if step.kind == "wait" else f"{step.volume_ml:.0f} mL into the jug"
         print(f"    {step.kind:6} lines {lines}: {what}", flush=True)
-    record = machine.engine.hygiene.record()
+    record = at_once(machine.engine.hygiene.record())
     tally.expect(
         all(one.cleaned_wall_s is not None and one.clean_by_wall_s is None for one in record.lines),
         "a line was not clean at the end of the evening",

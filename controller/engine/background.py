@@ -1,7 +1,7 @@
 """What takes longer than the engine's loop may stand still, done beside it.
 
 The loop beats for the guard and answers `stop`; so plans are searched and calibrations fitted in a worker process. The
-engine's code does not know: it calls `work(function, ...)`. In virtual time that is an ordinary call (`AtOnce`). In
+engine's code does not know: it calls `work(function, ...)`. In virtual time that is an ordinary call (`Work`). In
 the service it raises NotYet until the answer is there, and whoever asked has it fetched and asks again (`Background`).
 So nothing may be changed before the last call of `work`: a question asked again must still be the same question.
 """
@@ -9,7 +9,7 @@ So nothing may be changed before the last call of `work`: a question asked again
 import asyncio
 from collections import OrderedDict
 from collections.abc import Callable
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 import structlog
 
@@ -21,39 +21,23 @@ KEPT = 256  # answers kept for questions asked again
 T = TypeVar("T")
 
 
-class Work(Protocol):
-    """How the engine has a pure function called with values, and has those answered that wait for it."""
+class Work:
+    """How the engine has a pure function called with values: here at once, in virtual time and inside the worker."""
 
     def __call__(self, function: Callable[..., T], *arguments: Any, **named: Any) -> T:
         """What the function gives or raises; NotYet when that is still to be worked out."""
-
-    def later(self, ask: Callable[[], None]) -> None:
-        """Do something that needs answers, as soon as they are there; once, if it is asked for again meanwhile."""
-
-    async def ask(self, ask: Callable[[], T]) -> T:
-        """The same for somebody who waits."""
-
-    def close(self) -> None:
-        """No more work."""
-
-
-class AtOnce:
-    """Work done where it is asked for: in virtual time, and inside the worker."""
-
-    def __call__(self, function: Callable[..., T], *arguments: Any, **named: Any) -> T:
-        """Call it."""
         return function(*arguments, **named)
 
     def later(self, ask: Callable[[], None]) -> None:
-        """Do it."""
+        """Do something that needs answers, as soon as they are there; once, if it is asked for again meanwhile."""
         ask()
 
     async def ask(self, ask: Callable[[], T]) -> T:
-        """Do it."""
+        """The same for somebody who waits."""
         return ask()
 
     def close(self) -> None:
-        """Nothing is open."""
+        """No more work."""
 
 
 class NotYet(Exception):
@@ -64,7 +48,7 @@ class NotYet(Exception):
         self.calls = calls
 
 
-class Background:
+class Background(Work):
     """Work for the service: known answers at once, others from the worker process."""
 
     def __init__(self) -> None:

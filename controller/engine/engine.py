@@ -10,7 +10,7 @@ import structlog
 
 from controller.clock import Clock
 from controller.engine import views
-from controller.engine.background import AtOnce, Work
+from controller.engine.background import Work
 from controller.engine.calibrating import Calibrating
 from controller.engine.commissioning import Commissioning
 from controller.engine.common import Common
@@ -95,7 +95,7 @@ class Engine:
         work: Work | None = None,
     ) -> None:
         self._profile, self._ledger, self._clock, self._send = profile, ledger, clock, send
-        self.work = work = work or AtOnce()
+        self.work = work = work or Work()
         self._mirror = mirror = GuardMirror(profile=profile, ledger=ledger, clock=clock, send=send, work=work)
         self._commissioning = begun = Commissioning(profile=profile, ledger=ledger, clock=clock)
         self._operation_start = OperationStart(profile, ledger, clock, mirror, begun, new_id=new_id)

@@ -100,13 +100,10 @@ class LineHygiene:
 
     def _line(self, line: int, report: LineReport | None) -> HygieneLine:
         if report is None:
-            return HygieneLine(
-                line=line,
-                liquid=None,
-                contents=Contents.UNKNOWN,
-                holds=None,
+            return like(
+                HygieneLine,
+                LineReport(line=line, liquid=None, contents=Contents.UNKNOWN, holds=None, is_on=False),
                 since_wall_s=None,
-                cleaned_wall_s=None,
                 clean_by_wall_s=None,
                 keeps_until_wall_s=None,
                 overdue=(),

@@ -194,10 +194,9 @@ class Stock:
         before = self.containers().get(request.line)
         is_alike = before is not None and (before.liquid, before.container_ml) == (request.liquid, request.container_ml)
         self._ledger.stock.hang(
-            Container(
-                line=request.line,
-                liquid=request.liquid,
-                container_ml=request.container_ml,
+            like(
+                Container,
+                request,
                 remaining_ml=request.container_ml + self._drawn_ml(request),
                 opened_wall_s=now_s - request.opened_ago_s,
                 hung_wall_s=now_s,

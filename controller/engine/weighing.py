@@ -51,21 +51,11 @@ class Weighings:
         return msgspec.structs.replace(read, operation=request.operation)
 
     def _read(self, run: WeighedTrial, line: int, liquid: str) -> Weighing:
-        plain = Weighing(
-            operation=None,
-            line=line,
-            on_s=run.on_s,
-            grams=run.grams,
-            u_grams=run.u_grams or 0.0,
-            wall_s=self._clock.wall_s(),
-            liquid=liquid,
-        )
+        known = {"operation": None, "line": line, "wall_s": self._clock.wall_s(), "liquid": liquid}
         if run.u_grams is not None:
-            return plain
+            return like(Weighing, run, **known)
         scale = self._profile.weighing
-        return msgspec.structs.replace(
-            plain, u_grams=scale.u_net_g, step_g=scale.step_g, factor=scale.factor, u_factor=scale.u_factor
-        )
+        return like(Weighing, run, scale, u_grams=scale.u_net_g, **known)
 
     def rows(self, request: TrialsRequest, liquid: str) -> tuple[Weighing, ...]:
         """Trials that were run and weighed earlier; nothing is on record yet."""

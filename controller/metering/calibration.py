@@ -8,7 +8,7 @@ from controller.errors import Refused
 from controller.metering.calibration_remarks import findings
 from controller.metering.distributions import chi_squared_tail
 from controller.metering.fitted import Fit
-from controller.metering.flow_law import FlowLaw, Scatter, delivered_ml_of, run_time_s_of
+from controller.metering.flow_law import FlowLaw, Scatter, delivered_ml, run_time_s
 from controller.metering.regression import estimate, leans_on_lag, leans_on_sag, wants_sag
 from controller.metering.residuals import Sifted, curvature, exchanged, mean_ml, sift
 from controller.metering.scatter import law_under, weighing_share
@@ -142,16 +142,3 @@ def law_of(calibration: Calibration) -> FlowLaw:
             degrees_of_freedom=calibration.scatter_dof if is_kept else DEFAULT_PRIOR.scatter_dof,
         ),
     )
-
-
-def run_time_s(calibration: Calibration, volume_ml: float, others_a: float = 0.0) -> float:
-    """On-time (s) for a mean volume (mL, > 0) beside others that draw others_a (A, >= 0); inverse of delivered_ml.
-
-    OutOfRange when the line coasts so long that no run is short enough for the volume.
-    """
-    return run_time_s_of(calibration.flow_ml_s, calibration.lag_s, calibration.sag_per_a, volume_ml, others_a)
-
-
-def delivered_ml(calibration: Calibration, on_s: float, others_a: float = 0.0) -> float:
-    """Mean volume (mL) of a run of on_s (s, >= 0) beside others that draw others_a (A, >= 0); 0 within the lag."""
-    return delivered_ml_of(calibration.flow_ml_s, calibration.lag_s, calibration.sag_per_a, on_s, others_a)

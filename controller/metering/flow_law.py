@@ -6,6 +6,7 @@ from msgspec import structs
 
 from controller.errors import require_in_range, require_positive
 from controller.metering.least_squares import Matrix, quadratic_form
+from controller.model.calibration import Calibration
 from controller.model.fields import Value
 
 
@@ -42,11 +43,11 @@ class FlowLaw(Value, frozen=True, kw_only=True):
 
     def delivered_ml(self, on_s: float, others_a: float = 0.0) -> float:
         """Mean volume of a run of on_s (s, >= 0) beside others that draw others_a (A); 0 within the lag."""
-        return delivered_ml_of(self.flow_ml_s, self.lag_s, self.sag_per_a, on_s, others_a)
+        return delivered_ml(self, on_s, others_a)
 
     def run_time_s(self, volume_ml: float, others_a: float = 0.0) -> float:
         """On-time for a mean volume (mL, > 0), s. OutOfRange when no run is short enough for it."""
-        return run_time_s_of(self.flow_ml_s, self.lag_s, self.sag_per_a, volume_ml, others_a)
+        return run_time_s(self, volume_ml, others_a)
 
     def u_mean_ml(self, on_s: float, others_a: float = 0.0) -> float:
         """Standard uncertainty of the mean volume of such runs, mL: flow, lag and sag with their covariance."""
@@ -82,21 +83,24 @@ def gradient_of(flow_ml_s: float, lag_s: float, sag_per_a: float, on_s: float, o
     return share * moving_s, -flow_ml_s * share, -flow_ml_s * others_a * moving_s
 
 
-def delivered_ml_of(flow_ml_s: float, lag_s: float, sag_per_a: float, on_s: float, others_a: float) -> float:
-    """The law itself, 0 within the lag and for a run of no length."""
+def delivered_ml(law: FlowLaw | Calibration, on_s: float, others_a: float = 0.0) -> float:
+    """Mean volume (mL) of a run of on_s (s, >= 0) beside others that draw others_a (A, >= 0); 0 within the lag."""
     require_in_range("on_s", on_s, 0.0, math.inf, "s")
     require_in_range("others_a", others_a, 0.0, math.inf, "A")
     if on_s == 0.0:
         return 0.0
-    return max(0.0, flow_ml_s * max(0.0, 1.0 - sag_per_a * others_a) * (on_s - lag_s))
+    return max(0.0, law.flow_ml_s * max(0.0, 1.0 - law.sag_per_a * others_a) * (on_s - law.lag_s))
 
 
-def run_time_s_of(flow_ml_s: float, lag_s: float, sag_per_a: float, volume_ml: float, others_a: float) -> float:
-    """The law turned round."""
+def run_time_s(law: FlowLaw | Calibration, volume_ml: float, others_a: float = 0.0) -> float:
+    """On-time (s) for a mean volume (mL, > 0) beside others that draw others_a (A, >= 0); inverse of delivered_ml.
+
+    OutOfRange when the line coasts so long that no run is short enough for the volume.
+    """
     require_positive("volume_ml", volume_ml, "mL")
     require_in_range("others_a", others_a, 0.0, math.inf, "A")
-    flow_now_ml_s = flow_ml_s * (1.0 - sag_per_a * others_a)
+    flow_now_ml_s = law.flow_ml_s * (1.0 - law.sag_per_a * others_a)
     require_positive("flow beside the others", flow_now_ml_s, "mL/s")
     # A line that coasts longer than it takes to start has a negative lag: less than it coasts cannot be metered.
-    require_in_range("volume_ml", volume_ml, max(0.0, -lag_s * flow_now_ml_s), math.inf, "mL")
-    return volume_ml / flow_now_ml_s + lag_s
+    require_in_range("volume_ml", volume_ml, max(0.0, -law.lag_s * flow_now_ml_s), math.inf, "mL")
+    return volume_ml / flow_now_ml_s + law.lag_s

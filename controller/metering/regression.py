@@ -13,6 +13,8 @@ from controller.metering.trials import Prior, Trial
 
 _ROUNDS = 60
 
+_Known = tuple[tuple[float, float, float], float, float]  # regressors, value, standard uncertainty
+
 
 @dataclass(frozen=True, kw_only=True)
 class Estimate:
@@ -44,10 +46,8 @@ def leans_on_sag(trials: Sequence[Trial]) -> bool:
     return wants_sag(trials) and max(t.others_a for t in trials) - min(t.others_a for t in trials) < 1e-6
 
 
-def _known_rows(
-    trials: Sequence[Trial], prior: Prior, *, full: bool
-) -> list[tuple[tuple[float, float, float], float, float]]:
-    """(regressors, value, standard uncertainty) of what is known before; only what the trials lack unless full."""
+def _known_rows(trials: Sequence[Trial], prior: Prior, *, full: bool) -> list[_Known]:
+    """What is known before; only what the trials lack unless full."""
     rows = []
     if full or leans_on_lag(trials):
         rows.append(((0.0, 1.0, 0.0), prior.lag_s, prior.u_lag_s))
@@ -91,7 +91,10 @@ def linearised(trials: Sequence[Trial], prior: Prior, *, full_prior: bool) -> Li
         at = estimate(trials, [1.0 / variance for variance in variances], prior, full_prior=full_prior).parameters
     except Refused:
         at = _median_line(trials, prior)
-    known = _known_rows(trials, prior, full=full_prior)
+    return _about(at, trials, _known_rows(trials, prior, full=full_prior))
+
+
+def _about(at: tuple[float, float, float], trials: Sequence[Trial], known: Sequence[_Known]) -> Linear:
     size = 3 if wants_sag(trials) else 2
     rows = [gradient_of(*at, trial.on_s, trial.others_a)[:size] for trial in trials]
     gaps = [trial.volume_ml - _volume_ml(at, trial) for trial in trials]
@@ -132,16 +135,12 @@ def estimate(trials: Sequence[Trial], weights: Sequence[float], prior: Prior, *,
     full_prior: let everything known before count as extra rows; else only what the trials leave open.
     """
     known = _known_rows(trials, prior, full=full_prior)
-    size = 3 if wants_sag(trials) else 2
     all_weights = [*weights, *(1.0 / (u * u) for _, _, u in known)]
     at = _start(trials, weights, prior)
     for _ in range(_ROUNDS):
         _require_flow(at[0])
-        rows = [gradient_of(*at, trial.on_s, trial.others_a)[:size] for trial in trials]
-        gaps = [trial.volume_ml - _volume_ml(at, trial) for trial in trials]
-        rows += [row[:size] for row, _, _ in known]
-        gaps += [value - dot(row, at) for row, value, _ in known]
-        step = solve(rows, gaps, all_weights)
+        about = _about(at, trials, known)
+        step = solve(about.rows, about.gaps, all_weights)
         moved = (*step.parameters, 0.0)[:3]
         at = (at[0] + moved[0], at[1] + moved[1], at[2] + moved[2])
         if all(s * s <= 1e-20 * step.covariance[k][k] for k, s in enumerate(step.parameters)):
@@ -149,15 +148,17 @@ def estimate(trials: Sequence[Trial], weights: Sequence[float], prior: Prior, *,
     _require_flow(at[0])
     residuals = tuple(trial.volume_ml - _volume_ml(at, trial) for trial in trials)
     off = [value - dot(row, at) for row, value, _ in known]
-    leverages = tuple(weight * quadratic_form(step.covariance, row) for weight, row in zip(weights, rows, strict=False))
+    leverages = tuple(
+        weight * quadratic_form(step.covariance, row) for weight, row in zip(weights, about.rows, strict=False)
+    )
     return Estimate(
         parameters=at,
-        covariance=tuple(tuple(step.covariance[i][j] if max(i, j) < size else 0.0 for j in range(3)) for i in range(3)),
+        covariance=about.padded(step.covariance),
         residuals_ml=residuals,
         leverages=leverages,
         log_determinant=step.log_determinant,
         chi_squared=math.fsum(w * r * r for w, r in zip(all_weights, [*residuals, *off], strict=True)),
-        degrees_of_freedom=len(all_weights) - size,
+        degrees_of_freedom=len(all_weights) - len(step.parameters),
     )
 
 

@@ -67,7 +67,7 @@ def flow_fraction(tube: Tube, pump: Pump, viscosity_mpa_s: float, density_kg_m3:
 
     friction = friction_at(1.0)
     lift = density_kg_m3 * GRAVITY_M_S2 * tube.lift_m / limit_pa
-    if _number(tube, pump, viscosity_mpa_s, density_kg_m3) >= LAMINAR_REYNOLDS:
+    if reynolds(pump.nominal_flow_ml_s, viscosity_mpa_s, density_kg_m3, tube.bore_mm) >= LAMINAR_REYNOLDS:
         return _most(
             lambda fraction: (
                 fraction <= 1.0 - REFILL_LOSS * (lift + friction_at(fraction)) and lift + friction_at(fraction) <= 1.0
@@ -88,15 +88,6 @@ def _most(holds: Callable[[float], bool]) -> float:
     return low
 
 
-def _number(tube: Tube, pump: Pump, viscosity_mpa_s: float, density_kg_m3: float) -> float:
-    return reynolds(
-        flow_ml_s=pump.nominal_flow_ml_s,
-        viscosity_mpa_s=viscosity_mpa_s,
-        density_kg_m3=density_kg_m3,
-        bore_mm=tube.bore_mm,
-    )
-
-
 def check_suction(line: Line, liquid: Liquid, temperature_c: float | None = None) -> Draw:
     """Can this line's pump draw this liquid? At temperature_c (0 to 40 C), or as the liquid is served.
 
@@ -106,7 +97,7 @@ def check_suction(line: Line, liquid: Liquid, temperature_c: float | None = None
     viscosity, _ = liquid_mpa_s(liquid, at_c)
     density, _ = liquid_kg_m3(liquid, at_c)
     tube, pump = line.tube, line.pump
-    number = _number(tube, pump, viscosity, density)
+    number = reynolds(pump.nominal_flow_ml_s, viscosity, density, tube.bore_mm)
     friction_kpa = friction_pa(pump.nominal_flow_ml_s, viscosity, density, tube.bore_mm, tube.suction_m) / 1000.0
     lift_kpa = density * GRAVITY_M_S2 * tube.lift_m / 1000.0
     fraction = flow_fraction(tube, pump, viscosity, density)

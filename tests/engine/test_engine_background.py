@@ -8,7 +8,7 @@ import pytest
 from msgspec.structs import replace
 from ready_machine import PROFILE, ready_machine
 
-from controller.engine.background import AtOnce, Background, NotYet
+from controller.engine.background import Background, NotYet, Work
 from controller.engine.worker import Call, WorkResult, answer
 from controller.errors import OutOfRange, Refused, require_positive
 from controller.model.messages import TakeCalibration
@@ -19,7 +19,7 @@ from controller.sequencing import schedule
 LINES = tuple(line.line for line in PROFILE.lines)
 
 
-class OnTheSecondAsking(AtOnce):
+class OnTheSecondAsking(Work):
     """Has each answer only when it is asked for again, as the service has."""
 
     def __init__(self):
@@ -33,11 +33,11 @@ class OnTheSecondAsking(AtOnce):
         return function(*arguments, **named)
 
 
-class Changing(AtOnce):
+class Changing(Work):
     """Work that is done by `now`, which a test sets."""
 
     def __init__(self):
-        self.now = AtOnce()
+        self.now = Work()
 
     def __call__(self, function, *arguments, **named):
         return self.now(function, *arguments, **named)

@@ -6,7 +6,7 @@ from msgspec.structs import replace
 from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
 from controller.config import load_book
-from controller.engine.background import AtOnce
+from controller.engine.background import Work
 from controller.engine.menu import Menu, Shelf, missing
 from controller.engine.slices import at_once
 from controller.errors import Refused
@@ -33,7 +33,7 @@ def container(line, remaining_ml, u_ml=0.0):
 
 
 def entry(recipe, on, profile=PROFILE):
-    return next(one for one in Menu(profile, BOOK, AtOnce()).entries(on) if one.recipe == recipe)
+    return next(one for one in Menu(profile, BOOK, Work()).entries(on) if one.recipe == recipe)
 
 
 @pytest.mark.parametrize(
@@ -88,7 +88,7 @@ def test_a_drink_whose_liquid_hangs_on_no_line_says_which(tmp_path):
     path = tmp_path / "book.yaml"
     path.write_text(library(200), encoding="utf-8")
     book, _ = load_book(path, PROFILE)
-    entries = Menu(PROFILE, book, AtOnce()).entries(shelf())
+    entries = Menu(PROFILE, book, Work()).entries(shelf())
     assert len(entries) == 200
     waiting = [one for one in entries if one.absent]
     assert {one.absent for one in waiting} == {("perry",), ("sloe gin",)}
@@ -107,10 +107,10 @@ def test_allergens_of_the_drink_and_of_what_shares_the_funnel():
 
 def test_standard_drinks_are_counted_in_the_profiles_country_only():
     strong = replace(BOOK, liquids=tuple(replace(one, abv_percent=10.0) for one in BOOK.liquids))
-    (tea,) = [one for one in Menu(PROFILE, strong, AtOnce()).entries(shelf()) if one.recipe == "Marquee Tea"]
+    (tea,) = [one for one in Menu(PROFILE, strong, Work()).entries(shelf()) if one.recipe == "Marquee Tea"]
     assert (tea.standard_drinks, tea.standard_drink) == (None, None)
     at_home = replace(PROFILE, standard_drink="New Zealand")
-    (tea,) = [one for one in Menu(at_home, strong, AtOnce()).entries(shelf()) if one.recipe == "Marquee Tea"]
+    (tea,) = [one for one in Menu(at_home, strong, Work()).entries(shelf()) if one.recipe == "Marquee Tea"]
     # 137 mL of 10 % vol hold 13.7 mL of ethanol at 0.78924 g/mL: 10.81 g, by 10 g.
     assert tea.ethanol_g == pytest.approx(10.81, abs=0.01)
     assert tea.standard_drinks == pytest.approx(1.081, abs=0.001)

@@ -4,7 +4,7 @@ import pytest
 from msgspec.structs import replace
 from played_guard import BOOK, PROFILE, Desk, report
 
-from controller.engine.background import AtOnce
+from controller.engine.background import Work
 from controller.engine.menu import Menu, Shelf
 from controller.errors import Refused
 from controller.ledger.records import Container
@@ -62,7 +62,7 @@ def test_what_may_hang_there_counts_for_allergens():
         line=5, liquid="cold tea", container_ml=3000.0, remaining_ml=3000.0, opened_wall_s=0.0, hung_wall_s=0.0
     )
     shelf = Shelf(reports={5: forgotten}, containers={5: tea})
-    entries = Menu(PROFILE, replace(BOOK, liquids=liquids), AtOnce()).entries(shelf)
+    entries = Menu(PROFILE, replace(BOOK, liquids=liquids), Work()).entries(shelf)
     assert "milk" in next(one for one in entries if one.recipe == SPRITZ).may_contain
 
 

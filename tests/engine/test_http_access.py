@@ -9,7 +9,7 @@ from lan_parts import GUEST, OPERATOR
 from msgspec.structs import replace
 
 from controller.clock import VirtualClock
-from controller.engine.background import AtOnce
+from controller.engine.background import Work
 from controller.engine.http.access import (
     AT_ONCE,
     READER_AT_ONCE,
@@ -71,7 +71,7 @@ class Engine:
 
     def __init__(self):
         self.poured, self.confirmed, self.stopped, self.waits_for = [], [], 0, None
-        self.work = AtOnce()
+        self.work = Work()
 
     def status(self):
         return replace(STATUS, operation=replace(VIEW, waiting_for=self.waits_for))

@@ -7,7 +7,7 @@ from urllib.parse import urlencode
 import msgspec
 import pytest
 
-from controller.engine.background import AtOnce
+from controller.engine.background import Work
 from controller.engine.http.application import application
 from controller.engine.http.asking import BODY_BYTES
 from controller.engine.http.events import EventRing
@@ -59,7 +59,7 @@ class FakeEngine:
         self.callbacks = []
         self.answers = {}
         self.present = STATUS
-        self.work = AtOnce()
+        self.work = Work()
 
     def status(self):
         return self.present
