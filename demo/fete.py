@@ -11,7 +11,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -162,7 +162,7 @@ def machine_up(folder: Path) -> Iterator[None]:
             up.wait(10)
 
 
-def wait_for(is_so, within_s: float) -> None:
+def wait_for(is_so: Callable[[], bool], within_s: float) -> None:
     """Wait until is_so(); TimeoutError after within_s."""
     end_s = time.monotonic() + within_s
     while not is_so():
