@@ -12,7 +12,7 @@ from controller.cli.examples import shared_folder
 from controller.cli.install.commands import install, uninstall
 from controller.cli.install.facts import look_at, read_shipped, systemd_version
 from controller.cli.install.plan import paths
-from controller.cli.install.steps import MakeLink, RunCommand, Step, WriteFile, carry_out
+from controller.cli.install.steps import MakeLink, Remove, RunCommand, Step, WriteFile, below, carry_out
 from controller.errors import FileProblems, Refused, TundishError
 
 TOOLS = ("systemd-sysusers", "systemctl")
@@ -98,6 +98,17 @@ def test_uninstall_keeps_records_and_configuration_and_purge_takes_them(system):
     assert not [path for path in left if path.suffix == ".service"]
     run(uninstall, "--purge", "--apply", "--root", str(system))
     assert not [path for path in files(system) if "tundish" in str(path)]
+
+
+def test_a_units_folder_of_additions_goes_with_the_last_of_them(tmp_path):
+    folder = Path("/etc/systemd/system/tundish-guard.service.d")
+    for name in ("back-off.conf", "mine.conf"):
+        carry_out(Step(act=WriteFile(path=folder / name, content="[Service]\n"), why=""), tmp_path)
+    carry_out(Step(act=Remove(path=folder / "back-off.conf"), why=""), tmp_path)
+    assert [path.name for path in below(tmp_path, folder).iterdir()] == ["mine.conf"]
+    carry_out(Step(act=Remove(path=folder / "mine.conf"), why=""), tmp_path)
+    assert not below(tmp_path, folder).exists()
+    assert below(tmp_path, folder.parent).exists()
 
 
 def test_a_profile_of_the_bench_is_refused_unless_asked_for(system):

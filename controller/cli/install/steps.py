@@ -3,6 +3,7 @@
 import shutil
 import subprocess
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from controller.errors import TundishError
@@ -141,3 +142,6 @@ def _remove(path: Path) -> None:
         shutil.rmtree(path)
     else:
         path.unlink(missing_ok=True)
+        if path.parent.name.endswith(".service.d"):  # a unit's folder of additions goes with the last of them
+            with suppress(OSError):
+                path.parent.rmdir()
