@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable
 from contextlib import suppress
 from difflib import get_close_matches
+from itertools import combinations
 
 from controller.config.diagnostics import Found, Notes
 from controller.config.machine import KnownMachine
@@ -32,6 +33,7 @@ def check_book(book: Found, machine: KnownMachine, notes: Notes, *, lines_are_fr
     _warn_of_keeping(book, notes)
     for glass in book.under("glasses"):
         _check_glass(glass, notes)
+    _warn_of_alike(book, notes)
     _check_lines(book, machine, notes)
     liquids, glasses = _names(book.under("liquids"), "liquid"), _names(book.under("glasses"), "glass")
     for recipe in book.under("recipes"):
@@ -131,6 +133,19 @@ def _check_glass(found: Found, notes: Notes) -> None:
     if glass and glass.usable_ml > glass.brim_ml:
         text = f"{format_volume(glass.usable_ml)} usable is more than the {format_volume(glass.brim_ml)} to the brim."
         notes.add(found.fields["usable_ml"], f"glass {glass.glass}", text)
+
+
+def _warn_of_alike(book: Found, notes: Notes) -> None:
+    """Glasses that no scale can tell apart are held to the smaller brim."""
+    weighed = [(one, glass) for one in book.under("glasses") if (glass := one.valid(Glass)) and glass.tare_g]
+    for (_, first), (found, second) in combinations(weighed, 2):
+        apart_g = abs((first.tare_g or 0.0) - (second.tare_g or 0.0))
+        if apart_g <= first.tare_tolerance_g + second.tare_tolerance_g:
+            text = (
+                f"empty it weighs within {apart_g:.0f} g of the {first.glass}: a scale cannot tell them apart, and "
+                "both are filled as the smaller one may be. Narrow the tolerances if the glasses allow it."
+            )
+            notes.warn(found.fields["tare_g"], f"glass {second.glass}", text)
 
 
 def _check_lines(book: Found, machine: KnownMachine, notes: Notes) -> None:

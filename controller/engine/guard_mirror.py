@@ -21,6 +21,7 @@ from controller.model.calibration import Calibration
 from controller.model.messages import (
     GLASS,
     HEARTBEAT_S,
+    LOOK,
     Admitted,
     AskReport,
     Changed,
@@ -139,6 +140,9 @@ class GuardMirror:
         if is_input(current.waiting_for) and current.waiting_for != GLASS:
             reason, remedy = role_of(current.waiting_for).reason, role_of(current.waiting_for).remedy
             raise Refused(rule="hand_step", reason=f"{reason}; no hand step is due.", remedy=remedy)
+        if current.waiting_for == LOOK:
+            self._go_on(current)
+            return None
         line = current.waiting_line(current.waiting_for)
         if line is None:
             self._send(Confirm(operation=operation))

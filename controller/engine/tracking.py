@@ -10,7 +10,7 @@ from controller.ledger.records import Intent
 from controller.metering.calibration import delivered_ml
 from controller.model.calibration import Calibration
 from controller.model.fields import like
-from controller.model.messages import CONTAINER, Delivery, Edge, Refusal
+from controller.model.messages import CONTAINER, LOOK, Delivery, Edge, Refusal
 from controller.model.plan import Interval, Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
@@ -59,7 +59,7 @@ class Tracking:
 
     def wait_for(self, what: str | None) -> None:
         """What is waited for: an input, a container, or a hand step, which opens the next segment that has one."""
-        is_step = what not in (None, self.waiting_for) and not is_input(what) and self.waiting_line(what) is None
+        is_step = what not in (None, LOOK, self.waiting_for) and not is_input(what) and self.waiting_line(what) is None
         if is_step:
             later = range(self.segment + (1 if self._stepped else 0), len(self.asked.segments))
             self.segment = next((k for k in later if self.asked.segments[k].hand == what), self.segment)

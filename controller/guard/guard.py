@@ -193,7 +193,7 @@ class Guard:
     def _weigh(self, scale: ScalePort) -> None:
         """Take the scale's readings; it is read at its full pace a while longer than pumps run."""
         now_s = self._clock.now_s()
-        if self.core.is_under_way:
+        if self.core.is_under_way or self.core.is_weighing:
             self._busy_until_s = now_s + BUSY_AFTER_S
         scale.pace(now_s, busy=now_s < self._busy_until_s)
         self._send(self.core.weigh(now_s, scale.take()), None)

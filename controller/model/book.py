@@ -34,6 +34,8 @@ Allergen = Literal[
 DensityError = Annotated[float, ranged("kg/m3", "1 kg/m3", above=True, high=200.0)]
 BrixError = Annotated[float, ranged("%", "0.2 %", above=True, high=20.0)]
 Weighed100 = Annotated[float, ranged("g", "104.2 g", low=50.0, high=200.0)]
+Tare = Annotated[float, ranged("g", "210 g", low=5.0, high=5000.0)]
+TareTolerance = Annotated[float, ranged("g", "10 g", low=1.0, high=100.0)]
 # fmt: on
 
 Parts = Annotated[float, Meta(gt=0, le=1000)]
@@ -85,11 +87,16 @@ class Liquid(Value, frozen=True, kw_only=True):
 
 
 class Glass(Value, frozen=True, kw_only=True):
-    """A vessel: `brim_ml` to the rim, `usable_ml` as served, ice included."""
+    """A vessel: `brim_ml` to the rim, `usable_ml` as served, ice included.
+
+    With a scale under it, tare_g is how the guard tells it from others and sees that it is empty.
+    """
 
     glass: Name
     brim_ml: Millilitres
     usable_ml: Millilitres
+    tare_g: Tare | None = None  # what it weighs when it is empty
+    tare_tolerance_g: TareTolerance = 10.0  # by how much glasses of this kind differ from it
 
 
 class Measure(Value, frozen=True, kw_only=True):

@@ -21,6 +21,7 @@ MAX_BYTES = 64 * 1024
 HEARTBEAT_S = 0.1  # how often the engine beats while an operation is under way
 SILENCE_S = 0.5  # silence after which the guard switches everything off
 GLASS = "glass"  # what a held operation waits for when the glass was lifted
+LOOK = "a look at the lines"  # when liquid is missing on the scale and nobody knows which line it is
 CONTAINER = "container on line "  # and, with the line's number, when a container has run low
 
 Text = Annotated[str, Meta(max_length=500)]

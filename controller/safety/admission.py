@@ -11,14 +11,15 @@ from controller.model.messages import InputReport, Refusal
 from controller.model.plan import CONSENT_S, Operation, PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import Contents, OperationKind
-from controller.model.wiring import GlassContact, InputRole, TrayContact, role_of
 from controller.safety.caps import violations
 from controller.safety.case import Case, PastUse, Proposal, timeline
 from controller.safety.contents import ALLOWED, NEXT_STEP
 from controller.safety.figures import Figures
 from controller.safety.glass import UNSEEN
+from controller.safety.input_rules import blocked, refuse, vessel, weighed_glass
 from controller.safety.memory import credited_s
 from controller.safety.records import LineState, Memory, Moment
+from controller.safety.standing import matching
 from controller.safety.vessel import Vessel, before, counts
 
 MAX_RUNS = 256  # per operation; keeps the work for one message bounded
@@ -43,6 +44,8 @@ class Situation:
     is_fresh: bool = False  # whether what stood under the outlet is gone
     pressed_for_s: float | None = None  # since the start button was pressed last
     stands_for_s: float | None = None  # since when the glass that was set down stands there; None when nobody saw that
+    is_weighed: bool = False  # whether a scale that can be believed carries it
+    load_g: float | None = None  # what it weighs, once it holds still
 
     @property
     def credited_s(self) -> float:
@@ -80,11 +83,6 @@ def calibrations(memory: Memory) -> Mapping[int, Calibration]:
     return {one.line: one for one in memory.calibrations if liquids.get(one.line) == one.liquid}
 
 
-def refuse(request: str, rule: str, reason: str, *, asked: str = "", allowed: str = "", remedy: str = "") -> Refusal:
-    """A refusal, in fewer words."""
-    return Refusal(request=request, rule=rule, reason=reason, asked=asked, allowed=allowed, remedy=remedy)
-
-
 def start(operation: Operation, now: Situation) -> list[Refusal]:
     """Everything that speaks against starting this operation."""
     malformed = list(_shape(operation, now))
@@ -117,8 +115,16 @@ def case_of(operation: Operation, now: Situation) -> Case:
         in_glass=before(Vessel() if now.is_fresh and operation.rest_of is None else memory.vessel, operation),
         taken_ml=0.0 if operation.rest_of is None else (memory.glass or UNSEEN).takes_ml,
         jug_ml=now.jug_ml,
+        brim_ml=_least_brim_ml(operation, now),
     )
     return Case(asked=asked, figures=now.figures(), book=now.book, history=history)
+
+
+def _least_brim_ml(operation: Operation, now: Situation) -> float:
+    """The brim of the smallest glass that may stand there by its weight, beside the one that was named."""
+    if not now.is_weighed or now.load_g is None or operation.rest_of is not None:
+        return math.inf
+    return min((glass.brim_ml for glass in matching(now.book, now.load_g)), default=math.inf)
 
 
 def _lines_of(operation: Operation) -> set[int]:
@@ -208,6 +214,8 @@ def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:
         return
     yield from vessel(request, now.inputs)
     yield from _fresh_glass(operation, now)
+    if now.is_weighed and operation.rest_of is None:
+        yield from weighed_glass(operation, now.book, now.load_g)
     if operation.consent == "guest":
         yield from _guests_consent(operation, now)
     elif operation.consent == "button" and (now.pressed_for_s is None or now.pressed_for_s > PRESSED_S):
@@ -224,7 +232,7 @@ def _fresh_glass(operation: Operation, now: Situation) -> Iterator[Refusal]:
         yield refuse(request, "rest", reason, allowed=str(glass.serving), remedy="Pour the drink anew.")
     if memory.last_ended is not None and memory.last_ended.operation == operation.rest_of:
         return  # nothing else has run into it since
-    if now.profile.inputs.glass is None:
+    if now.profile.inputs.glass is None and now.profile.scale is None:
         if operation.rest_of is None and not operation.empty_glass:
             reason = "nobody has said that an empty glass stands under the outlet, and no contact can tell."
             yield refuse(request, "fresh_glass", reason, remedy="Look, set an empty glass there and say so.")
@@ -245,32 +253,6 @@ def _guests_consent(operation: Operation, now: Situation) -> Iterator[Refusal]:
     if not now.memory.is_glass_fresh or now.stands_for_s is None or now.stands_for_s > CONSENT_S:
         reason = f"no fresh glass was seen to be set down within the last {CONSENT_S:g} s."
         yield refuse(request, "consent", reason, remedy="Lift the glass, set it down again and say so at once.")
-
-
-def vessel(request: str, inputs: InputReport) -> Iterator[Refusal]:
-    """Why nothing may be poured for a guest now, or go on to be."""
-    if inputs.glass_present is False:
-        yield _by_input(request, GlassContact.role)
-    for _, role in active_roles(inputs):
-        if role.effect == "refuse":
-            yield _by_input(request, role)
-
-
-def blocked(request: str, inputs: InputReport) -> Iterator[Refusal]:
-    """Why nothing at all may be pumped now, or go on to be."""
-    for _, role in active_roles(inputs):
-        if role.effect == "hold":
-            yield _by_input(request, role)
-
-
-def active_roles(inputs: InputReport) -> Iterator[tuple[str, InputRole]]:
-    """The inputs that hold or refuse by the table alone, where they are active now."""
-    active = inputs.others | {TrayContact.role.name: bool(inputs.tray_full)}
-    return ((name, role_of(name)) for name, is_active in active.items() if is_active)
-
-
-def _by_input(request: str, role: InputRole) -> Refusal:
-    return refuse(request, role.name.replace(" ", "_"), f"{role.reason}.", remedy=role.remedy)
 
 
 def _lines(operation: Operation, now: Situation) -> Iterator[Refusal]:

@@ -50,11 +50,13 @@ def _glass(case: Case) -> Iterator[Refusal]:
     there_ml = case.history.in_glass.volume_ml + case.history.taken_ml + case.asked.takes_ml
     filled_ml = there_ml + sum(case.figures.by_line_ml(case.asked.all_planned).values())
     worst_ml = there_ml + case.poured.volume_ml
-    if exceeds(filled_ml, glass.usable_ml * (1 + GLASS_SLACK)) or exceeds(worst_ml, glass.brim_ml):
+    brim_ml = min(glass.brim_ml, case.history.brim_ml)
+    if exceeds(filled_ml, glass.usable_ml * (1 + GLASS_SLACK)) or exceeds(worst_ml, brim_ml):
+        smaller = "" if brim_ml == glass.brim_ml else " (by its weight it may be a smaller one)"
         yield case.refusal(
             "glass",
             f"{filled_ml:.1f} mL (at worst {worst_ml:.1f} mL), hand steps included, do not fit the {glass.glass}: "
-            f"usable {glass.usable_ml:.1f} mL, brim {glass.brim_ml:.1f} mL.",
+            f"usable {glass.usable_ml:.1f} mL, brim {brim_ml:.1f} mL{smaller}.",
             f"{filled_ml:.1f} mL",
             f"{glass.usable_ml:.1f} mL",
             "Take a larger glass or pour less.",

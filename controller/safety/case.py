@@ -1,5 +1,6 @@
 """One operation with all that its caps are checked against."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -55,6 +56,7 @@ class PastUse:
     in_glass: Poured = NOTHING  # what is there already and counts with it
     taken_ml: float = 0.0  # by the hand steps of the serving that this one is the rest of
     jug_ml: float = 0.0  # room in the confirmed jug
+    brim_ml: float = math.inf  # of the smallest glass that may stand there by its weight
 
 
 @dataclass(frozen=True, kw_only=True)

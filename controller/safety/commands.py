@@ -31,7 +31,7 @@ from controller.model.messages import (
 from controller.model.plan import PlannedRun
 from controller.model.states import MachineState as S
 from controller.model.states import Outcome
-from controller.safety import admission, requests
+from controller.safety import admission, input_rules, requests
 from controller.safety.contents import assigned, drained
 from controller.safety.machine import StateMachine
 from controller.safety.progress import Progress
@@ -217,9 +217,9 @@ class Desk:
             reason = f"the operation waits for {machine.waiting_for}, not for a hand step."
             self._refuse(command.operation, "operation", reason, remedy="Send unhold with what is left to pour.")
             return
-        blocked = [*admission.blocked(command.operation, self._inputs)]
+        blocked = [*input_rules.blocked(command.operation, self._inputs)]
         if progress.is_serving:
-            blocked += admission.vessel(command.operation, self._inputs)
+            blocked += input_rules.vessel(command.operation, self._inputs)
         if self._refuse_all(command.operation, blocked):
             return
         self.resumed_runs = segment.runs

@@ -34,6 +34,7 @@ from controller.safety.records import (
 )
 from controller.safety.states import Trigger, after
 from controller.safety.vessel import counts
+from controller.safety.weigher import Weigher
 
 WALL_STEP_S = 1.0  # a wall clock that moves by more than this against the monotonic clock was set
 
@@ -56,6 +57,7 @@ class StateMachine:
         self.set_down_s: float | None = None  # when the glass that stands there was set down, if that was seen
         self.is_fresh = False  # whether what stood there when something was last poured is gone
         self.load = Load(profile.scale, now_s) if profile.scale else None  # what stands on the scale, if there is one
+        self.weigher = Weigher(book)
         self._wall_offset_s = wall_s - now_s
         self._before: Memory | None = None
         self._was_fresh = False
@@ -65,6 +67,11 @@ class StateMachine:
     def at(self, now_s: float) -> None:
         """Time has come to now_s; it never goes back."""
         self.now_s = max(self.now_s, now_s)
+
+    @property
+    def is_weighed(self) -> bool:
+        """Whether there is a scale that can be believed now."""
+        return self.load is not None and not self.load.doubt(self.now_s)
 
     @property
     def wall_s(self) -> float:
@@ -99,6 +106,8 @@ class StateMachine:
             jug_ml=self.jug_ml,
             is_fresh=self.is_fresh,
             pressed_for_s=None if self.pressed_s is None else self.now_s - self.pressed_s,
+            is_weighed=self.is_weighed,
+            load_g=self.weigher.standing.settled_g(self.now_s) if self.is_weighed else None,
             stands_for_s=None if self.set_down_s is None else self.now_s - self.set_down_s,
             now_s=self.now_s,
             wall_s=self.wall_s,

@@ -83,6 +83,13 @@ class Progress:
         """Lines that are on or will be, in the present segment."""
         return self.on | {due.line for due in self._due}
 
+    def owed_s(self, now_s: float) -> dict[int, float]:
+        """How long each line is still to be on, by the runs that are on or to come."""
+        owed = {line: max(0.0, due.end_s - now_s) for line, (_, due) in self._on.items()}
+        for due in self._due:
+            owed[due.line] = owed.get(due.line, 0.0) + due.end_s - due.start_s
+        return owed
+
     @property
     def is_through(self) -> bool:
         """Whether nothing of the present segment is on or to come."""

@@ -13,9 +13,10 @@ from controller.model.profile import Line
 from controller.model.scale import Scale, Span
 from controller.model.scale_datagram import MOST_COUNTS
 from controller.model.states import Contents
-from controller.safety.admission import Situation, blocked, case_of, no_windows, refuse, runs_shape, vessel
+from controller.safety.admission import Situation, case_of, no_windows, runs_shape
 from controller.safety.caps import violations
 from controller.safety.case import Case, PastUse, timeline
+from controller.safety.input_rules import blocked, refuse, vessel
 from controller.safety.memory import booked, counts_in_hour
 from controller.safety.progress import Progress
 

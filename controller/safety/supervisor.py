@@ -18,6 +18,7 @@ from controller.model.messages import (
     ButtonPressed,
     Command,
     Event,
+    InputReport,
     InputsChanged,
     Refusal,
 )
@@ -26,20 +27,22 @@ from controller.model.scale_datagram import RawReading
 from controller.model.states import MachineState as S
 from controller.model.states import Outcome
 from controller.model.wiring import StopContact, role_of
-from controller.safety.admission import DRAWS_FROM_CONTAINER, active_roles
+from controller.safety import weighed_watch
+from controller.safety.admission import DRAWS_FROM_CONTAINER
 from controller.safety.commands import Desk
+from controller.safety.input_rules import active_roles
 from controller.safety.inputs import Contacts
+from controller.safety.lift import Lift
 from controller.safety.machine import StateMachine
 from controller.safety.plausibility import Feedback
 from controller.safety.progress import Progress
-from controller.safety.records import GlassRecord, Memory, Note, Stamped
+from controller.safety.records import Memory, Note, Stamped
 from controller.safety.startup import wake
 from controller.safety.states import SWITCHING_OFF, Trigger
 
 # A channel switched off later than this is a fault: the loop was not running when it had to. Starts that come later
 # than this, taken together, end the operation.
 LATE_S = 0.1
-LIFT_S = 1.0  # a glass that is pushed leaves its contact for less; common practice, no source
 STOP_PRESSED, INPUTS, LATE, BOARD, JOURNAL = "stop pressed", "inputs", "late", "board", "journal"  # causes of faults
 PASSING = frozenset({S.COMPLETE, S.RESETTING})  # left by themselves
 FED = frozenset({S.EXECUTE, S.COMPLETING})  # the main relay is closed; COMPLETING lasts until no current flows
@@ -70,8 +73,7 @@ class Supervisor:
         self._troubles: dict[str, str] = {}  # what the loop has reported and not yet taken back
         self._hindrances: dict[str, str] = {}  # what is missing for any operation; not a fault
         self._held_s = 0.0
-        self._absent_s: float | None = None  # since when there is no glass
-        self._is_lifted = False  # whether that has been for long enough
+        self._lift = Lift()
         self._shown_off = False
         self.due_s: tuple[float, ...] = ()  # when the edges of the last `advance` should have been
         wake(self._machine, self._inputs, boot=boot, damage=damage, snapshot=snapshot)
@@ -155,6 +157,7 @@ class Supervisor:
         """The book as its file has it now; None when it cannot be used, and why."""
         self._machine.at(now_s)
         self._desk.take_book(book, problem, self._inputs)
+        self._machine.weigher.standing.know(self._machine.book)
         return self._machine.take_events()
 
     def client_gone(self, now_s: float, client: str) -> list[Event]:
@@ -183,6 +186,7 @@ class Supervisor:
             self._enter_segment()
         else:
             machine.go(Trigger.DONE)
+            weighed_watch.begin(machine)
             progress.begin(machine.now_s + machine.lead_s, self._desk.resumed_runs)
         return machine.take_events()
 
@@ -240,10 +244,7 @@ class Supervisor:
         """The scale's readings since the last call, none when none have come."""
         machine = self._machine
         machine.at(now_s)
-        if machine.load is not None:
-            machine.load.take(now_s, raw, machine.memory.scale)
-            for told in machine.load.tell(now_s, under_way=self.is_under_way):
-                machine.say(told)
+        weighed_watch.take(machine, raw)
         return machine.take_events()
 
     def advance(self, now_s: float, contacts: Mapping[str, bool] | None = None) -> tuple[frozenset[int], list[Event]]:
@@ -260,7 +261,7 @@ class Supervisor:
                 machine.pressed_s = machine.now_s
                 machine.say(ButtonPressed(button=button))
         self.due_s = ()
-        self._note_lift()
+        self._lift.note(machine, is_absent=self._contacts.settled and self._seen().glass_present is False)
         self._tell_inputs()
         self._watch()
         self._settle()
@@ -298,33 +299,25 @@ class Supervisor:
             present[INPUTS] = doubt
         return present | self._feedback.broken()
 
+    @property
+    def is_weighing(self) -> bool:
+        """Whether the scale is wanted at its full pace though nothing is under way."""
+        return self._machine.weigher.is_watching(self._machine.now_s)
+
     def _tell_inputs(self) -> None:
-        machine, inputs = self._machine, self._contacts.report()
+        machine, inputs = self._machine, self._seen()
         if inputs.glass_present is not None:
             inputs = replace(inputs, fresh_glass=machine.memory.is_glass_fresh)
         if inputs != self._inputs:
             self._inputs = inputs
             machine.say(InputsChanged(inputs=inputs))
 
-    def _note_lift(self) -> None:
-        """A vessel that is gone for LIFT_S between operations was taken away, not pushed: said once."""
-        machine = self._machine
-        if self._contacts.report().glass_present is not False or not self._contacts.settled:
-            if self._is_lifted and machine.progress is None and not machine.memory.is_glass_fresh:
-                machine.record(GlassRecord(set_down="contact"))
-            if self._is_lifted:
-                machine.set_down_s = machine.now_s
-            self._absent_s, self._is_lifted = None, False
-            return
-        if self._absent_s is None:
-            self._absent_s = machine.now_s
-        if machine.progress is None and not self._is_lifted and machine.now_s >= self._absent_s + LIFT_S:
-            machine.is_fresh, machine.jug_ml, self._is_lifted = True, 0.0, True
-            machine.set_down_s = None
+    def _seen(self) -> InputReport:
+        return weighed_watch.seen(self._machine, self._contacts.report())
 
     def _watch(self) -> None:
         machine, progress = self._machine, self._machine.progress
-        for cause, text in (self._present() | self._troubles).items():
+        for cause, text in (self._present() | self._troubles | weighed_watch.faults(machine)).items():
             machine.trip(cause, text)
         if progress is None or self.state in SWITCHING_OFF:
             return
@@ -345,6 +338,8 @@ class Supervisor:
             self._hold(held, role_of(held).reason)
         elif progress.is_serving and self._inputs.glass_present is False:
             self._hold(GLASS, "the glass was lifted")
+        elif (hold := weighed_watch.watch(self._machine)) is not None:
+            self._hold(*hold)
         elif progress.operation.kind in DRAWS_FROM_CONTAINER:
             low = sorted(progress.waiting & (progress.ran_out | set(self._inputs.low_lines)))
             if low:
@@ -399,6 +394,7 @@ class Supervisor:
         if segment.hand is not None:
             self._hold(segment.hand, "a hand step is due")
         else:
+            weighed_watch.begin(machine)
             progress.begin(machine.now_s + machine.lead_s, segment.runs)
 
     def _run(self) -> None:
@@ -413,7 +409,7 @@ class Supervisor:
             machine.trip(LATE, f"a channel was switched off {late_s:.3f} s late")
         elif progress.late_s > LATE_S:
             machine.stop(Outcome.ABORTED, f"starts came {progress.late_s:.3f} s late: the computer was busy elsewhere")
-        elif progress.is_through:
+        elif progress.is_through and machine.weigher.search is None:
             if progress.is_last:
                 machine.ending = (Outcome.DONE, "")
                 machine.go(Trigger.DONE)

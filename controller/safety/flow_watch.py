@@ -1,0 +1,146 @@
+"""Whether every line that is on brings what it should; when not, which one it may be.
+
+Two adjoining pieces of the readings must both fall short of what is expected: a knock or a hand that comes or goes
+does that in one of them, liquid that is missing in both.
+"""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from controller.safety.inflow import Flows, On, piece, seconds_of
+
+HALVES_S = (0.25, 0.35, 0.5, 0.7, 0.85, 1.0)  # lengths of the pieces
+KEPT_S = 6.0
+QUIET_G = 1.5  # rms about the line; above it something shakes the platform
+SIGMAS, FLOW_SIGMAS = 4.0, 3.0
+LEAST_SHORT = 0.35  # of the slowest line that is on: below that nothing of interest is missing
+FLOOR_G_S = 0.4  # nor below this
+JUDGE_S = 0.09  # between two judgements
+LEARN_S = 0.5  # between two lessons
+U_READINGS_G = 0.5  # of a reading against the model, edges and correlation of the readings included
+SURE = 9.0  # by how much worse (chi squared) every other line must explain the readings for one to be named at once
+DEATHS_S = 0.15  # grid of instants at which a line may have died
+
+
+class Shortfall(NamedTuple):
+    """Liquid is missing: the lines that may be the cause, most probable first, and whether the first is certain."""
+
+    suspects: tuple[int, ...]
+    is_named: bool
+
+
+@dataclass(frozen=True)
+class _Guess:
+    line: int
+    from_start: bool
+    badness: float  # chi squared
+
+
+class FlowWatch:
+    """Follows one operation. Readings and edges come in order of time."""
+
+    def __init__(self, flows: Flows) -> None:
+        self._flows = flows
+        self._readings: deque[tuple[float, float]] = deque()
+        self._runs: list[On] = []
+        self._learned_s = self._judged_s = -math.inf
+        flows.pass_on()
+
+    def switched(self, line: int, is_on: bool, at_s: float) -> None:
+        """A channel was switched."""
+        if is_on:
+            self._runs.append(On(line=line, start_s=at_s))
+            return
+        self._runs = [
+            On(line=line, start_s=run.start_s, end_s=at_s) if run.line == line and run.end_s == math.inf else run
+            for run in self._runs
+        ]
+
+    def read(self, at_s: float, load_g: float) -> Shortfall | None:
+        """Take in a reading; what is missing, if anything."""
+        self._readings.append((at_s, load_g))
+        while self._readings[0][0] < at_s - KEPT_S:
+            self._readings.popleft()
+        on = [run for run in self._runs if run.end_s == math.inf]
+        if not on or at_s < self._judged_s + JUDGE_S:
+            return None
+        self._judged_s = at_s
+        for half_s in HALVES_S:
+            if self._is_short(at_s, half_s, on):
+                return self._suspected(at_s, on)
+        return None
+
+    def _is_short(self, now_s: float, half_s: float, on: list[On]) -> bool:
+        middle_s, begin_s = now_s - half_s, now_s - 2 * half_s
+        if not self._readings or self._readings[0][0] > begin_s + 0.15:
+            return False
+        last_s = max(run.start_s for run in on)
+        short_g_s = []
+        for from_s, to_s in ((begin_s, middle_s), (middle_s, now_s)):
+            found = piece(one for one in self._readings if from_s < one[0] <= to_s)
+            if found is None or found.rms_g > QUIET_G:
+                return False
+            seconds = seconds_of(on, from_s, to_s)
+            expected = sum(self._flows.g_s(line) * one for line, one in seconds.items()) / half_s
+            sure = SIGMAS * found.u_slope_g_s + FLOW_SIGMAS * self._flows.u_g_s(seconds) / half_s
+            short_g_s.append(expected - found.slope_g_s)
+            if short_g_s[-1] < max(sure, FLOOR_G_S):
+                if half_s >= LEARN_S and last_s < begin_s - 0.8:
+                    self._learn(now_s, on, begin_s)
+                return False
+        slowest = min(self._flows.g_s(run.line) for run in on)
+        return sum(short_g_s) / 2 > LEAST_SHORT * slowest
+
+    def _learn(self, now_s: float, on: list[On], begin_s: float) -> None:
+        """All is well: what came in this time teaches the flows."""
+        if now_s < self._learned_s + LEARN_S or any(math.inf > run.end_s > begin_s - 1.0 for run in self._runs):
+            return
+        found = piece(one for one in self._readings if begin_s < one[0] <= now_s)
+        if found is None or found.rms_g > QUIET_G:
+            return
+        self._learned_s = now_s
+        passed_s = now_s - begin_s
+        seconds = seconds_of(on, begin_s, now_s)
+        self._flows.learn(seconds, found.slope_g_s * passed_s, 2 * found.u_slope_g_s * passed_s + 0.05)
+
+    # --- who it may be
+
+    def _suspected(self, now_s: float, on: list[On]) -> Shortfall:
+        best: dict[int, _Guess] = {}
+        for guess in self._guesses(now_s, on):
+            if guess.line not in best or guess.badness < best[guess.line].badness:
+                best[guess.line] = guess
+        ranked = sorted(best.values(), key=lambda one: one.badness)
+        suspects = tuple(one.line for one in ranked)
+        first = ranked[0]
+        alone = len(ranked) == 1
+        is_sure = first.from_start and not alone and ranked[1].badness - first.badness > SURE
+        return Shortfall(suspects, alone or is_sure)
+
+    def _guesses(self, now_s: float, on: list[On]) -> list[_Guess]:
+        """Every line that is on: dead from its start, or from some later instant on."""
+        from_s = min(*(run.start_s for run in on), now_s - 2 * HALVES_S[-1]) - 0.2
+        readings = [one for one in self._readings if one[0] >= from_s]
+        found = []
+        for run in on:
+            count = max(1, math.floor((now_s - run.start_s - 0.3) / DEATHS_S))
+            for k in range(count):
+                died_s = run.start_s + k * DEATHS_S
+                if died_s >= readings[0][0] - DEATHS_S:
+                    found.append(_Guess(run.line, k == 0, self._badness(readings, run, died_s)))
+        return found or [_Guess(run.line, False, 0.0) for run in on]
+
+    def _badness(self, readings: list[tuple[float, float]], dead: On, died_s: float) -> float:
+        """Chi squared of the readings, were this line dead from died_s on."""
+        gaps = []
+        step = max(1, len(readings) // 40)
+        for at_s, load_g in readings[::step]:
+            expected = 0.0
+            for run in self._runs:
+                until = On(line=run.line, start_s=run.start_s, end_s=min(run.end_s, died_s)) if run is dead else run
+                expected += self._flows.g_s(run.line) * until.brought_s(at_s)
+            gaps.append(load_g - expected)
+        mean = sum(gaps) / len(gaps)
+        return sum((gap - mean) ** 2 for gap in gaps) / U_READINGS_G**2

@@ -1,0 +1,134 @@
+"""What the lines that are on should bring onto the scale, and what they are seen to bring.
+
+Between a channel's edge and the weight lie the relay, the pump's start, the way through funnel and air, and the
+converter's filter. Expectations here are the least that a sound line brings, so that none of that looks like a fault.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+START_S = 0.12  # from a channel's edge to the first liquid on the scale, at the most; measured on the bench
+RISE_S = 0.15  # time constant with which the flow then comes up; the funnel's, measured on the bench
+U_UNLEARNED, U_LEARNED, U_GAS = (
+    0.05,
+    0.01,
+    0.05,
+)  # relative standard uncertainties of a flow; common practice, no source
+WANDERS = 0.005  # by which a flow may differ from the operation before; common practice, no source
+
+
+@dataclass(frozen=True, kw_only=True)
+class On:
+    """One line on, since when and until when (s, monotonic; infinite while it is on)."""
+
+    line: int
+    start_s: float
+    end_s: float = math.inf
+
+    def brought_s(self, at_s: float) -> float:
+        """For how many seconds of its full flow it has brought liquid by at_s, at the least."""
+        flowing_s = min(at_s, self.end_s) - self.start_s - START_S
+        return 0.0 if flowing_s <= 0 else flowing_s - RISE_S * -math.expm1(-flowing_s / RISE_S)
+
+
+@dataclass
+class Flows:
+    """The mass flow (g/s) of each line by its calibration, and what weighing has taught of it.
+
+    factors: what multiplies each, with a joint covariance, as a Kalman filter has it for a state that wanders and is
+    measured by sums (R. E. Kalman, Transactions of the ASME D 82, 1960, one measurement at a time).
+    """
+
+    nominal_g_s: Mapping[int, float]
+    gassy: frozenset[int] = frozenset()
+    factors: dict[int, float] = field(default_factory=dict)
+    _covariance: dict[tuple[int, int], float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for line in self.nominal_g_s:
+            if line not in self.factors:
+                self.factors[line] = 1.0
+                self._covariance[line, line] = U_UNLEARNED**2
+
+    def g_s(self, line: int) -> float:
+        """Mass flow as it is known now."""
+        return self.nominal_g_s[line] * self.factors[line]
+
+    def u_g_s(self, seconds: Mapping[int, float]) -> float:
+        """Standard uncertainty of what so many seconds of each line bring together (g)."""
+        grams = {line: self.nominal_g_s[line] * one for line, one in seconds.items()}
+        joint = sum(self._between(a, b) * grams[a] * grams[b] for a in grams for b in grams)
+        own = sum((g * (U_GAS if line in self.gassy else U_LEARNED)) ** 2 for line, g in grams.items())
+        return math.sqrt(max(0.0, joint) + own)
+
+    def learn(self, seconds: Mapping[int, float], grams: float, u_grams: float) -> None:
+        """So many seconds of each line have brought so much."""
+        terms = {line: self.nominal_g_s[line] * one for line, one in seconds.items() if one > 0}
+        carried = {a: sum(self._between(a, b) * g for b, g in terms.items()) for a in self.nominal_g_s}
+        variance = sum(carried[line] * g for line, g in terms.items()) + u_grams**2
+        variance += sum((U_GAS * g) ** 2 for line, g in terms.items() if line in self.gassy)
+        if variance <= 0:
+            return
+        gap = grams - sum(self.factors[line] * g for line, g in terms.items())
+        for a in self.nominal_g_s:
+            self.factors[a] = min(2.0, max(0.2, self.factors[a] + carried[a] / variance * gap))
+        self._covariance = {
+            (a, b): self._between(a, b) - carried[a] * carried[b] / variance
+            for a in self.nominal_g_s
+            for b in self.nominal_g_s
+        }
+
+    def pass_on(self) -> None:
+        """Another operation begins: flows have wandered meanwhile."""
+        for line in self.nominal_g_s:
+            self._covariance[line, line] = min(U_UNLEARNED**2, self._between(line, line) + WANDERS**2)
+
+    def _between(self, a: int, b: int) -> float:
+        return self._covariance.get((a, b), 0.0)
+
+
+def seconds_of(runs: Iterable[On], from_s: float, to_s: float) -> dict[int, float]:
+    """Line -> seconds of full flow that came between two instants."""
+    found: dict[int, float] = {}
+    for run in runs:
+        found[run.line] = found.get(run.line, 0.0) + run.brought_s(to_s) - run.brought_s(from_s)
+    return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class Piece:
+    """Readings over a short time, with a straight line through them."""
+
+    from_s: float
+    to_s: float
+    slope_g_s: float
+    mean_g: float
+    rms_g: float  # about the line
+    count: int
+
+    @property
+    def u_slope_g_s(self) -> float:
+        """Standard uncertainty of the slope, as of independent readings evenly spaced."""
+        width_s = max(1e-3, self.to_s - self.from_s)
+        return self.rms_g * math.sqrt(12.0 / self.count) / width_s
+
+
+def piece(readings: Iterable[tuple[float, float]]) -> Piece | None:
+    """A line by least squares through (s, g); None for fewer than four readings."""
+    points = list(readings)
+    if len(points) < 4:
+        return None
+    count = len(points)
+    mean_s, mean_g = sum(t for t, _ in points) / count, sum(g for _, g in points) / count
+    squares = sum((t - mean_s) ** 2 for t, _ in points)
+    slope = sum((t - mean_s) * (g - mean_g) for t, g in points) / squares if squares > 0 else 0.0
+    rest = sum((g - mean_g - slope * (t - mean_s)) ** 2 for t, g in points)
+    return Piece(
+        from_s=points[0][0],
+        to_s=points[-1][0],
+        slope_g_s=slope,
+        mean_g=mean_g,
+        rms_g=math.sqrt(rest / (count - 2)),
+        count=count,
+    )

@@ -1,0 +1,86 @@
+"""Which of several lines brings nothing: each runs alone for a moment, out of what it still owes, and is weighed."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from controller.safety.inflow import Flows, piece
+
+ALONE_S = 0.7
+LEAST_S = 0.3  # a line that owes less is not tried
+SETTLE_S = 0.8  # from the last channel's end until what was on its way has arrived, and a mean can begin
+MEAN_S = 0.2  # over which the load is averaged before and after
+LAG_S = 0.1  # of a run on which nothing comes; a pump's, by the profiles' defaults
+QUIET_G = 1.5  # rms of a mean; more than that shakes
+DEAD, POOR, APART = 0.3, 0.75, 0.2  # of what was expected: dead; too little; how far below every other
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trial:
+    """One line alone; s on the guard's clock."""
+
+    line: int
+    start_s: float
+    on_s: float
+
+    @property
+    def end_s(self) -> float:
+        """When it is switched off."""
+        return self.start_s + self.on_s
+
+    @property
+    def known_s(self) -> float:
+        """When it has been weighed."""
+        return self.end_s + SETTLE_S - MEAN_S + MEAN_S / 2
+
+
+class Search:
+    """Begins with every channel off. Readings come in order of time; `verdict` says when it is over."""
+
+    def __init__(self, suspects: Sequence[int], owed_s: Mapping[int, float], flows: Flows, now_s: float) -> None:
+        self._flows = flows
+        self._readings: list[tuple[float, float]] = []
+        self._shares: dict[int, float] = {}
+        self.trials: list[Trial] = []
+        self.is_over, self.line = False, None  # the line that was found, if any
+        at_s = now_s + SETTLE_S + MEAN_S
+        for line in suspects:
+            on_s = min(ALONE_S, owed_s.get(line, 0.0))
+            if on_s >= LEAST_S:
+                self.trials.append(Trial(line=line, start_s=at_s, on_s=on_s))
+                at_s += on_s + SETTLE_S
+        self._untried = len(suspects) - len(self.trials)
+        self.is_over = not self.trials
+
+    line: int | None
+
+    def read(self, at_s: float, load_g: float) -> None:
+        """Take in a reading."""
+        self._readings.append((at_s, load_g))
+        for trial in self.trials:
+            if trial.line not in self._shares and at_s >= trial.known_s and not self.is_over:
+                self._judge(trial)
+
+    def _judge(self, trial: Trial) -> None:
+        before, after = (
+            self._mean(trial.start_s - MEAN_S, trial.start_s),
+            self._mean(trial.known_s - MEAN_S, trial.known_s),
+        )
+        if before is None or after is None:
+            self.is_over = True  # something shook: nobody is named
+            return
+        expected_g = self._flows.g_s(trial.line) * (trial.on_s - LAG_S)
+        self._shares[trial.line] = share = (after - before) / expected_g
+        if share < DEAD:
+            self.is_over, self.line = True, trial.line
+        elif len(self._shares) == len(self.trials):
+            self.is_over, self.line = True, self._poorest()
+
+    def _poorest(self) -> int | None:
+        ranked = sorted(self._shares, key=self._shares.__getitem__)
+        lowest = self._shares[ranked[0]]
+        is_apart = len(ranked) == 1 or self._shares[ranked[1]] - lowest > APART
+        return ranked[0] if lowest < POOR and is_apart and not self._untried else None
+
+    def _mean(self, from_s: float, to_s: float) -> float | None:
+        found = piece(one for one in self._readings if from_s < one[0] <= to_s)
+        return found.mean_g if found is not None and found.rms_g <= QUIET_G else None

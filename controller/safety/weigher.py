@@ -1,0 +1,138 @@
+"""The scale as the guard's second pair of eyes: what it sees of the operation under way and of the glass after it.
+
+It only ever takes away: a pour is held, stopped or refused by what is weighed, never allowed.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+
+from controller.model.book import Book, Liquid
+from controller.model.calibration import Calibration
+from controller.model.scale import Reading
+from controller.safety.flow_watch import FlowWatch, Shortfall
+from controller.safety.inflow import Flows
+from controller.safety.progress import Progress
+from controller.safety.rest_gain import RestGain
+from controller.safety.standing import Standing
+from controller.safety.suspects import Search
+
+HEAVIEST_G_ML = 1.4  # no syrup is denser; common practice, no source
+BRIX_G_ML = (
+    0.0045  # by which a per cent of sugar makes a liquid denser, at the most that 0 to 70 Brix need; ICUMSA tables
+)
+OVER_G = 5.0  # by which a weighed cap may seem to be exceeded: momentum of the stream, drift, creep
+WATCHED_S = 60.0  # for so long after a pour the scale is read at its full pace
+
+
+def density_g_ml(liquid: Liquid | None) -> float:
+    """About what a millilitre weighs: as stated, else by its sugar."""
+    if liquid is None:
+        return 1.0
+    stated = liquid.density_kg_m3 or liquid.hydrometer_kg_m3
+    if stated is not None:
+        return stated / 1000
+    if liquid.weighed_100_ml_g is not None:
+        return liquid.weighed_100_ml_g / 100
+    return 1.0 + BRIX_G_ML * (liquid.brix or 0.0) - 0.0013 * liquid.abv_percent
+
+
+class Weigher:
+    """Fed with every reading that is worth anything, and with the progress of what is under way.
+
+    Attributes:
+        shortfall: liquid that is missing now; search: who is being tried; gain_g: what has arrived while nothing ran.
+    """
+
+    def __init__(self, book: Book) -> None:
+        self.standing = Standing(book)
+        self.shortfall: Shortfall | None = None
+        self.search: Search | None = None
+        self.gain_g: float | None = None
+        self.flows = Flows({})
+        self._basis: dict[int, float] = {}
+        self._watch: FlowWatch | None = None
+        self._followed: Progress | None = None
+        self._told = 0  # edges of it that have been taken in
+        self._rest = RestGain()
+        self._watch_until_s = -math.inf
+        self._base_g: float | None = None
+        self._poured_g = 0.0  # in segments before
+
+    def begin(self, book: Book, calibrations: Mapping[int, Calibration], lines: Iterable[int]) -> None:
+        """A serving from these lines is about to begin."""
+        liquids = {one.liquid: one for one in book.liquids}
+        found = {
+            line: known.flow_ml_s * density_g_ml(liquids.get(known.liquid))
+            for line, known in calibrations.items()
+            if known.flow_ml_s > 0
+        }
+        if found != self._basis:
+            bubbly = {name for name, liquid in liquids.items() if liquid.carbonated}
+            gassy = frozenset(line for line, known in calibrations.items() if known.liquid in bubbly)
+            self._basis, self.flows = found, Flows(found, gassy)
+        can_watch = all(line in found for line in lines)
+        self._watch = FlowWatch(self.flows) if can_watch else None
+        self.search = self.shortfall = self.gain_g = None
+        self._base_g, self._poured_g = None, 0.0
+
+    def read(self, readings: Iterable[Reading], progress: Progress | None, *, by_hand: bool) -> None:
+        """Take in readings; by_hand: a person is at the glass."""
+        for one in readings:
+            if one.doubt or one.load_g is None:
+                continue
+            self._take_edges(progress, one.at_s)
+            self.standing.read(one.at_s, one.load_g)
+            if by_hand or not self.standing.is_there:
+                self._rest.leave()
+                self._rebase()
+            self.gain_g = self._rest.read(one.at_s, one.load_g) or self.gain_g
+            if progress is not None and progress.is_serving:
+                self._follow(one.at_s, one.load_g)
+
+    def _follow(self, at_s: float, load_g: float) -> None:
+        if self.search is not None:
+            self.search.read(at_s, load_g)
+        elif self._watch is not None and self.shortfall is None:
+            self.shortfall = self._watch.read(at_s, load_g)
+
+    def _take_edges(self, progress: Progress | None, now_s: float) -> None:
+        if progress is not self._followed:
+            self._followed, self._told = progress, 0
+        for edge in progress.switched[self._told :] if progress else ():
+            if self._watch is not None and self.search is None:
+                self._watch.switched(edge.line, edge.is_on, edge.at_s)
+            if edge.is_on:
+                self._rest.leave()
+                if self._base_g is None:
+                    self._base_g = self.standing.settled_g(now_s)
+            else:
+                self._rest.watch(edge.at_s)
+                self._watch_until_s = edge.at_s + WATCHED_S
+        self._told = len(progress.switched) if progress else 0
+
+    def _rebase(self) -> None:
+        """What a person puts in is not poured."""
+        settled_g, self._base_g = self.weighed_g, None
+        self._poured_g = settled_g
+
+    @property
+    def weighed_g(self) -> float:
+        """What has been poured into the glass of this serving, as weighed."""
+        newest_g = self.standing.newest_g
+        return self._poured_g + (max(0.0, newest_g - self._base_g) if self._base_g is not None else 0.0)
+
+    def exceeds(self, cap_ml: float) -> bool:
+        """Whether more has been poured than the cap allows, for certain."""
+        return self.weighed_g > cap_ml * HEAVIEST_G_ML + OVER_G
+
+    def is_watching(self, now_s: float) -> bool:
+        """Whether the scale is wanted at its full pace."""
+        return self._rest.is_watching and now_s < self._watch_until_s
+
+    def go_looking(self, owed_s: Mapping[int, float], now_s: float) -> Search | None:
+        """Every channel has been switched off: the suspects that are to run alone, None when nobody has to."""
+        found, self.shortfall, self._watch = self.shortfall, None, None
+        if found is None or found.is_named:
+            return None
+        self.search = Search(found.suspects, owed_s, self.flows, now_s)
+        return self.search
