@@ -52,6 +52,7 @@ class Weigher:
         self._basis: dict[int, float] = {}
         self._watch: FlowWatch | None = None
         self._followed: Progress | None = None
+        self._on: set[int] = set()
         self._told = 0  # edges of it that have been taken in
         self._rest = RestGain()
         self._watch_until_s = -math.inf
@@ -96,19 +97,28 @@ class Weigher:
             self.shortfall = self._watch.read(at_s, load_g)
 
     def _take_edges(self, progress: Progress | None, now_s: float) -> None:
+        self._switched(now_s)  # the last edges of one that is over by now
         if progress is not self._followed:
             self._followed, self._told = progress, 0
-        for edge in progress.switched[self._told :] if progress else ():
+            self._on.clear()
+            self._switched(now_s)
+
+    def _switched(self, now_s: float) -> None:
+        edges = self._followed.switched[self._told :] if self._followed else []
+        self._told += len(edges)
+        for edge in edges:
             if self._watch is not None and self.search is None:
                 self._watch.switched(edge.line, edge.is_on, edge.at_s)
             if edge.is_on:
+                self._on.add(edge.line)
+                self._base_g = self.standing.settled_g(now_s) if self._base_g is None else self._base_g
+            else:
+                self._on.discard(edge.line)
+                self._watch_until_s = edge.at_s + WATCHED_S
+            if self._on:
                 self._rest.leave()
-                if self._base_g is None:
-                    self._base_g = self.standing.settled_g(now_s)
             else:
                 self._rest.watch(edge.at_s)
-                self._watch_until_s = edge.at_s + WATCHED_S
-        self._told = len(progress.switched) if progress else 0
 
     def _rebase(self) -> None:
         """What a person puts in is not poured."""

@@ -1,0 +1,141 @@
+"""The guard's second pair of eyes in the whole machine: the glass, missing liquid, liquid that comes alone."""
+
+import pytest
+from msgspec.structs import replace
+from ready_machine import BOOK, PROFILE, ready_machine
+
+from controller.bench.faults import InjectedFault
+from controller.model.messages import CONTAINER
+from controller.model.requests import PourRequest
+from controller.model.scale import Scale
+from controller.model.states import MachineState, Outcome
+from controller.rehearsal.weighing import span_scale
+
+SCALE = Scale(converter="bench", capacity_g=5000.0)
+WEIGHED = replace(PROFILE, scale=SCALE)
+BLIND = replace(WEIGHED, inputs=replace(PROFILE.inputs, glass=None))  # only the scale sees the glass
+TARED = replace(BOOK, glasses=tuple(replace(one, tare_g=40.0 + 0.8 * one.brim_ml) for one in BOOK.glasses))
+TALL = next(one for one in TARED.glasses if one.glass == "tall glass")
+OTHER = next(one for one in TARED.glasses if abs(one.tare_g - TALL.tare_g) > 25.0)
+DRINK = "Orchard Fizz"
+
+
+def machine_of(profile):
+    made = ready_machine(profile, TARED)
+    made.plant.lift_glass()
+    made.pass_time(2.0)
+    span_scale(made)
+    made.plant.place_glass(TALL.glass)
+    made.pass_time(2.0)
+    return made
+
+
+@pytest.fixture(params=[WEIGHED, BLIND], ids=["contact and scale", "scale alone"])
+def machine(request):
+    made = machine_of(request.param)
+    yield made
+    made.close()
+
+
+def pour(machine) -> str:
+    return machine.engine.pour(PourRequest(recipe=DRINK)).operation
+
+
+def refused_by(machine) -> tuple[str, str]:
+    """By which rule the next drink is refused, and why."""
+    operation = pour(machine)
+    machine.pass_time(0.5)
+    refusal = machine.engine.operation(operation).refused[0]
+    return refusal.rule, refusal.reason
+
+
+def is_any_on(machine) -> bool:
+    return any(line.contact_closed for line in machine.plant.report().lines)
+
+
+def test_a_glass_that_fits_is_poured_into(machine):
+    view = machine.finish(pour(machine))
+    assert view.outcome == Outcome.DONE
+    machine.pass_time(10.0)
+    assert machine.engine.status().fault is None
+
+
+def test_another_glass_is_refused_by_its_name_and_one_with_something_in_it_too(machine):
+    machine.plant.lift_glass()
+    machine.pass_time(2.0)
+    machine.plant.place_glass(OTHER.glass)
+    machine.pass_time(2.0)
+    rule, reason = refused_by(machine)
+    assert rule == "glass_weight"
+    assert f"an empty {OTHER.glass} stands there, not the {TALL.glass}" in reason
+    machine.plant.lift_glass()
+    machine.pass_time(2.0)
+    machine.plant.place_glass(TALL.glass)
+    machine.plant.add_ice(47.0)
+    machine.pass_time(2.0)
+    rule, reason = refused_by(machine)
+    assert rule == "glass_weight"
+    assert "more than an empty tall glass: something is in it" in reason
+
+
+def test_a_lifted_glass_holds_the_pour_and_goes_on_when_it_is_back(machine):
+    operation = pour(machine)
+    machine.pass_time(6.0)
+    assert is_any_on(machine)
+    machine.plant.lift_glass()
+    machine.pass_time(0.45)
+    assert not is_any_on(machine)
+    assert machine.engine.operation(operation).waiting_for == "glass"
+    machine.plant.place_glass()
+    assert machine.finish(operation).outcome == Outcome.DONE
+
+
+def test_a_pump_that_stalls_is_found_and_its_line_named(machine):
+    operation = pour(machine)
+    machine.run_until(lambda: is_any_on(machine), 5.0)
+    machine.pass_time(2.5)
+    running = [one.line for one in machine.plant.report().lines if one.contact_closed]
+    machine.plant.inject(InjectedFault(kind="pump stalled", line=running[0]))
+    machine.run_until(lambda: machine.engine.operation(operation).waiting_for is not None, 15.0)
+    assert machine.engine.operation(operation).waiting_for == f"{CONTAINER}{running[0]}"
+    assert not is_any_on(machine)
+    machine.plant.clear(InjectedFault(kind="pump stalled", line=running[0]))
+    machine.engine.confirm(operation)
+    assert machine.finish(operation).outcome == Outcome.DONE
+
+
+def test_liquid_that_comes_alone_latches_a_fault_and_ice_a_knock_and_a_hand_do_not(machine):
+    machine.finish(pour(machine))
+    machine.pass_time(2.0)
+    for act in (
+        lambda: machine.plant.add_ice(20.0),
+        lambda: machine.plant.knock(30.0),
+        lambda: machine.plant.lean(300.0, 2.0),
+    ):
+        act()
+        machine.pass_time(4.0)
+    assert machine.engine.status().fault is None
+    machine.plant.inject(InjectedFault(kind="siphon", line=1, amount=1.0))
+    machine.pass_time(8.0)
+    assert machine.engine.status().fault == "gain at rest"
+    assert machine.engine.status().state == MachineState.ABORTED
+
+
+def test_without_its_scale_a_machine_goes_on_only_where_a_contact_sees_the_glass(machine):
+    operation = pour(machine)
+    machine.pass_time(6.0)
+    machine.plant.inject(InjectedFault(kind="scale silent"))
+    machine.pass_time(0.8)
+    if machine.engine.status().inputs is not None and machine.plant.contacts().get("glass") is not None:
+        assert machine.finish(operation).outcome == Outcome.DONE
+    else:
+        assert not is_any_on(machine)
+        assert machine.engine.operation(operation).waiting_for == "glass"
+
+
+def test_nothing_is_poured_on_the_word_of_a_scale_that_is_silent():
+    machine = machine_of(BLIND)
+    machine.plant.inject(InjectedFault(kind="scale silent"))
+    machine.pass_time(1.0)
+    assert refused_by(machine)[0] == "glass"
+    machine.close()
