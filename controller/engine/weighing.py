@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import Literal
 
 import msgspec
@@ -321,13 +322,7 @@ def aim_ml(dose_ml: float) -> float:
 def _dose_errors(law: FlowLaw) -> list[DoseError]:
     found = []
     for dose_ml in DOSES_ML:
-        try:
+        with suppress(OutOfRange):  # below what this line can meter
             expected = predict(law, dose_ml)
-        except OutOfRange:  # below what this line can meter
-            continue
-        found.append(
-            DoseError(
-                dose_ml=dose_ml, run_s=expected.run_time_s, u95_ml=expected.u95_ml, tolerance_ml=mi008_ml(dose_ml)
-            )
-        )
+            found.append(like(DoseError, expected, run_s=expected.run_time_s))
     return found

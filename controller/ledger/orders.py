@@ -1,6 +1,7 @@
 """Orders in the ledger's database. Who placed them is kept beside them, and forgotten after the event."""
 
 from msgspec import json
+from msgspec.structs import astuple
 
 from controller.ledger.database import Database, value_of
 from controller.model.fields import Value
@@ -126,20 +127,5 @@ class OrderBook:
 
 
 def _row(order: Order) -> tuple[object, ...]:
-    return (
-        order.seq,
-        order.number,
-        order.rank,
-        order.state,
-        json.encode(order.request).decode(),
-        json.encode(order.drink).decode(),
-        order.needs_nod,
-        order.placed_wall_s,
-        order.called_wall_s,
-        order.began_wall_s,
-        order.ended_wall_s,
-        order.attempt,
-        order.operation,
-        order.rule,
-        order.reason,
-    )
+    row = astuple(order)
+    return (*row[:4], json.encode(order.request).decode(), json.encode(order.drink).decode(), *row[6:15])
