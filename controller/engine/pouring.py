@@ -103,8 +103,11 @@ class Pouring:
 
     def lacks(self, needs: Sequence[Mapping[str, float]]) -> tuple[tuple[str, ...], ...]:
         """Why each of these (liquid -> mL) could not be drawn now, a sentence each; nothing when it could."""
-        shelf = self._shelf(None)
-        return tuple(missing(one, shelf) for one in needs)
+        shelf, found = self._shelf(None), dict[frozenset[tuple[str, float]], tuple[str, ...]]()
+        for one in needs:  # many want the same drink
+            if (key := frozenset(one.items())) not in found:
+                found[key] = missing(one, shelf)
+        return tuple(found[frozenset(one.items())] for one in needs)
 
     def pour(self, request: PourRequest, consent: Consent = "operator") -> Asked:
         """Pour a recipe. Repeated with the same key it answers with the operation that was begun before."""

@@ -312,7 +312,10 @@ class OrderQueue:
             return
         glance = self._glance()
         for order in self._register.all():
-            view, told = views.view(order, glance), self._told.get(order.seq)
+            told = self._told.get(order.seq)
+            if told is not None and told.state is order.state and order.state not in OPEN:
+                continue  # nothing happens to it any more
+            view = views.view(order, glance)
             if views.is_news(view, told):
                 self._told[order.seq] = view
                 self._say(News(owner=owner_of(order), view=view))
