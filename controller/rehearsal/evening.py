@@ -52,7 +52,7 @@ def rehearse(
     not come to rest.
     """
     hanging, prepared = hang(event, profile, book), prepare(event, profile, book, seed=seed)
-    before = _book_before(book, hanging)
+    before = _book_before(event, book, hanging)
     machine = partial(VirtualMachine, profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S)
     host = Attendant(event, hanging.lines, _stock(prepared), faults, machine)
     try:
@@ -90,11 +90,13 @@ def _stock(prepared: Preparation) -> dict[str, tuple[float, ...]]:
     }
 
 
-def _book_before(book: Book, hanging: Hanging) -> Book:
+def _book_before(event: GuestEvent, book: Book, hanging: Hanging) -> Book:
     """The book with the liquids as they hang for the event, and only the recipes that can be poured then."""
     hung = tuple(OnLine(line=line, liquid=liquid, container_ml=BEFORE_ML) for liquid, line in hanging.lines.items())
     kept = tuple(one for one in book.recipes if one.recipe in hanging.recipes)
-    return msgspec.structs.replace(book, lines=hung, recipes=kept)
+    handling_s = event.handling.take_s + event.handling.order_s
+    house = msgspec.structs.replace(book.house, handling_s=handling_s)
+    return msgspec.structs.replace(book, lines=hung, recipes=kept, house=house)
 
 
 def _day_before(host: Attendant, profile: Profile, report: Report) -> float:
@@ -135,11 +137,15 @@ def _serve(turns: GuestTurns, orders: Sequence[DrinkRequest], report: Report) ->
     host.opens_in(lead_s)
     host.hang_first()
     host.pass_until(0.0)
-    for number, order in enumerate(orders):
-        host.pass_until(order.at_s)
-        if number % REPORT_EVERY == 0:
-            report(f"{event.clock(host.now_s)}: {number} of {len(orders)} drinks asked for")
-        turns.serve(order)
+    said = 0
+
+    def ordered(number: int) -> None:
+        nonlocal said
+        if number >= said + REPORT_EVERY:
+            said = number
+            report(f"{event.clock(host.now_s)}: {number} of {len(orders)} drinks ordered")
+
+    turns.serve_all(orders, ordered)
     last_s = host.now_s
     host.pass_until(event.lasts_s)
     sums = tuple(_sum(turns, liquid, line, poured_before[line]) for liquid, line in host.lines.items())

@@ -5,7 +5,9 @@ that is short. Only the record looks further into the bench.
 """
 
 import math
+from bisect import insort
 from collections.abc import Callable, Collection, Mapping, Sequence
+from functools import partial
 
 import msgspec
 
@@ -51,7 +53,9 @@ class Attendant:
         self.used = dict.fromkeys(stock, 0)
         self.changes: list[ContainerChange] = []
         self.troubles: list[Trouble] = []
-        self._coming = sorted(faults, key=lambda one: one.at_s)
+        self._coming: list[tuple[float, Callable[[], None]]] = []  # when, in the event's time, and what happens then
+        for one in faults:
+            self.expect(one.at_s, partial(self._inject, one.fault))
         self._present: list[tuple[int, InjectedFault]] = []  # place in troubles, fault
         self._opened_s = math.inf  # the machine's clock at the event's start
         self._latched: str | None = None
@@ -78,13 +82,17 @@ class Attendant:
         """The event starts so many seconds from now."""
         self._opened_s = self.machine.clock.now_s() + seconds
 
+    def expect(self, at_s: float, happens: Callable[[], None]) -> None:
+        """Something happens at at_s, in the event's time, whatever the host does then."""
+        insort(self._coming, (at_s, happens), key=lambda one: one[0])
+
     def pass_time(self, seconds: float) -> None:
         """Let so many seconds (>= 0) pass."""
         clock = self.machine.clock
         end_s = clock.now_s() + seconds
-        while self._coming and self._opened_s + self._coming[0].at_s <= end_s:
-            self.machine.pass_time(max(0.0, self._opened_s + self._coming[0].at_s - clock.now_s()))
-            self._inject(self._coming.pop(0).fault)
+        while self._coming and self._opened_s + self._coming[0][0] <= end_s:
+            self.machine.pass_time(max(0.0, self._opened_s + self._coming[0][0] - clock.now_s()))
+            self._coming.pop(0)[1]()
         self.machine.pass_time(max(0.0, end_s - clock.now_s()))
 
     def pass_until(self, at_s: float) -> None:
@@ -95,12 +103,12 @@ class Attendant:
         """As the machine's run_until; faults come about on the way."""
         clock = self.machine.clock
         end_s = clock.now_s() + within_s
-        while self._coming and self._opened_s + self._coming[0].at_s <= end_s:
-            due_s = max(clock.now_s(), self._opened_s + self._coming[0].at_s)
+        while self._coming and self._opened_s + self._coming[0][0] <= end_s:
+            due_s = max(clock.now_s(), self._opened_s + self._coming[0][0])
             self.machine.run_until(lambda: is_reached() or clock.now_s() >= due_s, due_s - clock.now_s())  # noqa: B023
             if clock.now_s() < due_s:
                 return
-            self._inject(self._coming.pop(0).fault)
+            self._coming.pop(0)[1]()
         self.machine.run_until(is_reached, end_s - clock.now_s())
 
     # --- operations

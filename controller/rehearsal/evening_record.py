@@ -32,6 +32,7 @@ class Served(Value, frozen=True, kw_only=True):
     recipe: str
     came_s: float
     turn_s: float  # the guest steps up
+    said_s: float | None  # the wait that was said when it was ordered; None when that hung on a person
     ended_s: float  # the last pump is off, the last hand step done
     left_s: float  # the glass is off
     refused: int  # refusals before it was poured
@@ -135,6 +136,11 @@ class Evening(Value, frozen=True, kw_only=True):
             length += change
             steps.append((at_s, length))
         return tuple(steps)
+
+    @property
+    def said_off_s(self) -> tuple[float, ...]:
+        """By how much each guest waited longer than was said at the order, until the turn."""
+        return tuple(one.waited_s - one.said_s for one in self.served if one.said_s is not None)
 
     @property
     def doses(self) -> tuple[PouredDose, ...]:

@@ -59,6 +59,15 @@ def test_the_queue_on_paper_and_the_rehearsal_agree():
         assert one.left_s == pytest.approx(turn.ends_s, abs=20.0)
 
 
+def test_the_wait_that_is_told_at_the_order_comes_true():
+    """Most guests come to an idle machine; what they cannot be told is that a container will have to be changed."""
+    changes = [one.at_s for one in plain().changes]
+    undisturbed = [one for one in plain().served if not any(one.came_s <= at_s < one.left_s for at_s in changes)]
+    assert len(undisturbed) > 15
+    for one in undisturbed:
+        assert one.waited_s == pytest.approx(one.said_s, abs=20.0)
+
+
 def test_hand_steps_and_glasses_take_their_time():
     cycle = {one.recipe: one for one in plain().prepared.services}
     for one in plain().served:

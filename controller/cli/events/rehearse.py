@@ -84,6 +84,7 @@ def draw_evening(found: "Evening") -> str:
     from controller.cli.pages.rehearsal_report import duration
 
     waits_s = [one.waited_s for one in found.served] or [0.0]
+    off_s = [abs(one) for one in found.said_off_s] or [0.0]
     errors = [dose.error_ml for dose in found.doses] or [0.0]
     inside = sum(dose.is_inside for dose in found.doses)
     lines = [
@@ -93,7 +94,8 @@ def draw_evening(found: "Evening") -> str:
         f"{len(found.served)} of {found.orders} drinks served; the last glass was taken at "
         f"{found.clock(found.last_s)}, cleaning took {duration(found.cleaning_s)} more",
         f"wait: {duration(fmean(waits_s))} on average, {duration(max(waits_s))} at most; "
-        f"the longest queue was {max(length for _, length in found.queue)}",
+        f"the longest queue was {max(length for _, length in found.queue)}; what the queue said beforehand was off by "
+        f"{duration(fmean(off_s))} on average, {duration(max(off_s))} at most",
         f"doses: {inside} of {len(found.doses)} within tolerance (MI-008), off by {fmean(errors):+.2f} mL on average, "
         f"by {max(map(abs, errors)):.2f} mL at most",
         "",

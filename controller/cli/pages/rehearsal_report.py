@@ -57,9 +57,11 @@ def duration(seconds: float) -> str:
 def _head(evening: Evening) -> str:
     inside = sum(dose.is_inside for dose in evening.doses)
     waits_s = [one.waited_s for one in evening.served] or [0.0]
+    off_s = [abs(one) for one in evening.said_off_s] or [0.0]
     facts = [
         (f"{len(evening.served)} of {evening.orders}", "drinks served"),
         (duration(fmean(waits_s)), f"mean wait; longest {duration(max(waits_s))}"),
+        (duration(fmean(off_s)), f"how far off was the wait that guests were told; at most {duration(max(off_s))}"),
         (str(max(length for _, length in evening.queue)), "longest queue"),
         (f"{inside} of {len(evening.doses)}", "doses within tolerance"),
         (str(len(evening.changes)), "containers changed"),
