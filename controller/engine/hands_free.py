@@ -94,9 +94,11 @@ class HandsFree:
         now_s = self._clock.now_s()
         if self._stepped_s is not None:
             self._unkept_s += now_s - self._stepped_s
+        self._stepped_s = now_s
         body = replace(body, running_s=body.running_s + self._unkept_s)
         view = self._step(known, body, u_span)
-        self._stepped_s = None if view.state in ("jar", "empty") else now_s
+        if view.state in ("jar", "empty"):
+            self._stepped_s = None
         return view
 
     def drop(self) -> None:

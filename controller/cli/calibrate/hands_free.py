@@ -51,7 +51,7 @@ def _say(session: Session, view: HandsFreeView, said: str) -> str:
     """Say what is new; what was said."""
     line = next((one for one in view.lines if one.line == view.line), None)
     text = view.text if line is None or view.state != "trial" else f"{view.text[:-1]} (trial {line.trials + 1})."
-    if view.state != "weighing" and text != said:
+    if view.state not in ("weighing", "done") and text != said:
         session.say(click.style(text, bold=True) if view.state in ("jar", "empty") else text)
         return text
     return said
