@@ -23,7 +23,7 @@ from controller.rehearsal.evening_host import Attendant
 from controller.rehearsal.evening_record import Evening, LineSum
 from controller.rehearsal.evening_serving import GuestTurns
 from controller.rehearsal.virtual_machine import VirtualMachine
-from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
+from controller.rehearsal.weighing import calibrate, learn_sag, prime_all, span_scale
 
 # How often the guard reads the contacts under way. On the machine it reads them ten times as often; here that would
 # only take longer, for no hand in a rehearsal is quicker than this.
@@ -100,8 +100,11 @@ def _book_before(event: GuestEvent, book: Book, hanging: Hanging) -> Book:
 
 
 def _day_before(host: Attendant, profile: Profile, report: Report) -> float:
-    """Prime, calibrate by weight, learn how much lines slow each other down, clean; how long it takes, s."""
+    """Span the scale, prime, calibrate by weight, learn how lines slow each other down, clean; how long it takes, s."""
     machine, lines = host.machine, tuple(sorted(host.lines.values()))
+    if profile.scale is not None:
+        report("zeroing and spanning the scale")
+        span_scale(machine)
     prime_all(machine, lines)
     for line in lines:
         report(f"calibrating line {line}")
