@@ -16,11 +16,16 @@ Modelled, with true figures that differ from the profile's by seeded amounts tha
   the level that sinks as a container empties, liquids that take the room's temperature and their viscosity
   (`surroundings.py`), turbulent loss in the suction tube; and pumps that have run for long;
 - small heads for tubes of less than 2.5 mm bore;
-- funnel with film, hold-up, drain limit and rim; glass with brim, absent or lifted; tray; a scale with noise.
+- funnel with film, hold-up, drain limit and rim; glass with brim, absent or lifted; tray; a person's scale with noise;
+- where the profile has a scale, a load cell with its converter (`cell_truth.py` has the figures and their sources):
+  white and low-frequency noise, the converter's filter and beat, creep, drift with time and temperature, non-linearity,
+  vibration of running pumps; liquid in flight, the stream's momentum and the last drops (`platform.py`); hands, ice,
+  knocks, a glass set down or lifted (`touches.py`). Each effect can be switched off (`cell_truth.CELL_EFFECTS`).
 
 Not modelled: contact bounce and arcing; the sag that another pump's inrush causes during its tens of milliseconds
-(below 0.01 mL); the computer's brown-out (its lowest voltage is reported); the temperature of densities, tubes and
-scale (20 C); pressure and slip on the delivery side; a tube that collapses; a container above the outlet that siphons
-or drips; mixing where two liquids meet in a tube; film left in tubes after purging; foam; ice; waves and splashing;
-evaporation; lateness of the operating system on a real board.
+(below 0.01 mL); the computer's brown-out (its lowest voltage is reported); the temperature of densities and tubes
+(20 C); a glass off the platform's centre, hysteresis of the load cell; pressure and slip on the delivery side; a tube
+that collapses; a container above the outlet that siphons by itself (there is a fault for it); mixing where two liquids
+meet in a tube; film left in tubes after purging; foam; ice that takes room or melts; waves and splashing; evaporation;
+lateness of the operating system on a real board.
 """
