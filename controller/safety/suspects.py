@@ -15,7 +15,7 @@ DEAD, POOR, APART = 0.3, 0.75, 0.2  # of what was expected: dead; too little; ho
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trial:
+class SuspectTrial:
     """One line alone; s on the guard's clock."""
 
     line: int
@@ -40,13 +40,13 @@ class Search:
         self._flows = flows
         self._readings: list[tuple[float, float]] = []
         self._shares: dict[int, float] = {}
-        self.trials: list[Trial] = []
+        self.trials: list[SuspectTrial] = []
         self.is_over, self.line = False, None  # the line that was found, if any
         at_s = now_s + SETTLE_S + MEAN_S
         for line in suspects:
             on_s = min(ALONE_S, owed_s.get(line, 0.0))
             if on_s >= LEAST_S:
-                self.trials.append(Trial(line=line, start_s=at_s, on_s=on_s))
+                self.trials.append(SuspectTrial(line=line, start_s=at_s, on_s=on_s))
                 at_s += on_s + SETTLE_S
         self._untried = len(suspects) - len(self.trials)
         self.is_over = not self.trials
@@ -60,7 +60,7 @@ class Search:
             if trial.line not in self._shares and at_s >= trial.known_s and not self.is_over:
                 self._judge(trial)
 
-    def _judge(self, trial: Trial) -> None:
+    def _judge(self, trial: SuspectTrial) -> None:
         before, after = (
             self._mean(trial.start_s - MEAN_S, trial.start_s),
             self._mean(trial.known_s - MEAN_S, trial.known_s),
