@@ -2,9 +2,11 @@
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import BOOK, PROFILE, ready_machine
+from ready_machine import BOOK, PROFILE, ROOT, ready_machine
 
+from controller.config import load_profile
 from controller.errors import Refused
+from controller.model.messages import ButtonPressed
 from controller.model.order_states import NEXT
 from controller.model.orders import ConsentRequest, OrderRequest, OrderState
 
@@ -236,6 +238,44 @@ def test_a_wait_is_not_guessed_when_the_operator_is_needed(machine):
     machine.engine.guard_lost()
     view = machine.engine.orders.view(seq, ANNE)
     assert (view.wait_s, view.needs) == (None, "the machine does not answer")
+
+
+@pytest.fixture
+def with_button():
+    """A machine with a start button, as the one with eight lines has it."""
+    start = load_profile(ROOT / "hardware_profiles/bench_eight_line.yaml")[0].inputs.start
+    made = ready_machine(replace(PROFILE, inputs=replace(PROFILE.inputs, start=start)))
+    made.plant.lift_glass()
+    made.pass_time(2.0)
+    yield made
+    made.close()
+
+
+def press(machine):
+    machine.plant.set_input("start", active=True)
+    machine.pass_time(0.5)
+    machine.plant.set_input("start", active=False)
+    machine.pass_time(0.5)
+
+
+def test_the_start_button_pours_the_called_order_once_its_glass_was_set_down(with_button):
+    first, second = place(with_button).order.order, place(with_button, owner=BEN).order.order
+    press(with_button)  # no glass stands there
+    assert state(with_button, first) is OrderState.CALLED
+    set_down(with_button)
+    press(with_button)
+    assert (state(with_button, first), state(with_button, second)) == (OrderState.POURING, OrderState.CALLED)
+    press(with_button)  # while it pours: the second one's glass is not there
+    assert state(with_button, second) is OrderState.CALLED
+
+
+def test_the_guard_believes_no_press_that_it_has_not_seen(with_button):
+    seq = place(with_button).order.order
+    set_down(with_button)
+    with_button.engine.on_event(ButtonPressed(button="start"))
+    with_button.pass_time(1.0)
+    assert state(with_button, seq) is OrderState.CALLED
+    assert "not pressed" in with_button.engine.orders.view(seq, "").reason
 
 
 def test_every_state_stands_in_the_table():

@@ -181,6 +181,13 @@ def test_an_idle_stream_shows_a_sign_of_life(monkeypatch):
     assert asyncio.run(scenario())[2] == (None, None, None)
 
 
+def test_a_stream_ends_after_a_while_so_that_its_token_is_asked_for_again():
+    async def scenario():
+        return [frame async for frame in EventRing(Source()).stream(None, "anne", 0.0)]
+
+    assert asyncio.run(scenario()) == []
+
+
 def test_closing_the_ring_ends_its_streams_and_frees_their_places(monkeypatch):
     monkeypatch.setattr(events, "STREAMS", 1)
 

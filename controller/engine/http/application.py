@@ -4,6 +4,7 @@ Everything stands under /v1 save /healthz. Requests that begin an operation are 
 or refused it (202 with the operation, or a problem), at the latest after two seconds.
 """
 
+import math
 import re
 from collections.abc import Awaitable, Callable, Generator
 from functools import partial
@@ -22,7 +23,7 @@ from controller.clock import RealClock
 from controller.engine.engine import Engine
 from controller.engine.http.addresses import Address, Ask
 from controller.engine.http.asking import Asking, body_of, done, json_answer, query_of
-from controller.engine.http.events import EventRing
+from controller.engine.http.events import STREAM_S, EventRing
 from controller.engine.http.network import Network, NetworkApi
 from controller.engine.http.openapi import openapi_text
 from controller.engine.http.orders import OrdersApi, owner_of
@@ -137,7 +138,8 @@ class Api(OrdersApi, NetworkApi):
         owner = owner_of(request)
         if self._ring.is_full(owner):
             raise HttpProblem("busy", "too many event streams are open: close one")
-        frames = self._ring.stream(request.headers.get("last-event-id"), owner)
+        lasts_s = STREAM_S if request.scope.get("role") else math.inf
+        frames = self._ring.stream(request.headers.get("last-event-id"), owner, lasts_s)
         return StreamingResponse(frames, media_type="text/event-stream", headers={"cache-control": "no-store"})
 
     async def openapi(self, _request: Request) -> Response:

@@ -1,6 +1,7 @@
 """Server-sent events of the engine: every change, resumable from a bounded ring."""
 
 import asyncio
+import math
 import re
 import secrets
 from collections import deque
@@ -19,6 +20,7 @@ STREAMS = 48  # of operators, open at once
 GUEST_STREAMS = 256  # and of guests
 PROGRESS_S = 0.2  # between two progress events while an operation is under way
 KEEP_ALIVE_S = 15.0
+STREAM_S = 1800.0  # a stream on the network ends after it: whoever goes on shows a token that still holds
 NUMBER = re.compile("[0-9]{1,18}")
 
 _encoder = msgspec.json.Encoder()
@@ -102,13 +104,16 @@ class EventRing:
         """Whether as many streams are open as may be."""
         return self._operators.open >= STREAMS if owner == OPERATOR else self._guests.open >= GUEST_STREAMS
 
-    async def stream(self, last_id: str | None, owner: str = OPERATOR) -> AsyncIterator[bytes]:
+    async def stream(
+        self, last_id: str | None, owner: str = OPERATOR, lasts_s: float = math.inf
+    ) -> AsyncIterator[bytes]:
         """Frames from after last_id on; without one, or when it is too old, beginning with the present state."""
         feed = self._operators if owner == OPERATOR else self._guests
         feed.open += 1
         try:
-            at = self._position(last_id, feed)
-            while not self._closed:
+            at, clock = self._position(last_id, feed), asyncio.get_running_loop().time
+            ends_s = clock() + lasts_s
+            while not self._closed and clock() < ends_s:
                 if at is None or at < feed.next - len(feed.ring):
                     at = feed.next
                     for frame in self._present(owner, at):
