@@ -27,10 +27,14 @@ class Average:
 
 
 class Averages:
-    """Gathers readings; expected_g: standard deviation of one mean (g) until enough of them were seen."""
+    """Gathers readings.
 
-    def __init__(self, expected_g: float = 0.05) -> None:
-        self._expected_g = expected_g
+    expected_g: standard deviation of one mean (g) until enough of them were seen. per_s: readings a second while pumps
+    run; at rest there may be fewer.
+    """
+
+    def __init__(self, expected_g: float = 0.06, *, per_s: float = 80.0) -> None:
+        self._expected_g, self._whole = expected_g, SPAN_S * per_s
         self._times: list[float] = []
         self._grams: list[float] = []
         self._means: deque[tuple[float, float]] = deque(maxlen=3)
@@ -63,19 +67,18 @@ class Averages:
         step_s = (times[-1] - times[0]) / max(1, len(times) - 1) or SPAN_S
         if len(times) * step_s < 0.45 * SPAN_S:
             return None
-        at_s, mean_g = fmean(times), fmean(grams)
-        within_g = _rough(grams)
+        at_s, mean_g, within_g = fmean(times), fmean(grams), _rough(grams)
         worse = max(1.0, within_g / (2.0 * median(self._within))) if len(self._within) >= 8 and len(grams) > 3 else 1.0
-        whole = math.sqrt(max(1.0, SPAN_S / (len(times) * step_s)))
-        average = Average(at_s, mean_g, self.usual_g * worse * whole)
-        self._remember(at_s, mean_g, within_g)
+        fewer = math.sqrt(max(1.0, self._whole / len(times)))
+        average = Average(at_s, mean_g, self.usual_g * worse * fewer)
+        self._remember(average, len(times), within_g)
         return average
 
-    def _remember(self, at_s: float, mean_g: float, within_g: float) -> None:
-        self._means.append((at_s, mean_g))
+    def _remember(self, average: Average, pace: int, within_g: float) -> None:
+        self._means.append((average.at_s, average.grams))
         if within_g > 0.0:
             self._within.append(within_g)
-        if len(self._means) == 3:
+        if len(self._means) == 3 and pace > 0.5 * self._whole:
             (a_s, a), (b_s, b), (c_s, c) = self._means
             if abs((c_s - b_s) - (b_s - a_s)) < 0.25 * SPAN_S:
                 self._curves.append(abs(c - 2.0 * b + a))

@@ -27,7 +27,7 @@ WARMING_S = 600.0  # a small motor warms up in minutes (winding) to tens of minu
 U_END = 0.4  # of what comes after the end, by the data sheet
 IDLE_PER_S = 0.005**2 / 3600  # variance of the relative flow: level, temperature, supply
 IDLE_GAS_PER_S = 0.02**2 / 3600  # the same of a carbonated liquid, which goes flat
-LONGEST_IDLE_S = 48 * 3600.0  # beyond that, nothing more can have happened to a machine at rest
+LONGEST_IDLE_S = 48 * 3600.0  # beyond that, nothing more happens to a machine at rest
 SHARED_IDLE = 0.5  # of that variance: what happens to all lines alike
 WEAR_PER_S = 0.004**2 / 600  # of running: a new tube changes by 1 to 4 % in 10 to 60 min
 LAG_WEAR_ML2_S = 0.02**2 / 600
@@ -62,6 +62,14 @@ class LearnedFlows:
         self._first: dict[int, int] = {}  # line -> number of its first state
         self.at_wall_s = at_wall_s
 
+    def copy(self) -> "LearnedFlows":
+        """Flows that can be taught without changing these."""
+        twin = LearnedFlows(self.at_wall_s)
+        twin.filter = self.filter.copy()
+        twin.bases, twin.warmth, twin.ran_wall_s = self.bases.copy(), self.warmth.copy(), self.ran_wall_s.copy()
+        twin._first = self._first.copy()
+        return twin
+
     def state(self, line: int, place: int) -> int:
         """Number of a line's state at FACTOR, WARM, LAG or END."""
         return self._first[line] + place
@@ -84,25 +92,35 @@ class LearnedFlows:
         covariance = calibration.cov_flow_lag  # mL: of flow and lag, so of factor and lag volume the same
         self.filter.covariance[factor + FACTOR][factor + LAG] = covariance
         self.filter.covariance[factor + LAG][factor + FACTOR] = covariance
-        self._drift((line,), min(idle_s, LONGEST_IDLE_S))
+        self._drift((line,), idle_s)
 
     def rest_until(self, wall_s: float) -> None:
         """Nothing was poured until wall_s."""
         idle_s = max(0.0, wall_s - self.at_wall_s)
-        self._drift(self.bases, min(idle_s, LONGEST_IDLE_S))
+        self._drift(self.bases, idle_s)
         for line in self.warmth:
             self.warmth[line] *= math.exp(-idle_s / WARMING_S)
-        self.filter.widen({self.transit: 1.0}, TRANSIT_DRIFT_S2_S * min(idle_s, LONGEST_IDLE_S))
-        self.filter.widen({self.clinging: 1.0}, CLINGING_DRIFT_G2_S * min(idle_s, LONGEST_IDLE_S))
+        for state, per_s, most in (
+            (self.transit, TRANSIT_DRIFT_S2_S, U_TRANSIT_S),
+            (self.clinging, CLINGING_DRIFT_G2_S, U_CLINGING_G),
+        ):
+            if self.filter.covariance[state][state] < most**2:
+                self.filter.widen({state: 1.0}, per_s * min(idle_s, LONGEST_IDLE_S))
         self.at_wall_s = max(self.at_wall_s, wall_s)
 
     def _drift(self, lines: Iterable[int], idle_s: float) -> None:
-        lines = tuple(lines)
-        rates = {n: IDLE_GAS_PER_S if self.bases[n].is_carbonated else IDLE_PER_S for n in lines}
-        shared = {self.state(n, FACTOR): math.sqrt(SHARED_IDLE * IDLE_PER_S * idle_s) for n in lines}
-        self.filter.widen(shared, 1.0)
-        for n, rate in rates.items():
-            self.filter.widen({self.state(n, FACTOR): 1.0}, (rate - SHARED_IDLE * IDLE_PER_S) * idle_s)
+        """Idle time: nothing makes a flow more uncertain than that of a machine that stood for LONGEST_IDLE_S."""
+        idle_s = min(idle_s, LONGEST_IDLE_S)
+        own, shared = dict[int, float](), dict[int, float]()
+        for n in lines:
+            state = self.state(n, FACTOR)
+            per_s = IDLE_GAS_PER_S if self.bases[n].is_carbonated else IDLE_PER_S
+            if self.filter.covariance[state][state] < per_s * LONGEST_IDLE_S:
+                own[state] = (per_s - SHARED_IDLE * IDLE_PER_S) * idle_s
+                shared[state] = 1.0
+        self.filter.widen(shared, SHARED_IDLE * IDLE_PER_S * idle_s)
+        for state, variance in own.items():
+            self.filter.widen({state: 1.0}, variance)
 
     def heat(self, line: int, running_s: float) -> None:
         """The line's motor has run for so long (s) more, and its tube with it."""

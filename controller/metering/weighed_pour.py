@@ -13,9 +13,9 @@ squares; the coasting compensation of weighing controllers). Here the latter is 
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from controller.metering.averages import Average, Averages
+from controller.metering.averages import SPAN_S, Average, Averages
 from controller.metering.kalman import Innovation
 from controller.metering.learned_flows import END, LAG, LearnedFlows
 
@@ -108,6 +108,17 @@ class WeighedPour:
                 break
         self._edges.append((at_s, line, is_on))
 
+    def replan(self, runs: list[Run]) -> None:
+        """Other runs take the place of all that have not begun or were broken off: they bring what is still owed."""
+        kept = [run for run in self.runs if run.has_begun]
+        for line in {run.line for run in runs}:
+            mine = [run for run in kept if run.line == line]
+            if mine:
+                asked_ml = sum(run.volume_ml for run in self.runs if run.line == line)
+                owed_ml = sum(run.volume_ml for run in runs if run.line == line)
+                mine[-1].volume_ml = asked_ml - owed_ml - sum(run.volume_ml for run in mine[:-1])
+        self.runs = kept + runs
+
     def read(self, at_s: float, grams: float) -> bool:
         """Take in a reading; whether anything new is known by it."""
         due = [edge for edge in self._edges if edge[0] <= at_s]
@@ -125,6 +136,7 @@ class WeighedPour:
     def close(self) -> LearnedFlows:
         """The serving is over: the flows, without what belonged to it alone."""
         self.filter.keep(range(self._known))
+        self.flows.at_wall_s = self._begun_wall_s + self.at_s
         return self.flows
 
     # --- what is known
@@ -241,27 +253,60 @@ class WeighedPour:
 
     def _measure(self, average: Average) -> None:
         self._pass(average.at_s)
-        terms = {self._empty: 1.0, self.flows.clinging: -self._clings}
-        coming_g_s, edges_g2, grams = 0.0, 0.0, average.grams
-        for line, one in self._lines.items():
-            basis = self.flows.bases[line]
-            terms[one.volume] = basis.grams_per_ml
-            coming_g_s += basis.grams_per_ml * one.arrived * self._flow_ml_s(line, 0.0)
-            edges_g2 += one.edge_g**2
-            grams -= basis.grams_per_ml * one.pending_ml
-        terms[self.flows.transit] = -coming_g_s
-        found = self.filter.measure(terms, grams, average.u_grams**2 + edges_g2, GATE)
+        terms, offset_g, edges_g2 = self._weighed()
+        found = self.filter.measure(terms, average.grams - offset_g, average.u_grams**2 + edges_g2, GATE)
         self.innovations.append((self.at_s, found))
         self._gated = [] if found.accepted else [*self._gated, found.gap]
         if len(self._gated) >= GATED_FOR_GOOD:
             self._believe(self._gated)
             self._gated = []
 
+    def _weighed(self) -> tuple[dict[int, float], float, float]:
+        """The weight now: states with their coefficients, what to add (g), and the variance that edges leave (g2)."""
+        terms = {self._empty: 1.0, self.flows.clinging: -self._clings}
+        coming_g_s, offset_g, edges_g2 = 0.0, 0.0, 0.0
+        for line, one in self._lines.items():
+            grams_per_ml = self.flows.bases[line].grams_per_ml
+            terms[one.volume] = grams_per_ml
+            coming_g_s += grams_per_ml * one.arrived * self._flow_ml_s(line, 0.0)
+            offset_g += grams_per_ml * one.pending_ml
+            edges_g2 += one.edge_g**2
+        terms[self.flows.transit] = -coming_g_s
+        return terms, offset_g, edges_g2
+
+    def _foresee(self, at_s: float, u_grams: float) -> None:
+        """Take in a reading as it is expected to be."""
+        self._pass(at_s)
+        terms, _, edges_g2 = self._weighed()
+        self.filter.measure(terms, self.filter.expect(terms)[0], u_grams**2 + edges_g2)
+
     def _believe(self, gaps_g: list[float]) -> None:
         """So many means in a row cannot be knocks: a step that stays, or flows that are not what they were."""
-        if abs(gaps_g[-1] - gaps_g[0]) < 0.5 * abs(gaps_g[-1]):
+        is_still = not any(one.is_on for one in self._lines.values())
+        if is_still or abs(gaps_g[-1] - gaps_g[0]) < 0.5 * abs(gaps_g[-1]):
             self.filter.set(self._empty, self.filter.mean[self._empty], U_EMPTY_G**2)
             return
         for one in self._lines.values():
             if one.is_on:
                 self.filter.widen({one.deviation: 1.0}, CHANGED**2)
+
+
+def foreseen_u_ml(flows: LearnedFlows, runs: list[Run], run_a: Mapping[int, float], u_grams: float) -> dict[int, float]:
+    """Standard uncertainty of each line's volume when its last run will have been cut off, before anything is poured.
+
+    A covariance does not depend on what is measured, only on when: so the serving is followed with readings that come
+    as expected, a mean of u_grams (g) every SPAN_S. flows and runs stay as they are.
+    """
+    pour = WeighedPour(flows.copy(), [replace(run) for run in runs], run_a)
+    edges = sorted((t, on, run.line) for run in runs for t, on in ((run.start_s, True), (run.end_s, False)))
+    found: dict[int, float] = {}
+    pour._measure(Average(pour.at_s, 0.0, 0.5 * u_grams))
+    at_s = pour.at_s
+    for edge_s, is_on, line in edges:
+        while at_s + SPAN_S < edge_s:
+            at_s += SPAN_S
+            pour._foresee(at_s, u_grams)
+        pour.switched(line, is_on, edge_s)
+        pour._pass(edge_s)
+        found[line] = pour.poured(line).u_ml
+    return found
