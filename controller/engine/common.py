@@ -6,6 +6,7 @@ from controller.clock import Clock
 from controller.engine.background import Work
 from controller.engine.commissioning import Commissioning
 from controller.engine.guard_mirror import GuardMirror
+from controller.engine.learning import Learning
 from controller.engine.operation_start import OperationStart
 from controller.ledger.store import Ledger
 from controller.model.book import Book
@@ -25,3 +26,4 @@ class Common:
     mirror: GuardMirror
     commissioning: Commissioning
     operation_start: OperationStart
+    learning: Learning

@@ -18,6 +18,7 @@ from controller.engine.guard_mirror import GuardMirror
 from controller.engine.hands_free import HandsFree
 from controller.engine.history import History
 from controller.engine.hygiene import LineHygiene
+from controller.engine.learning import Learning
 from controller.engine.operation_start import OperationStart
 from controller.engine.ordering.queue import OrderQueue
 from controller.engine.pouring import Pouring
@@ -99,6 +100,7 @@ class Engine:
         self._mirror = mirror = GuardMirror(profile=profile, ledger=ledger, clock=clock, send=send, work=work)
         self._commissioning = begun = Commissioning(profile=profile, ledger=ledger, clock=clock)
         self._operation_start = OperationStart(profile, ledger, clock, mirror, begun, new_id=new_id)
+        self.learning = Learning(profile=profile, ledger=ledger, clock=clock, mirror=mirror, send=send)
         self.past = History(ledger)
         self.scale = ScaleSetup(profile=profile, clock=clock, mirror=self._mirror)
         self._weight = ServingWeight(profile=profile, ledger=ledger, clock=clock, mirror=self._mirror)
@@ -124,8 +126,10 @@ class Engine:
             mirror=self._mirror,
             commissioning=self._commissioning,
             operation_start=self._operation_start,
+            learning=self.learning,
         )
         self._weight.work_with(book)
+        self.learning.work_with(book)
         self.calibrating = Calibrating(common)
         self.hands_free = HandsFree(common, self.calibrating)
         self.stock = Stock(common)
@@ -319,12 +323,14 @@ class Engine:
         if isinstance(event, Weighed):
             self._mirror.on_event(event)
             self.scale.note_readings()
+            self.learning.on_event(event)
             if self._weight.on_event(event):
                 self._tell()
             return
         before = self._mirror.lines()
         self._mirror.on_event(event)
         self._weight.on_event(event)
+        self.learning.on_event(event)
         if isinstance(event, Report):
             self._compare_books(event)
         if isinstance(event, Report | LineChanged) and self._stricter(self.book) != self._strict:

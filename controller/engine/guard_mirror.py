@@ -306,9 +306,10 @@ class GuardMirror:
         """Ask for what the held operation still owes."""
         now_s = self._clock.now_s()
         if current.asked.kind is OperationKind.SERVE:
-            _, runs = self._work(timed, self._profile, self.calibrations(), current.owed(now_s))
+            _, runs = self._work(timed, self._profile, current.calibrations, current.owed(now_s))
         else:
             runs = current.runs_left(now_s)
+        current.rest = runs
         self._send(Unhold(operation=current.asked.operation, runs=runs))
 
 

@@ -131,7 +131,7 @@ class OperationStart:
                 wanted=() if plan is None else plan.wanted,
                 times=intent.times,
                 planned_s=sum(longest_s(segment.runs) for segment in asked.segments),
-                calibrations=self._mirror.calibrations(),
+                calibrations=self._mirror.calibrations() if plan is None else plan.calibrations,
                 profile=self._profile,
                 intent=intent,
             )

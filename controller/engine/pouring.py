@@ -39,7 +39,7 @@ class Pouring:
 
     def __init__(self, common: Common, stock: Stock, hygiene: LineHygiene, spot_checks: SpotChecks) -> None:
         self._profile, self._book, self._ledger = common.profile, common.strict, common.ledger
-        self._mirror, self._work = common.mirror, common.work
+        self._mirror, self._work, self._learning = common.mirror, common.work, common.learning
         self._commissioning, self._operation_start = common.commissioning, common.operation_start
         self._stock, self._hygiene, self._spot_checks = stock, hygiene, spot_checks
         self._menu, self.verdicts = Menu(common.profile, common.strict, common.work), Verdicts(common.mirror)
@@ -181,7 +181,7 @@ class Pouring:
         shelf = self._shelf(request)
         # A liquid on no line has no calibration either; the planner names all that lack something.
         lines = lines_by_liquid(shelf.reports) | lines_for(served.needed_ml, shelf)
-        known = calibrations(shelf.reports)
+        known = self._learning.present(calibrations(shelf.reports))
         return served, self._work(plan_serving, self._profile, known, lines, served.phases), lines
 
     def _serving(self, request: PourRequest) -> ScaledServing:

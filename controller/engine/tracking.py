@@ -45,6 +45,7 @@ class Tracking:
     _stepped: bool = field(default=False, init=False)  # whether a hand step has been waited for
     origin_s: float | None = None  # the engine's clock at the operation's first start
     weighed: WeighedServing | None = None  # by the scale, so far
+    rest: tuple[PlannedRun, ...] | None = None  # what took the place of the present segment's runs after a hold
 
     def on_edge(self, edge: Edge, now_s: float) -> None:
         """Note that a line was switched."""
@@ -63,8 +64,13 @@ class Tracking:
         if is_step:
             later = range(self.segment + (1 if self._stepped else 0), len(self.asked.segments))
             self.segment = next((k for k in later if self.asked.segments[k].hand == what), self.segment)
-            self._stepped = True
+            self._stepped, self.rest = True, None
         self.waiting_for = what
+
+    @property
+    def runs(self) -> tuple[PlannedRun, ...]:
+        """The runs under way, or that come next."""
+        return self.asked.segments[self.segment].runs if self.rest is None else self.rest
 
     @staticmethod
     def waiting_line(what: str | None) -> int | None:

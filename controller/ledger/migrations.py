@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 from controller.ledger.records import evening_of
 from controller.ledger.schema import (
+    LEARNED,
     MARK,
     ORDERS,
     SCALES,
@@ -64,6 +65,7 @@ MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {
     4: lambda db: _run(db, THROUGHPUT + _FROM_4),
     5: lambda db: _run(db, ORDERS),
     6: lambda db: _run(db, WEIGHED),
+    7: lambda db: _run(db, LEARNED),
 }
 
 

@@ -7,7 +7,7 @@ weighing.settled: 0 while open, 2 behind the calibration that was accepted last 
 or when thrown away.
 """
 
-SCHEMA_VERSION = 7
+SCHEMA_VERSION = 8
 SPAN_S = 6 * 3600  # of one running total
 
 VERSION_2 = """
@@ -121,4 +121,14 @@ CREATE TABLE weighed_serving (
 ) STRICT;
 """
 
-SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT + ORDERS + WEIGHED
+# What weighed servings have taught of each line, serving by serving, and all that the estimator knows now (one row).
+LEARNED = """
+CREATE TABLE learned (
+    line INTEGER NOT NULL, wall_s REAL NOT NULL, operation TEXT NOT NULL, flow_ml_s REAL NOT NULL,
+    u_flow_ml_s REAL NOT NULL, asked_ml REAL NOT NULL, weighed_ml REAL NOT NULL, u_weighed_ml REAL NOT NULL,
+    deviations REAL NOT NULL, PRIMARY KEY (line, wall_s)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE learned_state (state BLOB NOT NULL) STRICT;
+"""
+
+SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT + ORDERS + WEIGHED + LEARNED

@@ -13,6 +13,7 @@ from msgspec.structs import asdict, astuple
 
 from controller.ledger.database import Database, value_of
 from controller.ledger.history import Past, span_of
+from controller.ledger.learned import Learned
 from controller.ledger.lines import LineNotes, SequenceRecords
 from controller.ledger.orders import OrderBook
 from controller.ledger.records import (
@@ -46,6 +47,7 @@ class Ledger(Database):
         self.notes = LineNotes(self)
         self.sequences = SequenceRecords(self)
         self.orders = OrderBook(self)
+        self.learned = Learned(self)
         self.doubts: tuple[str, ...] = ()  # why stock and history are not certain, since it was opened
 
     def doubt_damage(self, *, wall_s: float) -> None:

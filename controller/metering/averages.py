@@ -15,6 +15,7 @@ from statistics import fmean, median
 SPAN_S = 0.2
 LEAST_DEVIATION_G = 0.01
 REMEMBERED = 24
+COLOURED = 1.15  # slow noise of the converter, which second differences do not show; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class Averages:
         at_s, mean_g, within_g = fmean(times), fmean(grams), _rough(grams)
         worse = max(1.0, within_g / (2.0 * median(self._within))) if len(self._within) >= 8 and len(grams) > 3 else 1.0
         fewer = math.sqrt(max(1.0, self._whole / len(times)))
-        average = Average(at_s, mean_g, self.usual_g * worse * fewer)
+        average = Average(at_s, mean_g, COLOURED * self.usual_g * worse * fewer)
         self._remember(average, len(times), within_g)
         return average
 

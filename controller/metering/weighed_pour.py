@@ -12,16 +12,19 @@ squares; the coasting compensation of weighing controllers). Here the latter is 
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 from controller.metering.averages import SPAN_S, Average, Averages
 from controller.metering.kalman import Innovation
-from controller.metering.learned_flows import END, LAG, LearnedFlows
+from controller.metering.learned_flows import END, FACTOR, LAG, LearnedFlows
 
 GATE = 16.0  # of the innovation squared: 4 standard deviations; knocks and hands lie beyond
 GATED_FOR_GOOD = 5  # so many in a row are no knock
-CHANGED = 0.1  # by which a flow may then be off
+# An exponentially weighted mean of normalised innovations (S. W. Roberts, Technometrics 1 (1959) 239) has the standard
+# deviation sqrt(share / (2 - share)) = 0.33; beyond 4 of them the flows are not what they were.
+TREND_SHARE, TREND_LIMIT = 0.2, 1.33
+CHANGED = 0.03  # by which a flow may then be off
 U_EMPTY_G = 1e3  # of a weight of which nothing is known
 CREEP_G2_S = 0.01**2  # variance that the weight of nothing gathers in a second: drift and creep
 # A carbonated run differs by as much from the one before, and wanders on as it runs; common practice, no source.
@@ -71,13 +74,15 @@ class EstimatedPour:
 class WeighedPour:
     """Follows one serving. flows: changed as it goes, to be kept when the serving was followed to its end.
 
-    runs: as planned. run_a: line -> steady current (A). Readings and edges come in order of time.
+    runs: as planned. run_a: line -> steady current (A). lines: all that may run, when some runs are planned later.
+    Readings come in order of time, and edges before the first reading that is later.
     """
 
     flows: LearnedFlows
     runs: list[PlannedPour]
     run_a: Mapping[int, float]
     averages: Averages = field(default_factory=Averages)
+    lines: Collection[int] = ()
     innovations: list[tuple[float, Innovation]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -86,13 +91,15 @@ class WeighedPour:
         self.at_s = min((run.start_s for run in self.runs), default=0.0)
         self._empty = self.filter.add(0.0, U_EMPTY_G**2)
         self._lines: dict[int, _Pouring] = {}
-        for line in {run.line for run in self.runs}:
+        self.lines = sorted({run.line for run in self.runs}.union(self.lines))
+        for line in self.lines:
             volume = self.filter.add(0.0, 0.0)
             self._lines[line] = _Pouring(volume, self.filter.add(0.0, 0.0), self.run_a[line])
         self._clings = 0.0  # 1 while liquid runs, then less with every drop
         self._begun_wall_s = self.flows.at_wall_s - self.at_s
         self._edges: list[tuple[float, int, bool]] = []
         self._gated: list[float] = []
+        self._trend = 0.0
 
     # --- what happens
 
@@ -132,6 +139,14 @@ class WeighedPour:
             self._pass(at_s)
             self.averages.add(at_s, grams)
         return bool(found)
+
+    def is_planned(self, line: int) -> bool:
+        """Whether a run of this line is still to begin."""
+        return any(run.line == line and not run.has_begun for run in self.runs)
+
+    def under_way(self) -> list[Run]:
+        """The runs that have begun, have not ended, and of which the scale has seen something."""
+        return [run for run in self.runs if run.has_begun and not run.has_ended and self._lines[run.line].is_on]
 
     def close(self) -> LearnedFlows:
         """The serving is over: the flows, without what belonged to it alone."""
@@ -256,10 +271,15 @@ class WeighedPour:
         terms, offset_g, edges_g2 = self._weighed()
         found = self.filter.measure(terms, average.grams - offset_g, average.u_grams**2 + edges_g2, GATE)
         self.innovations.append((self.at_s, found))
-        self._gated = [] if found.accepted else [*self._gated, found.gap]
+        if found.accepted:
+            self._gated = []
+            self._trend += TREND_SHARE * (found.deviations - self._trend)
+        else:
+            self._gated.append(found.gap)
         if len(self._gated) >= GATED_FOR_GOOD:
             self._believe(self._gated)
-            self._gated = []
+        elif abs(self._trend) > TREND_LIMIT:
+            self._flows_changed()
 
     def _weighed(self) -> tuple[dict[int, float], float, float]:
         """The weight now: states with their coefficients, what to add (g), and the variance that edges leave (g2)."""
@@ -285,10 +305,16 @@ class WeighedPour:
         is_still = not any(one.is_on for one in self._lines.values())
         if is_still or abs(gaps_g[-1] - gaps_g[0]) < 0.5 * abs(gaps_g[-1]):
             self.filter.set(self._empty, self.filter.mean[self._empty], U_EMPTY_G**2)
-            return
-        for one in self._lines.values():
+            self._gated, self._trend = [], 0.0
+        else:
+            self._flows_changed()
+
+    def _flows_changed(self) -> None:
+        """The lines that run do so otherwise than was thought possible: their flows are to be learned anew."""
+        for line, one in self._lines.items():
             if one.is_on:
-                self.filter.widen({one.deviation: 1.0}, CHANGED**2)
+                self.filter.widen({self.flows.state(line, FACTOR): 1.0}, CHANGED**2)
+        self._gated, self._trend = [], 0.0
 
 
 def foreseen_u_ml(flows: LearnedFlows, runs: list[Run], run_a: Mapping[int, float], u_grams: float) -> dict[int, float]:

@@ -23,3 +23,21 @@ class LearnedState(Value, frozen=True, kw_only=True):
     lines: tuple[LearnedLine, ...]
     mean: tuple[float, ...]
     covariance: tuple[tuple[float, ...], ...]
+
+
+class LearnedPoint(Value, frozen=True, kw_only=True):
+    """What one weighed serving said of a line.
+
+    flow_ml_s: as it was known afterwards, with its standard uncertainty. deviations: how far the weighed volume lay
+    from what was expected before, in standard deviations.
+    """
+
+    line: int
+    wall_s: float
+    operation: str
+    flow_ml_s: float
+    u_flow_ml_s: float
+    asked_ml: float
+    weighed_ml: float
+    u_weighed_ml: float
+    deviations: float

@@ -53,6 +53,7 @@ class Plan:
 
     segments: tuple[Segment, ...]
     wanted: tuple[tuple[Wanted, ...], ...]  # what each segment's runs are to deliver
+    calibrations: Mapping[int, Calibration]  # with which it was made
     makespan_s: float
     one_at_a_time_s: float
     lower_bound_s: float
@@ -102,6 +103,7 @@ def plan_serving(
     return Plan(
         segments=tuple(segments),
         wanted=tuple(all_wanted),
+        calibrations=calibrations,
         makespan_s=spans,
         one_at_a_time_s=alone_s,
         lower_bound_s=bounds,

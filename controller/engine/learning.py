@@ -1,0 +1,287 @@
+"""Every weighed serving teaches: it is followed on the scale, and what it says of each line is kept.
+
+The estimator itself is pure (`metering.weighed_pour`); here it meets the guard's events, the ledger and the clock. A
+serving that nobody could weigh, or that did not end as it should, teaches nothing.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import structlog
+
+from controller.clock import Clock
+from controller.engine.guard_mirror import GuardMirror
+from controller.engine.tracking import Tracking
+from controller.errors import Refused
+from controller.ledger.store import Ledger
+from controller.metering.averages import Averages
+from controller.metering.calibration import law_of
+from controller.metering.density import liquid_kg_m3
+from controller.metering.gravimetry import displayed_g_per_ml
+from controller.metering.learned_flows import LearnedFlows, LineBasis, restored
+from controller.metering.weighed_pour import Run, WeighedPour
+from controller.model.book import Book
+from controller.model.calibration import Calibration
+from controller.model.learning import LearnedPoint
+from controller.model.messages import (
+    Admitted,
+    Command,
+    Edge,
+    Ended,
+    Event,
+    LineChanged,
+    Report,
+    TakeCalibration,
+    Weighed,
+)
+from controller.model.plan import PlannedRun
+from controller.model.profile import Profile
+from controller.model.scale import Reading
+from controller.model.states import OperationKind, Outcome
+
+log = structlog.get_logger()
+
+SETTLED_S = 2.5  # after the last end: the funnel has run empty and the last drops have fallen
+EMPTY_S = 4.0  # of readings before the first start, from which the empty glass is known
+STEADY_S = 30.0  # what is known is worked out anew after so long, so that a plan asked for again is the same
+TOLD_AT = 0.005  # a flow that has moved by so much is told to the guard
+
+
+@dataclass
+class _Followed:
+    """One serving on the scale; times of the pour count from the operation's first start."""
+
+    tracking: Tracking
+    pour: WeighedPour
+    runs: tuple[PlannedRun, ...]  # those that the pour knows of
+    early: list[Reading]  # readings before the first start is known
+    origin_s: float = math.inf
+    over_s: float | None = None  # the engine's clock when the operation ended
+    readings: int = 0
+
+
+class Learning:
+    """What is known of every line by weight. Refusals are raised as Refused."""
+
+    def __init__(
+        self, *, profile: Profile, ledger: Ledger, clock: Clock, mirror: GuardMirror, send: Callable[[Command], None]
+    ) -> None:
+        self._profile, self._ledger, self._clock, self._mirror, self._send = profile, ledger, clock, mirror, send
+        self._book: Book | None = None
+        self._flows = LearnedFlows(clock.wall_s())
+        self._kept = ledger.learned.state()  # until the lines are known
+        self._held: dict[int, Calibration] = {}  # line -> calibration as the guard had it when last looked at
+        self._followed: _Followed | None = None
+        self._present: tuple[float, dict[int, Calibration]] = (-math.inf, {})
+        self._u_mean_g = 0.06
+        self._run_a = {one.line: one.pump.run_a for one in profile.lines}
+
+    def work_with(self, book: Book) -> None:
+        """Take liquids' densities from this book."""
+        self._book, self._held = book, {}
+        self._look_at_lines()
+
+    def present(self, calibrations: Mapping[int, Calibration]) -> dict[int, Calibration]:
+        """These calibrations, each with what has been learned since; the same for half a minute."""
+        now_s = self._clock.now_s()
+        if now_s - self._present[0] > STEADY_S and self._followed is None:
+            self._flows.rest_until(self._clock.wall_s())
+            self._present = (now_s, {line: self._flows.calibration(line) for line in self._flows.bases})
+        known = self._present[1]
+        return {
+            line: known[line] if line in known and _are_same(known[line], one) else one
+            for line, one in calibrations.items()
+        }
+
+    def path(self, line: int) -> tuple[LearnedPoint, ...]:
+        """What servings have said of a line since it was calibrated."""
+        held = self._mirror.calibrations().get(line)
+        return () if held is None else self._ledger.learned.path(line, held.taken_wall_s)
+
+    def set_back(self, line: int) -> None:
+        """Give up what was learned of a line since its last calibration."""
+        basis = self._flows.bases.get(line)
+        if basis is None:
+            raise Refused(
+                rule="calibration",
+                reason=f"nothing was learned of line {line}.",
+                remedy=f"Calibrate it: tundish calibrate {line}",
+            )
+        self._mirror.require_ready()
+        self._end()
+        self._know(line, basis)
+        self._ledger.learned.add((), self._flows.kept())
+        self._mirror.ask(TakeCalibration(calibration=basis.calibration), "take_calibration")
+
+    def on_event(self, event: Event) -> None:
+        """Take in what the guard says, after the mirror has."""
+        match event:
+            case Report() | LineChanged():
+                self._look_at_lines()
+            case Admitted():
+                self._end()
+                self._begin()
+            case Edge():
+                self._switched(event)
+            case Weighed(readings=readings):
+                self._weigh(readings)
+            case Ended():
+                self._over(event)
+            case _:
+                pass
+
+    # --- lines
+
+    def _look_at_lines(self) -> None:
+        """Every line counts from its calibration on record; what the guard holds may have been learned since."""
+        if self._book is None or self._followed is not None:
+            return
+        bases = dict(self._flows.bases)
+        for line, held in self._mirror.calibrations().items():
+            if self._held.get(line) != held:
+                self._held[line] = held
+                basis = self._basis(self._book, held)
+                if basis is not None:
+                    bases[line] = basis
+        if self._kept is not None and bases:
+            self._flows, self._kept = restored(self._kept, bases), None
+        for line, basis in bases.items():
+            if self._flows.bases.get(line) != basis:
+                self._know(line, basis)
+
+    def _know(self, line: int, basis: LineBasis) -> None:
+        self._flows.know(line, basis, idle_s=max(0.0, self._clock.wall_s() - basis.calibration.taken_wall_s))
+        self._present = (-math.inf, {})
+
+    def _basis(self, book: Book, held: Calibration) -> LineBasis | None:
+        if held.liquid not in {one.liquid for one in book.liquids}:
+            return None
+        on_record = [one for one in self._ledger.calibrations(held.line) if _are_same(one, held)]
+        calibration = on_record[-1] if on_record else held
+        liquid, line = book.liquid(held.liquid), self._profile.line(held.line)
+        density_kg_m3, u_density = liquid_kg_m3(liquid, 20.0)
+        return LineBasis(
+            calibration=calibration,
+            grams_per_ml=displayed_g_per_ml(density_kg_m3),
+            end_ml=calibration.flow_ml_s * (self._profile.relay_board.release_s + line.pump.coast_s / 2),
+            is_carbonated=liquid.carbonated,
+            u_density=u_density / density_kg_m3,
+        )
+
+    # --- a serving
+
+    def _begin(self) -> None:
+        """A serving was admitted: follow it, if every line is known and the scale is to be trusted."""
+        tracking, report = self._mirror.current, self._mirror.report
+        if tracking is None or tracking.asked.kind is not OperationKind.SERVE or self._profile.scale is None:
+            return
+        lines = {run.line for segment in tracking.asked.segments for run in segment.runs}
+        is_weighed = report is not None and report.scale is not None and report.scale.doubt == ""
+        if not is_weighed or not lines <= self._flows.bases.keys():
+            return
+        flows = self._flows.copy()
+        flows.rest_until(self._clock.wall_s())
+        runs = tracking.asked.segments[0].runs
+        averages = Averages(self._u_mean_g, per_s=self._profile.scale.readings_per_s)
+        pour = WeighedPour(flows, _runs(runs), self._run_a, averages, lines=lines)
+        since_s = self._clock.now_s() - EMPTY_S
+        early = [one for one in self._mirror.readings if one.at_s >= since_s]
+        self._followed = _Followed(tracking=tracking, pour=pour, runs=runs, early=early)
+
+    def _switched(self, edge: Edge) -> None:
+        one = self._followed
+        if one is None or one.tracking.asked.operation != edge.operation:
+            return
+        one.origin_s = min(one.origin_s, self._clock.now_s() - edge.at_s)
+        if edge.is_on and not one.pour.is_planned(edge.line):
+            self._next_runs(one, edge)
+        one.pour.switched(edge.line, edge.is_on, edge.at_s)
+
+    def _next_runs(self, one: _Followed, edge: Edge) -> None:
+        """A hand step or a hold is over: other runs have begun, the first of them with this edge."""
+        runs = one.tracking.runs
+        begun = next(run for run in runs if run.line == edge.line)
+        later = _runs(runs, edge.at_s - begun.start_s)
+        if one.tracking.rest is not None:
+            one.pour.replan(later)
+        else:
+            one.pour.runs += later
+        one.runs = runs
+
+    def _weigh(self, readings: tuple[Reading, ...]) -> None:
+        one = self._followed
+        if one is None:
+            return
+        one.early += readings
+        if one.origin_s < math.inf:
+            for reading in one.early:
+                if reading.doubt == "" and reading.load_g is not None:
+                    one.pour.read(reading.at_s - one.origin_s, reading.load_g)
+                    one.readings += 1
+            one.early = []
+        if one.over_s is not None and self._clock.now_s() >= one.over_s + SETTLED_S:
+            self._end()
+
+    def _over(self, ended: Ended) -> None:
+        one = self._followed
+        if one is None or one.tracking.asked.operation != ended.operation:
+            return
+        if ended.outcome not in (Outcome.DONE, Outcome.STOPPED) or one.origin_s == math.inf or one.tracking.drained:
+            self._followed = None
+        else:
+            one.over_s = self._clock.now_s()
+
+    def _end(self) -> None:
+        """The weight has settled, or something else begins: keep what this serving has taught."""
+        one, self._followed = self._followed, None
+        if one is None or one.over_s is None or not one.readings:
+            return
+        poured = {line: one.pour.poured(line) for line in one.pour.lines}
+        self._u_mean_g = one.pour.averages.usual_g
+        self._flows = one.pour.close()
+        self._flows.rest_until(self._clock.wall_s())
+        points = tuple(
+            self._point(one.tracking, line, found.volume_ml, found.u_ml) for line, found in poured.items() if found.u_ml
+        )
+        self._ledger.learned.add(points, self._flows.kept())
+        self._present = (-math.inf, {})
+        self._tell_guard()
+
+    def _point(self, tracking: Tracking, line: int, weighed_ml: float, u_ml: float) -> LearnedPoint:
+        now = self._flows.calibration(line)
+        law = law_of(tracking.calibrations[line])
+        on_s = sum(one.end_s - one.start_s for one in tracking.intervals if one.line == line and one.end_s is not None)
+        expected_ml = tracking.delivered_ml(self._clock.now_s()).get(line, 0.0)
+        u_expected_ml = law.single_run(on_s)[0]
+        return LearnedPoint(
+            line=line,
+            wall_s=self._clock.wall_s(),
+            operation=tracking.asked.operation,
+            flow_ml_s=now.flow_ml_s,
+            u_flow_ml_s=now.u_flow_ml_s,
+            asked_ml=sum(r.volume_ml for s in tracking.asked.segments for r in s.runs if r.line == line),
+            weighed_ml=weighed_ml,
+            u_weighed_ml=u_ml,
+            deviations=(weighed_ml - expected_ml) / math.hypot(u_expected_ml, u_ml),
+        )
+
+    def _tell_guard(self) -> None:
+        """The guard journals what was learned, as it does an operator's calibrations; not every little step of it."""
+        for line, held in self._mirror.calibrations().items():
+            if line not in self._flows.bases:
+                continue
+            now = self._flows.calibration(line)
+            if _are_same(now, held) and abs(now.flow_ml_s / held.flow_ml_s - 1.0) > TOLD_AT:
+                self._mirror.ask(TakeCalibration(calibration=now), "take_calibration")
+
+
+def _are_same(one: Calibration, other: Calibration) -> bool:
+    """Whether both count from the same calibration, whatever was learned since."""
+    return (one.line, one.liquid, one.taken_wall_s) == (other.line, other.liquid, other.taken_wall_s)
+
+
+def _runs(planned: tuple[PlannedRun, ...], from_s: float = 0.0) -> list[Run]:
+    return [
+        Run(one.line, from_s + one.start_s, from_s + one.start_s + one.duration_s, one.volume_ml) for one in planned
+    ]
