@@ -20,7 +20,7 @@ from controller.metering.calibration import law_of
 from controller.metering.density import liquid_kg_m3
 from controller.metering.gravimetry import displayed_g_per_ml
 from controller.metering.learned_flows import LearnedFlows, LineBasis, restored
-from controller.metering.weighed_pour import Run, WeighedPour
+from controller.metering.weighed_pour import PlannedPour, WeighedPour
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.learning import LearnedPoint
@@ -33,6 +33,7 @@ from controller.model.messages import (
     LineChanged,
     Report,
     TakeCalibration,
+    Trim,
     Weighed,
 )
 from controller.model.plan import PlannedRun
@@ -45,6 +46,8 @@ log = structlog.get_logger()
 SETTLED_S = 2.5  # after the last end: the funnel has run empty and the last drops have fallen
 EMPTY_S = 4.0  # of readings before the first start, from which the empty glass is known
 STEADY_S = 30.0  # what is known is worked out anew after so long, so that a plan asked for again is the same
+FINEST_TRIM_S = 0.002  # an end that moves by less stays
+REMEMBERED_SHARE = 0.3  # of a serving, in how the scale usually scatters
 TOLD_AT = 0.005  # a flow that has moved by so much is told to the guard
 
 
@@ -93,6 +96,16 @@ class Learning:
             line: known[line] if line in known and _are_same(known[line], one) else one
             for line, one in calibrations.items()
         }
+
+    @property
+    def is_weighing(self) -> bool:
+        """Whether the scale is there and to be trusted, so that ends can be trimmed."""
+        report = self._mirror.report
+        return report is not None and report.scale is not None and report.scale.doubt == ""
+
+    def held(self) -> dict[int, Calibration]:
+        """Line -> its calibration as the guard has it."""
+        return self._mirror.calibrations()
 
     def path(self, line: int) -> tuple[LearnedPoint, ...]:
         """What servings have said of a line since it was calibrated."""
@@ -173,18 +186,18 @@ class Learning:
 
     def _begin(self) -> None:
         """A serving was admitted: follow it, if every line is known and the scale is to be trusted."""
-        tracking, report = self._mirror.current, self._mirror.report
-        if tracking is None or tracking.asked.kind is not OperationKind.SERVE or self._profile.scale is None:
+        tracking, scale = self._mirror.current, self._profile.scale
+        if tracking is None or tracking.asked.kind is not OperationKind.SERVE or scale is None or not self.is_weighing:
             return
         lines = {run.line for segment in tracking.asked.segments for run in segment.runs}
-        is_weighed = report is not None and report.scale is not None and report.scale.doubt == ""
-        if not is_weighed or not lines <= self._flows.bases.keys():
+        if not lines <= self._flows.bases.keys():
             return
         flows = self._flows.copy()
         flows.rest_until(self._clock.wall_s())
         runs = tracking.asked.segments[0].runs
-        averages = Averages(self._u_mean_g, per_s=self._profile.scale.readings_per_s)
-        pour = WeighedPour(flows, _runs(runs), self._run_a, averages, lines=lines)
+        averages = Averages(self._u_mean_g, per_s=scale.readings_per_s)
+        first_s = min(run.start_s for run in runs)
+        pour = WeighedPour(flows, _runs(runs, -first_s), self._run_a, averages, lines=lines)
         since_s = self._clock.now_s() - EMPTY_S
         early = [one for one in self._mirror.readings if one.at_s >= since_s]
         self._followed = _Followed(tracking=tracking, pour=pour, runs=runs, early=early)
@@ -215,13 +228,25 @@ class Learning:
             return
         one.early += readings
         if one.origin_s < math.inf:
+            is_new = False
             for reading in one.early:
                 if reading.doubt == "" and reading.load_g is not None:
-                    one.pour.read(reading.at_s - one.origin_s, reading.load_g)
+                    is_new |= one.pour.read(reading.at_s - one.origin_s, reading.load_g)
                     one.readings += 1
             one.early = []
+            if is_new and one.over_s is None:
+                self._trim(one)
         if one.over_s is not None and self._clock.now_s() >= one.over_s + SETTLED_S:
             self._end()
+
+    def _trim(self, one: _Followed) -> None:
+        """Ask for every end that is now known better; nothing is lost when the guard does not hear it."""
+        at_s = self._clock.now_s() - one.origin_s
+        for run in one.pour.under_way():
+            end_s = one.pour.cut_off_s(run)
+            if abs(end_s - run.end_s) >= FINEST_TRIM_S and run.end_s > at_s:
+                run.end_s = end_s
+                self._send(Trim(operation=one.tracking.asked.operation, line=run.line, end_s=end_s))
 
     def _over(self, ended: Ended) -> None:
         one = self._followed
@@ -238,7 +263,7 @@ class Learning:
         if one is None or one.over_s is None or not one.readings:
             return
         poured = {line: one.pour.poured(line) for line in one.pour.lines}
-        self._u_mean_g = one.pour.averages.usual_g
+        self._u_mean_g += REMEMBERED_SHARE * (one.pour.averages.usual_g - self._u_mean_g)
         self._flows = one.pour.close()
         self._flows.rest_until(self._clock.wall_s())
         points = tuple(
@@ -281,7 +306,8 @@ def _are_same(one: Calibration, other: Calibration) -> bool:
     return (one.line, one.liquid, one.taken_wall_s) == (other.line, other.liquid, other.taken_wall_s)
 
 
-def _runs(planned: tuple[PlannedRun, ...], from_s: float = 0.0) -> list[Run]:
+def _runs(planned: tuple[PlannedRun, ...], from_s: float = 0.0) -> list[PlannedPour]:
     return [
-        Run(one.line, from_s + one.start_s, from_s + one.start_s + one.duration_s, one.volume_ml) for one in planned
+        PlannedPour(one.line, from_s + one.start_s, from_s + one.start_s + one.duration_s, one.volume_ml)
+        for one in planned
     ]

@@ -29,6 +29,7 @@ from controller.model.states import OperationKind, Outcome
 from controller.model.views import Asked, MenuEntry, PlanView
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import Plan, plan_serving
+from controller.sequencing.windows import plan_weighed
 
 # Rules by which a drink of the menu could not be had, as against requests that make no sense.
 ON_RECORD = frozenset({"readiness", "assignment", "calibration", "smallest_dose", "drift"})
@@ -182,7 +183,8 @@ class Pouring:
         # A liquid on no line has no calibration either; the planner names all that lack something.
         lines = lines_by_liquid(shelf.reports) | lines_for(served.needed_ml, shelf)
         known = self._learning.present(calibrations(shelf.reports))
-        return served, self._work(plan_serving, self._profile, known, lines, served.phases), lines
+        planner = plan_weighed if self._learning.is_weighing else plan_serving
+        return served, self._work(planner, self._profile, known, lines, served.phases), lines
 
     def _serving(self, request: PourRequest) -> ScaledServing:
         known, lines = self._mirror.calibrations(), lines_by_liquid(self._mirror.lines())

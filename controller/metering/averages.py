@@ -14,7 +14,7 @@ from statistics import fmean, median
 
 SPAN_S = 0.2
 LEAST_DEVIATION_G = 0.01
-REMEMBERED = 24
+REMEMBERED = 60
 COLOURED = 1.15  # slow noise of the converter, which second differences do not show; common practice, no source
 
 

@@ -115,7 +115,7 @@ class WeighedPour:
                 break
         self._edges.append((at_s, line, is_on))
 
-    def replan(self, runs: list[Run]) -> None:
+    def replan(self, runs: list[PlannedPour]) -> None:
         """Other runs take the place of all that have not begun or were broken off: they bring what is still owed."""
         kept = [run for run in self.runs if run.has_begun]
         for line in {run.line for run in runs}:
@@ -144,7 +144,7 @@ class WeighedPour:
         """Whether a run of this line is still to begin."""
         return any(run.line == line and not run.has_begun for run in self.runs)
 
-    def under_way(self) -> list[Run]:
+    def under_way(self) -> list[PlannedPour]:
         """The runs that have begun, have not ended, and of which the scale has seen something."""
         return [run for run in self.runs if run.has_begun and not run.has_ended and self._lines[run.line].is_on]
 
@@ -317,7 +317,9 @@ class WeighedPour:
         self._gated, self._trend = [], 0.0
 
 
-def foreseen_u_ml(flows: LearnedFlows, runs: list[Run], run_a: Mapping[int, float], u_grams: float) -> dict[int, float]:
+def foreseen_u_ml(
+    flows: LearnedFlows, runs: list[PlannedPour], run_a: Mapping[int, float], u_grams: float
+) -> dict[int, float]:
     """Standard uncertainty of each line's volume when its last run will have been cut off, before anything is poured.
 
     A covariance does not depend on what is measured, only on when: so the serving is followed with readings that come

@@ -1,0 +1,158 @@
+"""Servings on the bench's scale teach the engine: through guard, ledger and restart, in virtual time."""
+
+from pathlib import Path
+
+import pytest
+from msgspec.structs import replace
+
+from controller.bench.faults import InjectedFault
+from controller.config import load
+from controller.errors import Refused
+from controller.metering.dose import mi008_ml
+from controller.model.calibration import Calibration
+from controller.model.messages import TakeCalibration
+from controller.model.requests import PourRequest
+from controller.model.scale import Scale
+from controller.rehearsal.virtual_machine import VirtualMachine
+from controller.rehearsal.weighing import prime_all, span_scale
+
+ROOT = Path(__file__).resolve().parents[2]
+BARE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE = replace(BARE, scale=Scale(converter="bench", capacity_g=5000.0, readings_per_s=10))
+SPRITZ = "Blackcurrant Spritz"  # 25 mL on line 2 beside 95 mL on line 6
+WORN = 0.04
+LINES = (2, 6)
+
+
+def calibrated(machine: VirtualMachine) -> None:
+    """As a perfect calibration would find it, two days ago; the pumps have become slower since."""
+    taken_wall_s = machine.clock.wall_s() - 2 * 86_400.0
+    for one in machine.plant.truth_report():
+        calibration = Calibration(
+            line=one.line,
+            liquid=one.liquid,
+            flow_ml_s=one.flow_ml_s,
+            lag_s=one.lag_s,
+            u_flow_ml_s=0.002 * one.flow_ml_s,
+            u_lag_s=0.01,
+            cov_flow_lag=0.0,
+            sag_per_a=one.sag_per_a,
+            scatter_ml=0.03,
+            scatter_fraction=0.003,
+            scatter_dof=10.0,
+            taken_wall_s=taken_wall_s,
+        )
+        machine.ledger.add_calibration(calibration)
+        machine.guard.handle("engine", TakeCalibration(calibration=calibration))
+    machine.pass_time(0.1)
+    for line in LINES:
+        machine.plant.inject(InjectedFault(kind="tube worn", line=line, amount=WORN))
+
+
+class Bar:
+    """A machine with a scale, and somebody who sets glasses down."""
+
+    def __init__(self) -> None:
+        self.machine = VirtualMachine(PROFILE, BOOK, seed=7)
+        span_scale(self.machine)
+        prime_all(self.machine, (1, 2, 3, 4, 5, 6))
+        calibrated(self.machine)
+
+    def set_down(self) -> None:
+        self.machine.pass_time(3.0)
+        self.machine.plant.place_glass("tumbler")
+        self.machine.pass_time(4.0)
+
+    def pour(self) -> dict[int, float]:
+        """One drink; by how much each line's dose was off, mL."""
+        self.set_down()
+        before = {line: self.machine.plant.true_delivered_ml(line) for line in LINES}
+        view = self.machine.finish(self.machine.engine.pour(PourRequest(recipe=SPRITZ)).operation)
+        self.machine.pass_time(4.0)
+        self.machine.plant.lift_glass()
+        return {
+            one.line: self.machine.plant.true_delivered_ml(one.line) - before[one.line] - one.asked_ml
+            for one in view.lines
+        }
+
+    def true_ratio(self, line: int) -> float:
+        """The line's learned flow over its true one."""
+        truth = {one.line: one.flow_ml_s for one in self.machine.plant.truth_report()}
+        learned = self.machine.engine.learning.path(line)[-1]
+        return learned.flow_ml_s / (truth[line] * (1 - WORN))
+
+
+@pytest.fixture(scope="module")
+def bar():
+    made = Bar()
+    yield made
+    made.machine.close()
+
+
+def test_doses_of_slow_pumps_are_right_from_the_first_drink_and_flows_are_learned(bar):
+    first = bar.pour()
+    assert abs(first[2]) < mi008_ml(25.0)
+    assert abs(first[6]) < mi008_ml(95.0)  # unweighed it would be 3.8 mL short
+    for _ in range(3):
+        bar.pour()
+    last = bar.pour()
+    assert abs(last[2]) < 0.7
+    assert abs(last[6]) < 0.7
+    for line in LINES:
+        assert bar.true_ratio(line) == pytest.approx(1.0, abs=0.015)
+        path = bar.machine.engine.learning.path(line)
+        assert len(path) == 5
+        assert path[-1].u_flow_ml_s < path[0].u_flow_ml_s
+
+
+def test_the_guard_is_told_of_a_flow_that_has_moved(bar):
+    for line in LINES:
+        held = next(one for one in bar.machine.engine.status().lines if one.line == line).calibration
+        learned = bar.machine.engine.learning.path(line)[-1]
+        assert held.flow_ml_s == pytest.approx(learned.flow_ml_s, rel=0.006)
+        assert held.taken_wall_s == bar.machine.ledger.calibrations(line)[-1].taken_wall_s
+
+
+def test_what_was_learned_outlasts_a_restart(bar):
+    before = bar.machine.engine.learning.present(bar.machine.engine.learning.held())
+    bar.machine.restart(BOOK)
+    after = bar.machine.engine.learning.present(bar.machine.engine.learning.held())
+    for line in LINES:
+        assert after[line].flow_ml_s == pytest.approx(before[line].flow_ml_s, rel=1e-3)
+
+
+def test_a_glass_lifted_in_mid_pour_and_set_down_again_gets_its_doses(bar):
+    bar.set_down()
+    before = {line: bar.machine.plant.true_delivered_ml(line) for line in LINES}
+    operation = bar.machine.engine.pour(PourRequest(recipe=SPRITZ)).operation
+    bar.machine.pass_time(6.0)
+    bar.machine.plant.lift_glass()
+    bar.machine.pass_time(3.0)
+    bar.machine.plant.place_glass()
+    view = bar.machine.finish(operation)
+    bar.machine.pass_time(4.0)
+    bar.machine.plant.lift_glass()
+    for one in view.lines:
+        assert bar.machine.plant.true_delivered_ml(one.line) - before[one.line] == pytest.approx(one.asked_ml, abs=1.5)
+
+
+def test_a_serving_that_nobody_could_weigh_teaches_nothing(bar):
+    silent = InjectedFault(kind="scale silent")
+    before = {line: len(bar.machine.engine.learning.path(line)) for line in LINES}
+    bar.machine.plant.inject(silent)
+    bar.machine.pass_time(2.0)
+    bar.pour()
+    bar.machine.plant.clear(silent)
+    bar.machine.pass_time(2.0)
+    assert {line: len(bar.machine.engine.learning.path(line)) for line in LINES} == before
+
+
+def test_a_line_can_be_set_back_to_its_calibration(bar):
+    bar.machine.engine.learning.set_back(2)
+    bar.machine.pass_time(0.5)
+    calibration = bar.machine.ledger.calibrations(2)[-1]
+    held = next(one for one in bar.machine.engine.status().lines if one.line == 2).calibration
+    assert held.flow_ml_s == calibration.flow_ml_s
+    assert bar.machine.engine.learning.present({2: held})[2].flow_ml_s == calibration.flow_ml_s
+    with pytest.raises(Refused, match="line 9"):
+        bar.machine.engine.learning.set_back(9)
