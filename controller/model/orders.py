@@ -9,7 +9,8 @@ from controller.model.book import House
 from controller.model.fields import Value
 from controller.model.views import Key, Swap, Times
 
-NAME = r"^[^\x00-\x1f\x7f<>&\u2028\u2029]*$"
+# One line without what markup begins with or what turns the direction of text; "$" alone lets a last line feed pass.
+NAME = r"^[^\x00-\x1f\x7f<>&\u2028-\u202e\u2066-\u2069]*$(?!\n)"
 GuestName = Annotated[str, Meta(max_length=40, pattern=NAME)]
 Secret = Annotated[str, Meta(min_length=1, max_length=80)]
 

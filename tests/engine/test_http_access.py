@@ -266,6 +266,16 @@ def test_a_party_behind_one_address_opens_the_page_at_once_and_a_flood_of_it_is_
     assert answers[-1] == 429
 
 
+def test_no_answer_belongs_into_a_frame_or_is_guessed_to_be_something_else(network):
+    for token in (OPERATOR, GUEST, None):
+        network.ask("GET", "/v1/status", token)
+        assert "frame-ancestors 'none'" in network.headers["content-security-policy"]
+        assert (network.headers["x-content-type-options"], network.headers["referrer-policy"]) == (
+            "nosniff",
+            "no-referrer",
+        )
+
+
 def test_there_is_no_cors_header_and_no_preflight(network):
     assert network.ask("GET", "/v1/status", OPERATOR, origin="http://elsewhere.example") == 200
     assert not [name for name in network.headers if name.startswith("access-control")]

@@ -32,6 +32,11 @@ READER_PER_S, READER_AT_ONCE = (
     60.0,
     600.0,
 )  # of these, for the page's files: a party behind one address opens it at once
+ANSWER_HEADERS = (
+    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+)
 HEADERS = {
     "no-token": {"www-authenticate": "Bearer"},
     "too-often": {"retry-after": "5", "connection": "close"},
@@ -95,7 +100,7 @@ class Door:
             await self._turnstile.wait(role)
         no = self._refusal(scope, role, owner, is_stop=is_stop)
         scope["role"], scope["owner"], scope["guests"] = role, owner, self._tokens.guests
-        await (self._app if no is None else no)(scope, receive, send)
+        await (self._app if no is None else no)(scope, receive, _closed_to_frames(send))
 
     def _refusal(self, scope: Scope, role: Role | None, owner: str, *, is_stop: bool) -> Response | None:
         client, port = scope.get("client") or ("0.0.0.0", 0)
@@ -135,6 +140,18 @@ class Door:
     def _turn_away(self, name: str, client: str, detail: str) -> Response:
         structlog.get_logger().warning("lan_turned_away", reason=name, client=client)
         return problem(name, detail, headers=HEADERS.get(name))
+
+
+def _closed_to_frames(send: Send) -> Send:
+    """Every answer on the network says that it belongs into no frame, and is what it says it is."""
+
+    async def sent(message: MutableMapping[str, Any]) -> None:
+        if message["type"] == "http.response.start":
+            there = {name for name, _ in message["headers"]}
+            message["headers"] = [*message["headers"], *(one for one in ANSWER_HEADERS if one[0] not in there)]
+        await send(message)
+
+    return sent
 
 
 def _is_open_to_guests(scope: Scope) -> bool:
