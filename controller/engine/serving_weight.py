@@ -36,6 +36,7 @@ U_DRIPS_G = 0.3  # of a weight taken at a hand step; common practice, no source
 CAUGHT = 0.5  # of a cleaning's volume on the platform: less means that no jug stood there
 # As far as their density goes; a cleaner in use is 1 % heavier at most (common practice, no source).
 WATERY = tuple(Liquid(liquid=name, density_kg_m3=998.2, viscosity_mpa_s=1.0) for name in ("cleaner", "rinse water"))
+SAMPLE_G = 100.0  # any mass does: volume goes with it
 LIVE_S = 0.25  # what is shown while it pours is the mean over so long
 
 
@@ -45,6 +46,8 @@ class _Glass:
 
     tracking: Tracking
     span: Span
+    asked_ml: float
+    ml_per_g: float  # of what is poured, as a scale in air shows it
     counts: float = 0.0
     u2: float = 0.0
     before: Steady | None = None  # the glass before the part under way
@@ -101,7 +104,13 @@ class ServingWeight:
         if tracking is None or scale is None or scale.setting.span is None or scale.doubt:
             return
         if {run.liquid for segment in tracking.asked.segments for run in segment.runs} <= self._liquids.keys():
-            self._glass = _Glass(tracking=tracking, span=scale.setting.span)
+            doses = self._doses(tracking)
+            self._glass = _Glass(
+                tracking=tracking,
+                span=scale.setting.span,
+                asked_ml=sum(dose_ml for _, dose_ml in doses),
+                ml_per_g=volume_of(SAMPLE_G, U_DRIPS_G, 0.0, doses).volume_ml / SAMPLE_G,
+            )
 
     def _switched(self, edge: Edge) -> None:
         glass, now_s = self._glass, self._clock.now_s()
@@ -148,7 +157,9 @@ class ServingWeight:
             return self._take(glass, glass.take_s)
         if glass.before is not None:
             live = [one.counts for one in self._since(readings[-1].at_s - LIVE_S)]
-            glass.tracking.weighed = self._weighed(glass, glass.grams(fmean(live)), None)
+            grams = glass.grams(fmean(live))
+            volume_ml = max(0.0, grams) * glass.ml_per_g
+            glass.tracking.weighed = WeighedServing(grams=grams, volume_ml=volume_ml, asked_ml=glass.asked_ml)
         return False
 
     def _take(self, glass: _Glass, at_s: float) -> bool:
@@ -171,29 +182,23 @@ class ServingWeight:
         self._glass = None
         per_g = glass.span.counts_per_g
         tracking, grams = glass.tracking, glass.counts / per_g
-        tracking.weighed = weighed = self._weighed(glass, grams, math.sqrt(glass.u2) / per_g)
+        found = volume_of(grams, math.sqrt(glass.u2) / per_g, glass.span.u_fraction, self._doses(tracking))
         is_serving = tracking.asked.kind is OperationKind.SERVE
-        caught = is_serving or weighed.volume_ml >= CAUGHT * sum(one.delivered_ml for one in tracking.booked.values())
-        if weighed.u_ml is None or not caught:
+        if not is_serving and found.volume_ml < CAUGHT * sum(one.delivered_ml for one in tracking.booked.values()):
             tracking.weighed = None  # it ran into a sink
             return
-        total = KnownVolume(volume_ml=weighed.volume_ml, u_ml=weighed.u_ml)
+        total = KnownVolume(volume_ml=found.volume_ml, u_ml=found.u_volume_ml)
+        tracking.weighed = weighed = WeighedServing(
+            grams=grams, volume_ml=total.volume_ml, asked_ml=glass.asked_ml, u_ml=total.u_ml
+        )
         is_drawn = is_serving and tracking.outcome is Outcome.DONE
         redrawn = _redrawn(tracking, total, glass.span.u_fraction) if is_drawn else {}
         self._ledger.weigh_serving(tracking.asked.operation, weighed, redrawn)
 
-    def _weighed(self, glass: _Glass, grams: float, u_grams: float | None) -> WeighedServing:
-        """In mL, of the liquids in the proportions in which they were asked for."""
-        tracking = glass.tracking
+    def _doses(self, tracking: Tracking) -> list[tuple[Liquid, float]]:
+        """The liquids in the proportions in which they were asked for."""
         runs = [run for segment in tracking.asked.segments for run in segment.runs]
-        doses = [(self._liquids[run.liquid], run.volume_ml) for run in runs]
-        found = volume_of(grams, u_grams or load_cell.RESTLESS_G, glass.span.u_fraction, doses)
-        return WeighedServing(
-            grams=grams,
-            volume_ml=found.volume_ml,
-            asked_ml=sum(run.volume_ml for run in runs),
-            u_ml=None if u_grams is None else found.u_volume_ml,
-        )
+        return [(self._liquids[run.liquid], run.volume_ml) for run in runs]
 
     def _since(self, since_s: float) -> Sequence[Reading]:
         return list(takewhile(lambda one: one.at_s >= since_s, reversed(self._mirror.readings)))[::-1]

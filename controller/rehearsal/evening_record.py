@@ -6,6 +6,7 @@ from controller.model.calibration import Calibration
 from controller.model.evening import HygieneRecord
 from controller.model.event import seconds_of_day
 from controller.model.fields import Value
+from controller.model.weighing import WeighedServing
 
 
 class PouredDose(Value, frozen=True, kw_only=True):
@@ -38,6 +39,7 @@ class Served(Value, frozen=True, kw_only=True):
     refused: int  # refusals before it was poured
     made_again: int  # glasses poured away before, with a dose visibly off
     doses: tuple[PouredDose, ...]
+    weighed: WeighedServing | None = None  # by the machine's scale, where it could be
 
     @property
     def waited_s(self) -> float:

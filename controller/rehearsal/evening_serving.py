@@ -117,6 +117,7 @@ class GuestTurns:
                 break
             ended_s = host.now_s
             host.pass_time(host.event.handling.take_s)
+            weighed = host.machine.engine.operation(view.operation).weighed
             doses = self._take_glass(view)
             if view.outcome == Outcome.DONE and not any(map(_is_visibly_off, doses)):
                 self.served.append(
@@ -130,6 +131,7 @@ class GuestTurns:
                         refused=len(self.refusals) - refused_before,
                         made_again=glasses,
                         doses=doses,
+                        weighed=weighed if weighed is not None and weighed.u_ml is not None else None,
                     )
                 )
                 return

@@ -100,7 +100,22 @@ def _worst(evening: Evening) -> str:
     return (
         f"<p>{len(errors)} doses: on average {fmean(errors):+.2f} mL off, spread (standard deviation) "
         f"{pstdev(errors):.2f} mL, the worst {max(map(abs, errors)):.2f} mL.</p>"
+        f"{_weighed(evening)}"
         f"<details><summary>The {len(rows)} worst by their tolerance</summary>{table}</details>"
+    )
+
+
+def _weighed(evening: Evening) -> str:
+    """What the machine's scale said of the drinks, held against the bench; "" without a scale."""
+    pairs = [(one.weighed, sum(dose.glass_ml for dose in one.doses)) for one in evening.served if one.weighed]
+    if not pairs:
+        return ""
+    off_ml = sorted(abs(weighed.volume_ml - true_ml) for weighed, true_ml in pairs)
+    inside = sum(abs(one.volume_ml - true_ml) <= 2.0 * (one.u_ml or 0.0) for one, true_ml in pairs)
+    return (
+        f"<p>{len(pairs)} of {len(evening.served)} drinks were weighed as they were poured: the weight was off by "
+        f"{off_ml[len(off_ml) // 2]:.2f} mL in the middle, at most {off_ml[-1]:.2f} mL, and within what it said "
+        f"of itself in {100 * inside / len(pairs):.0f} %.</p>"
     )
 
 
