@@ -12,6 +12,7 @@ from controller.model.fields import Value
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.sequencing.plan import plan_serving
+from controller.sequencing.twins import one_line_each
 
 
 class Service(Value, frozen=True, kw_only=True):
@@ -78,7 +79,7 @@ def _service(
     calibrations: Mapping[int, Calibration],
 ) -> Service:
     phases = resolve(book.recipe(recipe), book)
-    plan = plan_serving(profile, calibrations, lines, phases)
+    plan = plan_serving(profile, calibrations, one_line_each(lines), phases)
     doses_ml: dict[str, float] = {}
     for liquid, volume_ml in (dose for phase in phases for dose in phase.doses):
         doses_ml[liquid] = doses_ml.get(liquid, 0.0) + volume_ml

@@ -1,5 +1,6 @@
 """The menu: what each recipe is, and what stands between it and the glass."""
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -21,6 +22,7 @@ from controller.model.standard_drinks import standard_drinks
 from controller.model.states import Contents
 from controller.model.views import MenuDose, MenuEntry, MenuPhase, Offer, Swap
 from controller.sequencing.plan import Plan, plan_serving
+from controller.sequencing.twins import LEAST_SHARE_ML, Source
 
 Verdict = Callable[[str, Sequence[Segment]], tuple[Refusal, ...]]  # glass, plan -> what the guard would refuse of it
 
@@ -34,27 +36,44 @@ class Shelf:
     overdue: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     out_of_service: Mapping[int, str] = field(default_factory=dict)
     low_lines: tuple[int, ...] = ()  # by their level contacts
+    least_ml: Mapping[int, float] = field(default_factory=dict)  # line -> the smallest share that twins may ask of it
     glasses: tuple[GlassSize, ...] = ()  # those that count as smaller than the book has them
 
 
-def lines_by_liquid(reports: Mapping[int, LineReport]) -> dict[str, int]:
-    """Liquid -> the line it is to be drawn from: of several the first that is filled with it, else the first."""
-    found: dict[str, int] = {}
-    ready_last = sorted(reports.values(), key=lambda one: (one.contents == Contents.LIQUID, -one.line))
-    for one in ready_last:
-        if one.liquid is not None:
-            found[one.liquid] = one.line
-    return found
+def sources_for(needed: Mapping[str, float], shelf: Shelf) -> dict[str, tuple[Source, ...]]:
+    """Liquid -> the lines to draw this much of it (mL) from: all that are ready for it and agree on what it is.
 
-
-def lines_for(needed: Mapping[str, float], shelf: Shelf) -> dict[str, int]:
-    """Liquid -> the line to draw this much of it (mL) from: the one with the fewest obstacles, then the first."""
+    Where none is ready it is the one with the fewest obstacles, then the first.
+    """
     found = {}
     for liquid, volume_ml in needed.items():
         lines = sorted(one.line for one in shelf.reports.values() if one.liquid == liquid)
-        if lines:
-            found[liquid] = min(lines, key=lambda line: len(_obstacles(liquid, volume_ml, line, shelf)))
+        ready = [line for line in lines if not _obstacles(liquid, line, shelf)]
+        ready.sort(key=lambda line: _left_ml(line, shelf) < volume_ml)
+        twins = [line for line in ready if _figures(liquid, line, shelf) == _figures(liquid, ready[0], shelf)]
+        if twins:
+            found[liquid] = tuple(_source(line, volume_ml, shelf) for line in twins)
+        elif lines:
+            found[liquid] = (Source(line=min(lines, key=lambda line: len(_obstacles(liquid, line, shelf)))),)
     return found
+
+
+def _source(line: int, volume_ml: float, shelf: Shelf) -> Source:
+    left_ml = _left_ml(line, shelf)  # a plan is kept for as long as its sources are equal: plenty is plenty
+    least_ml = shelf.least_ml.get(line, LEAST_SHARE_ML)
+    return Source(line=line, least_ml=least_ml, most_ml=math.inf if left_ml >= volume_ml else left_ml)
+
+
+def _left_ml(line: int, shelf: Shelf) -> float:
+    """What its container surely holds, mL."""
+    container = shelf.containers.get(line)
+    return math.inf if container is None else sure_ml(container)
+
+
+def _figures(liquid: str, line: int, shelf: Shelf) -> set[tuple[float, tuple[str, ...], str | None]]:
+    """Strength, allergens and care that books before had for this liquid on this line, where they were stricter."""
+    labels = shelf.reports[line].labels
+    return {(one.abv_percent, one.allergens, one.care) for one in labels if one.liquid == liquid}
 
 
 def calibrations(reports: Mapping[int, LineReport]) -> dict[int, Calibration]:
@@ -68,7 +87,7 @@ def calibrations(reports: Mapping[int, LineReport]) -> dict[int, Calibration]:
 
 def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
     """Why these volumes (liquid -> mL) cannot be drawn now, one sentence each; nothing when they can."""
-    where = lines_for(needed, shelf)
+    where = sources_for(needed, shelf)
     found: list[str] = []
     for liquid, volume_ml in needed.items():
         if liquid not in where:
@@ -76,7 +95,8 @@ def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
             disputed = [f"{liquid}: {reason}" for line in by_stock for reason in shelf.overdue.get(line, ())]
             found += disputed or [f"{liquid}: on no line"]
         else:
-            found += _obstacles(liquid, volume_ml, where[liquid], shelf)
+            found += _obstacles(liquid, where[liquid][0].line, shelf)
+            found += _short(liquid, volume_ml, [one.line for one in where[liquid]], shelf)
     return tuple(found)
 
 
@@ -89,7 +109,7 @@ def too_large(served: ScaledServing, shelf: Shelf) -> tuple[str, ...]:
     )
 
 
-def _obstacles(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[str]:
+def _obstacles(liquid: str, line: int, shelf: Shelf) -> list[str]:
     report, found = shelf.reports[line], []
     if line in shelf.out_of_service:
         found.append(shelf.out_of_service[line])
@@ -107,14 +127,18 @@ def _obstacles(liquid: str, volume_ml: float, line: int, shelf: Shelf) -> list[s
     found += shelf.overdue.get(line, ())
     if line in shelf.low_lines:
         found.append(f"{liquid}: the container on line {line} is low")
-    container = shelf.containers.get(line)
-    if container is not None and sure_ml(container) < volume_ml:
-        give_ml = SURE * container.u_ml
-        give = f", give or take {give_ml:.0f} mL" if give_ml >= 0.5 else ""
-        found.append(
-            f"{liquid}: {volume_ml - sure_ml(container):.0f} mL short, {container.remaining_ml:.0f} mL left{give}"
-        )
     return found
+
+
+def _short(liquid: str, volume_ml: float, lines: Sequence[int], shelf: Shelf) -> list[str]:
+    """What the containers on these lines lack together, as a sentence."""
+    short_ml = volume_ml - sum(_left_ml(line, shelf) for line in lines)
+    if short_ml <= 0.0:
+        return []
+    containers = [shelf.containers[line] for line in lines]
+    give_ml = SURE * sum(one.u_ml for one in containers)
+    give = f", give or take {give_ml:.0f} mL" if give_ml >= 0.5 else ""
+    return [f"{liquid}: {short_ml:.0f} mL short, {sum(one.remaining_ml for one in containers):.0f} mL left{give}"]
 
 
 class Menu:
@@ -176,12 +200,12 @@ class Menu:
         return of_liquids | {allergen for one in shelf.reports.values() for allergen in one.traces}
 
     def _plan(self, single: ScaledServing, shelf: Shelf) -> Plan | None:
-        lines, known = lines_for(single.needed_ml, shelf), calibrations(shelf.reports)
-        facts = (lines, [known.get(line) for line in lines.values()])
+        sources, known = sources_for(single.needed_ml, shelf), calibrations(shelf.reports)
+        facts = (sources, [known.get(one.line) for twins in sources.values() for one in twins])
         kept = self._plans.get(single.recipe)
         if kept is None or kept[0] != facts:
             try:
-                planned: Plan | None = self._work(plan_serving, self._profile, known, lines, single.phases)
+                planned: Plan | None = self._work(plan_serving, self._profile, known, sources, single.phases)
             except Refused:
                 planned = None
             kept = self._plans[single.recipe] = (facts, planned)

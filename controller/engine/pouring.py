@@ -1,6 +1,7 @@
 """Drinks: what the menu offers, what a request comes to, and whether it can be poured now."""
 
 import dataclasses
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
 import msgspec
@@ -9,7 +10,7 @@ from msgspec.structs import replace
 from controller.engine import views
 from controller.engine.common import Common
 from controller.engine.hygiene import LineHygiene
-from controller.engine.menu import Menu, Shelf, calibrations, lines_by_liquid, lines_for, missing, too_large
+from controller.engine.menu import Menu, Shelf, calibrations, missing, sources_for, too_large
 from controller.engine.names import as_listed
 from controller.engine.operation_start import NOTHING
 from controller.engine.scaling import ScaledServing, serving, smallest_reliable_ml
@@ -22,7 +23,7 @@ from controller.ledger.orders import Drink
 from controller.ledger.records import Entry
 from controller.model.book import Dose, Phase, Recipe
 from controller.model.doses import Resolved, poured_ml
-from controller.model.messages import Refusal
+from controller.model.messages import LineReport, Refusal
 from controller.model.plan import Consent, Segment
 from controller.model.requests import FreeDose, PourRequest
 from controller.model.states import OperationKind, Outcome
@@ -51,12 +52,9 @@ class Pouring:
 
     def _refusals(self, glass: str, segments: Sequence[Segment]) -> tuple[Refusal, ...]:
         """What a pour of this plan would be refused for, whenever it is asked for."""
-        doses_ml: dict[int, float] = {}
-        for run in (run for segment in segments for run in segment.runs):
-            doses_ml[run.line] = doses_ml.get(run.line, 0.0) + run.volume_ml
         drift: tuple[Refusal, ...] = ()
         try:
-            self._spot_checks.require_small_doses_allowed(doses_ml, self._mirror.calibrations())
+            self._spot_checks.require_small_doses_allowed(_of_lines(segments), self._mirror.calibrations())
         except Refused as no:
             drift = (Refusal.of("plan", no),)
         return drift + self.verdicts.of(glass, segments)
@@ -68,7 +66,7 @@ class Pouring:
 
     def plan(self, request: PourRequest) -> PlanView:
         """The plan of a serving, whether or not the machine could pour it this minute."""
-        served, planned, _ = self._planned(request)
+        served, planned = self._planned(request)
         calibrations = self._mirror.calibrations()
         binding = self._work(binding_limit, self._profile, calibrations, planned)
         slow = self._work(too_slow, self._profile, calibrations, planned)
@@ -84,7 +82,7 @@ class Pouring:
 
     def drink(self, request: PourRequest) -> Drink:
         """What an order of this comes to. Refused when it could not be poured, whatever stands under the outlet."""
-        served, planned, _ = self._planned(request)
+        served, planned = self._planned(request)
         refused = self._refusals(served.glass, planned.segments)
         if refused:
             first = refused[0]
@@ -129,7 +127,7 @@ class Pouring:
 
     def _pourable(self, request: PourRequest) -> tuple[ScaledServing, Plan]:
         """The request with its plan; Refused when the machine cannot do it now."""
-        served, planned, lines = self._planned(request)
+        served, planned = self._planned(request)
         shelf = self._shelf(request)
         lacks = (*missing(served.needed_ml, shelf), *too_large(served, shelf))
         if lacks:
@@ -139,8 +137,7 @@ class Pouring:
                 remedy="See tundish status for what each line needs, or pour something else from tundish menu.",
             )
         self._require_glass(request)
-        doses_ml = {lines[liquid]: volume_ml for liquid, volume_ml in served.needed_ml.items()}
-        self._spot_checks.require_small_doses_allowed(doses_ml, self._mirror.calibrations())
+        self._spot_checks.require_small_doses_allowed(_of_lines(planned.segments), self._mirror.calibrations())
         return served, planned
 
     def _require_glass(self, request: PourRequest) -> None:
@@ -173,25 +170,31 @@ class Pouring:
             containers=self._stock.containers(),
             overdue=self.blocked(),
             out_of_service=self._commissioning.out_of_service,
+            least_ml=self._least_shares_ml(reports),
             low_lines=() if report is None else report.inputs.low_lines,
             glasses=() if report is None else report.glasses,
         )
 
-    def _planned(self, request: PourRequest) -> tuple[ScaledServing, Plan, dict[str, int]]:
+    def _least_shares_ml(self, reports: Mapping[int, LineReport]) -> dict[int, float]:
+        """Line -> the smallest share that it may have of a dose, for lines whose liquid hangs on another one, too."""
+        hung = Counter(one.liquid for one in reports.values())
+        twins = [one for one in calibrations(reports).values() if hung[one.liquid] > 1]
+        return {one.line: self._spot_checks.least_share_ml(one) for one in twins}
+
+    def _planned(self, request: PourRequest) -> tuple[ScaledServing, Plan]:
         served = self._rest(request) if request.rest_of is not None else self._serving(request)
         shelf = self._shelf(request)
         # A liquid on no line has no calibration either; the planner names all that lack something.
-        lines = lines_by_liquid(shelf.reports) | lines_for(served.needed_ml, shelf)
+        sources = sources_for(served.needed_ml, shelf)
         known = self._learning.present(calibrations(shelf.reports))
         planner = plan_weighed if self._learning.is_weighing else plan_serving
-        return served, self._work(planner, self._profile, known, lines, served.phases), lines
+        return served, self._work(planner, self._profile, known, sources, served.phases)
 
     def _serving(self, request: PourRequest) -> ScaledServing:
-        known, lines = self._mirror.calibrations(), lines_by_liquid(self._mirror.lines())
+        known = calibrations(self._mirror.lines())
 
         def smallest_ml(liquid: str) -> float | None:
-            calibration = known.get(lines.get(liquid, 0))
-            return None if calibration is None else smallest_reliable_ml(calibration)
+            return min((smallest_reliable_ml(one) for one in known.values() if one.liquid == liquid), default=None)
 
         if request.doses:
             return serving(replace(request, glass=None), self._free_recipe(request), self._book, smallest_ml)
@@ -281,6 +284,14 @@ class Pouring:
                 remedy=f"Say what does: tundish assign {line} LIQUID CONTAINER",
             )
         return liquid
+
+
+def _of_lines(segments: Sequence[Segment]) -> dict[int, float]:
+    """Line -> mL of all its runs."""
+    found: dict[int, float] = {}
+    for run in (run for segment in segments for run in segment.runs):
+        found[run.line] = found.get(run.line, 0.0) + run.volume_ml
+    return found
 
 
 def owed(phases: tuple[Resolved, ...], delivered_ml: Mapping[str, float]) -> tuple[Resolved, ...]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import msgspec
 
 from controller.engine.common import Common
+from controller.engine.scaling import smallest_reliable_ml
 from controller.engine.weighing import Weighings
 from controller.errors import Refused
 from controller.ledger.store import Weighing
@@ -105,6 +106,12 @@ class SpotChecks:
                     allowed=f"{smallest_ml:g} mL or more",
                     remedy=f"Calibrate it again: tundish calibrate {line}",
                 )
+
+    def least_share_ml(self, in_force: Calibration) -> float:
+        """The smallest share of a dose that a line with twins may have, mL."""
+        smallest_ml = smallest_reliable_ml(in_force)
+        is_blocked = self.verdict(in_force).status == BLOCKED
+        return max(smallest_ml, self._profile.ageing.small_dose_ml) if is_blocked else smallest_ml
 
     def expected(self, held: Calibration, liquid: str) -> LiquidFactor:
         """What the tube lets one expect of another liquid."""

@@ -7,7 +7,8 @@ from controller.model.calibration import Calibration
 from controller.model.plan import PlannedRun
 from controller.model.profile import FlowBand, Line, Profile
 from controller.model.states import OperationKind
-from controller.sequencing.plan import ANY_TIME_S, limits, run_of
+from controller.sequencing.plan import ANY_TIME_S, limits
+from controller.sequencing.pump_run import run_of
 from controller.sequencing.schedule import schedule
 
 # Line volumes that a run moves at the least, by the lower edge of its pump's band: the guard counts by that edge. A

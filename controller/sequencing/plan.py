@@ -23,8 +23,10 @@ from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
+from controller.sequencing.pump_run import serving_run
 from controller.sequencing.schedule import WORK, Schedule, in_order_of, schedule
 from controller.sequencing.schedule_loads import Limits, Run
+from controller.sequencing.twins import SharedDose, Sources, shares, without
 
 SETTLED_S = 1e-6
 SAME_S = 1e-4  # relays take milliseconds: plans closer together than this take equally long
@@ -78,18 +80,18 @@ def limits(profile: Profile, total_s: float | None = None) -> Limits:
 def plan_serving(
     profile: Profile,
     calibrations: Mapping[int, Calibration],
-    lines: Mapping[str, int],
+    sources: Sources,
     phases: Sequence[Resolved],
 ) -> Plan:
-    """Plan a serving in the shortest time, however long that is; `lines` says on which line each liquid hangs.
+    """Plan a serving in the shortest time, however long that is; a dose of a liquid with several sources is shared.
 
     The cap on a serving's time is left to the guard, which names every cap that a serving exceeds. Raises Refused,
     naming all lines that lack a calibration or liquids that lack a line, or the limit that one run alone exceeds.
     """
-    _require_known(calibrations, lines, phases)
+    _require_known(calibrations, sources, phases)
     segments, all_wanted = list[Segment](), list[tuple[Wanted, ...]]()
     spans, bounds, alone_s, proven = 0.0, 0.0, 0.0, True
-    for step, wanted in _split(lines, phases):
+    for step, wanted in _split(profile, calibrations, sources, phases):
         solved, planned = timed(profile, calibrations, wanted)
         if segments:  # the guard assumes a person who takes no time: contacts of the segment before are still closed
             late_s = limits(profile).overlap_s
@@ -263,30 +265,9 @@ def runs_to_schedule(
 ) -> list[Run]:
     """What the scheduler needs to know of each wanted volume, given how long it takes (s)."""
     return [
-        # The guard counts a pump by the upper edge of its band, or by a calibration above it.
-        run_of(
-            profile,
-            one.line,
-            duration_s,
-            max(profile.flow_band(one.line).most_ml_s, calibrations[one.line].flow_ml_s),
-            one.phase,
-        )
+        serving_run(profile, calibrations[one.line], duration_s, one.phase)
         for one, duration_s in zip(wanted, durations_s, strict=True)
     ]
-
-
-def run_of(profile: Profile, line: int, duration_s: float, flow_ml_s: float, phase: int = 0) -> Run:
-    """A line on for so long (s), with the currents of its pump."""
-    pump = profile.line(line).pump
-    return Run(
-        line=line,
-        duration_s=duration_s,
-        current_a=pump.run_a,
-        inrush_a=pump.inrush_a,
-        inrush_s=pump.inrush_s,
-        flow_ml_s=flow_ml_s,
-        phase=phase,
-    )
 
 
 def _runs(wanted: Sequence[Wanted], starts: Sequence[float], durations: Sequence[float]) -> tuple[PlannedRun, ...]:
@@ -297,33 +278,35 @@ def _runs(wanted: Sequence[Wanted], starts: Sequence[float], durations: Sequence
     return tuple(sorted(runs, key=lambda run: (run.start_s, run.line)))
 
 
-def _split(lines: Mapping[str, int], phases: Sequence[Resolved]) -> list[tuple[Resolved, list[Wanted]]]:
+def _split(
+    profile: Profile, calibrations: Mapping[int, Calibration], sources: Sources, phases: Sequence[Resolved]
+) -> list[tuple[Resolved, list[Wanted]]]:
     """Phases without a hand step between them make one segment: (its first phase, which may be a hand step; wanted)."""
     segments: list[tuple[Resolved, list[Wanted]]] = []
+    left, bounds = dict(sources), limits(profile, ANY_TIME_S)
     for phase in phases:
         if phase.hand is not None or not segments:
             segments.append((phase, []))
         wanted = segments[-1][1]
         number = wanted[-1].phase + 1 if wanted else 0
-        wanted += [
-            Wanted(line=lines[liquid], liquid=liquid, volume_ml=volume_ml, phase=number)
-            for liquid, volume_ml in phase.doses
-        ]
+        doses = [SharedDose(liquid=liquid, volume_ml=ml, sources=left[liquid]) for liquid, ml in phase.doses]
+        for dose, shared in zip(doses, shares(profile, calibrations, doses, bounds), strict=True):
+            left[dose.liquid] = without(left[dose.liquid], shared)
+            wanted += [Wanted(line=line, liquid=dose.liquid, volume_ml=ml, phase=number) for line, ml in shared.items()]
     return segments
 
 
-def _require_known(
-    calibrations: Mapping[int, Calibration], lines: Mapping[str, int], phases: Sequence[Resolved]
-) -> None:
+def _require_known(calibrations: Mapping[int, Calibration], sources: Sources, phases: Sequence[Resolved]) -> None:
     liquids = {liquid for phase in phases for liquid, _ in phase.doses}
-    homeless = sorted(liquids - lines.keys())
+    homeless = sorted(liquids - sources.keys())
     if homeless:
         raise Refused(
             rule="assignment",
             reason=f"no line holds {', '.join(homeless)}.",
             remedy="Hang it on a line: tundish assign LINE LIQUID CONTAINER.",
         )
-    uncalibrated = sorted(lines[liquid] for liquid in liquids if lines[liquid] not in calibrations)
+    drawn = {source.line for liquid in liquids for source in sources[liquid]}
+    uncalibrated = sorted(drawn - calibrations.keys())
     if uncalibrated:
         numbers = ", ".join(map(str, uncalibrated))
         raise Refused(

@@ -17,6 +17,7 @@ from controller.model.doses import Resolved
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
 from controller.sequencing.plan import Plan, plan_serving
+from controller.sequencing.twins import Sources
 
 COVERED = 2.5  # standard uncertainties that a window covers: 99 of 100 doses
 MOST_OFF = 0.1  # of a flow: one that is known less well than that is weighed alone first
@@ -29,14 +30,14 @@ APART_S = 0.3  # between starts, so that the weight tells a line that does not f
 def plan_weighed(
     profile: Profile,
     calibrations: Mapping[int, Calibration],
-    lines: Mapping[str, int],
+    sources: Sources,
     phases: Sequence[Resolved],
 ) -> Plan:
     """The serving planned as by `plan_serving`, with windows for a trim. Raises what that does."""
     slow = {line: _slow(one) for line, one in calibrations.items()}
     gap_s = max(APART_S, profile.caps.start_gap_s)
     spaced = structs.replace(profile, caps=structs.replace(profile.caps, start_gap_s=gap_s))
-    plan = plan_serving(spaced, slow, lines, phases)
+    plan = plan_serving(spaced, slow, sources, phases)
     segments = tuple(
         structs.replace(
             segment, runs=tuple(_window(run, slow[run.line], calibrations[run.line]) for run in segment.runs)

@@ -32,6 +32,7 @@ from controller.sequencing import schedule as scheduling
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import plan_serving
 from controller.sequencing.schedule import Schedule, schedule
+from controller.sequencing.twins import one_line_each
 
 SAME_S = 1e-6
 UP_TO_TEN, BEYOND = 0.001, 0.01  # how much longer than CP-SAT's best a plan may be, as a fraction
@@ -116,7 +117,7 @@ def advised(
     profile: Profile, known: dict[int, Calibration], lines: dict[str, int], phases: tuple[Resolved, ...]
 ) -> str:
     """Plan a serving with all that `tundish plan` says of it."""
-    plan = plan_serving(profile, known, lines, phases)
+    plan = plan_serving(profile, known, one_line_each(lines), phases)
     return binding_limit(profile, known, plan) + too_slow(profile, known, plan)
 
 

@@ -30,6 +30,7 @@ from controller.safety.caps import violations
 from controller.safety.case import Case, PastUse, Proposal, timeline
 from controller.safety.figures import Figures
 from controller.sequencing.plan import plan_serving
+from controller.sequencing.twins import one_line_each
 
 replace = msgspec.structs.replace
 LARGE = replace(BOOK, glasses=(Glass(glass="bucket", brim_ml=1e5, usable_ml=1e5),))
@@ -91,7 +92,7 @@ def refusals(seed: int, number: int) -> list[Refusal]:
     }
     lines = {one.liquid: line for line, one in known.items()}
     try:
-        plan = plan_serving(profile, known, lines, draw_phases(rng, known))
+        plan = plan_serving(profile, known, one_line_each(lines), draw_phases(rng, known))
     except Refused as refused:  # one line alone exceeds a cap: the planner says so itself
         assert refused.rule in ("current", "flow")
         return []

@@ -21,6 +21,7 @@ from controller.safety.admission import Situation, start
 from controller.safety.records import LineState, Memory
 from controller.sequencing.line_runs import most_ml, wetting_runs
 from controller.sequencing.plan import plan_serving
+from controller.sequencing.twins import one_line_each
 
 ROOT = Path(__file__).parents[2]
 PAIRS = {"orchard fete": ("six_line", "orchard_fete"), "harvest supper": ("eight_line", "harvest_supper")}
@@ -132,7 +133,7 @@ def test_the_guard_admits_what_the_planner_makes_of_every_drink(pair):
         known = calibrations(profile, book, seed)
         now, lines = situation(profile, book, known), {on.liquid: on.line for on in book.lines}
         for recipe in book.recipes:
-            plan = plan_serving(profile, known, lines, resolve(recipe, book))
+            plan = plan_serving(profile, known, one_line_each(lines), resolve(recipe, book))
             operation = Operation(
                 operation=f"{recipe.recipe} {seed}",
                 kind=OperationKind.SERVE,

@@ -10,6 +10,7 @@ from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import plan_serving
+from controller.sequencing.twins import one_line_each
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
@@ -28,7 +29,7 @@ def capped(**changes):
 
 def plan(profile, **volumes_ml):
     doses = tuple((name.replace("_", " "), volume_ml) for name, volume_ml in volumes_ml.items())
-    return plan_serving(profile, KNOWN, LINES, (Resolved(doses=doses, hand=None, takes_ml=0.0),))
+    return plan_serving(profile, KNOWN, one_line_each(LINES), (Resolved(doses=doses, hand=None, takes_ml=0.0),))
 
 
 def test_two_pumps_that_could_run_together_are_held_back_by_what_holds_them_back():

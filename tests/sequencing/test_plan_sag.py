@@ -13,6 +13,7 @@ from controller.model.doses import Resolved
 from controller.sequencing import plan as planning
 from controller.sequencing.line_runs import RINSE_MARGIN, timed_runs, tube_ml, wetting_runs
 from controller.sequencing.plan import Wanted, limits, plan_serving, timed
+from controller.sequencing.twins import one_line_each
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
@@ -109,7 +110,7 @@ def test_a_hand_step_parts_a_serving_and_phases_keep_their_order():
         Resolved(doses=(), hand="add ice", takes_ml=40.0),
         Resolved(doses=(("cold tea", 40.0),), hand=None, takes_ml=0.0),
     )
-    plan = plan_serving(PROFILE, known, lines, phases)
+    plan = plan_serving(PROFILE, known, one_line_each(lines), phases)
     assert [segment.hand for segment in plan.segments] == [None, "add ice"]
     assert plan.segments[1].takes_ml == 40.0
     first = plan.segments[0].runs
@@ -123,10 +124,10 @@ def test_liquids_without_line_or_calibration_are_named_together():
     known = calibrations(random.Random(1))
     phase = Resolved(doses=(("perry", 10.0), ("soda", 10.0)), hand=None, takes_ml=0.0)
     with pytest.raises(Refused, match="perry"):
-        plan_serving(PROFILE, known, {"soda": 6}, (phase,))
+        plan_serving(PROFILE, known, one_line_each({"soda": 6}), (phase,))
     del known[6]
     with pytest.raises(Refused, match="line 6 has no calibration"):
-        plan_serving(PROFILE, known, {"soda": 6, "perry": 1}, (phase,))
+        plan_serving(PROFILE, known, one_line_each({"soda": 6, "perry": 1}), (phase,))
 
 
 def test_wetting_moves_stated_tube_volumes_at_the_least_and_trials_keep_the_start_gap():
