@@ -124,6 +124,11 @@ def seconds(whole: float) -> float:
     return whole / _NANO
 
 
+def whole(time_s: float) -> float:
+    """A time as a length of the search, rounded up."""
+    return _up(time_s)
+
+
 def _up(value: float) -> float:
     # 0.3 is held as 0.29999999999999999: what lies within a thousandth of a whole number is that number
     return float(math.ceil(value * _NANO - 1e-3))

@@ -10,6 +10,7 @@ preferred: what one dose gains may only show once another has gained, too.
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from heapq import heappop, heappush
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -20,14 +21,17 @@ from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.profile import Profile
 from controller.sequencing.pump_run import serving_run
-from controller.sequencing.schedule_anneal import Placing, anneal
-from controller.sequencing.schedule_bounds import Weights, bounds
-from controller.sequencing.schedule_loads import Limits, RunLoad, load_of, room_of, seconds
+from controller.sequencing.schedule_anneal import anneal
+from controller.sequencing.schedule_bounds import bounds
+from controller.sequencing.schedule_loads import Limits, RunLoad, load_of, room_of, seconds, whole
 
-ROUNDS = 4  # of moving volume, then looking for a better order
-WORK_ON_ORDER = 500  # placements of a run, each time
+ROUNDS = 5  # of moving volume, then looking for a better order
+STARTS = 6  # of the splits begun with, those worth improving
+WORK_ON_ORDER = 800  # placements of a run, each time
 GRID, ZOOMS = 6, 2  # shares tried at once, and how often the best one's surroundings are tried again
+CLOSE = 1e-3  # so near to what cannot be beaten, nothing more is tried
 GAIN = 1e-4  # a change that saves less than this part is not worth a further round
+LONG_S = 1e3  # longer than any inrush
 LEAST_SHARE_ML = 2.0  # a smaller one is not worth a start, whatever the line can meter
 ENDS_COUNT = 0.01  # what the end of a shared dose counts beside the end of the phase
 
@@ -76,8 +80,16 @@ def shares(
     splits = tuple(_evenly(dose, calibrations, dose.sources) for dose in doses)
     if all(len(one) == 1 for one in splits):
         return splits
-    search = _Search(profile, calibrations, doses, limits)
-    best, judged = search.improved(splits)
+    search = _Search(profile, calibrations, doses, limits, splits)
+    uneven = [
+        (*splits[:number], _evenly(dose, calibrations, dose.sources, less=line), *splits[number + 1 :])
+        for number, dose in enumerate(doses)
+        for line in splits[number]
+        if len(splits[number]) > 1
+    ]
+    best, judged = search.best_of([splits, *uneven])
+    if judged <= search.least_s(splits) * (1.0 + CLOSE):
+        return best
     for number, dose in enumerate(doses):
         for source in dose.sources:
             fewer = tuple(one for one in dose.sources if one.line in best[number] and one.line != source.line)
@@ -90,8 +102,11 @@ def shares(
     return best
 
 
-def _evenly(dose: SharedDose, calibrations: Mapping[int, Calibration], sources: Sequence[Source]) -> dict[int, float]:
-    """Shares that take equally long, within what each line can give."""
+def _evenly(
+    dose: SharedDose, calibrations: Mapping[int, Calibration], sources: Sequence[Source], less: int | None = None
+) -> dict[int, float]:
+    """Shares that take equally long, within what each line can give; the line `less` takes half as long."""
+    flows = {one.line: calibrations[one.line].flow_ml_s * (0.5 if one.line == less else 1.0) for one in sources}
     used = [one for one in sources if one.most_ml >= min(one.least_ml, dose.volume_ml)] or list(sources)
     while len(used) > 1 and sum(one.least_ml for one in used) > dose.volume_ml:
         used.remove(max(used, key=lambda one: one.least_ml))
@@ -100,8 +115,8 @@ def _evenly(dose: SharedDose, calibrations: Mapping[int, Calibration], sources: 
         return {alone.line: dose.volume_ml}
     share, open_ml, free = dict[int, float](), dose.volume_ml, used
     while free:
-        per_flow = open_ml / sum(calibrations[one.line].flow_ml_s for one in free)
-        asked = {one.line: per_flow * calibrations[one.line].flow_ml_s for one in free}
+        per_flow = open_ml / sum(flows[one.line] for one in free)
+        asked = {one.line: per_flow * flows[one.line] for one in free}
         short = [one for one in free if asked[one.line] < one.least_ml]
         bound = short or [one for one in free if asked[one.line] > one.most_ml]
         if not bound:
@@ -129,15 +144,38 @@ class _Search:
         calibrations: Mapping[int, Calibration],
         doses: Sequence[SharedDose],
         limits: Limits,
+        splits: Split,
     ) -> None:
-        self._profile, self._calibrations, self._doses, self._limits = profile, calibrations, doses, limits
-        self._room = room_of(limits)
+        self._calibrations, self._room = calibrations, room_of(limits)
         self._sources = [{one.line: one for one in dose.sources} for dose in doses]
-        self._beside_a = 0.0  # the pumps' mean current, for run times under sag
+        self._laws = _laws(profile, calibrations, limits, splits)
+
+    def best_of(self, starts: Sequence[Split]) -> tuple[Split, float]:
+        """The best split found from the most promising of these."""
+        best, judged = self.improved(starts[0])
+        least_s = self.least_s(starts[0]) * (1.0 + CLOSE)
+        for split in sorted(starts[1:], key=lambda one: self._ordered(one)[0])[:STARTS] if judged > least_s else ():
+            tried = self.improved(split)
+            if tried[1] < judged:
+                best, judged = tried
+        return best, judged
+
+    def least_s(self, splits: Split) -> float:
+        """What no split of these lines is likely to beat, judged as they are: every dose on all its lines at once."""
+        ends = [0.0] * len(splits)
+        for number, shared in enumerate(splits):
+            flows = sorted((self._calibrations[line].flow_ml_s for line in shared), reverse=True)
+            alone_s = [seconds(self._laws[line].load(volume_ml).duration) for line, volume_ml in shared.items()]
+            late_ml = sum(place * seconds(self._room.gap) * flow for place, flow in enumerate(flows))
+            poured_ml = sum(
+                on_s * self._calibrations[line].flow_ml_s for on_s, line in zip(alone_s, shared, strict=True)
+            )
+            ends[number] = (poured_ml + late_ml) / sum(flows)
+        late_s = sum(end for end, shared in zip(ends, splits, strict=True) if len(shared) > 1)
+        return max(ends) + ENDS_COUNT * late_s
 
     def improved(self, splits: Split) -> tuple[Split, float]:
         """The best split of the same lines found, and what it is judged by."""
-        self._beside_a = self._mean_current_a(splits)
         judged, order = self._ordered(splits)
         for _ in range(ROUNDS):
             before = judged
@@ -156,10 +194,10 @@ class _Search:
         """The best splits found by moving volume between two lines of a dose, the rest and the order kept."""
         if len(splits[number]) < 2:
             return
-        ends = {line: end for place, line, _, end in self._ends(splits, order) if place == number}
+        ends = self._ends_s(splits, order, number)
         by_end = sorted(splits[number], key=lambda line: ends[line])
         for early, late in dict.fromkeys(((by_end[0], by_end[-1]), *pairwise(by_end))):
-            more_ml = self._level_ml(early, late, seconds(ends[late] - ends[early]))
+            more_ml = self._level_ml(early, late, ends[late] - ends[early])
             yield self._moved(splits, order, _Pair(number, early, late), more_ml)
 
     def _level_ml(self, early: int, late: int, apart_s: float) -> float:
@@ -194,39 +232,71 @@ class _Search:
         return self._judged(splits, order), order
 
     def _judged(self, splits: Split, order: Sequence[int]) -> float:
-        ends, of_dose = self._ends(splits, order), dict[int, float]()
-        for number, _, tail, _ in ends:
-            of_dose[number] = max(of_dose.get(number, 0.0), tail)
+        runs, of_dose = self._loads(splits), [0.0] * len(splits)
+        for place, start in zip(order, self._starts([load for _, _, load in runs], order), strict=True):
+            number, _, load = runs[place]
+            of_dose[number] = max(of_dose[number], start + load.duration)
         late = sum(of_dose[number] for number, shared in enumerate(splits) if len(shared) > 1)
-        return seconds(max(of_dose.values()) + ENDS_COUNT * late)
+        return seconds(max(of_dose) + ENDS_COUNT * late)
 
-    def _ends(self, splits: Split, order: Sequence[int]) -> list[tuple[int, int, float, float]]:
-        """Each run's dose, line, end for the next phase and end, by the order of starts; in the search's numbers."""
-        runs, nothing = self._loads(splits), [0.0] * len(order)
-        loads = [load for _, _, load in runs]
-        _, _, states = Placing(loads, self._room, Weights(nothing, nothing, 0.0)).whole(order)
-        found = []
-        for place, (next_start, *_) in zip(order, states[1:], strict=True):
-            number, line, load = runs[place]
-            start = next_start - self._room.gap
-            found.append((number, line, start + load.tail, start + load.duration))
-        return found
+    def _ends_s(self, splits: Split, order: Sequence[int], number: int) -> dict[int, float]:
+        """Line -> end of its share of this dose, by the order of starts, s."""
+        runs = self._loads(splits)
+        starts = self._starts([load for _, _, load in runs], order)
+        return {
+            runs[place][1]: seconds(start + runs[place][2].duration)
+            for place, start in zip(order, starts, strict=True)
+            if runs[place][0] == number
+        }
+
+    def _starts(self, loads: Sequence[RunLoad], order: Sequence[int]) -> list[float]:
+        """When the runs of this order start, each at the first instant at which it fits, in the search's numbers."""
+        current, flow, channels, gap = self._room
+        time, drops, starts = 0.0, list[tuple[float, float, float, float]](), list[float]()
+        for index in order:
+            duration, _, inrush_for, inrush, steady, own_flow = loads[index]
+            while (drops and drops[0][0] <= time) or inrush > current or own_flow > flow or channels < 1:
+                when, more_current, more_flow, more_channels = heappop(drops)
+                time = max(time, when)
+                current, flow, channels = current + more_current, flow + more_flow, channels + more_channels
+            starts.append(time)
+            current, flow, channels = current - inrush, flow - own_flow, channels - 1.0
+            heappush(drops, (time + duration, steady, own_flow, 1.0))
+            if inrush > steady:
+                heappush(drops, (time + inrush_for, inrush - steady, 0.0, 0.0))
+            time += gap
+        return starts
 
     def _loads(self, splits: Split) -> list[tuple[int, int, RunLoad]]:
-        found = []
-        for number, shared in enumerate(splits):
-            for line, volume_ml in shared.items():
-                known = self._calibrations[line]
-                beside_a = max(0.0, self._beside_a - self._profile.line(line).pump.run_a)
-                run = serving_run(self._profile, known, run_time_s(known, volume_ml, beside_a))
-                found.append((number, line, load_of(run, self._limits, is_last_phase=True)))
-        return found
-
-    def _mean_current_a(self, splits: Split) -> float:
-        times = [
-            (run_time_s(self._calibrations[line], volume_ml), self._profile.line(line).pump.run_a)
-            for shared in splits
+        """Each run's dose, line and load."""
+        return [
+            (number, line, self._laws[line].load(volume_ml))
+            for number, shared in enumerate(splits)
             for line, volume_ml in shared.items()
         ]
-        charge = sum(on_s * current_a for on_s, current_a in times)
-        return min(self._limits.current_a, charge / max(on_s for on_s, _ in times))
+
+
+class _Law:
+    """What a share of a line asks of the machine, beside a mean current of others (A)."""
+
+    def __init__(self, profile: Profile, known: Calibration, limits: Limits, beside_a: float) -> None:
+        self._known, self._beside_a, self._overlap = known, beside_a, whole(limits.overlap_s)
+        self._long = load_of(serving_run(profile, known, LONG_S), limits, is_last_phase=True)
+
+    def load(self, volume_ml: float) -> RunLoad:
+        """The run of this volume; a run shorter than its inrush draws that throughout."""
+        _, _, inrush_for, inrush, current, flow = self._long
+        duration = whole(run_time_s(self._known, volume_ml, self._beside_a)) + self._overlap
+        if duration <= inrush_for:
+            return RunLoad(duration, duration, duration, inrush, inrush, flow)
+        return RunLoad(duration, duration, inrush_for, inrush, current, flow)
+
+
+def _laws(profile: Profile, calibrations: Mapping[int, Calibration], limits: Limits, splits: Split) -> dict[int, _Law]:
+    """Line -> its law beside the mean current of a plan with these splits."""
+    volumes_ml = {line: volume_ml for shared in splits for line, volume_ml in shared.items()}
+    times = {line: run_time_s(calibrations[line], volume_ml) for line, volume_ml in volumes_ml.items()}
+    currents = {line: profile.line(line).pump.run_a for line in volumes_ml}
+    charge = sum(times[line] * currents[line] for line in times)
+    mean_a = min(limits.current_a, charge / max(times.values()))
+    return {line: _Law(profile, calibrations[line], limits, max(0.0, mean_a - currents[line])) for line in volumes_ml}

@@ -1,6 +1,6 @@
 """Plans drawn over drawn profiles, shown to the guard's caps: those that the planner keeps to must refuse none.
 
-python3 tests plans [--seed 1] [--runs 10000]
+python3 tests plans [--seed 1] [--runs 10000] [--twins]
 
 Relays that open faster or more slowly than they close, inrushes long and short, tight and wide limits, calibrations
 anywhere in their bands, sag, one to eight lines in up to three phases. Volume, time and ethanol are left unlimited:
@@ -30,7 +30,7 @@ from controller.safety.caps import violations
 from controller.safety.case import Case, PastUse, Proposal, timeline
 from controller.safety.figures import Figures
 from controller.sequencing.plan import plan_serving
-from controller.sequencing.twins import one_line_each
+from controller.sequencing.twins import Source
 
 replace = msgspec.structs.replace
 LARGE = replace(BOOK, glasses=(Glass(glass="bucket", brim_ml=1e5, usable_ml=1e5),))
@@ -72,7 +72,8 @@ def _draw_line(line: Line, rng: random.Random) -> Line:
 
 def draw_phases(rng: random.Random, known: dict[int, Calibration]) -> tuple[Resolved, ...]:
     """One to eight doses in up to three phases, now and then with a hand step between them."""
-    names = rng.sample([one.liquid for one in known.values()], rng.randint(1, len(known)))
+    liquids = list(dict.fromkeys(one.liquid for one in known.values()))
+    names = rng.sample(liquids, rng.randint(1, len(liquids)))
     phases = []
     while names:
         count = rng.randint(1, len(names)) if len(phases) < 2 else len(names)
@@ -82,7 +83,14 @@ def draw_phases(rng: random.Random, known: dict[int, Calibration]) -> tuple[Reso
     return tuple(phases)
 
 
-def refusals(seed: int, number: int) -> list[Refusal]:
+def draw_twins(rng: random.Random, known: dict[int, Calibration]) -> dict[int, Calibration]:
+    """Up to half of the lines with the liquid of another one."""
+    lines = rng.sample(list(known), rng.randint(1, len(known) // 2))
+    others = [line for line in known if line not in lines]
+    return known | {line: replace(known[line], liquid=known[rng.choice(others)].liquid) for line in lines}
+
+
+def refusals(seed: int, number: int, *, twins: bool = False) -> list[Refusal]:
     """What the guard's caps say of one drawn plan."""
     rng = random.Random(f"{seed} {number}")
     profile = draw_profile(rng)
@@ -90,9 +98,13 @@ def refusals(seed: int, number: int) -> list[Refusal]:
         line.line: calibration(line.line, f"liquid {line.line}", rng, line.pump.nominal_flow_ml_s)
         for line in profile.lines
     }
-    lines = {one.liquid: line for line, one in known.items()}
+    if twins:
+        known = draw_twins(random.Random(f"twins {seed} {number}"), known)
+    sources: dict[str, tuple[Source, ...]] = {}
+    for line, one in known.items():
+        sources[one.liquid] = (*sources.get(one.liquid, ()), Source(line=line))
     try:
-        plan = plan_serving(profile, known, one_line_each(lines), draw_phases(rng, known))
+        plan = plan_serving(profile, known, sources, draw_phases(rng, known))
     except Refused as refused:  # one line alone exceeds a cap: the planner says so itself
         assert refused.rule in ("current", "flow")
         return []
@@ -103,7 +115,7 @@ def refusals(seed: int, number: int) -> list[Refusal]:
         operation=operation,
         runs=timeline(operation),
         planned=timeline(operation, as_planned=True),
-        strengths=dict.fromkeys(lines.values(), 0.0),
+        strengths=dict.fromkeys(known, 0.0),
         now_s=1e6,
     )
     case = Case(asked=asked, figures=Figures(profile=profile, calibrations=known), book=LARGE, history=PastUse())
@@ -115,10 +127,11 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--runs", type=int, default=10_000)
+    parser.add_argument("--twins", action="store_true", help="up to half of the lines share a liquid with another")
     options = parser.parse_args()
     refused = 0
     for number in range(options.runs):
-        found = refusals(options.seed, number)
+        found = refusals(options.seed, number, twins=options.twins)
         refused += bool(found)
         for one in found:
             print(f"seed {options.seed}, number {number}: {one.rule}: {one.reason}")
