@@ -1,6 +1,7 @@
 """What stands under the funnel and what people do there; a person's scale, and the load cell."""
 
 from pathlib import Path
+from random import Random
 
 from controller.bench.faults import OF_SCALE, InjectedFault
 from controller.bench.load_cell import Conversion, LoadCell
@@ -15,6 +16,7 @@ from controller.errors import Refused, require_in_range, require_positive
 from controller.model.book import Book
 
 MOST_G = 20_000.0  # that anybody puts on a platform, or presses it with
+USUAL_SHARE = 0.7  # of the tolerance that the book states, within which its glasses lie; invented
 SPLASH = 0.5  # peak of the blow with which ice arrives, as a share of its weight; common practice, no source
 
 
@@ -28,6 +30,7 @@ class Stand:
         self._simulation = Simulation(truth, self._trace, clock.now_s())
         self._scale = KitchenScale(truth.seed)
         self._lifted: BenchGlass | None = None
+        self._glasses = Random(f"{truth.seed}/glasses")
         platform = self._simulation.platform
         self._cell = LoadCell(truth.seed, truth.cell, platform, clock.now_s()) if truth.cell and platform else None
 
@@ -38,15 +41,19 @@ class Stand:
     ) -> None:
         """Put a glass under the funnel: a fresh one of the book or of this brim volume (mL), else the lifted one.
 
-        empty_g: what the fresh glass weighs (g), when it is to be another weight than its size has.
+        empty_g: what the fresh glass weighs (g); else as the book says, give or take what glasses of its kind differ,
+        or as its size lets one expect.
         """
         now_s, before_g = self._stop_and_weigh()
         if self._simulation.vessels.glass is not None:
             raise Refused(rule="bench_glass", reason="a glass stands there already", remedy="Lift it first.")
         if name is not None and brim_ml is None:
-            brim_ml = {one.glass: one.brim_ml for one in self._book.glasses}.get(name)
-            if brim_ml is None:
+            known = next((one for one in self._book.glasses if one.glass == name), None)
+            if known is None:
                 raise Refused(rule="bench_glass", reason=f"the book has no glass {name!r}")
+            brim_ml = known.brim_ml
+            if empty_g is None and known.tare_g is not None:
+                empty_g = known.tare_g + self._glasses.uniform(-1, 1) * USUAL_SHARE * known.tare_tolerance_g
         if brim_ml is not None:
             require_positive("brim_ml", brim_ml, "mL")
             self._lifted = BenchGlass(name or f"{brim_ml:g} mL", brim_ml)

@@ -11,6 +11,7 @@ from msgspec import structs
 
 from controller.bench.cell_truth import CELL_EFFECTS, UNDISTURBED, CellTruth, draw_cell
 from controller.errors import Refused
+from controller.model.book import Glass
 
 
 def amplitude(values: list[float]) -> float:
@@ -289,3 +290,18 @@ def test_what_overflows_the_glass_does_not_press():
     glass = desk.plant._simulation.vessels.glass
     assert sum(glass.contents.values()) == pytest.approx(20.0, abs=0.01)
     assert desk.mean_g() == pytest.approx(glass.weight_g(desk.plant.truth.fluids), abs=0.01)
+
+
+def test_glasses_of_the_book_weigh_what_it_says_give_or_take_what_they_differ():
+    desk = LoadDesk()
+    kind = Glass(glass="cup", brim_ml=200.0, usable_ml=160.0, tare_g=210.0, tare_tolerance_g=8.0)
+    desk.plant._book = structs.replace(desk.plant._book, glasses=(kind,))
+    weights = []
+    for _ in range(30):
+        desk.plant.place_glass("cup")
+        weights.append(desk.mean_g(0.1))
+        desk.plant.lift_glass()
+    assert all(abs(one - 210.0) <= 8.0 for one in weights)
+    assert max(weights) - min(weights) > 6.0
+    desk.plant.place_glass("cup", empty_g=260.0)  # another one, of the same name
+    assert desk.mean_g(0.1) == pytest.approx(260.0, abs=0.01)

@@ -80,11 +80,13 @@ def show_(session: Session) -> None:
 @bench.command()
 @click.argument("action", type=click.Choice(["on", "off", "empty", "exchange"]))
 @click.argument("name", required=False)
+@click.option("--brim", "brim_ml", metavar="VOLUME", callback=quantity("mL"), help='A vessel of another size: "2 L".')
+@click.option("--weight", "empty_g", metavar="MASS", callback=quantity("g"), help='What it weighs empty: "650 g".')
 @session_options
-def glass(session: Session, *, action: str, name: str | None) -> None:
+def glass(session: Session, *, action: str, name: str | None, brim_ml: float | None, empty_g: float | None) -> None:
     """Put a glass under the outlet (on NAME: a fresh one of the book; on: the one lifted before), lift it, empty it.
 
-    exchange NAME: take what stands there and set a fresh one down, as the next drink needs it.
+    exchange NAME: take what stands there and set a fresh one down, as the next drink needs it. With --brim it is a jar.
     """
     held_ml: dict[str, float] = {}
     with _client(session) as client:
@@ -97,7 +99,7 @@ def glass(session: Session, *, action: str, name: str | None) -> None:
         if action == "exchange":
             time.sleep(EXCHANGE_S)
         if action in ("on", "exchange"):
-            client.place_glass(name)
+            client.place_glass(name, brim_ml=brim_ml, empty_g=empty_g)
         if action == "exchange":
             time.sleep(SEEN_S)
     session.show({"glass": action, "held_ml": held_ml}, f"glass {action}{_contents(held_ml)}")
