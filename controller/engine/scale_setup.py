@@ -19,6 +19,7 @@ from controller.model.scale_views import ScaleView, SpanRequest, SpanView, ZeroR
 
 WITHIN_S = 5.0  # readings that are looked at
 ZERO_GOOD_S = 900.0  # a span is found against a zero no older than this
+PACE_S = 2.0  # of readings under way, from which the pace is known
 MINUTE_S, MINUTES_KEPT = 60.0, 24 * 60
 NO_DRIFT = 0.01  # of the capacity; a load beyond it is no drift of the zero
 LEAST_MASS = 0.02  # of the capacity; less does not tell a span
@@ -32,16 +33,27 @@ class ScaleSetup:
         self._scale, self._clock, self._mirror = profile.scale, clock, mirror
         self._minutes: deque[Minute] = deque(maxlen=MINUTES_KEPT)
         self._minute_s = clock.now_s() + MINUTE_S
+        self._pace_findings: tuple[str, ...] = ()
 
     def note_readings(self) -> None:
         """Readings have come: keep the mean of each whole minute at rest."""
         now_s = self._clock.now_s()
+        if self._mirror.is_under_way():
+            self._pace(now_s)
         if now_s < self._minute_s:
             return
         self._minute_s = now_s + MINUTE_S
         loads_g = [one.load_g for one in self._since(now_s - MINUTE_S) if one.load_g is not None and not one.doubt]
         if len(loads_g) >= load_cell.LEAST_READINGS and not self._mirror.is_under_way():
             self._minutes.append(Minute(at_s=now_s, load_g=fmean(loads_g)))
+
+    def _pace(self, now_s: float) -> None:
+        """Once an operation has been under way for a while, every reading of the last seconds was wanted."""
+        current = self._mirror.current
+        if self._scale is not None and current is not None and current.origin_s is not None:
+            wanted = self._since(max(current.origin_s, now_s - PACE_S))
+            if wanted and now_s >= current.origin_s + PACE_S:
+                self._pace_findings = load_cell.rate_findings(wanted, self._scale)
 
     def view(self) -> ScaleView:
         """The scale now; Refused without one."""
@@ -159,7 +171,7 @@ class ScaleSetup:
         is_empty = None if load_g is None else abs(load_g) <= NO_DRIFT * scale.capacity_g
         latest = replace(readings[-1], doubt=report.doubt) if readings else None
         quick = load_cell.findings(found, latest, scale, report.setting, is_empty=is_empty)
-        return quick + slow_findings(tuple(self._minutes), scale)
+        return quick + self._pace_findings + slow_findings(tuple(self._minutes), scale)
 
 
 def _require_sign(counts_per_g: float, expected: float) -> None:

@@ -22,6 +22,7 @@ LEAST_READINGS = 10
 NORMAL = 1.4826  # standard deviations in a median deviation, of a normal distribution
 GAIN, BITS = 128, 24  # of both kinds of converter
 AS_STATED = 1.25  # how far a span may lie from what the cell's stated output makes of it; sold at +-20 % and more
+AS_RATED = 0.7  # of the readings that the profile promises; clocks of converters vary by 3 %
 NOISY = 5e-4  # of the capacity, one reading's standard deviation; a data sheet's is a tenth of it
 DRIFTED = 1e-3  # of the capacity: twice what 10 K do
 
@@ -120,6 +121,18 @@ def span_findings(counts_per_g: float, scale: Scale) -> tuple[str, ...]:
     return (
         f"the span is {counts_per_g / stated:.2f} times what {scale.output_mv_v:g} mV/V at {scale.capacity_g:g} g "
         "make: look whether the mass is what was said, then at the cell's capacity and output in the profile.",
+    )
+
+
+def rate_findings(readings: Sequence[Reading], scale: Scale) -> tuple[str, ...]:
+    """What is odd about the pace of readings, of which every one was wanted; two are too few to tell."""
+    lasts_s = readings[-1].at_s - readings[0].at_s if readings else 0.0
+    per_s = (len(readings) - 1) / lasts_s if lasts_s > 0.0 and len(readings) > 2 else scale.readings_per_s
+    if per_s >= AS_RATED * scale.readings_per_s:
+        return ()
+    return (
+        f"under way it gives {per_s:.0f} readings a second, the profile says {scale.readings_per_s}: set the "
+        "converter's rate (an HX711 by its RATE pin), or readings_per_s in the profile.",
     )
 
 

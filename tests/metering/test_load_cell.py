@@ -119,6 +119,14 @@ def test_what_a_while_of_readings_finds(counts: float, noise: float, is_empty: b
     assert [named in one for one in said] == ([True] if named else [])
 
 
+@pytest.mark.parametrize(("per_s", "is_odd"), [(80, False), (78, False), (40, True), (10, True)])
+def test_a_converter_that_is_strapped_to_another_rate_is_named(per_s: int, is_odd: bool):
+    """HX711 data sheet: 10 or 80 readings a second by the RATE pin."""
+    under_way = [Reading(number=n, at_s=n / per_s, counts=n) for n in range(2 * per_s)]
+    said = load_cell.rate_findings(under_way, CELL)
+    assert [f"gives {per_s} readings" in one for one in said] == ([True] if is_odd else [])
+
+
 def minutes(loads_g: list[float]) -> list[Minute]:
     return [Minute(at_s=60.0 * n, load_g=load_g) for n, load_g in enumerate(loads_g)]
 
