@@ -21,6 +21,9 @@ class Register:
         self._book, self._clock = ledger.orders, clock
         self.last_orders = self._book.last_orders
         self._orders = {one.seq: one for one in self._book.known()}
+        self._open = {one.seq: one for one in self._orders.values() if one.state in OPEN}
+        # When an order was placed or ended last (Unix s), of those that are known; None when there is none.
+        self.touched_wall_s = max(map(_touched_wall_s, self._orders.values()), default=None)
         self._next_seq = self._book.last_seq + 1
 
     def all(self) -> tuple[Order, ...]:
@@ -28,8 +31,8 @@ class Register:
         return tuple(self._orders.values())
 
     def in_state(self, *states: OrderState) -> list[Order]:
-        """Those in one of these states."""
-        return [one for one in self._orders.values() if one.state in states]
+        """Those in one of these states, in which an order is open."""
+        return [one for one in self._open.values() if one.state in states]
 
     def waiting(self) -> list[Order]:
         """Those that wait, in the order of the queue."""
@@ -65,8 +68,8 @@ class Register:
             **of_order,
         )
         self._book.place(order)
-        self._orders[order.seq], self._next_seq = order, self._next_seq + 1
-        return order
+        self._next_seq += 1
+        return self._keep(order)
 
     def change(self, order: Order, event: OrderEvent, **more: Any) -> Order:
         """What follows from this event; Refused, and nothing changed, where the table does not have it."""
@@ -79,8 +82,7 @@ class Register:
     def save(self, order: Order) -> Order:
         """Put on record what has become of an order."""
         self._book.save(order)
-        self._orders[order.seq] = order
-        return order
+        return self._keep(order)
 
     def move(self, order: Order, place: int) -> Order:
         """Put a waiting order on this place (from 1) among those that wait."""
@@ -99,16 +101,24 @@ class Register:
         self._book.set_last_orders(is_last)
         self.last_orders = is_last
 
-    @property
-    def touched_wall_s(self) -> float | None:
-        """When one of them was placed or ended last (Unix s); None when there is none."""
-        moments = (moment for one in self.all() for moment in (one.placed_wall_s, one.ended_wall_s))
-        return max((one for one in moments if one is not None), default=None)
-
     def forget_guests(self) -> None:
         """Forget who placed what."""
         self._book.forget_guests()
         self._orders.clear()
+        self._open.clear()
+        self.touched_wall_s = None
+
+    def _keep(self, order: Order) -> Order:
+        self._orders[order.seq] = order
+        self._open.pop(order.seq, None)
+        if order.state in OPEN:
+            self._open[order.seq] = order
+        self.touched_wall_s = max(self.touched_wall_s or 0.0, _touched_wall_s(order))
+        return order
+
+
+def _touched_wall_s(order: Order) -> float:
+    return order.placed_wall_s if order.ended_wall_s is None else order.ended_wall_s
 
 
 def owner_of(order: Order) -> str:
