@@ -46,7 +46,7 @@ class Nau7802:
 
     def __init__(
         self,
-        bus: Bus,
+        open_bus: Callable[[], Bus],
         readings_per_s: int,
         *,
         now_s: Callable[[], float] = time.monotonic,
@@ -56,12 +56,18 @@ class Nau7802:
             raise ConverterError(
                 f"{readings_per_s} readings a second: this converter gives {', '.join(map(str, RATES))}"
             )
-        self._bus, self._now_s, self._sleep = bus, now_s, sleep
+        self._open_bus, self._now_s, self._sleep = open_bus, now_s, sleep
+        self._opened: Bus | None = None
         self._rate = RATES[readings_per_s] << 4
         self._within_s = max(LATE / readings_per_s, 0.1)
 
     def start(self) -> None:
-        """Set it up; one that runs as wanted already is left alone, since every calibration moves its zero a little."""
+        """Open the bus and set it up.
+
+        One that runs as wanted is left alone, since every calibration moves its zero a little.
+        """
+        if self._opened is None:
+            self._opened = self._open_bus()
         if self._get(REVISION) & 0x0F != 0x0F:
             raise ConverterError(f"what answers at address {ADDRESS:#04x} is no NAU7802")
         if self._runs_as_wanted():
@@ -93,7 +99,9 @@ class Nau7802:
 
     def close(self) -> None:
         """Let go of the bus; the converter goes on converting."""
-        self._bus.close()
+        if self._opened is not None:
+            self._opened.close()
+            self._opened = None
 
     def _calibrate(self) -> None:
         """Remove the converter's own offset; the bridge's zero is not touched."""
@@ -121,6 +129,12 @@ class Nau7802:
                 raise ConverterError(f"the NAU7802 {otherwise}")
             self._sleep(POLL_S)
 
+    @property
+    def _bus(self) -> Bus:
+        if self._opened is None:
+            raise ConverterError("the bus is not open")
+        return self._opened
+
     def _get(self, register: int) -> int:
         return self._bus.read_byte_data(ADDRESS, register)
 
@@ -129,14 +143,18 @@ class Nau7802:
 
 
 def open_converter(place: str, readings_per_s: int) -> Nau7802:
-    """The converter on the bus of this number. ConverterError without smbus2, or when there is no such bus."""
+    """The converter on the bus of this number; the bus is opened when it is set up."""
+    return Nau7802(lambda: _open_bus(int(place)), readings_per_s)
+
+
+def _open_bus(number: int) -> Bus:
+    """ConverterError without smbus2, or when there is no such bus."""
     try:
         import smbus2
     except ImportError as missing:
         raise ConverterError("the package smbus2 is missing: pip install 'tundish[scale]'") from missing
     try:
-        return Nau7802(smbus2.SMBus(int(place)), readings_per_s)
+        bus: Bus = smbus2.SMBus(number)
     except OSError as error:
-        raise ConverterError(
-            f"cannot open I2C bus {place}: {error}. Is it switched on (dtparam=i2c_arm=on)?"
-        ) from error
+        raise ConverterError(f"cannot open I2C bus {number}: {error}. Switch it on: dtparam=i2c_arm=on") from error
+    return bus

@@ -3,13 +3,15 @@
 import pytest
 from nau7802_registers import RegisterBus
 
+from controller.model.scale_datagram import OK, UNREADABLE
 from controller.scale import nau7802 as chip
 from controller.scale.converter import ConverterError
 from controller.scale.nau7802 import Nau7802
+from controller.scale.process import RESTART_S, Readings
 
 
 def converter(bus: RegisterBus, readings_per_s: int = 80) -> Nau7802:
-    return Nau7802(bus, readings_per_s, now_s=bus.now, sleep=bus.sleep)
+    return Nau7802(lambda: bus, readings_per_s, now_s=bus.now, sleep=bus.sleep)
 
 
 @pytest.fixture
@@ -97,3 +99,21 @@ def test_another_chip_at_the_address_is_not_taken_for_it(bus: RegisterBus):
     with pytest.raises(ConverterError, match="no NAU7802"):
         converter(bus).start()
     assert bus.writes == []
+
+
+def test_a_bus_that_is_switched_off_is_told_and_tried_again():
+    """A process that ended instead would be given up by its manager."""
+    clock, said = RegisterBus(), []
+    tries = iter([ConverterError("cannot open I2C bus 1"), clock])
+
+    def open_bus() -> RegisterBus:
+        found = next(tries)
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    readings = Readings(Nau7802(open_bus, 80, now_s=clock.now, sleep=clock.sleep), now_s=clock.now, tell=said.append)
+    assert readings.next().converter == UNREADABLE
+    clock.sleep(RESTART_S)
+    assert readings.next()[2:] == (clock.input_counts, OK)
+    assert said == ["cannot open I2C bus 1", "the converter answers"]
