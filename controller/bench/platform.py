@@ -22,7 +22,7 @@ from controller.bench.vessels import BenchGlass, Vessels, drain, total_ml
 
 GRID_S = 0.025  # at most
 QUIET_S = 6.0  # after the last flow: the funnel has run empty and the last drop has fallen
-KEPT_S = 1.0  # of the past, beside what the filter needs
+KEPT_S = 2.0  # of the past, beside what the filter needs
 GLASS_M = 0.1  # height of a glass, by which a full one shortens the fall; common practice, no source
 TRICKLE_G_S = 0.05  # below this a stream has broken into drops
 DROPS_S = 1.0  # mean time in which a clinging drop falls; common practice, no source

@@ -100,7 +100,7 @@ def test_the_scales_driver_takes_conversions_as_they_come_and_hears_silence(benc
     converter.start()
     begun_s = time.monotonic()
     empty = [converter.read() for _ in range(20)]
-    assert time.monotonic() - begun_s >= 19 / 80  # each waits for the next
+    assert time.monotonic() - begun_s >= 18 / 80  # each waits for the next; the first may be a period old
     assert len(set(empty)) > 15  # every one with noise of its own
     desk.place_mass(500.0)
     until(lambda: converter.read() > max(empty))
@@ -123,6 +123,7 @@ def taken_for(seconds: float, desk: BenchClient, after: int) -> list[Conversion]
 
 def test_hands_at_the_desk_reach_the_load_cell(bench, desk):
     until(lambda: len(desk.conversions()) > 10)
+    CliRunner().invoke(bench_commands, ["show", "--run-dir", str(bench.socket.parent)])  # imports what it needs
     before = desk.conversions()[-1].counts
     for words in (["knock", "2 kg"], ["hand", "2 kg", "--for", "1"], ["ice", "300 g"]):
         after = desk.conversions()[-1].number
