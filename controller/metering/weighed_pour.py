@@ -26,14 +26,14 @@ GATED_FOR_GOOD = 5  # so many in a row are no knock
 TREND_SHARE, TREND_LIMIT = 0.2, 1.33
 CHANGED = 0.03  # by which a flow may then be off
 U_EMPTY_G = 1e3  # of a weight of which nothing is known
-CREEP_G2_S = 0.01**2  # variance that the weight of nothing gathers in a second: drift and creep
+CREEP_G2_S = 3e-4  # variance that the weight of nothing gathers in a second: slow noise, drift and creep
 # A carbonated run differs by as much from the one before, and wanders on as it runs; common practice, no source.
-GAS_RUN, GAS_WANDER_S = 0.015, 8.0
+GAS_RUN, GAS_WANDER_S = 0.03, 8.0
 # Gas that gathers at rest pushes liquid back, which is missing at the next start: mL/s, at most mL, and how far off
 # that may be, as a share; common practice, no source.
 GAS_REST_ML_S, GAS_REST_ML, U_GAS_REST = 0.001, 0.8, 0.7
 DROPS_S = 1.0  # mean time in which what clings to the outlet falls
-EDGE_SHARE = 0.4  # how far an edge's way to the weight is off what an exponential makes of it, as a share
+EDGE_SHARE = 0.7  # how far an edge's way to the weight is off what an exponential makes of it, as a share
 ALONG_S = 0.5  # longest piece in which a flow counts as steady
 
 
