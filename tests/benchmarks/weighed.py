@@ -1,6 +1,7 @@
 """How exactly servings come out when they are weighed: open loop, learning only and trimmed, on the same machines.
 
 python3 tests benchmarks weighed [--servings N] [--seed S] [--machines M] [--processes P]
+python3 tests benchmarks weighed --picture FILE [--seed S]: an evening of 40 drinks on one machine
 
 Machines of the bench (motors that warm up, tubes 4 % slower than calibrated, one carbonated line, the load cell with
 noise, vibration, creep, drift, drops and knocks) pour the same random drinks (2 to 4 doses of 5 to 150 mL) each way:
@@ -30,6 +31,7 @@ import msgspec
 from controller.bench.cell_truth import CELL_EFFECTS
 from controller.bench.faults import InjectedFault
 from controller.bench.plant import Plant
+from controller.cli.pictures.figure import COLOURS, draw_tolerance, new_figure, save
 from controller.clock import VirtualClock
 from controller.config import load
 from controller.metering.averages import COLOURED, Averages
@@ -47,6 +49,7 @@ from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
 from controller.model.scale import Scale
 from controller.sequencing.plan import plan_serving
+from controller.sequencing.twins import one_line_each
 from controller.sequencing.windows import plan_weighed
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -216,7 +219,10 @@ class Serving:
             self.ends[run.line] = min(max(run.end_s, shortest_s, at_s), longest_s)
 
 
-def pour_all(way: str, seed: int, servings: int) -> tuple[list[Dose], list[float]]:
+FlowPaths = dict[int, list[tuple[float, float]]]  # line -> flow over the calibrated one and its u, serving by serving
+
+
+def pour_all(way: str, seed: int, servings: int, paths: FlowPaths | None = None) -> tuple[list[Dose], list[float]]:
     """Every drink of one machine; the doses, and pumps' times over those of plans with the flows known afterwards."""
     mode, per_s, has_gas = WAYS[way]
     bench, rng = Bench(seed, per_s, has_gas=has_gas), random.Random(seed)
@@ -239,6 +245,8 @@ def pour_all(way: str, seed: int, servings: int) -> tuple[list[Dose], list[float
         pour.close()
         bench.flows.at_wall_s = bench.clock.wall_s()
         bench.plant.lift_glass()
+        for line in () if paths is None else LINES:
+            paths.setdefault(line, []).append(bench.flows.flow(line))
         if number % 5 == 0:
             _, shortest_s = planned(bench, wanted, plan_serving, learned=True)
             first_s = min(run.start_s for run in serving.planned)
@@ -256,7 +264,8 @@ def planned(
 ) -> tuple[tuple[PlannedRun, ...], float]:
     known = {line: bench.flows.calibration(line) if learned else bench.calibrations[line] for line in LINES}
     phase = Resolved(doses=tuple((bench.liquids[n], ml) for n, ml in wanted.items()), hand=None, takes_ml=0.0)
-    plan = planner(bench.profile, known, {liquid: line for line, liquid in bench.liquids.items()}, (phase,))
+    sources = one_line_each({liquid: line for line, liquid in bench.liquids.items()})
+    plan = planner(bench.profile, known, sources, (phase,))
     runs = plan.segments[0].runs
     first_s = min(run.start_s for run in runs)
     return tuple(msgspec.structs.replace(r, start_s=r.start_s - first_s) for r in runs), plan.makespan_s
@@ -337,13 +346,46 @@ def missed(found: dict[str, Figures]) -> list[str]:
     return lacking
 
 
+def draw_evening(seed: int, file: Path) -> None:
+    """What 40 servings teach: each line's flow, and the errors of all doses beside those in open loop."""
+    paths: FlowPaths = {}
+    trimmed, _ = pour_all("trimmed, 80/s", seed, 40, paths)
+    open_loop, _ = pour_all("open loop", seed, 40)
+    figure, (flows, errors) = new_figure("an evening's learning, on the bench", (3.0, 3.0))
+    for line, path in paths.items():
+        servings = range(1, len(path) + 1)
+        flows.plot(servings, [100 * (ratio - 1) for ratio, _ in path], color=COLOURS[line], label=f"line {line}")
+        flows.fill_between(
+            servings,
+            [100 * (ratio - 1 - 1.96 * u) for ratio, u in path],
+            [100 * (ratio - 1 + 1.96 * u) for ratio, u in path],
+            color=COLOURS[line],
+            alpha=0.15,
+        )
+    flows.set(xlabel="serving", ylabel="flow - calibrated / %", ylim=(-12, 6))
+    flows.legend(loc="upper right", fontsize=7, frameon=False, ncols=6)
+    for doses, mark, colour, label in (
+        (open_loop, "x", COLOURS[6], "open loop"),
+        (trimmed, "o", COLOURS[5], "weighed and trimmed"),
+    ):
+        errors.plot([d.asked_ml for d in doses], [d.error_ml for d in doses], mark, color=colour, ms=4, label=label)
+    draw_tolerance(errors, 150.0)
+    errors.set(xlabel="dose / mL", ylabel="error / mL")
+    errors.legend(loc="lower left", fontsize=8, frameon=False)
+    save(figure, file)
+
+
 def main(argv: list[str]) -> int:
     parser = argparse.ArgumentParser(prog="python3 tests benchmarks weighed")
     parser.add_argument("--servings", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--machines", type=int, default=8)
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--picture", type=Path)
     asked = parser.parse_args(argv)
+    if asked.picture is not None:
+        draw_evening(asked.seed, asked.picture)
+        return 0
     each = max(1, asked.servings // asked.machines)
     found = {}
     with ProcessPoolExecutor(asked.processes) as pool:

@@ -9,6 +9,7 @@ import pytest
 from controller.cli.pictures.calibration import draw_calibration
 from controller.cli.pictures.plan import draw_plan
 from controller.errors import TundishError
+from controller.model.learning import LearnedPoint
 from controller.model.plan import PlannedRun, Segment
 from controller.model.views import DoseError, FitView, PlanView, TrialView
 
@@ -80,24 +81,24 @@ def test_the_same_plan_gives_the_same_file(tmp_path):
 def test_a_png_is_a_png(tmp_path):
     """Its first eight bytes: PNG specification (third edition), section 5.2."""
     draw_plan(PLAN, tmp_path / "plan.png")
-    draw_calibration(FIT, tmp_path / "fit.PNG")
+    draw_calibration(FIT, (), tmp_path / "fit.PNG")
     for name in ("plan.png", "fit.PNG"):
         assert (tmp_path / name).read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 
 
 def test_a_calibration_names_the_tolerance_and_leaves_out_what_is_not_known(tmp_path):
-    draw_calibration(FIT, tmp_path / "fit.svg")
+    draw_calibration(FIT, (), tmp_path / "fit.svg")
     said = words(tmp_path / "fit.svg")
     assert "line 3, ginger syrup" in said
     assert "2014/32/EU" in said
-    draw_calibration(msgspec.structs.replace(FIT, trials=(), doses=()), tmp_path / "empty.svg")
+    draw_calibration(msgspec.structs.replace(FIT, trials=(), doses=()), (), tmp_path / "empty.svg")
     assert "line 3" in words(tmp_path / "empty.svg")
 
 
 def test_an_accepted_calibration_shows_the_trials_behind_it(tmp_path):
     accepted = msgspec.structs.replace(FIT, trials=(), behind=FIT.trials)
-    draw_calibration(FIT, tmp_path / "before.svg")
-    draw_calibration(accepted, tmp_path / "after.svg")
+    draw_calibration(FIT, (), tmp_path / "before.svg")
+    draw_calibration(accepted, (), tmp_path / "after.svg")
     assert (tmp_path / "after.svg").read_bytes() == (tmp_path / "before.svg").read_bytes()
 
 
@@ -116,3 +117,24 @@ def test_without_matplotlib_the_way_to_get_it_is_said(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
     with pytest.raises(TundishError, match=r"tundish\[pictures\]"):
         draw_plan(PLAN, tmp_path / "plan.svg")
+
+
+def test_a_calibration_with_weighed_servings_since_shows_the_path_of_its_flow(tmp_path):
+    learned = tuple(
+        LearnedPoint(
+            line=3,
+            wall_s=1.0 * number,
+            operation=f"{number}",
+            flow_ml_s=4.8 - 0.02 * number,
+            u_flow_ml_s=0.05 / number,
+            asked_ml=20.0,
+            weighed_ml=20.1,
+            u_weighed_ml=0.1,
+            deviations=0.5,
+        )
+        for number in range(1, 6)
+    )
+    draw_calibration(FIT, learned, tmp_path / "path.svg")
+    assert "weighed servings since the calibration" in words(tmp_path / "path.svg")
+    draw_calibration(FIT, (), tmp_path / "plain.svg")
+    assert "weighed servings" not in words(tmp_path / "plain.svg")

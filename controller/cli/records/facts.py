@@ -3,6 +3,7 @@
 import time
 from datetime import datetime
 from pathlib import Path
+from types import NoneType
 from typing import NoReturn
 
 import click
@@ -14,6 +15,7 @@ from controller.cli.options import Session, file_option, session_options, table
 from controller.errors import FaultLatched, Unreachable
 from controller.metering.flow_band import as_written, commissioned
 from controller.model.calibration import Calibration
+from controller.model.learning import LearnedPoint
 from controller.model.messages import InputReport
 from controller.model.scale import DOUBTS
 from controller.model.views import FitView, LineView, OperationView, Status
@@ -43,9 +45,15 @@ def status(session: Session, *, follow: bool) -> int:
 @file_option("--picture", "picture", "Also draw residuals and error against dose into this .svg or .png file.")
 @click.option("--budget", is_flag=True, help="Show where the uncertainty of a dose comes from instead.")
 @click.option("--past", is_flag=True, help="Show every calibration the line ever had instead.")
+@click.option("--set-back", is_flag=True, help="First give up what weighed servings have taught since it was taken.")
 @session_options
-def calibration(session: Session, *, line: int, picture: Path | None, budget: bool, past: bool) -> None:
-    """Show the calibration of LINE and the error to expect of its doses."""
+def calibration(session: Session, *, line: int, picture: Path | None, budget: bool, past: bool, set_back: bool) -> None:
+    """Show the calibration of LINE and the error to expect of its doses.
+
+    The picture also shows the path of the flow over the weighed servings since then.
+    """
+    if set_back:
+        session.engine.post(address("calibrations", line, "set-back"), NoneType)
     if past:
         all_of_it = session.engine.get(address("calibrations", line, "history"), tuple[Calibration, ...])
         session.show(all_of_it, draw_calibrations)
@@ -58,7 +66,8 @@ def calibration(session: Session, *, line: int, picture: Path | None, budget: bo
     if picture is not None:
         from controller.cli.pictures.calibration import draw_calibration
 
-        draw_calibration(fit, picture)
+        learned = session.engine.get(address("calibrations", line, "learned"), tuple[LearnedPoint, ...])
+        draw_calibration(fit, learned, picture)
 
 
 def draw_calibrations(past: tuple[Calibration, ...]) -> str:

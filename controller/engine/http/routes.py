@@ -11,6 +11,7 @@ from controller.engine.http.scale import SCALE
 from controller.model import requests, views
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
+from controller.model.learning import LearnedPoint
 from controller.model.network import NetworkView
 from controller.model.plan import Segment
 from controller.model.weighing import StrikeRequest
@@ -182,6 +183,22 @@ ADDRESSES: tuple[Address, ...] = (
         tuple[Calibration, ...],
         ask=lambda engine, line: engine.calibrating.calibrations(line),
         asks_guard=True,
+    ),
+    get(
+        "/v1/calibrations/{line}/learned",
+        "learned",
+        "What weighed servings have said of a line since it was calibrated, oldest first.",
+        tuple[LearnedPoint, ...],
+        ask=lambda engine, line: engine.learning.path(line),
+        asks_guard=True,
+    ),
+    post(
+        "/v1/calibrations/{line}/set-back",
+        "set_back",
+        "Give up what was learned of a line since its last calibration.",
+        None,
+        None,
+        ask=lambda engine, line: engine.learning.set_back(line),
     ),
     post(
         "/v1/calibrations/{line}/trials",
