@@ -10,6 +10,7 @@ from functools import partial
 from random import Random
 
 import msgspec
+from msgspec.structs import replace
 
 from controller.catering.arrivals import DrinkRequest, draw_orders
 from controller.catering.hanging import Hanging
@@ -28,6 +29,7 @@ from controller.rehearsal.weighing import calibrate, learn_sag, prime_all, span_
 # How often the guard reads the contacts under way. On the machine it reads them ten times as often; here that would
 # only take longer, for no hand in a rehearsal is quicker than this.
 POLL_UNDER_WAY_S = 0.2
+READINGS_PER_S = 10  # of the scale, where there is one; more would only take longer, too
 BEFORE_ML = 20_000.0  # in the containers for priming and calibrating
 BY = "rehearsal"
 TOGETHER, TOGETHER_S = 3, 8.0  # lines run together to learn the sag, and for how long
@@ -51,6 +53,8 @@ def rehearse(
     Raises Refused when nothing of the menu can be poured or a line cannot be calibrated; Stuck when the machine does
     not come to rest.
     """
+    if profile.scale is not None:
+        profile = replace(profile, scale=replace(profile.scale, readings_per_s=READINGS_PER_S))
     hanging, prepared = hang(event, profile, book), prepare(event, profile, book, seed=seed)
     before = _book_before(event, book, hanging)
     machine = partial(VirtualMachine, profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S)
