@@ -17,9 +17,10 @@ import msgspec
 from controller.cli.client import EngineClient, address
 from controller.cli.options import Session, table
 from controller.errors import TundishError, Unreachable
+from controller.model.messages import CONTAINER, GLASS
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import LineProgress, OperationView
-from controller.model.wiring import role_of
+from controller.model.wiring import is_input, role_of
 
 WEIGHED_S = 4.0  # longest wait for the weight of a serving that is over
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
@@ -141,23 +142,22 @@ class _Following:
         if waits != self._asked:
             self._asked = waits
             self._display.say(_ask(view, waits))
-        if view.waiting is not None and view.waiting.is_for_a_person and _enter_pressed():
+        if not is_input(waits) and _enter_pressed():
             self._engine.post(address("operations", view.operation, "confirm"), NoneType)
             self._confirmed = waits
 
 
 def _ask(view: OperationView, waits: str) -> str:
     """What a person is to do, in words."""
-    waiting = view.waiting
-    if waiting is not None and waiting.kind == "glass":
+    if waits == GLASS:
         return "The glass was lifted: put it back to go on."
-    if waiting is not None and waiting.kind == "input":
+    if is_input(waits):
         role = role_of(waits)
         return f"{role.reason[:1].upper()}{role.reason[1:]}. {role.remedy}"
-    if waiting is None or waiting.line is None:
+    number = waits.removeprefix(CONTAINER)
+    if number == waits:
         return f"Now: {waits}. Then press Enter."
-    number = waiting.line
-    liquid = next((one.liquid for one in view.lines if one.line == number), "the same liquid")
+    liquid = next((one.liquid for one in view.lines if str(one.line) == number), "the same liquid")
     return (
         f"The container on line {number} is low: hang a full one of {liquid} on it, then press Enter.\n"
         f"Should its tube have drawn air: tundish stop; tundish stock refill {number}; tundish prime {number}; then "

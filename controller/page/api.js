@@ -16,6 +16,7 @@ export class Problem extends Error {
 export const link = new EventTarget(); // `change`: the connection came or went; `closed`: the token is not known
 let token = localStorage.getItem('token') || '';
 let isUp = true;
+let joining = null; // while the guest's own token is asked for
 
 export const hasToken = () => token !== '';
 export const isConnected = () => isUp;
@@ -42,9 +43,10 @@ export function takeTokenFromAddress() {
 }
 
 // The invitation opens the menu; to order, every guest needs a token of their own.
-export async function becomeGuest() {
-  if (token !== localStorage.getItem('invitation')) return;
-  keepToken((await post('guests')).token);
+export function becomeGuest() {
+  if (token !== localStorage.getItem('invitation')) return Promise.resolve();
+  joining ||= post('guests').then((own) => keepToken(own.token)).finally(() => { joining = null; });
+  return joining;
 }
 
 function connected(up) {
@@ -70,16 +72,16 @@ const ANSWER_MS = 12000;
 
 export async function ask(method, path, body, headers) {
   let response;
-  let text;
+  let answer;
   try {
     response = await send(method, path, body, headers, AbortSignal.timeout(ANSWER_MS));
-    text = await response.text();
+    const text = await response.text();
+    answer = text ? JSON.parse(text) : null;
   } catch {
     connected(false);
     throw new Unreachable();
   }
   connected(true);
-  const answer = text ? JSON.parse(text) : null;
   if (response.ok) return answer;
   if (response.status === 401) link.dispatchEvent(new Event('closed'));
   throw new Problem(response.status, answer || {});

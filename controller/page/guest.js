@@ -10,6 +10,7 @@ const MENU_MS = 20000; // how old the menu may get while somebody looks at it
 export const state = { menu: [], orders: [], queue: null, book: '', behindMs: 0 };
 const filter = { avoid: new Set(), noAlcohol: false };
 let parts = null; // order.js, loaded when the menu stands
+const ordering = () => import('./order.js');
 
 export const allergen = (one) => (known(`allergen_${one}`) ? t(`allergen_${one}`) : one);
 
@@ -44,7 +45,7 @@ function drink(entry, fullMl) {
   const id = `d-${state.menu.indexOf(entry)}`;
   return h('li', { 'data-key': entry.recipe },
     h('div', { class: 'drink-head' }, h('h3', { id }, entry.recipe),
-      now && h('button', { class: 'go', 'aria-describedby': id, onclick: () => parts?.openOrder(entry, now), disabled: Boolean(state.queue?.closed) }, t('order'))),
+      now && h('button', { class: 'go', 'aria-describedby': id, onclick: async () => (await ordering()).openOrder(entry, now), disabled: Boolean(state.queue?.closed) }, t('order'))),
     tape(entry.phases, fullMl), doseKey(entry.phases),
     now && said(now).map((one) => h('p', { class: 'small notice' }, one)),
     facts(entry), allergens(entry));
@@ -82,11 +83,11 @@ export function draw() {
   const others = state.menu.filter((one) => !offered(one));
   const fullMl = tapeMl(state.menu);
   morph(document.getElementById('top'), h('header', { class: 'top', id: 'top' },
-    h('div', { class: 'row apart' }, h('p', { class: 'small soft' }, state.book), connection())));
+    h('div', { class: 'row apart' }, h('h1', {}, state.book || t('title')), connection())));
   morphChildren(document.getElementById('main'), [
     h('div', { 'data-key': 'mine' }, parts?.tickets()),
     h('div', { class: 'stack', 'data-key': 'menu' },
-      h('h1', {}, t('now')), queueLine(), filters(),
+      h('h2', {}, t('now')), queueLine(), filters(),
       now.length === 0 && h('p', {}, t(state.menu.length && wanted.length < state.menu.length ? 'none_fits' : 'none_now')),
       h('ul', { class: 'drinks' }, now.map((one) => drink(one, fullMl))),
       others.length > 0 && h('details', {}, h('summary', {}, t('not_now', { n: others.length })),
@@ -121,8 +122,9 @@ function take(name, data) {
 export async function show(menu) {
   takeMenu(await menu);
   draw();
-  document.getElementById('cautions').append(...['caution_allergens', 'caution_alcohol', 'caution_food', 'caution_open'].map((one) => h('p', {}, t(one))));
-  parts = await import('./order.js');
+  const cautions = ['caution_allergens', 'caution_alcohol', 'caution_food', location.protocol === 'http:' && 'caution_open'].filter(Boolean);
+  document.getElementById('cautions').append(...cautions.map((one) => h('p', {}, t(one))));
+  parts = await ordering();
   get('status').then((status) => {
     state.book = status.book;
     later(draw);

@@ -1,6 +1,6 @@
 // Ordering a drink, once and only once, and following the orders of this phone.
 import './plan.js';
-import { ask, freshKey, get, link, post, Problem } from './api.js';
+import { ask, becomeGuest, freshKey, get, link, post, Problem } from './api.js';
 import { doseKey, tape } from './draw.js';
 import { focusOn, h, later, say } from './dom.js';
 import { allergens, draw, facts, state } from './guest.js';
@@ -25,6 +25,7 @@ async function place(request) {
 export async function resend() {
   const pending = sessionStorage.getItem(PENDING);
   if (!pending) return null;
+  await becomeGuest();
   const placed = await post('orders', JSON.parse(pending)).catch((error) => {
     if (error instanceof Problem && error.status < 500 && error.status !== 429) sessionStorage.removeItem(PENDING);
     throw error;
@@ -133,13 +134,13 @@ const BODIES = {
     may(order) ? h('button', { class: 'main', onclick: (event) => act(event, () => consent(order)) }, t('consent')) : h('p', { class: 'small' }, t('somebody_says')),
     withdraw(order),
   ],
-  pouring: (order) => [plan(order), pours.get(order.operation)?.waiting && h('p', { class: 'notice', role: 'status' }, waits(pours.get(order.operation)))],
+  pouring: (order) => [plan(order), pours.get(order.operation)?.waiting_for && h('p', { class: 'notice', role: 'status' }, waits(pours.get(order.operation).waiting_for))],
   ready: (order) => [h('p', {}, h('b', {}, t('take_it'))), order.changes.map((one) => h('p', { class: 'small', lang: 'en' }, one))],
 };
 
 const over = (order) => [order.reason && h('p', { class: 'small', lang: 'en' }, order.reason)];
 
-export const waits = ({ waiting, waiting_for: step }) => t({ glass: 'waits_glass', container: 'waits_operator' }[waiting.kind] ?? 'waits_step', { step });
+export const waits = (what) => (what === 'glass' ? t('waits_glass') : what.startsWith('container') ? t('waits_operator') : t('waits_step', { step: what }));
 
 // The plan is asked for once and runs by itself; how far it has come in truth is asked for now and then.
 function plan(order) {

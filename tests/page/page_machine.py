@@ -16,7 +16,9 @@ from three_processes import BOOK, PROFILE, Processes
 from controller.cli.run.bench import EXCHANGE_S
 from controller.model.order_states import OPEN
 from controller.model.orders import LastOrdersRequest, Orders, OrderView, QueueView
-from controller.model.requests import AcknowledgeRequest
+from controller.model.requests import AcknowledgeRequest, LineRequest
+from controller.model.states import Contents
+from controller.model.views import OperationView
 
 OPERATOR, GUEST = "operator-token-0123456789", "guest-token-0123456789abc"
 
@@ -42,6 +44,14 @@ class PageMachine(Processes):
     def link(self, token: str) -> str:
         return f"{self.origin}/#token={token}"
 
+    def prepare(self) -> None:
+        """Primed and calibrated; a busy computer can break the priming off, so that it is looked at."""
+        super().prepare()
+        while empty := tuple(one.line for one in self.status().lines if one.contents != Contents.LIQUID):
+            again = LineRequest(kind="prime", lines=empty, jug=True)
+            primed = self.http.post("line-operations", OperationView, again)
+            self.wait_for(lambda view=primed: self.operation(view.operation).outcome is not None)
+
     def orders(self) -> Orders:
         return self.http.get("orders", Orders)
 
@@ -64,7 +74,7 @@ class PageMachine(Processes):
     def rest(self) -> None:
         """Nothing under way, no order open, no fault, an empty glass set down anew."""
         self.http.post("stop", NoneType)
-        self.wait_for(lambda: (one := self.status().operation) is None or one.outcome is not None)
+        self.wait_for(lambda: (one := self.status().operation) is None or one.outcome or one.refused)
         if self.status().fault is not None:
             self.http.post("acknowledge", NoneType, AcknowledgeRequest(cause=self.status().fault or ""))
         self.http.post("orders/forget", QueueView)

@@ -9,14 +9,17 @@ import { begin, line } from './store.js';
 let fit = null;
 let trial = null; // ran, and is not weighed yet
 let isAccepted = false;
+let emptyG = null; // what the machine's own scale showed before the run, null without one
 
 export function enter() {
-  [trial, isAccepted] = [null, false];
+  [trial, isAccepted, emptyG] = [null, false, null];
 }
 
 export async function load(given) {
   fit = await get(`calibrations/${given}`);
 }
+
+const loadG = () => get('scale').then((it) => it.load_g ?? null, () => null);
 
 function trials(at) {
   const rows = fit.trials.length ? fit.trials : fit.behind;
@@ -24,7 +27,7 @@ function trials(at) {
   return rows.length > 0 && h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': t('trials') }, h('table', {},
     h('thead', {}, h('tr', {}, ['trial', 'ran_s', 'weighed_g', 'off_ml', 'trial_state'].map((key, n) => h('th', { scope: 'col', class: n && n < 4 ? 'num' : '' }, t(key))))),
     h('tbody', {}, rows.map((one, n) => h('tr', {}, h('th', { scope: 'row' }, String(n + 1)), h('td', { class: 'num' }, number(one.on_s, 2)), h('td', { class: 'num' }, number(one.grams, 1)), h('td', { class: 'num' }, one.residual_ml == null ? '' : number(one.residual_ml, 2)),
-      h('td', {}, t(`trial_${one.state.replace(' ', '_')}`), fit.trials.length > 0 && h('button', { class: 'quiet', type: 'button', onclick: button('', strike(n, one.state !== 'struck')).onclick }, t(one.state === 'struck' ? 'restore' : 'strike')))))))) ;
+      h('td', {}, t(`trial_${one.state.replace(' ', '_')}`), fit.trials.length > 0 && button(t(one.state === 'struck' ? 'restore' : 'strike'), strike(n, one.state !== 'struck'), 'quiet'))))))) ;
 }
 
 function result() {
@@ -40,8 +43,11 @@ export function view(given) {
   const at = Number(given);
   if (!fit || fit.line !== at) return [h('h1', {}, t('job_calibrate'))];
   const runS = fit.next_on_s || 8;
+  const longS = () => (document.getElementById('run')?.value ? read('run') : runS);
   const run = async () => {
-    const view = await begin('trials', { lines: [at], on_s: runS, jug: ticked('jug') });
+    const onS = longS();
+    emptyG = await loadG();
+    const view = await begin('trials', { lines: [at], on_s: onS, jug: ticked('jug') });
     if (view.outcome === 'done') trial = view;
   };
   const weigh = async () => {
@@ -57,10 +63,10 @@ export function view(given) {
     isAccepted && h('p', { class: 'notice good', role: 'status' }, t('accepted', { line: at })),
     steps([
       {
-        title: t('cal_run', { time: number(runS, 1) }),
-        body: [fit.design && !fit.trials.length && h('p', { class: 'small soft' }, said(fit.design)), h('p', {}, t('cal_jar')), tick(t('jug_stands'), 'jug', true), fit.next_grams != null && h('p', { class: 'small soft' }, t('cal_expect', { g: grams(fit.next_grams, 0) })), button(t('cal_run_go'), run, 'main')],
+        title: t('cal_run'),
+        body: [fit.design && !fit.trials.length && h('p', { class: 'small soft' }, said(fit.design)), h('p', {}, t('cal_jar')), tick(t('jug_stands'), 'jug', true), h('div', { 'data-key': `run-${runS}` }, amount(t('cal_run_s'), 'run', { value: runS.toFixed(1), required: false })), fit.next_grams != null && h('p', { class: 'small soft' }, t('cal_expect', { g: grams(fit.next_grams, 0) })), button(t('cal_run_go'), run, 'main')],
       },
-      { title: t('cal_weigh'), body: [amount(t('cal_grams'), 'grams'), h('div', { class: 'actions' }, button(t('cal_weigh_go'), weigh, 'main'), button(t('cal_discard'), () => { trial = null; }))] },
+      { title: t('cal_weigh'), body: [amount(t('cal_grams'), 'grams'), emptyG != null && button(t('cal_scale'), async () => { document.getElementById('grams').value = ((await loadG()) - emptyG).toFixed(1); }), h('div', { class: 'actions' }, button(t('cal_weigh_go'), weigh, 'main'), button(t('cal_discard'), () => { trial = null; }))] },
     ], trial ? 1 : 0),
     operation(), fitPicture(fit), result(), trials(at),
     fit.trials.length > 0 && fit.calibration && h('section', { class: 'stack' }, fit.doubts.length > 0 && tick(t('sure'), 'sure'), button(t('accept'), accept, line(at) && !fit.next_on_s ? 'main' : '')),

@@ -32,7 +32,7 @@ const refuse = (order) => button(t('refuse', { number: order.number }), verb(ord
 function card(order) {
   const isNow = ['called', 'pouring', 'ready'].includes(order.state);
   return h('li', { class: isNow ? 'ticket now stack' : 'ticket stack', 'data-key': String(order.order) },
-    h('div', { class: 'row apart' }, h('div', {}, h('h3', {}, order.recipe), h('p', { class: 'small soft' }, [t(`state_${order.state}`), order.name, order.wait_s != null && order.state === 'placed' && t('in_about', { time: duration(order.wait_s) }), order.call_ends_wall_s && t('call_ends', { time: clock(order.call_ends_wall_s) })].filter(Boolean).join(', '))),
+    h('div', { class: 'row apart' }, h('div', {}, h('h2', {}, order.recipe), h('p', { class: 'small soft' }, [t(`state_${order.state}`), order.name, order.wait_s != null && order.state === 'placed' && t('in_about', { time: duration(order.wait_s) }), order.call_ends_wall_s && t('call_ends', { time: clock(order.call_ends_wall_s) })].filter(Boolean).join(', '))),
       h('p', { class: 'number' }, h('span', { class: 'unseen' }, t('order_number')), String(order.number))),
     h('p', { class: 'facts' }, h('span', {}, order.glass), h('span', { class: 'num' }, ml(order.volume_ml)), order.ethanol_g > 0 && h('span', { class: 'num' }, t('ethanol', { g: grams(order.ethanol_g) })), order.ahead.map((step) => h('span', {}, t('ahead', { step })))),
     order.changes.map((one) => h('p', { class: 'small' }, said(one))),
@@ -53,5 +53,6 @@ export function view() {
     open.length ? h('ul', { class: 'stack', 'aria-label': t('open_orders') }, open.map(card)) : h('p', { class: 'soft' }, t('no_orders')),
     store.queue && h('p', {}, button(t(last ? 'orders_again' : 'last_orders'), () => post('orders/last', { last_orders: !last }))),
     past.length > 0 && h('details', {}, h('summary', {}, t('past_orders')), h('ul', { class: 'stack' }, past.map(card))),
+    h('details', {}, h('summary', {}, t('event_over')), h('div', { class: 'stack' }, h('p', {}, t('event_over_why')), button(t('forget'), () => post('orders/forget')))),
   ];
 }

@@ -26,6 +26,8 @@ class HoldButton extends HTMLElement {
 
   #model = null;
 
+  #onHidden = null;
+
   set model(model) {
     this.#model = model;
     if (!this.firstChild) this.#build();
@@ -39,13 +41,13 @@ class HoldButton extends HTMLElement {
     for (const one of ['pointerup', 'pointercancel', 'pointerleave', 'blur', 'contextmenu']) pad.addEventListener(one, up);
     pad.addEventListener('keydown', (event) => [' ', 'Enter'].includes(event.key) && (event.repeat ? event.preventDefault() : down(event)));
     pad.addEventListener('keyup', up);
-    this.hidden_ = () => document.hidden && up();
-    document.addEventListener('visibilitychange', this.hidden_);
+    this.#onHidden = () => document.hidden && up();
+    document.addEventListener('visibilitychange', this.#onHidden);
     this.append(pad);
   }
 
   disconnectedCallback() {
-    document.removeEventListener('visibilitychange', this.hidden_);
+    document.removeEventListener('visibilitychange', this.#onHidden);
     this.#release();
   }
 

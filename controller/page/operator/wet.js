@@ -3,7 +3,7 @@ import { get, Problem } from '../api.js';
 import { h } from '../dom.js';
 import { duration, list, number, t } from '../texts.js';
 import { back, button, contents, operation, steps, tick, ticked } from './parts.js';
-import { begin, line, store } from './store.js';
+import { begin, line, store, underWay } from './store.js';
 
 const WANTED = { prime: ['empty', 'rinse water'], rinse: ['cleaner'], clean: ['unknown'], purge: ['unknown'] };
 let at = 0;
@@ -57,7 +57,7 @@ export function view(kind = 'prime', only = '') {
       },
       { title: t('wet_done'), body: [h('p', {}, t(`wet_${kind}_next`, { time: duration(contactS) })), kind === 'clean' && countdown(), button(t('wet_more'), () => enter())] },
     ], at),
-    operation(), over && !over.outcome ? null : over && operation(over),
+    operation(underWay() || over),
     over && h('ul', { class: 'facts' }, over.lines.map((one) => h('li', { class: 'num' }, `${line(one.line)?.liquid || one.liquid}: ${number(one.delivered_ml, 1)} / ${number(one.asked_ml, 1)} mL`))),
   ];
 }

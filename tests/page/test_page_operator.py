@@ -1,0 +1,141 @@
+"""The operator's way through the page, in a real browser against the live bench: every job, step by step."""
+
+import pytest
+from conftest import go
+from playwright.sync_api import expect
+
+from controller.model.requests import AssignRequest, PourRequest
+from controller.model.views import OperationView
+
+pytestmark = pytest.mark.usefixtures("rested")
+
+
+def press(page, name):
+    page.get_by_role("button", name=name, exact=True).click()
+
+
+def test_the_machine_at_a_glance(operator):
+    page = operator()
+    assert page.locator(".lines h3").all_inner_texts()[:2] == ["apple juice", "sloe gin"]
+    assert "give or take" in page.locator(".lines li").first.inner_text()
+    assert page.get_by_role("button", name="Stop all pumps").is_visible()
+    assert "No emergency stop" in page.locator(".stopbar").inner_text()
+
+
+def test_a_stop_from_the_page_ends_a_pour_at_once(operator, machine):
+    page = operator("records")  # it is on every screen
+    view = machine.http.post("pours", OperationView, PourRequest(recipe="Long Tea"))
+    machine.wait_for(lambda: machine.closed_contacts() == {5})
+    press(page, "Stop all pumps")
+    page.get_by_text("All pumps off").wait_for()
+    machine.wait_for(lambda: machine.operation(view.operation).outcome == "stopped")
+    assert machine.closed_contacts() == set()
+
+
+def test_a_pump_is_jogged_while_the_button_is_held_and_judged(operator, machine):
+    page = operator("setup/2")
+    press(page, "Next")
+    press(page, "Next")
+    pad = page.get_by_role("button", name="Hold to run line 2").bounding_box()
+    page.mouse.move(pad["x"] + 20, pad["y"] + 20)
+    page.mouse.down()
+    started = machine.status().operation
+    machine.wait_for(lambda: machine.closed_contacts() == {2})
+    machine.wait_for(lambda: machine.status().operation.operation != started.operation)  # held on: jogged on
+    page.mouse.up()
+    machine.wait_for(lambda: machine.status().operation.outcome is not None and machine.closed_contacts() == set())
+    press(page, "Yes, right")
+    page.get_by_role("heading", name="Line 3: does the right pump move?").wait_for()
+    go(page, "setup")
+    assert "seen right" in page.locator(".joblist li").nth(1).inner_text()
+
+
+def test_a_page_that_is_hidden_or_silent_stops_the_jog(operator, machine):
+    page = operator("setup/1")
+    press(page, "Next")
+    press(page, "Next")
+    hold = page.get_by_role("button", name="Hold to run line 1")
+    hold.focus()
+    page.keyboard.down("Enter")
+    machine.wait_for(lambda: machine.closed_contacts() == {1})
+    page.evaluate(
+        "() => { Object.defineProperty(document, 'hidden', { get: () => true, configurable: true });"
+        " document.dispatchEvent(new Event('visibilitychange')); }"
+    )
+    expect(hold).not_to_have_class("hold moves")
+    machine.wait_for(lambda: machine.closed_contacts() == set())
+    page.keyboard.up("Enter")
+    page.evaluate("() => { delete document.hidden; }")
+    page.keyboard.down("Enter")
+    machine.wait_for(lambda: machine.closed_contacts() == {1})
+    page.context.set_offline(True)  # no release can arrive any more
+    machine.wait_for(lambda: machine.closed_contacts() == set())
+
+
+def test_a_container_is_renewed_weighed_and_said_to_be_empty(operator):
+    page = operator("stock/1")
+    page.get_by_label("Container, mL").fill("2000")
+    page.get_by_label("No air came into the tube").check()
+    press(page, "It hangs there")
+    page.get_by_text("now 2,000 mL").wait_for()
+    page.get_by_label("It weighs, g", exact=True).fill("1100")
+    page.get_by_label("Empty it weighs, g").fill("80")
+    press(page, "Take the weight")
+    # 1020 g of 11 % Brix in air: relative density 1.0443 at 20 C (from memory), buoyancy 0.1 %: 980 mL
+    page.get_by_text("Was booked as 2,000 mL, now 980 mL").wait_for()
+    press(page, "Take the weight")
+    page.get_by_label("It weighs, g", exact=True).fill("much")
+    press(page, "Take the weight")
+    page.get_by_text("A number is missing.").first.wait_for()
+
+
+def test_a_change_of_liquid_is_guided_and_can_be_left(operator, machine):
+    page = operator("change/4")
+    page.get_by_label("Liquid").select_option("ginger syrup")
+    page.get_by_label("Container, mL").fill("700")
+    press(page, "Begin the change")
+    page.get_by_role("heading", name="Purge lines 4").wait_for()
+    assert "Hang the suction tube of line 4 in air." in page.locator("main").inner_text()
+    press(page, "Done: let the pumps run")
+    page.get_by_role("heading", name="Clean lines 4").or_(page.get_by_role("heading", name="Rinse lines 4")).wait_for()
+    press(page, "Leave it for good")
+    page.get_by_role("button", name="Begin the change").wait_for()
+    machine.http.put("lines/4", AssignRequest(line=4, liquid="lime cordial", container_ml=700.0))
+
+
+def test_lines_are_cleaned_and_the_contact_time_runs(operator):
+    page = operator("wet/clean")
+    page.get_by_label("4 lime cordial").check()
+    press(page, "Next")
+    press(page, "Begin")
+    page.get_by_role("timer").get_by_text("has to stand for another").wait_for()
+    go(page, "wet/rinse")
+    assert page.get_by_label("4 lime cordial").is_checked()
+    press(page, "Next")
+    press(page, "Begin")  # too early: the guard says no
+    page.get_by_role("alert").get_by_text("cleaner").wait_for()
+
+
+def test_a_fault_says_its_cause_and_is_acknowledged_when_it_is_gone(operator, machine):
+    page = operator()
+    with machine.bench() as bench:
+        bench.press_stop()
+        page.get_by_role("heading", name="Fault", exact=True).wait_for()
+        assert "stop" in page.locator("main .notice.bad").inner_text()
+        bench.release_stop()
+    page.get_by_text("stop button free").wait_for()
+    press(page, "I have seen to it: acknowledge")
+    page.get_by_role("heading", name="Fault", exact=True).wait_for(state="detached")
+    assert machine.status().fault is None
+
+
+def test_the_closing_is_begun_and_left_and_the_records_tell_what_happened(operator):
+    page = operator("closing")
+    page.get_by_label("Who does it").fill("Ada")
+    press(page, "Begin")
+    page.locator("main .ticket").get_by_role("heading").wait_for()
+    press(page, "Leave it for good")
+    page.get_by_role("button", name="Begin", exact=True).wait_for()
+    go(page, "records")
+    assert page.get_by_role("region", name="Hygiene record").locator("tbody tr").count() >= 6
+    assert "Prime" in page.get_by_role("region", name="Operations").inner_text()
