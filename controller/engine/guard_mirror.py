@@ -5,6 +5,7 @@ It beats while an operation is under way, plans the rest anew when a lifted glas
 
 from collections import deque
 from collections.abc import Callable
+from itertools import takewhile
 
 import msgspec
 import structlog
@@ -73,6 +74,10 @@ class GuardMirror:
     def lines(self) -> dict[int, LineReport]:
         """Line -> what the guard believes of it; empty while it cannot be reached."""
         return {} if self.report is None else {one.line: one for one in self.report.lines}
+
+    def readings_since(self, since_s: float) -> list[Reading]:
+        """The scale's readings from since_s (monotonic) on, oldest first; no others are looked at."""
+        return list(takewhile(lambda one: one.at_s >= since_s, reversed(self.readings)))[::-1]
 
     def calibrations(self) -> dict[int, Calibration]:
         """Line -> calibration with the liquid that hangs there."""

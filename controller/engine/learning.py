@@ -199,7 +199,7 @@ class Learning:
         first_s = min(run.start_s for run in runs)
         pour = WeighedPour(flows, _runs(runs, -first_s), self._run_a, averages, lines=lines)
         since_s = self._clock.now_s() - EMPTY_S
-        early = [one for one in self._mirror.readings if one.at_s >= since_s]
+        early = self._mirror.readings_since(since_s)
         self._followed = _Followed(tracking=tracking, pour=pour, runs=runs, early=early)
 
     def _switched(self, edge: Edge) -> None:

@@ -148,7 +148,7 @@ class ScaleSetup:
         return report
 
     def _since(self, since_s: float) -> Sequence[Reading]:
-        return [one for one in self._mirror.readings if one.at_s >= since_s]
+        return self._mirror.readings_since(since_s)
 
     def _steady(self) -> Steady | None:
         readings = self._since(self._clock.now_s() - WITHIN_S - 1.0)  # the guard tells once a second at rest

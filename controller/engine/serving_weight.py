@@ -7,9 +7,7 @@ most of it.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import takewhile
 from statistics import fmean
 
 from controller.clock import Clock
@@ -24,7 +22,7 @@ from controller.metering.weighed_glass import KnownVolume, known_kg_m3, shared, 
 from controller.model.book import Book, Liquid
 from controller.model.messages import Admitted, Changed, Edge, Ended, Event, Weighed
 from controller.model.profile import Profile
-from controller.model.scale import Reading, Span
+from controller.model.scale import Span
 from controller.model.states import MachineState, OperationKind, Outcome
 from controller.model.weighing import WeighedServing
 from controller.model.wiring import is_input
@@ -156,7 +154,7 @@ class ServingWeight:
         if glass.take_s is not None and readings[-1].at_s >= glass.take_s:
             return self._take(glass, glass.take_s)
         if glass.before is not None:
-            live = [one.counts for one in self._since(readings[-1].at_s - LIVE_S)]
+            live = [one.counts for one in self._mirror.readings_since(readings[-1].at_s - LIVE_S)]
             grams = glass.grams(fmean(live))
             volume_ml = max(0.0, grams) * glass.ml_per_g
             glass.tracking.weighed = WeighedServing(grams=grams, volume_ml=volume_ml, asked_ml=glass.asked_ml)
@@ -200,12 +198,9 @@ class ServingWeight:
         runs = [run for segment in tracking.asked.segments for run in segment.runs]
         return [(self._liquids[run.liquid], run.volume_ml) for run in runs]
 
-    def _since(self, since_s: float) -> Sequence[Reading]:
-        return list(takewhile(lambda one: one.at_s >= since_s, reversed(self._mirror.readings)))[::-1]
-
     def _rest(self, from_s: float, to_s: float) -> Steady | None:
         """The scale between these times; None when it was doubtful, too little was heard, or the load moved."""
-        readings = [one for one in self._since(from_s) if one.at_s <= to_s]
+        readings = [one for one in self._mirror.readings_since(from_s) if one.at_s <= to_s]
         found = load_cell.steady(readings, least=load_cell.LEAST_READINGS // 2)
         if found is None or self._glass is None or any(one.doubt for one in readings):
             return None

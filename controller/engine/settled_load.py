@@ -75,10 +75,4 @@ class SettledLoad:
 
     def _believed(self, since_s: float) -> list[Reading]:
         """Oldest first."""
-        newest: list[Reading] = []
-        for one in reversed(self._mirror.readings):
-            if one.at_s < since_s:
-                break
-            if one.load_g is not None and not one.doubt:
-                newest.append(one)
-        return newest[::-1]
+        return [one for one in self._mirror.readings_since(since_s) if one.load_g is not None and not one.doubt]
