@@ -96,11 +96,11 @@ def test_one_sequence_of_a_kind_and_line_is_open_and_survives_a_restart(tmp_path
     first.sequences.begin("change", 4, "{}", wall_s=6.0)
     first.close()
     again = Ledger(path)
-    opened = again.sequences.open()
+    opened = again.sequences.open("change", "close")
     assert [(one.kind, one.line, one.body) for one in opened] == [("change", 3, '{"a":1}'), ("change", 4, "{}")]
     again.sequences.update(opened[0].seq, '{"a":2}')
     again.sequences.end(opened[1].seq, "done", wall_s=9.0)
-    assert [one.body for one in again.sequences.open()] == ['{"a":2}']
+    assert [one.body for one in again.sequences.open("change", "close")] == ['{"a":2}']
     again.sequences.begin("change", 4, "{}", wall_s=10.0)
     again.close()
 
