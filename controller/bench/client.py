@@ -168,7 +168,7 @@ class BenchClient:
         return self._value(float, "scale_g")
 
     def conversions(self, after: int = -1) -> list[Conversion]:
-        """What the load cell's converter has given since conversion number `after`, of the last second."""
+        """What the load cell's converter has given since conversion number `after`, of the last two seconds."""
         return self._value(list[Conversion], "conversions", after=after)
 
     def tare(self) -> None:

@@ -8,7 +8,7 @@ from random import Random
 from controller.bench.cell_truth import CellTruth
 from controller.bench.faults import InjectedFault
 from controller.bench.line_state import BenchLine
-from controller.bench.platform import Platform
+from controller.bench.platform import KEPT_S, Platform
 from controller.model.fields import Value
 
 LARGEST_COUNT = 2**23 - 1
@@ -38,7 +38,7 @@ class LoadCell:
         self._shift = Random(f"{seed}/cell noise").randrange(OFTEN)
         self._next = math.floor(now_s * truth.rate_hz) + 1
         self._crept_g, self._crept_s = 0.0, now_s
-        self._kept: deque[Conversion] = deque(maxlen=max(1, int(truth.rate_hz)))
+        self._kept: deque[Conversion] = deque(maxlen=math.ceil(KEPT_S * truth.rate_hz))
         self._faults: dict[str, tuple[float, float]] = {}  # kind -> (amount, since)
         self._set_g = 0.0  # how far an overload has left zero off
         self._phases = {line: Random(f"{seed}/cell phase {line}").random() for line, _ in truth.vibration_g}
@@ -53,7 +53,7 @@ class LoadCell:
             self._set_g += OVERLOAD_SET * self.truth.capacity_g
 
     def newest(self, now_s: float, lines: dict[int, BenchLine], after: int = -1) -> list[Conversion]:
-        """Conversions up to now_s with a number beyond `after`, of the last second; the platform is recorded so far."""
+        """Conversions up to now_s with a number beyond `after`, of the last KEPT_S; the platform is recorded so far."""
         last = math.floor(now_s * self.truth.rate_hz + 1e-6)
         self._next = max(self._next, last - (self._kept.maxlen or 1) + 1)
         while self._next <= last:

@@ -32,6 +32,8 @@ class GlassMemory(Value, frozen=True, kw_only=True):
     name: str
     brim_ml: float
     contents_ml: dict[str, float]
+    empty_g: float | None = None  # None: as its size lets one expect
+    solids_g: float = 0.0
 
 
 class BenchMemory(Value, frozen=True, kw_only=True):
@@ -54,7 +56,17 @@ def remember(machine: str, simulation: Simulation) -> BenchMemory:
         lines=tuple(_remember_line(line) for line in simulation.lines.values()),
         funnel_ml=simulation.vessels.funnel,
         tray_ml=simulation.vessels.tray,
-        glass=GlassMemory(name=glass.name, brim_ml=glass.brim_ml, contents_ml=glass.contents) if glass else None,
+        glass=_remember_glass(glass) if glass else None,
+    )
+
+
+def _remember_glass(glass: BenchGlass) -> GlassMemory:
+    return GlassMemory(
+        name=glass.name,
+        brim_ml=glass.brim_ml,
+        contents_ml=glass.contents,
+        empty_g=glass.empty_g,
+        solids_g=glass.solids_g,
     )
 
 
@@ -71,8 +83,11 @@ def restore(memory: BenchMemory, simulation: Simulation) -> None:
         line.left_outlet = one.left_outlet_ml.copy()
     simulation.vessels.funnel, simulation.vessels.tray = memory.funnel_ml.copy(), memory.tray_ml.copy()
     if memory.glass:
-        simulation.vessels.glass = BenchGlass(memory.glass.name, memory.glass.brim_ml)
-        simulation.vessels.glass.contents = memory.glass.contents_ml.copy()
+        simulation.vessels.glass = glass = BenchGlass(memory.glass.name, memory.glass.brim_ml)
+        glass.contents, glass.solids_g = memory.glass.contents_ml.copy(), memory.glass.solids_g
+        glass.empty_g = memory.glass.empty_g or glass.empty_g
+    if simulation.platform is not None:
+        simulation.platform.find(simulation.vessels)
 
 
 def _remember_line(line: BenchLine) -> LineMemory:

@@ -18,11 +18,11 @@ from controller.bench.line_state import BenchLine
 from controller.bench.touches import Knock, Moved, Touch, drawn_knock
 from controller.bench.truth import Truth
 from controller.bench.tubing import GRAVITY_M_S2
-from controller.bench.vessels import BenchGlass, drain, total_ml
+from controller.bench.vessels import BenchGlass, Vessels, drain, total_ml
 
 GRID_S = 0.025  # at most
 QUIET_S = 6.0  # after the last flow: the funnel has run empty and the last drop has fallen
-KEPT_S = 1.0  # of the past, beside what the filter needs
+KEPT_S = 2.0  # of the past, beside what the filter needs
 GLASS_M = 0.1  # height of a glass, by which a full one shortens the fall; common practice, no source
 TRICKLE_G_S = 0.05  # below this a stream has broken into drops
 DROPS_S = 1.0  # mean time in which a clinging drop falls; common practice, no source
@@ -96,6 +96,16 @@ class Platform:
         self._in_glass_g.extend(repeat(load_g, len(self._in_glass_g)))
         self._clinging_g, self._drops = 0.0, []
         self._stir(now_s)
+
+    def find(self, vessels: Vessels) -> None:
+        """What stands there at the start, and what the funnel holds."""
+        self._held_ml = total_ml(vessels.funnel)
+        self._held_g = sum(ml * self._weight[fluid] for fluid, ml in vessels.funnel.items())
+        self._glass = vessels.glass
+        self._glass_g = vessels.load_g(self._truth.fluids)
+        self._glass_ml = total_ml(vessels.glass.contents) if vessels.glass else 0.0
+        for history in (self.force_g, self._in_glass_g):
+            history.extend(repeat(self._glass_g, len(history)))
 
     def touch(self, touch: Touch) -> None:
         """Something presses for a while, from now on."""

@@ -134,9 +134,9 @@ class Stand:
         self._scale.tare(now_s, self._simulation.load_g(now_s))
 
     def conversions(self, after: int = -1) -> list[Conversion]:
-        """What the load cell's converter has given since conversion number `after`, of the last second; oldest first.
+        """What the load cell's converter has given since conversion number `after`, of the last two seconds.
 
-        Refused on a machine whose profile has no scale.
+        Oldest first. Refused on a machine whose profile has no scale.
         """
         now_s = self._now()
         if self._cell is None:

@@ -17,10 +17,9 @@ import msgspec
 from controller.cli.client import EngineClient, address
 from controller.cli.options import Session, table
 from controller.errors import TundishError, Unreachable
-from controller.model.messages import CONTAINER, GLASS
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import LineProgress, OperationView
-from controller.model.wiring import is_input, role_of
+from controller.model.wiring import role_of
 
 WEIGHED_S = 4.0  # longest wait for the weight of a serving that is over
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
@@ -142,22 +141,23 @@ class _Following:
         if waits != self._asked:
             self._asked = waits
             self._display.say(_ask(view, waits))
-        if not is_input(waits) and _enter_pressed():
+        if view.waiting is not None and view.waiting.is_for_a_person and _enter_pressed():
             self._engine.post(address("operations", view.operation, "confirm"), NoneType)
             self._confirmed = waits
 
 
 def _ask(view: OperationView, waits: str) -> str:
     """What a person is to do, in words."""
-    if waits == GLASS:
+    waiting = view.waiting
+    if waiting is not None and waiting.kind == "glass":
         return "The glass was lifted: put it back to go on."
-    if is_input(waits):
+    if waiting is not None and waiting.kind == "input":
         role = role_of(waits)
         return f"{role.reason[:1].upper()}{role.reason[1:]}. {role.remedy}"
-    number = waits.removeprefix(CONTAINER)
-    if number == waits:
+    if waiting is None or waiting.line is None:
         return f"Now: {waits}. Then press Enter."
-    liquid = next((one.liquid for one in view.lines if str(one.line) == number), "the same liquid")
+    number = waiting.line
+    liquid = next((one.liquid for one in view.lines if one.line == number), "the same liquid")
     return (
         f"The container on line {number} is low: hang a full one of {liquid} on it, then press Enter.\n"
         f"Should its tube have drawn air: tundish stop; tundish stock refill {number}; tundish prime {number}; then "

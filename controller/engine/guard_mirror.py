@@ -19,10 +19,9 @@ from controller.errors import FaultLatched, Refused
 from controller.ledger.records import Intent
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
+from controller.model.fields import like
 from controller.model.messages import (
-    GLASS,
     HEARTBEAT_S,
-    LOOK,
     Admitted,
     AskReport,
     Changed,
@@ -48,7 +47,7 @@ from controller.model.messages import (
 from controller.model.profile import Profile
 from controller.model.scale import Reading
 from controller.model.states import MachineState, OperationKind
-from controller.model.wiring import is_input, role_of
+from controller.model.wiring import role_of
 from controller.sequencing.plan import timed
 
 READINGS_KEPT = 80 * 180  # a long serving at the fastest pace
@@ -142,16 +141,14 @@ class GuardMirror:
                 reason=f"operation {operation} does not wait for a person.",
                 remedy="See tundish status.",
             )
-        if is_input(current.waiting_for) and current.waiting_for != GLASS:
-            reason, remedy = role_of(current.waiting_for).reason, role_of(current.waiting_for).remedy
-            raise Refused(rule="hand_step", reason=f"{reason}; no hand step is due.", remedy=remedy)
-        if current.waiting_for == LOOK:
-            self._go_on(current)
-            return None
-        line = current.waiting_line(current.waiting_for)
-        if line is None:
+        waiting = current.waiting
+        if waiting is not None and waiting.kind == "input":
+            role = role_of(current.waiting_for)
+            raise Refused(rule="hand_step", reason=f"{role.reason}; no hand step is due.", remedy=role.remedy)
+        if waiting is None or waiting.kind in ("glass", "step"):
             self._send(Confirm(operation=operation))
             return None
+        line = waiting.line
         if line in self.require_guard().inputs.low_lines:
             raise Refused(
                 rule="level",
@@ -276,7 +273,8 @@ class GuardMirror:
             log.info("ended", operation=ended.operation, outcome=ended.outcome, reason=ended.reason)
         current = self.current
         if current is not None and current.asked.operation == ended.operation:
-            current.outcome, current.reason, current.waiting_for = ended.outcome, ended.reason, None
+            current.outcome, current.reason = ended.outcome, ended.reason
+            current.waiting_for = current.waiting = None
             current.booked = {one.line: one for one in ended.deliveries}
 
     def _on_progress(self, event: Admitted | Edge | Changed) -> None:
@@ -290,21 +288,21 @@ class GuardMirror:
                 raise Refused(rule="protocol", reason=f"the guard switched line {event.line}, which was not asked for.")
             current.on_edge(event, self._clock.now_s())
         elif event.state in (MachineState.HOLDING, MachineState.HELD):
-            current.wait_for(event.waiting_for)
+            current.wait_for(event.waiting_for, event.waiting)
             self._work.later(self._resume_if_input_allows)
         else:
-            current.waiting_for = None
+            current.waiting_for = current.waiting = None
 
     def _resume_if_input_allows(self) -> None:
         """A glass stands there again, or what held the operation is over: plan what is still owed and ask to go on."""
         current, report = self.current, self.report
         if current is None or report is None or not self.is_under_way():
             return
-        inputs, name = report.inputs, report.waiting_for
-        if report.state != MachineState.HELD or name is None or not is_input(name):
+        inputs, waiting = report.inputs, report.waiting
+        if report.state != MachineState.HELD or waiting is None or waiting.is_for_a_person:
             return
-        allows = inputs.glass_present and not inputs.tray_full if name == GLASS else not inputs.others.get(name)
-        if allows:
+        is_back = inputs.glass_present and not inputs.tray_full
+        if is_back if waiting.kind == "glass" else not inputs.others.get(report.waiting_for or ""):
             self._go_on(current)
 
     def _go_on(self, current: Tracking) -> None:
@@ -321,12 +319,9 @@ class GuardMirror:
 def _after(report: Report, event: Event) -> Report:
     """The guard's report with what this event changes in it."""
     match event:
-        case Changed(state=state, operation=operation, waiting_for=waiting_for):
-            is_aborted = state in (MachineState.ABORTING, MachineState.ABORTED)
-            fault = report.fault if is_aborted else None
-            return msgspec.structs.replace(
-                report, state=state, operation=operation, waiting_for=waiting_for, fault=fault
-            )
+        case Changed():
+            is_aborted = event.state in (MachineState.ABORTING, MachineState.ABORTED)
+            return like(Report, event, report, fault=report.fault if is_aborted else None)
         case LineChanged(report=line):
             lines = tuple(line if one.line == line.line else one for one in report.lines)
             return msgspec.structs.replace(report, lines=lines)

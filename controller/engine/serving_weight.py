@@ -20,12 +20,11 @@ from controller.metering import load_cell
 from controller.metering.load_cell import Steady
 from controller.metering.weighed_glass import KnownVolume, known_kg_m3, shared, volume_of
 from controller.model.book import Book, Liquid
-from controller.model.messages import Admitted, Changed, Edge, Ended, Event, Weighed
+from controller.model.messages import Admitted, Changed, Edge, Ended, Event, Waiting, Weighed
 from controller.model.profile import Profile
 from controller.model.scale import Span
 from controller.model.states import MachineState, OperationKind, Outcome
 from controller.model.weighing import WeighedServing
-from controller.model.wiring import is_input
 
 BEFORE_S = 3.0  # readings before a start from which the glass as it stood is known; at rest there are five a second
 DRAINED_S, LOOKED_AT_S = 1.5, 1.0  # after the last end the funnel drains; then the weight is taken over so long
@@ -83,7 +82,7 @@ class ServingWeight:
                 self._begin()
             case Edge():
                 self._switched(event)
-            case Changed(state=MachineState.HELD, waiting_for=str() as step) if not is_input(step):
+            case Changed(state=MachineState.HELD, waiting=Waiting(is_for_a_person=True)):
                 self._take_soon(AT_STEP_S, AT_STEP_S / 2)
             case Ended():
                 self._over(event)

@@ -18,7 +18,6 @@ from controller.model.requests import SpotCheckRequest
 from controller.model.views import SpotCheckView
 
 DAY_S, HOUR_S = 86_400.0, 3_600.0
-BLOCKED = "blocked for small doses"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +97,7 @@ class SpotChecks:
             if volume_ml >= smallest_ml or line not in in_force:
                 continue
             verdict = self.verdict(in_force[line])
-            if verdict.status == BLOCKED:
+            if verdict.blocks_small_doses:
                 raise Refused(
                     rule="drift",
                     reason=f"line {line} is blocked for doses under {smallest_ml:g} mL. {' '.join(verdict.reasons)}",
@@ -110,7 +109,7 @@ class SpotChecks:
     def least_share_ml(self, in_force: Calibration) -> float:
         """The smallest share of a dose that a line with twins may have, mL."""
         smallest_ml = smallest_reliable_ml(in_force)
-        is_blocked = self.verdict(in_force).status == BLOCKED
+        is_blocked = self.verdict(in_force).blocks_small_doses
         return max(smallest_ml, self._profile.ageing.small_dose_ml) if is_blocked else smallest_ml
 
     def expected(self, held: Calibration, liquid: str) -> LiquidFactor:
@@ -132,6 +131,7 @@ class SpotChecks:
             error_percent=100.0 * last.fraction,
             cusum=max(last.high, last.low),
             reasons=verdict.reasons,
+            blocks_small_doses=verdict.blocks_small_doses,
         )
 
     def _another_liquid(self, request: SpotCheckRequest, weighed: Weighing, held: Calibration) -> Checked:

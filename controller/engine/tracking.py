@@ -10,13 +10,12 @@ from controller.ledger.records import Intent
 from controller.metering.calibration import delivered_ml
 from controller.model.calibration import Calibration
 from controller.model.fields import like
-from controller.model.messages import CONTAINER, LOOK, Delivery, Edge, Refusal
+from controller.model.messages import Delivery, Edge, Refusal, Waiting
 from controller.model.plan import Interval, Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
 from controller.model.views import LineProgress, OperationView
 from controller.model.weighing import WeighedServing
-from controller.model.wiring import is_input
 from controller.sequencing.plan import Wanted
 
 LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a start
@@ -36,6 +35,7 @@ class Tracking:
     admitted: bool = False
     refused: list[Refusal] = field(default_factory=list)
     waiting_for: str | None = None
+    waiting: Waiting | None = None
     outcome: Outcome | None = None
     reason: str = ""
     booked: dict[int, Delivery] = field(default_factory=dict)  # line -> what the guard said of it at the end
@@ -58,25 +58,18 @@ class Tracking:
             if one.line == edge.line and one.end_s == math.inf:
                 self.intervals[place] = structs.replace(one, end_s=edge.at_s)
 
-    def wait_for(self, what: str | None) -> None:
-        """What is waited for: an input, a container, or a hand step, which opens the next segment that has one."""
-        is_step = what not in (None, LOOK, self.waiting_for) and not is_input(what) and self.waiting_line(what) is None
-        if is_step:
+    def wait_for(self, what: str | None, waiting: Waiting | None) -> None:
+        """What is waited for, in words and by its kind; a hand step opens the next segment that has one."""
+        if waiting is not None and waiting.kind == "step" and self.waiting is None:
             later = range(self.segment + (1 if self._stepped else 0), len(self.asked.segments))
-            self.segment = next((k for k in later if self.asked.segments[k].hand == what), self.segment)
+            self.segment = next((k for k in later if self.asked.segments[k].hand is not None), self.segment)
             self._stepped, self.rest = True, None
-        self.waiting_for = what
+        self.waiting_for, self.waiting = what, waiting
 
     @property
     def runs(self) -> tuple[PlannedRun, ...]:
         """The runs under way, or that come next."""
         return self.asked.segments[self.segment].runs if self.rest is None else self.rest
-
-    @staticmethod
-    def waiting_line(what: str | None) -> int | None:
-        """The line whose container is waited for, if it is one."""
-        number = (what or "").removeprefix(CONTAINER)
-        return int(number) if what is not None and what.startswith(CONTAINER) and number.isdecimal() else None
 
     def runs_left(self, now_s: float) -> tuple[PlannedRun, ...]:
         """What an operation of one segment that is no serving has still to run, all that is left from now on."""

@@ -8,6 +8,7 @@ import msgspec
 from controller.ledger.journal_reading import JournalReading
 from controller.model.messages import Ended
 from controller.model.plan import Operation, PlannedRun
+from controller.model.scale import ScaleSetting
 from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
@@ -18,6 +19,7 @@ from controller.safety.records import (
     FaultRecord,
     Record,
     RefusedRecord,
+    ScaleRecord,
     Stamped,
     UnheldRecord,
 )
@@ -46,7 +48,7 @@ class JournalledOperation:
 
 @dataclass(frozen=True, kw_only=True)
 class Happening:
-    """A cap or a figure of the book that changed, a fault that was latched or acknowledged; in one sentence."""
+    """A cap or a figure of the book that changed, a fault that came or was acknowledged, the scale set; a sentence."""
 
     wall_s: float
     entry: int
@@ -106,8 +108,17 @@ def _texts(record: Record) -> Iterator[str]:
             yield f"fault latched, {fault.cause}: {fault.text}"
         case AcknowledgedRecord(cause=cause):
             yield f"fault acknowledged, {cause}"
+        case ScaleRecord(setting=setting):
+            yield f"scale set: zero {setting.zero_counts:.0f} counts, {_span(setting)}"
         case _:
             pass
+
+
+def _span(setting: ScaleSetting) -> str:
+    span = setting.span
+    if span is None:
+        return "no span"
+    return f"{span.counts_per_g:.2f} counts/g +- {200 * span.u_fraction:.2f} % with {span.mass_g:g} g"
 
 
 def _figure(cap: CapFigure) -> str:

@@ -135,6 +135,11 @@ class DriftVerdict(Value, frozen=True, kw_only=True):
     status: DriftStatus
     reasons: tuple[str, ...]
 
+    @property
+    def blocks_small_doses(self) -> bool:
+        """Whether nothing small is to be poured from the line."""
+        return self.status == "blocked for small doses"
+
 
 def judge(drawn: Chart, age: Age, limits: Age) -> DriftVerdict:
     """Whether the calibration is to be trusted: by `Chart.status`, flagged from the limits' age on, then blocked."""

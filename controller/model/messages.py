@@ -20,9 +20,6 @@ VERSION = 1
 MAX_BYTES = 64 * 1024
 HEARTBEAT_S = 0.1  # how often the engine beats while an operation is under way
 SILENCE_S = 0.5  # silence after which the guard switches everything off
-GLASS = "glass"  # what a held operation waits for when the glass was lifted
-LOOK = "a look at the lines"  # when liquid is missing on the scale and nobody knows which line it is
-CONTAINER = "container on line "  # and, with the line's number, when a container has run low
 
 Text = Annotated[str, Meta(max_length=500)]
 
@@ -227,13 +224,30 @@ class ScaleReport(Value, frozen=True, kw_only=True):
     load_g: float | None = None  # of the last reading
 
 
+class Waiting(Value, frozen=True, kw_only=True):
+    """What kind of thing a held operation waits for.
+
+    Attributes:
+        kind: the glass; an input that ends the hold by itself; a container that has run low or empty, on `line`; a
+            look at the lines, when liquid is missing on the scale and nobody knows which line it is; a hand step
+    """
+
+    kind: Literal["glass", "input", "container", "look", "step"]
+    line: int | None = None
+
+    @property
+    def is_for_a_person(self) -> bool:
+        """Whether somebody says when it is done; glass and inputs are seen."""
+        return self.kind not in ("glass", "input")
+
+
 class Report(Value, frozen=True, kw_only=True, tag="report"):
     """The whole machine as the guard sees it; sent after Hello and on AskReport."""
 
     state: MachineState
     fault: str | None
     operation: str | None
-    waiting_for: str | None  # what a held operation waits for: an input's name, a container, or the text of a hand step
+    waiting_for: str | None  # what a held operation waits for, in words: an input's name, the text of a hand step, ...
     lines: tuple[LineReport, ...]
     inputs: InputReport
     book: int = 0  # the mark of the book in force
@@ -241,6 +255,7 @@ class Report(Value, frozen=True, kw_only=True, tag="report"):
     journal: JournalHead | None = None  # as it stands with this report
     latest: str | None = None  # the operation that was admitted last, whenever that was
     scale: ScaleReport | None = None  # None where the profile has no scale
+    waiting: Waiting | None = None
 
 
 class Admitted(Value, frozen=True, kw_only=True, tag="admitted"):
@@ -294,6 +309,7 @@ class Changed(Value, frozen=True, kw_only=True, tag="changed"):
     reason: str
     operation: str | None = None
     waiting_for: str | None = None
+    waiting: Waiting | None = None
 
 
 class Delivery(Value, frozen=True, kw_only=True):

@@ -7,7 +7,7 @@ from msgspec import Meta
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.labels import GlassSize
-from controller.model.messages import InputReport, Refusal, ScaleReport
+from controller.model.messages import InputReport, Refusal, ScaleReport, Waiting
 from controller.model.plan import Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from controller.model.weighing import Budget, Doubt, WeighedServing
@@ -124,6 +124,7 @@ class OperationView(Value, frozen=True, kw_only=True):
     rest_of: str | None = None  # the operation of which this one pours what was still owed
     afterwards: tuple[str, ...] = ()  # hand steps when all is poured; nothing waits for them
     weighed: WeighedServing | None = None  # None where nothing could be weighed
+    waiting: Waiting | None = None
 
 
 class LineView(Value, frozen=True, kw_only=True):
@@ -234,6 +235,7 @@ class SpotCheckView(Value, frozen=True, kw_only=True):
     expected_factor: float | None = None
     u_expected_factor: float | None = None
     adopted: bool = False
+    blocks_small_doses: bool = False
 
 
 class TrialView(Value, frozen=True, kw_only=True):

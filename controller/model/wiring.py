@@ -334,14 +334,5 @@ def output_row(role: OutputRole, output: Output) -> OutputRow:
 
 def role_of(name: str) -> InputRole:
     """The role of an input by its name, without a line's number; KeyError when there is none."""
-    return _roles()[name]
-
-
-def is_input(waiting_for: str | None) -> bool:
-    """Whether a held operation waits for an input: it then goes on by itself, and nobody has to confirm anything."""
-    return waiting_for in _roles()
-
-
-def _roles() -> dict[str, InputRole]:
     kinds: tuple[type[Input], ...] = (*Contact.__subclasses__(), LevelSwitch)
-    return {kind.role.name: kind.role for kind in kinds}
+    return {kind.role.name: kind.role for kind in kinds}[name]

@@ -134,13 +134,13 @@ const BODIES = {
     may(order) ? h('button', { class: 'main', onclick: (event) => act(event, () => consent(order)) }, t('consent')) : h('p', { class: 'small' }, t('somebody_says')),
     withdraw(order),
   ],
-  pouring: (order) => [plan(order), pours.get(order.operation)?.waiting_for && h('p', { class: 'notice', role: 'status' }, waits(pours.get(order.operation).waiting_for))],
+  pouring: (order) => [plan(order), pours.get(order.operation)?.waiting && h('p', { class: 'notice', role: 'status' }, waits(pours.get(order.operation)))],
   ready: (order) => [h('p', {}, h('b', {}, t('take_it'))), order.changes.map((one) => h('p', { class: 'small', lang: 'en' }, one))],
 };
 
 const over = (order) => [order.reason && h('p', { class: 'small', lang: 'en' }, order.reason)];
 
-export const waits = (what) => (what === 'glass' ? t('waits_glass') : what.startsWith('container') ? t('waits_operator') : t('waits_step', { step: what }));
+export const waits = ({ waiting, waiting_for: step }) => t({ glass: 'waits_glass', container: 'waits_operator' }[waiting.kind] ?? 'waits_step', { step });
 
 // The plan is asked for once and runs by itself; how far it has come in truth is asked for now and then.
 function plan(order) {

@@ -19,7 +19,6 @@ from controller.model.messages import Changed, Ended, Event, FaultLatchedEvent, 
 from controller.model.requests import AcknowledgeRequest, AssignRequest, LineRequest
 from controller.model.states import MachineState
 from controller.model.views import OperationView
-from controller.model.wiring import is_input
 from controller.rehearsal.closing import Stuck, carry_out
 from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_record import ContainerChange, Trouble
@@ -30,7 +29,6 @@ PERSON = "rehearsal"
 SEEN_EMPTY_ML = 1.0  # a container with less is seen to be empty
 LONGEST_S = 900.0  # no operation takes longer, holds included
 AT_REST = (MachineState.IDLE, MachineState.ABORTED)
-CONTAINER = "container on line "  # what a held operation waits for when a level contact says low
 
 
 class Attendant:
@@ -117,9 +115,9 @@ class Attendant:
         """Do what the operation waits for, until it is over and the machine at rest or in a fault."""
         view = self._next(operation)
         while not view.refused and view.outcome is None:
-            if view.waiting_for is not None and view.waiting_for.startswith(CONTAINER):
-                self._exchange_while_held(operation, int(view.waiting_for.removeprefix(CONTAINER)))
-            elif view.waiting_for is not None and not is_input(view.waiting_for):
+            if view.waiting is not None and view.waiting.line is not None:
+                self._exchange_while_held(operation, view.waiting.line)
+            elif view.waiting is not None and view.waiting.is_for_a_person:
                 self.pass_time(self.event.handling.hand_step_s)
                 if self.machine.engine.operation(operation).waiting_for is not None:
                     self.machine.engine.confirm(operation)

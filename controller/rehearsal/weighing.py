@@ -38,7 +38,7 @@ def span_scale(machine: VirtualMachine) -> ScaleSetting:
 
 
 def _mean_counts(machine: VirtualMachine) -> float:
-    """Over the last second, in which nothing happened."""
+    """Over the last two seconds, in which nothing happened."""
     machine.pass_time(1.0)
     return statistics.fmean(one.counts for one in machine.plant.conversions())
 

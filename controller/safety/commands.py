@@ -223,7 +223,7 @@ class Desk:
         if self._refuse_all(command.operation, blocked):
             return
         self.resumed_runs = segment.runs
-        machine.waiting_for = None
+        machine.hold = None
         machine.go(Trigger.UNHOLD, "hand step confirmed")
 
     def _unhold(self, command: Unhold) -> None:
@@ -240,7 +240,7 @@ class Desk:
             return
         most = requests.case_of_rest(command, progress, now).poured
         self.resumed_runs = command.runs
-        machine.waiting_for = None
+        machine.hold = None
         machine.propose(
             UnheldRecord(
                 operation=command.operation, runs=command.runs, ethanol_g=most.ethanol_g, volume_ml=most.volume_ml

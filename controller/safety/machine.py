@@ -1,5 +1,7 @@
 """The machine's state with everything it leads to: events to publish, records to write, faults, the operation's end."""
 
+from typing import NamedTuple, Self
+
 from controller.model.book import Book
 from controller.model.labels import Label, label_in, size_of, strictest
 from controller.model.messages import (
@@ -11,6 +13,7 @@ from controller.model.messages import (
     LineChanged,
     LineReport,
     Report,
+    Waiting,
 )
 from controller.model.profile import Profile
 from controller.model.states import Contents, MachineState, Outcome
@@ -39,6 +42,19 @@ from controller.safety.weigher import Weigher
 WALL_STEP_S = 1.0  # a wall clock that moves by more than this against the monotonic clock was set
 
 
+class Hold(NamedTuple):
+    """Why what runs is held, and what it waits for."""
+
+    waiting: Waiting
+    waiting_for: str
+    reason: str
+
+    @classmethod
+    def for_container(cls, line: int, reason: str) -> Self:
+        """Until another container hangs on this line."""
+        return cls(Waiting(kind="container", line=line), f"container on line {line}", reason)
+
+
 class StateMachine:
     """State, memory and the operation under way. Time comes in with `at`; nothing here decides on its own."""
 
@@ -48,7 +64,7 @@ class StateMachine:
         self.memory = memory
         self.state = MachineState.ABORTED if memory.fault else MachineState.STOPPED
         self.progress: Progress | None = None
-        self.waiting_for: str | None = None
+        self.hold: Hold | None = None  # why the operation is held, None while it is not
         self.ending: tuple[Outcome, str] = (Outcome.DONE, "")
         self.now_s = now_s
         self.lead_s = 0.0  # from now to the first start of runs that begin now: what the main relay takes
@@ -164,13 +180,27 @@ class StateMachine:
             return
         self.state = following
         operation = self.progress.operation.operation if self.progress else None
-        self.say(Changed(state=following, reason=reason, operation=operation, waiting_for=self.waiting_for))
+        self.say(
+            Changed(
+                state=following, reason=reason, operation=operation, waiting_for=self.waiting_for, waiting=self.waiting
+            )
+        )
+
+    @property
+    def waiting_for(self) -> str | None:
+        """What the held operation waits for, in words."""
+        return self.hold.waiting_for if self.hold else None
+
+    @property
+    def waiting(self) -> Waiting | None:
+        """What kind of thing that is."""
+        return self.hold.waiting if self.hold else None
 
     def stop(self, ending: Outcome, reason: str) -> None:
         """Everything off; the operation, if any, ends this way."""
         if self.state in (MachineState.STOPPING, MachineState.ABORTING):
             return  # it is ending already; its first reason stands
-        self.ending, self.waiting_for = (ending, reason), None
+        self.ending, self.hold = (ending, reason), None
         self.all_off()
         self.go(Trigger.STOP, reason)
 
@@ -179,7 +209,7 @@ class StateMachine:
         self.all_off()
         if self.memory.fault is not None:
             return
-        self.ending, self.waiting_for = (Outcome.FAULTED, text), None
+        self.ending, self.hold = (Outcome.FAULTED, text), None
         self.record(FaultRecord(fault=Fault(cause=cause, text=text)))
         self.say(FaultLatchedEvent(cause=cause, text=text))
         self.go(Trigger.ABORT, text)
@@ -260,6 +290,7 @@ class StateMachine:
             fault=self.memory.fault.cause if self.memory.fault else None,
             operation=self.progress.operation.operation if self.progress else None,
             waiting_for=self.waiting_for,
+            waiting=self.waiting,
             lines=tuple(self.line_report(state) for state in self.memory.lines if state.line in known),
             inputs=inputs,
             book=self.book.mark,

@@ -11,8 +11,6 @@ from msgspec.structs import replace
 
 from controller.model.book import Book
 from controller.model.messages import (
-    CONTAINER,
-    GLASS,
     SILENCE_S,
     Admitted,
     ButtonPressed,
@@ -21,6 +19,7 @@ from controller.model.messages import (
     InputReport,
     InputsChanged,
     Refusal,
+    Waiting,
 )
 from controller.model.profile import Profile
 from controller.model.scale_datagram import RawReading
@@ -31,9 +30,9 @@ from controller.safety import weighed_watch
 from controller.safety.admission import DRAWS_FROM_CONTAINER
 from controller.safety.commands import Desk
 from controller.safety.input_rules import active_roles
-from controller.safety.inputs import Contacts
+from controller.safety.inputs import GLASS, Contacts
 from controller.safety.lift import Lift
-from controller.safety.machine import StateMachine
+from controller.safety.machine import Hold, StateMachine
 from controller.safety.plausibility import Feedback
 from controller.safety.progress import Progress
 from controller.safety.records import Memory, Note, Stamped
@@ -335,27 +334,27 @@ class Supervisor:
             return
         held = next((name for name, role in active_roles(self._inputs) if role.effect == "hold"), None)
         if held is not None:
-            self._hold(held, role_of(held).reason)
+            self._hold(Hold(Waiting(kind="input"), held, role_of(held).reason))
         elif progress.is_serving and self._inputs.glass_present is False:
-            self._hold(GLASS, "the glass was lifted")
+            self._hold(Hold(Waiting(kind="glass"), GLASS, "the glass was lifted"))
         elif (hold := weighed_watch.watch(self._machine)) is not None:
-            self._hold(*hold)
+            self._hold(hold)
         elif progress.operation.kind in DRAWS_FROM_CONTAINER:
             low = sorted(progress.waiting & (progress.ran_out | set(self._inputs.low_lines)))
             if low:
                 what = "empty" if low[0] in progress.ran_out else "low"
-                self._hold(f"{CONTAINER}{low[0]}", f"the container on line {low[0]} is {what}")
+                self._hold(Hold.for_container(low[0], f"the container on line {low[0]} is {what}"))
 
     def _held_until_s(self, progress: Progress) -> float:
         """When a hold ends the operation: a hand step may have a time of its own."""
         within_s = None if progress.is_begun else progress.present.within_s
         return self._held_s + (self._machine.profile.caps.held_s if within_s is None else within_s)
 
-    def _hold(self, waiting_for: str, reason: str) -> None:
+    def _hold(self, hold: Hold) -> None:
         machine = self._machine
         machine.all_off()
-        machine.waiting_for = waiting_for
-        machine.go(Trigger.HOLD, reason)
+        machine.hold = hold
+        machine.go(Trigger.HOLD, hold.reason)
 
     # --- states that are left by themselves
 
@@ -392,7 +391,7 @@ class Supervisor:
             return
         segment = progress.present
         if segment.hand is not None:
-            self._hold(segment.hand, "a hand step is due")
+            self._hold(Hold(Waiting(kind="step"), segment.hand, "a hand step is due"))
         else:
             weighed_watch.begin(machine)
             progress.begin(machine.now_s + machine.lead_s, segment.runs)

@@ -5,26 +5,18 @@ elsewhere no glass counts as there.
 """
 
 from collections.abc import Iterable
-from typing import NamedTuple
 
 from msgspec.structs import replace
 
-from controller.model.messages import CONTAINER, LOOK, InputReport
+from controller.model.messages import InputReport, Waiting
 from controller.model.plan import PlannedRun
 from controller.model.scale_datagram import RawReading
 from controller.model.states import MachineState as S
 from controller.safety.admission import calibrations
-from controller.safety.machine import StateMachine
+from controller.safety.machine import Hold, StateMachine
 from controller.safety.suspects import Search
 
 GAIN, WEIGHED = "gain at rest", "weighed volume"  # causes of faults
-
-
-class Hold(NamedTuple):
-    """Why what runs is to be held."""
-
-    waiting_for: str
-    reason: str
 
 
 def take(machine: StateMachine, raw: Iterable[RawReading]) -> None:
@@ -125,10 +117,11 @@ def _outlasts(machine: StateMachine, search: Search) -> bool:
 def _missing(machine: StateMachine, line: int | None) -> Hold:
     progress = machine.progress
     if progress is None or line is None:
-        return Hold(LOOK, "less liquid comes than should, and by weight nobody can tell from which line")
+        reason = "less liquid comes than should, and by weight nobody can tell from which line"
+        return Hold(Waiting(kind="look"), "a look at the lines", reason)
     progress.ran_out.add(line)
     liquid = next((run.liquid for run in progress.present.runs if run.line == line), "its liquid")
-    return Hold(
-        f"{CONTAINER}{line}",
+    return Hold.for_container(
+        line,
         f"line {line} brings too little {liquid}: its container is empty, its tube blocked or off, or its pump dead",
     )

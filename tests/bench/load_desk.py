@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from controller.bench.cell_truth import CellEffect, draw_cell
 from controller.bench.load_cell import Conversion
+from controller.bench.memory import BenchMemory
 
 LINES = (1, 2, 3, 4, 5, 6)
 
@@ -17,10 +18,16 @@ class LoadDesk(Desk):
     """Pumps without scatter and pulsation over a load cell; figures of the cell by name go over the drawn ones."""
 
     def __init__(
-        self, effects: Collection[CellEffect] = (), *, rate_hz: float = 80.0, seed: int = 1, **figures: float
+        self,
+        effects: Collection[CellEffect] = (),
+        *,
+        rate_hz: float = 80.0,
+        seed: int = 1,
+        memory: BenchMemory | None = None,
+        **figures: float,
     ) -> None:
         self.cell = replace(draw_cell(seed, LINES, rate_hz=rate_hz, effects=effects), **figures)
-        super().__init__(truth=replace(ideal_truth(fete.profile(), seed), cell=self.cell))
+        super().__init__(truth=replace(ideal_truth(fete.profile(), seed), cell=self.cell), memory=memory)
         self._after = -1
 
     def conversions(self, seconds: float) -> list[Conversion]:

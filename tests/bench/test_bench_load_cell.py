@@ -305,3 +305,15 @@ def test_glasses_of_the_book_weigh_what_it_says_give_or_take_what_they_differ():
     assert max(weights) - min(weights) > 6.0
     desk.plant.place_glass("cup", empty_g=260.0)  # another one, of the same name
     assert desk.mean_g(0.1) == pytest.approx(260.0, abs=0.01)
+
+
+def test_a_glass_that_outlasts_the_bench_weighs_the_same_from_the_first_reading():
+    desk = LoadDesk(("flight", "momentum", "drops"))
+    desk.fill(6)
+    desk.plant.place_glass("tumbler", empty_g=312.0)
+    desk.plant.add_ice(25.0)
+    desk.run(6, 10.0, then_s=10.0)
+    again = LoadDesk(("flight", "momentum", "drops"), memory=desk.plant.remember())
+    assert again.grams(0.1)[0] == pytest.approx(desk.mean_g(), abs=0.01)
+    again.run(6, 5.0, then_s=1.5)
+    assert again.mean_g(0.1) == pytest.approx(again.true_g(), abs=0.2)  # what still drips, but no fresh film

@@ -241,7 +241,7 @@ class Operator:
         while view.outcome is None:
             await asyncio.sleep(0.2)
             view = await asyncio.to_thread(self._machine.operation, begun.operation)
-            if view.waiting_for not in (None, "glass"):
+            if view.waiting is not None and view.waiting.is_for_a_person:
                 await asyncio.to_thread(http.post, address("operations", view.operation, "confirm"), type(None))
         self.outcomes[str(view.outcome)] += 1
         if str(view.outcome) != ("stopped" if is_stopped else "done"):

@@ -8,6 +8,7 @@ from campaigns.plot import Order
 from controller.bench.fluids import CLEANER, RINSE_WATER
 from controller.engine.engine import Engine
 from controller.errors import Refused
+from controller.model.messages import Waiting
 from controller.model.requests import (
     AcknowledgeRequest,
     AssignRequest,
@@ -60,21 +61,21 @@ class Person:
                 house.engine_process.ask(lambda engine: engine.acknowledge(AcknowledgeRequest(cause=status.fault)))
             return
         operation = status.operation
-        if operation is not None and operation.outcome is None and operation.waiting_for is not None:
-            self._help(operation.operation, operation.waiting_for)
+        if operation is not None and operation.outcome is None and operation.waiting is not None:
+            self._help(operation.operation, operation.waiting)
         elif status.state == MachineState.IDLE and self._orders and not _is_under_way(status) and not self._is_busy:
             self._get_ready(self._orders[0])
 
     def _feels_like(self, chance: float) -> bool:
         return self.is_helpful or self._house.draw.random() < chance
 
-    def _help(self, operation: str, waiting_for: str) -> None:
+    def _help(self, operation: str, waiting: Waiting) -> None:
         if not self._feels_like(0.6):
             return
-        if waiting_for == "glass":
+        if waiting.kind == "glass":
             self.put_glass_back()
-        elif waiting_for.startswith("container on line"):
-            self.hang(int(waiting_for.rsplit(maxsplit=1)[-1]), None)
+        elif waiting.line is not None:
+            self.hang(waiting.line, None)
         else:
             self._house.engine_process.ask(lambda engine: engine.confirm(operation))
 

@@ -126,7 +126,7 @@ def test_status_ends_with_3_while_the_guard_is_missing(tundish, engine):
 
 
 def test_status_follow_says_each_change_once_and_ends_with_the_engine(tundish, engine):
-    held = operation(waiting_for="add ice")
+    held = operation(waiting_for="add ice", waiting={"kind": "step"})
     engine.answers["GET", "events"] = (
         200,
         [
@@ -260,7 +260,7 @@ def test_every_problem_has_its_exit_code(tundish, engine, name, code):
 
 
 def test_a_hand_step_is_confirmed_with_enter_once(tundish, engine, monkeypatch):
-    waiting = operation(waiting_for="add ice")
+    waiting = operation(waiting_for="add ice", waiting={"kind": "step"})
     answers_to_a_pour(engine, waiting, waiting, operation(), DONE)
     engine.answers["POST", "operations/op1/confirm"] = 204, None
     monkeypatch.setattr("controller.cli.following._enter_pressed", lambda: True)
@@ -271,7 +271,7 @@ def test_a_hand_step_is_confirmed_with_enter_once(tundish, engine, monkeypatch):
 
 
 def test_a_lifted_glass_is_not_confirmed_by_a_key(tundish, engine, monkeypatch):
-    answers_to_a_pour(engine, operation(waiting_for="glass"), operation(), DONE)
+    answers_to_a_pour(engine, operation(waiting_for="glass", waiting={"kind": "glass"}), operation(), DONE)
     monkeypatch.setattr("controller.cli.following._enter_pressed", lambda: True)
     shown = tundish("pour", "Orchard Fizz")
     assert "put it back" in shown.output
@@ -286,7 +286,10 @@ def test_an_engine_that_goes_away_in_mid_pour_is_3(tundish, engine):
 
 
 def test_confirm_names_what_waited(tundish, engine):
-    engine.answers["GET", "status"] = 200, IDLE | {"operation": operation(waiting_for="add ice")}
+    engine.answers["GET", "status"] = (
+        200,
+        IDLE | {"operation": operation(waiting_for="add ice", waiting={"kind": "step"})},
+    )
     engine.answers["POST", "operations/op1/confirm"] = 204, None
     assert "add ice" in tundish("confirm").output
     engine.answers["GET", "status"] = 200, IDLE

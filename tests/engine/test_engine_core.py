@@ -23,6 +23,7 @@ from controller.model.messages import (
     Stop,
     TakeCalibration,
     Unhold,
+    Waiting,
 )
 from controller.model.requests import (
     AssignRequest,
@@ -241,7 +242,10 @@ def test_a_lifted_glass_put_back_gets_exactly_what_is_owed(desk):
     desk.engine.on_event(Edge(operation="op1", line=first.line, is_on=False, at_s=1.05))
     desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=False)))
     for state in (MachineState.HOLDING, MachineState.HELD):
-        desk.engine.on_event(Changed(state=state, reason="glass lifted", operation="op1", waiting_for="glass"))
+        lifted = Changed(
+            state=state, reason="glass lifted", operation="op1", waiting_for="glass", waiting=Waiting(kind="glass")
+        )
+        desk.engine.on_event(lifted)
     assert desk.of(Unhold) == []
     desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=True)))
     (unhold,) = desk.of(Unhold)
@@ -260,8 +264,30 @@ def test_a_hand_step_waits_for_its_confirmation(desk):
     desk.admit()
     with pytest.raises(Refused, match="does not wait"):
         desk.engine.confirm("op1")
-    desk.engine.on_event(Changed(state=MachineState.HELD, reason="hand step", operation="op1", waiting_for=steps[0]))
+    desk.engine.on_event(
+        Changed(
+            state=MachineState.HELD,
+            reason="hand step",
+            operation="op1",
+            waiting_for=steps[0],
+            waiting=Waiting(kind="step"),
+        )
+    )
     assert desk.engine.operation("op1").waiting_for == steps[0]
+    desk.engine.confirm("op1")
+    assert desk.of(Confirm) == [Confirm(operation="op1")]
+
+
+@pytest.mark.parametrize("text", ["glass", "container on line 1", "tray full", "a look at the lines"])
+def test_a_hand_step_waits_for_a_person_whatever_its_text_says(desk, text):
+    desk.engine.pour(PourRequest(recipe=BY_HAND.recipe))
+    desk.admit()
+    step = Waiting(kind="step")
+    desk.engine.on_event(
+        Changed(state=MachineState.HELD, reason="hand step", operation="op1", waiting_for=text, waiting=step)
+    )
+    desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=True)))
+    assert desk.of(Unhold) == []
     desk.engine.confirm("op1")
     assert desk.of(Confirm) == [Confirm(operation="op1")]
 

@@ -18,12 +18,20 @@ from controller.model.messages import (
     LineChanged,
     Start,
     Unhold,
+    Waiting,
 )
 from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 
 DAY_S, HOUR_S = 86_400.0, 3_600.0
 JUICE, TEA, SODA = 1, 5, 6  # ordinary, tea, ordinary with 12 h of life once opened
+LOW = Changed(
+    state=MachineState.HELD,
+    reason="low",
+    operation="op1",
+    waiting_for=f"container on line {SODA}",
+    waiting=Waiting(kind="container", line=SODA),
+)
 
 
 @pytest.fixture
@@ -131,9 +139,8 @@ def test_a_prime_held_by_a_low_container_goes_on_with_what_is_left_of_it(desk):
     desk.engine.on_event(Edge(operation="op1", line=first.line, is_on=True, at_s=0.0))
     desk.clock.move_to(1.0)
     desk.engine.on_event(Edge(operation="op1", line=first.line, is_on=False, at_s=1.0))
-    waits = f"container on line {SODA}"
-    desk.engine.on_event(Changed(state=MachineState.HELD, reason="low", operation="op1", waiting_for=waits))
-    assert desk.engine.operation("op1").waiting_for == waits
+    desk.engine.on_event(LOW)
+    assert desk.engine.operation("op1").waiting == LOW.waiting
     desk.engine.confirm("op1")
     (unhold,) = desk.of(Unhold)
     left = {run.line: run.duration_s for run in unhold.runs}
@@ -145,8 +152,7 @@ def test_a_prime_held_by_a_low_container_goes_on_with_what_is_left_of_it(desk):
 def test_a_container_that_is_still_low_is_not_gone_on_with(desk):
     desk.engine.pour(PourRequest(recipe="Orchard Fizz"))
     desk.admit()
-    waits = f"container on line {SODA}"
-    desk.engine.on_event(Changed(state=MachineState.HELD, reason="low", operation="op1", waiting_for=waits))
+    desk.engine.on_event(LOW)
     low = InputReport(stop_pressed=False, glass_present=True, low_lines=(SODA,))
     desk.engine.on_event(InputsChanged(inputs=low))
     with pytest.raises(Refused, match="still low"):

@@ -8,6 +8,7 @@ from msgspec.structs import replace
 from controller.bench.faults import InjectedFault
 from controller.config import load
 from controller.errors import Refused
+from controller.guard.journal_operations import operations_in
 from controller.ledger.journal import MemoryJournal
 from controller.model.scale import Scale, ScaleSetting, Span
 from controller.model.scale_views import SpanRequest, ZeroRequest
@@ -129,6 +130,18 @@ def test_zero_and_span_outlast_the_guard(desk: Desk):
     desk.machine.restart(BOOK)
     assert desk.scale.in_force == before
     assert before.span is not None
+
+
+def test_zero_and_span_stand_in_the_journal_in_words():
+    journal = MemoryJournal()
+    desk = Desk(journal=journal)
+    desk.set_up()
+    told = [one.text for one in operations_in(journal.read()).happenings if one.text.startswith("scale set")]
+    desk.machine.close()
+    assert len(told) == 2
+    assert told[0].endswith("no span")
+    assert "counts/g +- " in told[1]
+    assert told[1].endswith("% with 1000 g")
 
 
 @pytest.mark.parametrize(

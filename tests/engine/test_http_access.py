@@ -70,11 +70,11 @@ class Engine:
     is_judging = False
 
     def __init__(self):
-        self.poured, self.confirmed, self.stopped, self.waits_for = [], [], 0, None
+        self.poured, self.confirmed, self.stopped = [], [], 0
         self.work = Work()
 
     def status(self):
-        return replace(STATUS, operation=replace(VIEW, waiting_for=self.waits_for))
+        return replace(STATUS, operation=VIEW)
 
     def menu(self):
         return (entry("Orchard Fizz"), entry("Ginger Cooler", "ginger syrup: line 3 is empty"))

@@ -239,7 +239,7 @@ class Evening:
                 self.mark("refused", operation=operation)
             if view.outcome is not None or view.refused:
                 return
-            if view.waiting_for not in (None, "glass"):
+            if view.waiting is not None and view.waiting.is_for_a_person:
                 self._try(lambda: self.machine.engine.confirm(operation))
             elif meddling and self._rng.random() < 0.5:
                 self._meddle(meddling)

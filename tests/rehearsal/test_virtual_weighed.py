@@ -5,7 +5,7 @@ from msgspec.structs import replace
 from ready_machine import BOOK, PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
-from controller.model.messages import CONTAINER
+from controller.model.messages import Waiting
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
 from controller.model.states import MachineState, Outcome
@@ -97,7 +97,7 @@ def test_a_pump_that_stalls_is_found_and_its_line_named(machine):
     running = [one.line for one in machine.plant.report().lines if one.contact_closed]
     machine.plant.inject(InjectedFault(kind="pump stalled", line=running[0]))
     machine.run_until(lambda: machine.engine.operation(operation).waiting_for is not None, 15.0)
-    assert machine.engine.operation(operation).waiting_for == f"{CONTAINER}{running[0]}"
+    assert machine.engine.operation(operation).waiting == Waiting(kind="container", line=running[0])
     assert not is_any_on(machine)
     machine.plant.clear(InjectedFault(kind="pump stalled", line=running[0]))
     machine.engine.confirm(operation)

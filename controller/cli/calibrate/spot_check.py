@@ -58,7 +58,7 @@ def spot_check(
     request = SpotCheckRequest(operation=operation, line=line, grams=grams, u_grams=jar.u_grams, adopt=adopt)
     view = engine.post("spot-checks", SpotCheckView, request)
     session.show(view, draw_spot_check)
-    return 1 if view.status.startswith("blocked") else 0
+    return 1 if view.blocks_small_doses else 0
 
 
 def _expected_g(fit: FitView, on_s: float) -> float | None:

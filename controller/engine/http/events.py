@@ -28,18 +28,18 @@ View = OperationView | Status | OrderView | QueueView
 NAMES: dict[type[Any], str] = {Status: "status", OperationView: "operation", OrderView: "order", QueueView: "queue"}
 
 
-class QueueSource(Protocol):
+class WatchedQueue(Protocol):
     """The part of the queue that is watched."""
 
     def orders(self, owner: str) -> Orders:
         """All orders for the operator (""), a guest's own ones."""
 
 
-class Source(Protocol):
+class WatchedEngine(Protocol):
     """The part of the engine that is watched."""
 
     @property
-    def orders(self) -> QueueSource:
+    def orders(self) -> WatchedQueue:
         """The queue."""
 
     def status(self) -> Status:
@@ -78,7 +78,7 @@ class EventRing:
     the queue and their own orders: what pumps do wakes none of them.
     """
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, source: WatchedEngine) -> None:
         self._source = source
         self._operators, self._guests = _Feed(), _Feed()
         self._life = secrets.token_hex(4)  # ids of an earlier engine process mean nothing to this one

@@ -63,14 +63,14 @@ export function operation(view = underWay()) {
     h('div', { class: 'row apart' }, h('h2', {}, view.recipe || t(`kind_${view.kind}`)),
       h('span', { class: 'small soft' }, isOver ? t(`outcome_${view.outcome}`) : t(`state_machine_${store.status.state}`))),
     segments.length ? h('pour-plan', { model: { segments, sinceMs: Date.now(), lines: view.lines, isHeld: Boolean(view.waiting_for), isOver } }) : null,
-    view.waiting_for && waiting(view),
+    view.waiting && waiting(view),
     isOver && view.reason && h('p', { class: 'small' }, said(view.reason)));
 }
 
 function waiting(view) {
-  const what = view.waiting_for;
-  if (what === 'glass') return h('p', { class: 'notice' }, t('waits_glass'));
-  const text = what.startsWith('container on line ') ? t('waits_container', { line: what.split(' ').pop() }) : t('waits_step', { step: what });
+  const { kind, line } = view.waiting;
+  if (kind === 'glass') return h('p', { class: 'notice' }, t('waits_glass'));
+  const text = kind === 'container' ? t('waits_container', { line }) : t('waits_step', { step: view.waiting_for });
   return h('div', { class: 'notice stack' }, h('p', {}, text), button(t('done_go_on'), () => post(`operations/${view.operation}/confirm`), 'main'));
 }
 
