@@ -148,8 +148,9 @@ class Guard:
         """Do what is due; returns when to call again at the latest (s, monotonic)."""
         self.core.note_wall(self._clock.now_s(), self._clock.wall_s())
         if self._scale is not None:
-            self._turn()  # edges that are due come before readings
-            self._weigh(self._scale)
+            self._turn()  # edges that are due come before readings, and so do those that soon will be
+            if self.core.next_edge_s > self._clock.now_s() + CLEAR_S:
+                self._weigh(self._scale)
         for _ in range(MOST_TURNS):
             self._turn()
             if self.next_deadline_s() > self._clock.now_s():

@@ -5,14 +5,14 @@ does that in one of them, liquid that is missing in both.
 """
 
 import math
-from collections import deque
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from controller.safety.inflow import Flows, On, piece, seconds_of
+from controller.safety.inflow import Flows, On, Readings, seconds_of
 
 HALVES_S = (0.25, 0.35, 0.5, 0.7, 0.85, 1.0)  # lengths of the pieces
 KEPT_S = 6.0
+BEATS_G = 1.0  # a piece is long enough once the slowest line brings so much in it: its rollers then beat several times
 QUIET_G = 1.5  # rms about the line; above it something shakes the platform
 SIGMAS, FLOW_SIGMAS = 4.0, 3.0
 LEAST_SHORT = 0.35  # of the slowest line that is on: below that nothing of interest is missing
@@ -21,6 +21,7 @@ JUDGE_S = 0.09  # between two judgements
 LEARN_S = 0.5  # between two lessons
 U_READINGS_G = 0.5  # of a reading against the model, edges and correlation of the readings included
 SURE = 9.0  # by how much worse (chi squared) every other line must explain the readings for one to be named at once
+MOST_POINTS = 40  # of the readings that a guess is held against
 DEATHS_S = 0.15  # grid of instants at which a line may have died
 
 
@@ -43,7 +44,7 @@ class FlowWatch:
 
     def __init__(self, flows: Flows) -> None:
         self._flows = flows
-        self._readings: deque[tuple[float, float]] = deque()
+        self._readings = Readings(KEPT_S)
         self._runs: list[On] = []
         self._learned_s = self._judged_s = -math.inf
         flows.pass_on()
@@ -60,9 +61,7 @@ class FlowWatch:
 
     def read(self, at_s: float, load_g: float) -> Shortfall | None:
         """Take in a reading; what is missing, if anything."""
-        self._readings.append((at_s, load_g))
-        while self._readings[0][0] < at_s - KEPT_S:
-            self._readings.popleft()
+        self._readings.add(at_s, load_g)
         on = [run for run in self._runs if run.end_s == math.inf]
         if not on or at_s < self._judged_s + JUDGE_S:
             return None
@@ -73,13 +72,16 @@ class FlowWatch:
         return None
 
     def _is_short(self, now_s: float, half_s: float, on: list[On]) -> bool:
+        slowest = min(self._flows.g_s(run.line) for run in on)
+        if half_s * slowest < BEATS_G:
+            return False
         middle_s, begin_s = now_s - half_s, now_s - 2 * half_s
-        if not self._readings or self._readings[0][0] > begin_s + 0.15:
+        if not self._readings.reach_back_to(begin_s):
             return False
         last_s = max(run.start_s for run in on)
         short_g_s = []
         for from_s, to_s in ((begin_s, middle_s), (middle_s, now_s)):
-            found = piece(one for one in self._readings if from_s < one[0] <= to_s)
+            found = self._readings.piece(from_s, to_s)
             if found is None or found.rms_g > QUIET_G:
                 return False
             seconds = seconds_of(on, from_s, to_s)
@@ -90,14 +92,13 @@ class FlowWatch:
                 if half_s >= LEARN_S and last_s < begin_s - 0.8:
                     self._learn(now_s, on, begin_s)
                 return False
-        slowest = min(self._flows.g_s(run.line) for run in on)
         return sum(short_g_s) / 2 > LEAST_SHORT * slowest
 
     def _learn(self, now_s: float, on: list[On], begin_s: float) -> None:
         """All is well: what came in this time teaches the flows."""
         if now_s < self._learned_s + LEARN_S or any(math.inf > run.end_s > begin_s - 1.0 for run in self._runs):
             return
-        found = piece(one for one in self._readings if begin_s < one[0] <= now_s)
+        found = self._readings.piece(begin_s, now_s)
         if found is None or found.rms_g > QUIET_G:
             return
         self._learned_s = now_s
@@ -122,25 +123,25 @@ class FlowWatch:
     def _guesses(self, now_s: float, on: list[On]) -> list[_Guess]:
         """Every line that is on: dead from its start, or from some later instant on."""
         from_s = min(*(run.start_s for run in on), now_s - 2 * HALVES_S[-1]) - 0.2
-        readings = [one for one in self._readings if one[0] >= from_s]
+        times_s, loads_g = self._readings.between(from_s, now_s)
+        step = max(1, len(times_s) // MOST_POINTS)
+        times_s, loads_g = times_s[::step], loads_g[::step]
+        expected = [sum(self._flows.g_s(run.line) * run.brought_s(at_s) for run in self._runs) for at_s in times_s]
+        gaps = [load_g - one for load_g, one in zip(loads_g, expected, strict=True)]
         found = []
         for run in on:
-            count = max(1, math.floor((now_s - run.start_s - 0.3) / DEATHS_S))
-            for k in range(count):
+            flow_g_s, brought = self._flows.g_s(run.line), [run.brought_s(at_s) for at_s in times_s]
+            for k in range(max(1, math.floor((now_s - run.start_s - 0.3) / DEATHS_S))):
                 died_s = run.start_s + k * DEATHS_S
-                if died_s >= readings[0][0] - DEATHS_S:
-                    found.append(_Guess(run.line, k == 0, self._badness(readings, run, died_s)))
+                if not times_s or died_s < times_s[0] - DEATHS_S:
+                    continue
+                until = On(line=run.line, start_s=run.start_s, end_s=died_s)
+                lost = [flow_g_s * (b - until.brought_s(t)) for b, t in zip(brought, times_s, strict=True)]
+                found.append(_Guess(run.line, k == 0, _badness([g + x for g, x in zip(gaps, lost, strict=True)])))
         return found or [_Guess(run.line, False, 0.0) for run in on]
 
-    def _badness(self, readings: list[tuple[float, float]], dead: On, died_s: float) -> float:
-        """Chi squared of the readings, were this line dead from died_s on."""
-        gaps = []
-        step = max(1, len(readings) // 40)
-        for at_s, load_g in readings[::step]:
-            expected = 0.0
-            for run in self._runs:
-                until = On(line=run.line, start_s=run.start_s, end_s=min(run.end_s, died_s)) if run is dead else run
-                expected += self._flows.g_s(run.line) * until.brought_s(at_s)
-            gaps.append(load_g - expected)
-        mean = sum(gaps) / len(gaps)
-        return sum((gap - mean) ** 2 for gap in gaps) / U_READINGS_G**2
+
+def _badness(gaps_g: list[float]) -> float:
+    """Chi squared about the mean: where the weight began is not known."""
+    mean = sum(gaps_g) / len(gaps_g)
+    return sum((gap - mean) ** 2 for gap in gaps_g) / U_READINGS_G**2

@@ -5,16 +5,15 @@ converter's filter. Expectations here are the least that a sound line brings, so
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from operator import mul
 
 START_S = 0.12  # from a channel's edge to the first liquid on the scale, at the most; measured on the bench
 RISE_S = 0.15  # time constant with which the flow then comes up; the funnel's, measured on the bench
-U_UNLEARNED, U_LEARNED, U_GAS = (
-    0.05,
-    0.01,
-    0.05,
-)  # relative standard uncertainties of a flow; common practice, no source
+U_UNLEARNED, U_LEARNED, U_GAS = 0.05, 0.01, 0.05  # of a flow, relative; common practice, no source
+LEAST_READINGS = 4  # that a line is laid through
 WANDERS = 0.005  # by which a flow may differ from the operation before; common practice, no source
 
 
@@ -114,21 +113,59 @@ class Piece:
         return self.rms_g * math.sqrt(12.0 / self.count) / width_s
 
 
-def piece(readings: Iterable[tuple[float, float]]) -> Piece | None:
-    """A line by least squares through (s, g); None for fewer than four readings."""
-    points = list(readings)
-    if len(points) < 4:
-        return None
-    count = len(points)
-    mean_s, mean_g = sum(t for t, _ in points) / count, sum(g for _, g in points) / count
-    squares = sum((t - mean_s) ** 2 for t, _ in points)
-    slope = sum((t - mean_s) * (g - mean_g) for t, g in points) / squares if squares > 0 else 0.0
-    rest = sum((g - mean_g - slope * (t - mean_s)) ** 2 for t, g in points)
-    return Piece(
-        from_s=points[0][0],
-        to_s=points[-1][0],
-        slope_g_s=slope,
-        mean_g=mean_g,
-        rms_g=math.sqrt(rest / (count - 2)),
-        count=count,
-    )
+class Readings:
+    """The newest readings in order of time, of the last kept_s seconds."""
+
+    def __init__(self, kept_s: float) -> None:
+        self._kept_s = kept_s
+        self.times_s: list[float] = []
+        self.loads_g: list[float] = []
+
+    def add(self, at_s: float, load_g: float) -> None:
+        """Take in a reading."""
+        self.times_s.append(at_s)
+        self.loads_g.append(load_g)
+        if self.times_s[0] < at_s - 2 * self._kept_s:  # seldom, since it moves all that is kept
+            gone = bisect_left(self.times_s, at_s - self._kept_s)
+            del self.times_s[:gone], self.loads_g[:gone]
+
+    def clear(self) -> None:
+        """Forget them all."""
+        self.times_s.clear()
+        self.loads_g.clear()
+
+    def reach_back_to(self, at_s: float) -> bool:
+        """Whether there are readings from about at_s on."""
+        return bool(self.times_s) and self.times_s[0] <= at_s + 0.15
+
+    def between(self, from_s: float, to_s: float) -> tuple[list[float], list[float]]:
+        """Times and loads after from_s, up to to_s."""
+        low, high = bisect_right(self.times_s, from_s), bisect_right(self.times_s, to_s)
+        return self.times_s[low:high], self.loads_g[low:high]
+
+    def piece(self, from_s: float, to_s: float) -> Piece | None:
+        """A line by least squares through these readings; None for fewer than four."""
+        times_s, loads_g = self.between(from_s, to_s)
+        count = len(times_s)
+        if count < LEAST_READINGS:
+            return None
+        mean_s, mean_g = sum(times_s) / count, sum(loads_g) / count
+        offsets = [at_s - mean_s for at_s in times_s]
+        gaps = [load_g - mean_g for load_g in loads_g]
+        squares = sumprod(offsets, offsets)
+        slope = sumprod(offsets, gaps) / squares if squares > 0 else 0.0
+        rest = max(0.0, sumprod(gaps, gaps) - slope * slope * squares)
+        return Piece(
+            from_s=times_s[0],
+            to_s=times_s[-1],
+            slope_g_s=slope,
+            mean_g=mean_g,
+            rms_g=math.sqrt(rest / (count - 2)),
+            count=count,
+        )
+
+
+def sumprod(one: list[float], other: list[float]) -> float:
+    """Sum of products; math.sumprod of later versions."""
+    total: float = sum(map(mul, one, other))
+    return total

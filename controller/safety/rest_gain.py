@@ -5,10 +5,9 @@ pieces of time in a row.
 """
 
 import math
-from collections import deque
 from itertools import pairwise
 
-from controller.safety.inflow import Piece, piece
+from controller.safety.inflow import Piece, Readings
 
 SETTLED_S = 1.2  # after the last channel's end: the funnel has run empty
 SPANS_S = (0.8, 1.2, 2.0, 4.0, 8.0)  # over which it is looked for, in PARTS each
@@ -23,7 +22,7 @@ class RestGain:
     """Follows the load from the last channel's end until the glass is lifted. Readings come in order of time."""
 
     def __init__(self) -> None:
-        self._readings: deque[tuple[float, float]] = deque()
+        self._readings = Readings(SPANS_S[-1])
         self._from_s = math.inf
         self._judged_s = -math.inf
 
@@ -46,9 +45,7 @@ class RestGain:
         """Take in a reading; the gain (g) that is liquid, if there is one."""
         if at_s < self._from_s:
             return None
-        self._readings.append((at_s, load_g))
-        while self._readings[0][0] < at_s - SPANS_S[-1]:
-            self._readings.popleft()
+        self._readings.add(at_s, load_g)
         if at_s < self._judged_s + JUDGE_S:
             return None
         self._judged_s = at_s
@@ -56,13 +53,13 @@ class RestGain:
         return next((gain_g for gain_g in gains if gain_g is not None), None)
 
     def _gain_g(self, now_s: float, span_s: float) -> float | None:
-        if self._readings[0][0] > now_s - span_s + 0.15:
+        if not self._readings.reach_back_to(now_s - span_s):
             return None
         each_s = span_s / PARTS
         parts: list[Piece] = []
         for k in range(PARTS):
             from_s = now_s - span_s + k * each_s
-            found = piece(one for one in self._readings if from_s < one[0] <= from_s + each_s)
+            found = self._readings.piece(from_s, from_s + each_s)
             if found is None or found.rms_g > QUIET_G:
                 return None
             parts.append(found)

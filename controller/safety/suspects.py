@@ -3,15 +3,16 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from controller.safety.inflow import Flows, piece
+from controller.safety.inflow import Flows, Readings
 
 ALONE_S = 0.7
 LEAST_S = 0.3  # a line that owes less is not tried
 SETTLE_S = 0.8  # from the last channel's end until what was on its way has arrived, and a mean can begin
+KEPT_S = 3.0
 MEAN_S = 0.2  # over which the load is averaged before and after
 LAG_S = 0.1  # of a run on which nothing comes; a pump's, by the profiles' defaults
 QUIET_G = 1.5  # rms of a mean; more than that shakes
-DEAD, POOR, APART = 0.3, 0.75, 0.2  # of what was expected: dead; too little; how far below every other
+DEAD, POOR, APART = 0.3, 0.75, 0.3  # of what was expected: dead; too little; how far below every other
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,7 +31,7 @@ class SuspectTrial:
     @property
     def known_s(self) -> float:
         """When it has been weighed."""
-        return self.end_s + SETTLE_S - MEAN_S + MEAN_S / 2
+        return self.end_s + SETTLE_S - MEAN_S / 2
 
 
 class Search:
@@ -38,10 +39,10 @@ class Search:
 
     def __init__(self, suspects: Sequence[int], owed_s: Mapping[int, float], flows: Flows, now_s: float) -> None:
         self._flows = flows
-        self._readings: list[tuple[float, float]] = []
+        self._readings = Readings(KEPT_S)
         self._shares: dict[int, float] = {}
         self.trials: list[SuspectTrial] = []
-        self.is_over, self.line = False, None  # the line that was found, if any
+        self.line: int | None = None  # that was found
         at_s = now_s + SETTLE_S + MEAN_S
         for line in suspects:
             on_s = min(ALONE_S, owed_s.get(line, 0.0))
@@ -51,11 +52,9 @@ class Search:
         self._untried = len(suspects) - len(self.trials)
         self.is_over = not self.trials
 
-    line: int | None
-
     def read(self, at_s: float, load_g: float) -> None:
         """Take in a reading."""
-        self._readings.append((at_s, load_g))
+        self._readings.add(at_s, load_g)
         for trial in self.trials:
             if trial.line not in self._shares and at_s >= trial.known_s and not self.is_over:
                 self._judge(trial)
@@ -82,5 +81,5 @@ class Search:
         return ranked[0] if lowest < POOR and is_apart and not self._untried else None
 
     def _mean(self, from_s: float, to_s: float) -> float | None:
-        found = piece(one for one in self._readings if from_s < one[0] <= to_s)
+        found = self._readings.piece(from_s, to_s)
         return found.mean_g if found is not None and found.rms_g <= QUIET_G else None

@@ -36,6 +36,7 @@ LINES = tuple(line.line for line in PROFILE.lines)
 GAP_S = 0.3  # between two starts
 SLOW_ML_S = 1.5
 U_FLOW = 0.01  # by which a learned flow may be off
+WITH_SLOW = 0.2  # of good servings
 WITH_HAND = 0.3  # of good servings; common practice, no source
 GAIN_ML, SIPHON_ML_S = 5.0, (0.7, 4.0)  # what comes at rest, and how fast; common practice, no source
 U_GLASS_G = 3.0  # by which glasses of one kind differ; common practice, no source
@@ -196,7 +197,7 @@ def missing(seed: int, rate: int, case: str) -> tuple[Found, int]:
 def good(seed: int, rate: int) -> Found:
     """A good serving with a knock and sometimes a hand."""
     rng = Random(f"{seed}/good")
-    desk = Desk(rng, rate)
+    desk = Desk(rng, rate, slow=rng.random() < WITH_SLOW)
     lines = rng.sample(LINES, rng.randint(1, 4))
     teach(desk, lines)
     pour, plant = Pour(desk, lines), desk.plant

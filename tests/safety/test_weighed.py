@@ -1,0 +1,235 @@
+"""The scale as a second pair of eyes, on a signal written down here: each judgement by itself."""
+
+import math
+from random import Random
+
+import pytest
+from guard_parts import BOOK
+from msgspec.structs import replace
+
+from controller.safety.flow_watch import FlowWatch
+from controller.safety.inflow import U_UNLEARNED, Flows, On, Readings
+from controller.safety.rest_gain import RestGain
+from controller.safety.standing import Standing, matching, misfit
+from controller.safety.suspects import Search
+
+RATE, FLOW_G_S = 80, 4.0
+LINES = (1, 2, 3)
+
+
+def seconds(from_s: float, to_s: float) -> list[float]:
+    return [from_s + k / RATE for k in range(round((to_s - from_s) * RATE))]
+
+
+def poured_g(at_s: float, start_s: float, end_s: float = math.inf) -> float:
+    """What a line has brought: 0.2 s of way, then 4 g/s."""
+    return FLOW_G_S * max(0.0, min(at_s, end_s) - start_s - 0.2)
+
+
+def noise(rng: Random) -> float:
+    return rng.gauss(0.0, 0.3)
+
+
+def first_find(died_s: dict[int, float], *, disturb=lambda at_s: 0.0, until_s: float = 8.0):
+    """Lines start 0.3 s apart and bring nothing from died_s on: when something was missed, and what."""
+    rng, watch = Random(5), FlowWatch(Flows(dict.fromkeys(LINES, FLOW_G_S)))
+    starts, started = {line: 0.5 + 0.3 * k for k, line in enumerate(LINES)}, set()
+    for at_s in seconds(0.0, until_s):
+        for line, start_s in starts.items():
+            if at_s >= start_s and line not in started:
+                started.add(line)
+                watch.switched(line, True, at_s)
+        load_g = sum(poured_g(at_s, start_s, died_s.get(line, math.inf)) for line, start_s in starts.items())
+        found = watch.read(at_s, 300.0 + load_g + disturb(at_s) + noise(rng))
+        if found is not None:
+            return at_s, found
+    return None
+
+
+def test_nothing_is_missed_where_all_lines_bring_what_they_should():
+    assert first_find({}) is None
+
+
+@pytest.mark.parametrize("line", LINES)
+def test_a_line_dead_from_its_start_is_found_within_1_5_s_and_suspected_first(line):
+    """Another one that died as this one started would weigh the same: nobody is named yet."""
+    at_s, found = first_find({line: 0.0})
+    assert at_s - (0.5 + 0.3 * LINES.index(line)) <= 1.5
+    assert (found.suspects[0], found.is_named) == (line, False)
+
+
+def test_a_line_that_runs_alone_is_named_at_once():
+    rng, watch = Random(5), FlowWatch(Flows({1: FLOW_G_S}))
+    watch.switched(1, True, 0.0)
+    found = next(one for at_s in seconds(0.0, 3.0) if (one := watch.read(at_s, 300.0 + noise(rng))) is not None)
+    assert found == ((1,), True)
+
+
+def test_a_line_that_dies_later_is_found_within_1_5_s_and_nobody_named_by_weight_alone():
+    at_s, found = first_find({2: 4.0})
+    assert at_s - 4.2 <= 1.5
+    assert (set(found.suspects), found.is_named) == (set(LINES), False)
+
+
+@pytest.mark.parametrize(
+    "disturb",
+    [
+        lambda at_s: 40.0 * math.exp(-(at_s - 3.0) / 0.1) * math.sin(60 * (at_s - 3.0)) if at_s >= 3.0 else 0.0,
+        lambda at_s: 300.0 if 3.0 <= at_s < 4.5 else 0.0,
+        lambda at_s: -80.0 if at_s >= 3.0 else 0.0,
+        lambda at_s: 25.0 if at_s >= 3.0 else 0.0,
+    ],
+    ids=["knock", "hand", "something taken off", "ice"],
+)
+def test_a_knock_a_hand_and_ice_are_no_missing_liquid(disturb):
+    assert first_find({}, disturb=disturb) is None
+
+
+def searched(share: dict[int, float], *, owed_s: float = 5.0) -> Search:
+    """Each suspect alone, bringing such a share of what it should."""
+    rng, flows = Random(5), Flows(dict.fromkeys(LINES, FLOW_G_S))
+    search = Search(LINES, dict.fromkeys(LINES, owed_s), flows, 0.0)
+    for at_s in seconds(0.0, 9.0):
+        load_g = sum(
+            share[one.line] * FLOW_G_S * max(0.0, min(at_s, one.end_s) - one.start_s - 0.1) for one in search.trials
+        )
+        if not search.is_over:
+            search.read(at_s, 300.0 + load_g + noise(rng))
+    return search
+
+
+@pytest.mark.parametrize(
+    ("share", "named"),
+    [
+        ({1: 1.0, 2: 0.0, 3: 1.0}, 2),
+        ({1: 1.0, 2: 1.0, 3: 0.5}, 3),
+        ({1: 1.0, 2: 1.0, 3: 1.0}, None),  # all bring what they should
+        ({1: 0.5, 2: 0.6, 3: 1.0}, None),  # which of two is not certain
+    ],
+)
+def test_a_suspect_is_named_when_it_brings_too_little_alone_and_never_when_unsure(share, named):
+    search = searched(share)
+    assert (search.is_over, search.line) == (True, named)
+    assert search.trials[-1].known_s <= 8.0
+
+
+def test_nobody_is_tried_on_more_than_it_owes():
+    search = searched({1: 1.0, 2: 1.0, 3: 1.0}, owed_s=0.4)
+    assert [one.on_s for one in search.trials] == [0.4, 0.4, 0.4]
+    assert searched({1: 1.0, 2: 1.0, 3: 1.0}, owed_s=0.1).trials == []
+
+
+def gain(load_of, *, until_s: float = 12.0) -> float | None:
+    """When liquid was found to come, with the last channel off at 0 s."""
+    rng, rest = Random(5), RestGain()
+    rest.watch(0.0)
+    for at_s in seconds(0.0, until_s):
+        if rest.read(at_s, 300.0 + load_of(at_s) + noise(rng)) is not None:
+            return at_s
+    return None
+
+
+@pytest.mark.parametrize("flow_g_s", [0.7, 2.0, 4.0])
+def test_liquid_that_comes_by_itself_is_found_before_2_s_after_5_g(flow_g_s):
+    at_s = gain(lambda at_s: flow_g_s * max(0.0, at_s - 2.0), until_s=20.0)
+    assert at_s is not None
+    assert at_s <= 2.0 + 5.0 / flow_g_s + 2.0
+
+
+@pytest.mark.parametrize(
+    "load_of",
+    [
+        lambda at_s: 0.0,
+        lambda at_s: 20.0 if at_s >= 3.0 else 0.0,
+        lambda at_s: 0.3 * math.floor(min(at_s, 4.0)),
+        lambda at_s: 300.0 if 3.0 <= at_s < 5.0 else 0.0,
+        lambda at_s: 50.0 * math.exp(-(at_s - 3.0) / 0.1) * math.sin(60 * (at_s - 3.0)) if at_s >= 3.0 else 0.0,
+    ],
+    ids=["nothing", "ice", "drops", "hand", "knock"],
+)
+def test_ice_drops_a_hand_and_a_knock_are_no_liquid(load_of):
+    assert gain(load_of) is None
+
+
+GLASSES = replace(
+    BOOK,
+    glasses=(
+        replace(BOOK.glasses[0], tare_g=250.0),
+        replace(BOOK.glasses[0], glass="beaker", tare_g=290.0),
+        replace(BOOK.glasses[0], glass="jar"),  # of which the book states no tare
+    ),
+)
+
+
+@pytest.mark.parametrize(
+    ("load_g", "why"),
+    [
+        (250.0, ""),
+        (259.0, ""),
+        (288.0, "an empty beaker stands there, not the tumbler"),
+        (330.0, "80 g more than an empty tumbler: something is in it"),
+        (200.0, "weighs 200 g, an empty tumbler 250 g"),
+    ],
+)
+def test_what_stands_there_is_told_by_its_weight(load_g, why):
+    found = misfit(GLASSES, GLASSES.glasses[0], load_g)
+    assert why in found
+    assert bool(found) == bool(why)
+
+
+def test_glasses_that_weigh_alike_both_match():
+    alike = replace(GLASSES, glasses=(GLASSES.glasses[0], replace(GLASSES.glasses[1], tare_g=262.0)))
+    assert [one.glass for one in matching(alike, 256.0)] == ["tumbler", "beaker"]
+
+
+def test_a_glass_is_seen_and_missed_within_0_15_s_and_a_knock_changes_nothing():
+    standing = Standing(GLASSES)
+    loads = {1.0: 250.0, 2.0: -60.0, 2.05: 250.0, 3.0: 0.0}
+    load_g, changed = 0.0, []
+    for at_s in seconds(0.0, 4.0):
+        load_g = max(((s, g) for s, g in loads.items() if s <= at_s), default=(0.0, 0.0))[1]
+        before = standing.is_there
+        standing.read(at_s, load_g)
+        if standing.is_there is not before:
+            changed.append(at_s)
+    assert changed == [pytest.approx(1.12, abs=0.02), pytest.approx(3.12, abs=0.02)]
+
+
+def test_a_load_that_does_not_hold_still_weighs_nothing_certain():
+    standing = Standing(GLASSES)
+    for at_s in seconds(0.0, 1.0):
+        standing.read(at_s, 250.0 + 20.0 * at_s)
+    assert standing.settled_g(1.0) is None
+    for at_s in seconds(1.0, 2.0):
+        standing.read(at_s, 270.0)
+    assert standing.settled_g(2.0) == pytest.approx(270.0)
+
+
+def test_flows_are_learned_as_a_general_library_learns_them():
+    """Two measurements of sums, against the closed form of least squares with a prior (numpy)."""
+    np = pytest.importorskip("numpy")
+    flows = Flows({1: 4.0, 2: 2.0})
+    rows, grams, u = np.array([[8.0, 0.0], [4.0, 4.0]]), np.array([8.4, 8.1]), 0.1
+    flows.learn({1: 2.0}, 8.4, u)
+    flows.learn({1: 1.0, 2: 2.0}, 8.1, u)
+    prior = np.eye(2) / U_UNLEARNED**2
+    expected = np.linalg.solve(prior + rows.T @ rows / u**2, prior @ np.ones(2) + rows.T @ grams / u**2)
+    assert [flows.factors[1], flows.factors[2]] == pytest.approx(list(expected))
+
+
+def test_a_line_through_readings_is_that_of_least_squares():
+    np = pytest.importorskip("numpy")
+    rng, readings = Random(5), Readings(5.0)
+    times_s = seconds(0.0, 1.0)
+    loads_g = [300.0 + 2.5 * at_s + noise(rng) for at_s in times_s]
+    for at_s, load_g in zip(times_s, loads_g, strict=True):
+        readings.add(at_s, load_g)
+    found = readings.piece(-1.0, 2.0)
+    slope, _ = np.polyfit(times_s, loads_g, 1)
+    assert found.slope_g_s == pytest.approx(slope)
+
+
+def test_a_line_brings_nothing_before_its_way_and_all_of_its_flow_later():
+    run = On(line=1, start_s=1.0)
+    assert run.brought_s(1.1) == 0.0
+    assert run.brought_s(11.0) - run.brought_s(10.0) == pytest.approx(1.0)
