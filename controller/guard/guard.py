@@ -149,7 +149,7 @@ class Guard:
         self.core.note_wall(self._clock.now_s(), self._clock.wall_s())
         if self._scale is not None:
             self._turn()  # edges that are due come before readings, and so do those that soon will be
-            if self.core.next_edge_s > self._clock.now_s() + CLEAR_S:
+            if self._is_clear:
                 self._weigh(self._scale)
         for _ in range(MOST_TURNS):
             self._turn()
@@ -165,7 +165,7 @@ class Guard:
         deadline_s = min(self.core.next_deadline_s(), self._next_poll_s)
         if self._is_at_rest:
             deadline_s = min(deadline_s, self._writer.due_s)
-        if self._scale is not None:
+        if self._scale is not None and self._is_clear:
             deadline_s = min(deadline_s, self._scale.due_s)
         return deadline_s if self._retry_off_s is None else min(deadline_s, self._retry_off_s)
 
@@ -190,6 +190,11 @@ class Guard:
         self._writer.close()
 
     # --- one turn
+
+    @property
+    def _is_clear(self) -> bool:
+        """Whether no edge is due so soon that looking at the scale could make it late."""
+        return self.core.next_edge_s > self._clock.now_s() + CLEAR_S
 
     def _weigh(self, scale: ScalePort) -> None:
         """Take the scale's readings; it is read at its full pace a while longer than pumps run."""
