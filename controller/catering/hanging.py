@@ -8,7 +8,11 @@ lines that takes the least pump time (assignment by shortest augmenting paths).
 import math
 from collections.abc import Mapping, Sequence
 
+from msgspec import field
+from msgspec.structs import replace
+
 from controller.catering.pairing import can_pair, least_cost
+from controller.catering.spare_lines import SpareLine
 from controller.errors import Refused
 from controller.metering.suction import Draw, check_suction
 from controller.model.book import Book
@@ -24,24 +28,42 @@ _KEPT = 0.1
 class Hanging(Value, frozen=True, kw_only=True):
     """Liquid -> line; the recipes that can be poured then, and their share of all drinks.
 
-    proven: no other way opens more of the menu.
+    twins: liquid -> further lines with it, which share its doses. proven: no other way opens more of the menu.
     """
 
     lines: dict[str, int]
     recipes: tuple[str, ...]
     share: float
     proven: bool
+    twins: dict[str, tuple[int, ...]] = field(default_factory=dict)
+
+    @property
+    def all_lines(self) -> dict[str, tuple[int, ...]]:
+        """Liquid -> every line that it hangs on."""
+        return {liquid: (line, *self.twins.get(liquid, ())) for liquid, line in self.lines.items()}
 
 
 def as_in_book(book: Book, needs: Mapping[str, frozenset[str]], shares: Mapping[str, float]) -> Hanging:
-    """The lines as the book has them; of a liquid on several lines the first counts.
+    """The lines as the book has them; a liquid on several lines has twins.
 
     needs: recipe -> its liquids; shares: recipe -> share of all drinks.
     """
     lines: dict[str, int] = {}
+    twins: dict[str, tuple[int, ...]] = {}
     for one in sorted(book.lines, key=lambda hung: hung.line):
+        if one.liquid in lines:
+            twins[one.liquid] = (*twins.get(one.liquid, ()), one.line)
         lines.setdefault(one.liquid, one.line)
-    return _hanging(lines, needs, shares, proven=True)
+    found = _hanging(lines, needs, shares, proven=True)
+    return replace(found, twins={liquid: twins[liquid] for liquid in found.lines if liquid in twins})
+
+
+def with_spare_lines(hanging: Hanging, spares: Sequence[SpareLine]) -> Hanging:
+    """The same with these liquids on lines that were to spare."""
+    twins = dict(hanging.twins)
+    for one in spares:
+        twins[one.liquid] = (*twins.get(one.liquid, ()), one.line)
+    return replace(hanging, twins=twins)
 
 
 def hang_freely(

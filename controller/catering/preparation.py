@@ -3,11 +3,14 @@
 from collections.abc import Mapping, Sequence
 
 from controller.catering.arrivals import busiest_per_hour
-from controller.catering.hanging import Hanging, as_in_book, hang_freely
+from controller.catering.hanging import Hanging, as_in_book, hang_freely, with_spare_lines
 from controller.catering.outlook import Outlook, look_ahead
+from controller.catering.parts import Part, parts, spare_lines
 from controller.catering.queue import HOUR_S, mean_wait_s
 from controller.catering.service import Service, nominal_calibrations, services
-from controller.catering.shopping import Containers, choose, cleaning_ml, drawable_ml, sizes_ml
+from controller.catering.shares import menu_shares, open_shares
+from controller.catering.shopping import Containers, at_least, choose, cleaning_ml, drawable_ml, sizes_ml
+from controller.catering.spare_lines import SpareLine
 from controller.catering.sundries import Sundry, spread_of, sundries
 from controller.errors import Refused
 from controller.metering.suction import check_suction
@@ -100,6 +103,8 @@ class Preparation(Value, frozen=True, kw_only=True):
     sundries: tuple[Sundry, ...]  # glasses, and what hands add
     cleaning: Cleaning
     lines: tuple[LineUse, ...]
+    spare_lines: tuple[SpareLine, ...]  # what should hang on lines that are still to spare
+    parts: tuple[Part, ...]  # the machine as it is, then what could be bought for it
     rates: tuple[RateRow, ...]
     outlook: Outlook
     checks: tuple[Check, ...]
@@ -112,17 +117,22 @@ def prepare(
     *,
     seed: int = 1,
     calibrations: Mapping[int, Calibration] | None = None,
+    twins: bool = False,
 ) -> Preparation:
     """Prepare an event. calibrations: of lines as they hang now; a line without one goes by its data sheet.
 
+    twins: hang liquids on the spare lines, too, as `hang` says.
+
     Raises Refused when nothing of the menu can be poured, or when a drink of it could never be.
     """
-    hanging = hang(event, profile, book)
+    hanging = hang(event, profile, book, twins=twins)
     shares, lines = open_shares(event, hanging), hanging.lines
-    known = nominal_calibrations(profile, book, lines)
+    known = nominal_calibrations(profile, book, hanging.all_lines)
     fitting = {n: one for n, one in (calibrations or {}).items() if n in known and one.liquid == known[n].liquid}
-    served = services(event, profile, book, lines=lines, shares=shares, calibrations=known | fitting)
-    purchases = tuple(_purchase(event, profile, book, served, liquid=liquid, line=lines[liquid]) for liquid in lines)
+    served = services(event, profile, book, lines=hanging.all_lines, shares=shares, calibrations=known | fitting)
+    purchases = tuple(
+        _purchase(event, profile, book, served, liquid=liquid, lines=each) for liquid, each in hanging.all_lines.items()
+    )
     drawable = {one.liquid: in_turn_ml(event, profile, one) for one in purchases}
     outlook = look_ahead(event, profile.caps, served, lines=lines, containers_ml=drawable, seed=seed)
     cycles = [(one.cycle_s, one.share) for one in served.values()]
@@ -143,29 +153,27 @@ def prepare(
         services=tuple(served.values()),
         purchases=purchases,
         sundries=sundries(event, book, served),
-        cleaning=_cleaning(profile, lines),
-        lines=tuple(_line_use(event, profile, book, served, liquid=liquid, line=lines[liquid]) for liquid in lines),
+        cleaning=_cleaning(profile, hanging.all_lines),
+        lines=tuple(
+            _line_use(event, profile, book, served, liquid=liquid, line=line)
+            for liquid, each in hanging.all_lines.items()
+            for line in each
+        ),
+        spare_lines=spare_lines(event, profile, book, hanging),
+        parts=parts(event, profile, book, hanging),
         rates=_rates(profile, most_per_hour, cycles),
         outlook=outlook,
         checks=tuple(_checks(event, profile, served, most_per_hour)),
     )
 
 
-def menu_shares(event: GuestEvent) -> dict[str, float]:
-    """Recipe -> its share of all drinks asked for."""
-    total = sum(one.weight for one in event.menu)
-    return {one.recipe: one.weight / total for one in event.menu}
+def hang(event: GuestEvent, profile: Profile, book: Book, *, twins: bool = False) -> Hanging:
+    """Which liquid on which line: as the book has it, or as opens most of the menu; twins: spare lines used as well."""
+    hanging = _hang(event, profile, book)
+    return with_spare_lines(hanging, spare_lines(event, profile, book, hanging)) if twins else hanging
 
 
-def open_shares(event: GuestEvent, hanging: Hanging) -> dict[str, float]:
-    """The same of the recipes that can be poured: guests who cannot have theirs take one of these."""
-    asked = menu_shares(event)
-    total = sum(asked[recipe] for recipe in hanging.recipes)
-    return {recipe: asked[recipe] / total for recipe in hanging.recipes}
-
-
-def hang(event: GuestEvent, profile: Profile, book: Book) -> Hanging:
-    """Which liquid on which line: as the book has it, or as opens most of the menu."""
+def _hang(event: GuestEvent, profile: Profile, book: Book) -> Hanging:
     asked = menu_shares(event)
     needs, volumes_ml = {}, dict[str, float]()
     for recipe, share in asked.items():
@@ -192,8 +200,15 @@ def in_turn_ml(event: GuestEvent, profile: Profile, purchase: Purchase) -> tuple
 
 
 def _purchase(
-    event: GuestEvent, profile: Profile, book: Book, served: Mapping[str, Service], *, liquid: str, line: int
+    event: GuestEvent,
+    profile: Profile,
+    book: Book,
+    served: Mapping[str, Service],
+    *,
+    liquid: str,
+    lines: tuple[int, ...],
 ) -> Purchase:
+    line = lines[0]
     doses = [(one.doses_ml[liquid], one.share) for one in served.values() if liquid in one.doses_ml]
     spread = spread_of(event, served, {name: one.doses_ml.get(liquid, 0.0) for name, one in served.items()})
     needed_ml = spread.quantile_ml(event.service_level)
@@ -208,7 +223,7 @@ def _purchase(
             "in the tube, under the suction tube, to a container that is not quite full, and as less than a dose.",
             remedy="Put a larger container on sale.",
         )
-    containers = choose(needed_ml, list(sizes.items()))
+    containers = at_least(len(lines), choose(needed_ml, list(sizes.items())), min(sizes))
     bought_ml = sum(one.count * one.container_ml for one in containers)
     counted_ml = sum(one.count * sizes[one.container_ml] for one in containers)
     return Purchase(
@@ -224,9 +239,9 @@ def _purchase(
     )
 
 
-def _cleaning(profile: Profile, lines: Mapping[str, int]) -> Cleaning:
+def _cleaning(profile: Profile, lines: Mapping[str, tuple[int, ...]]) -> Cleaning:
     steps = (OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE)
-    drawn = {line: liquid for liquid, line in lines.items()}
+    drawn = {line: liquid for liquid, each in lines.items() for line in each}
     pumps_s = sum(longest_s(wetting_runs(profile, {}, step, drawn)) for step in steps)
     cleaner_ml, rinse_water_ml = cleaning_ml(profile, list(drawn))
     return Cleaning(
@@ -242,7 +257,9 @@ def _line_use(
     return LineUse(
         line=line,
         liquid=liquid,
-        book_line=next((one.line for one in book.lines if one.liquid == liquid), None),
+        book_line=min(
+            (one.line for one in book.lines if one.liquid == liquid), key=lambda one: one != line, default=None
+        ),
         verdict=draw.verdict,
         note="" if draw.is_good else draw.text,
         highest_duty=min(busiest_per_hour(event), float(profile.caps.hour_servings)) / HOUR_S * on_s,

@@ -12,7 +12,7 @@ from controller.model.fields import Value
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.sequencing.plan import plan_serving
-from controller.sequencing.twins import one_line_each
+from controller.sequencing.twins import on_lines
 
 
 class Service(Value, frozen=True, kw_only=True):
@@ -30,13 +30,13 @@ class Service(Value, frozen=True, kw_only=True):
     running_a: float  # the same, once started
 
 
-def nominal_calibrations(profile: Profile, book: Book, lines: Mapping[str, int]) -> dict[int, Calibration]:
+def nominal_calibrations(profile: Profile, book: Book, lines: Mapping[str, tuple[int, ...]]) -> dict[int, Calibration]:
     """Line -> a calibration from the data sheet: nominal flow less what suction costs, no lag, no sag.
 
-    lines: liquid -> line. For planning ahead only: no drink is poured by it.
+    lines: liquid -> its lines. For planning ahead only: no drink is poured by it.
     """
     found = {}
-    for liquid, number in lines.items():
+    for liquid, number in ((liquid, line) for liquid, each in lines.items() for line in each):
         line = profile.line(number)
         fraction = check_suction(line, book.liquid(liquid)).flow_fraction
         found[number] = Calibration(
@@ -57,11 +57,14 @@ def services(
     profile: Profile,
     book: Book,
     *,
-    lines: Mapping[str, int],
+    lines: Mapping[str, tuple[int, ...]],
     shares: Mapping[str, float],
     calibrations: Mapping[int, Calibration],
 ) -> dict[str, Service]:
-    """Recipe -> its service, for the recipes in `shares`. Raises Refused when one cannot be planned at all."""
+    """Recipe -> its service, for the recipes in `shares`; lines: liquid -> the lines that share its doses.
+
+    Raises Refused when one cannot be planned at all.
+    """
     return {
         recipe: _service(event, profile, book, recipe, share, lines=lines, calibrations=calibrations)
         for recipe, share in shares.items()
@@ -75,11 +78,11 @@ def _service(
     recipe: str,
     share: float,
     *,
-    lines: Mapping[str, int],
+    lines: Mapping[str, tuple[int, ...]],
     calibrations: Mapping[int, Calibration],
 ) -> Service:
     phases = resolve(book.recipe(recipe), book)
-    plan = plan_serving(profile, calibrations, one_line_each(lines), phases)
+    plan = plan_serving(profile, calibrations, on_lines(lines), phases)
     doses_ml: dict[str, float] = {}
     for liquid, volume_ml in (dose for phase in phases for dose in phase.doses):
         doses_ml[liquid] = doses_ml.get(liquid, 0.0) + volume_ml

@@ -49,6 +49,16 @@ def drawable_ml(event: GuestEvent, profile: Profile, line: int, container_ml: fl
     return container_ml - prime_ml(profile, line) - event.residue_ml - tolerable_error_ml(container_ml)
 
 
+def at_least(count: int, chosen: tuple[Containers, ...], smallest_ml: float) -> tuple[Containers, ...]:
+    """The containers chosen, and as many of the smallest as it takes for each of so many lines to have one."""
+    missing = count - sum(one.count for one in chosen)
+    if missing <= 0:
+        return chosen
+    counts = {one.container_ml: one.count for one in chosen}
+    counts[smallest_ml] = counts.get(smallest_ml, 0) + missing
+    return tuple(Containers(container_ml=size, count=number) for size, number in counts.items())
+
+
 def choose(need_ml: float, sizes: Sequence[tuple[float, float]]) -> tuple[Containers, ...]:
     """The containers that cover need_ml (mL, >= 0) with the least volume bought, and of those the fewest.
 

@@ -5,7 +5,7 @@ waits for a cap on an hour holds up those behind. On the day before, every line 
 containers that do not count, and cleaned; the event begins with the containers that preparing it says to buy.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from random import Random
 
@@ -14,7 +14,8 @@ from msgspec.structs import replace
 
 from controller.catering.arrivals import DrinkRequest, draw_orders
 from controller.catering.hanging import Hanging
-from controller.catering.preparation import Preparation, hang, open_shares, prepare
+from controller.catering.preparation import Preparation, hang, prepare
+from controller.catering.shares import open_shares
 from controller.engine.slices import at_once
 from controller.model.book import Book, OnLine
 from controller.model.event import GuestEvent
@@ -46,19 +47,22 @@ def rehearse(
     *,
     seed: int,
     faults: Sequence[PlannedFault] = (),
+    twins: bool = False,
     report: Report = lambda _text: None,
 ) -> Evening:
-    """Rehearse an event. seed: of the machine's true figures and of the guests. report: gets the progress in words.
+    """Rehearse an event. seed: of the machine's true figures and of the guests. twins: spare lines share the doses that
+    take longest. report: gets the progress in words.
 
     Raises Refused when nothing of the menu can be poured or a line cannot be calibrated; Stuck when the machine does
     not come to rest.
     """
     if profile.scale is not None:
         profile = replace(profile, scale=replace(profile.scale, readings_per_s=READINGS_PER_S))
-    hanging, prepared = hang(event, profile, book), prepare(event, profile, book, seed=seed)
+    hanging = hang(event, profile, book, twins=twins)
+    prepared = prepare(event, profile, book, seed=seed, twins=twins)
     before = _book_before(event, book, hanging)
     machine = partial(VirtualMachine, profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S)
-    host = Attendant(event, hanging.lines, _stock(prepared), faults, machine)
+    host = Attendant(event, hanging.all_lines, _stock(prepared), faults, machine)
     try:
         day_before_s = _day_before(host, profile, report)
         turns = GuestTurns(host, before, {one.recipe: one for one in prepared.services})
@@ -96,7 +100,11 @@ def _stock(prepared: Preparation) -> dict[str, tuple[float, ...]]:
 
 def _book_before(event: GuestEvent, book: Book, hanging: Hanging) -> Book:
     """The book with the liquids as they hang for the event, and only the recipes that can be poured then."""
-    hung = tuple(OnLine(line=line, liquid=liquid, container_ml=BEFORE_ML) for liquid, line in hanging.lines.items())
+    hung = tuple(
+        OnLine(line=line, liquid=liquid, container_ml=BEFORE_ML)
+        for liquid, lines in hanging.all_lines.items()
+        for line in lines
+    )
     kept = tuple(one for one in book.recipes if one.recipe in hanging.recipes)
     handling_s = event.handling.take_s + event.handling.order_s
     house = msgspec.structs.replace(book.house, handling_s=handling_s)
@@ -105,7 +113,7 @@ def _book_before(event: GuestEvent, book: Book, hanging: Hanging) -> Book:
 
 def _day_before(host: Attendant, profile: Profile, report: Report) -> float:
     """Span the scale, prime, calibrate by weight, learn how lines slow each other down, clean; how long it takes, s."""
-    machine, lines = host.machine, tuple(sorted(host.lines.values()))
+    machine, lines = host.machine, tuple(sorted(host.liquids))
     if profile.scale is not None:
         report("zeroing and spanning the scale")
         span_scale(machine)
@@ -138,9 +146,9 @@ def _able_to_run_together(profile: Profile, lines: Sequence[int]) -> tuple[int, 
 def _serve(turns: GuestTurns, orders: Sequence[DrinkRequest], report: Report) -> tuple[tuple[LineSum, ...], float]:
     """Hang what was bought, then serve everyone: the lines' sums, and when the last glass was off."""
     host, event = turns.host, turns.host.event
-    lead_s = event.handling.container_s * (1 + len(host.lines))
+    lead_s = event.handling.container_s * (1 + len(host.liquids))
     host.machine.clock.set_wall(DAY_WALL_S + event.opens_s - lead_s)
-    poured_before = {line: host.machine.plant.true_delivered_ml(line) for line in host.lines.values()}
+    poured_before = {line: host.machine.plant.true_delivered_ml(line) for line in host.liquids}
     host.opens_in(lead_s)
     host.hang_first()
     host.pass_until(0.0)
@@ -155,7 +163,7 @@ def _serve(turns: GuestTurns, orders: Sequence[DrinkRequest], report: Report) ->
     turns.serve_all(orders, ordered)
     last_s = host.now_s
     host.pass_until(event.lasts_s)
-    sums = tuple(_sum(turns, liquid, line, poured_before[line]) for liquid, line in host.lines.items())
+    sums = tuple(_sum(turns, liquid, lines, poured_before) for liquid, lines in host.lines.items())
     return sums, last_s
 
 
@@ -167,7 +175,8 @@ def _clean(host: Attendant, report: Report) -> float:
     return host.now_s - begun_s
 
 
-def _sum(turns: GuestTurns, liquid: str, line: int, before_ml: float) -> LineSum:
+def _sum(turns: GuestTurns, liquid: str, lines: tuple[int, ...], before_ml: Mapping[int, float]) -> LineSum:
+    line = lines[0]
     host, machine, stock = turns.host, turns.host.machine, turns.host.stock[liquid]
     doses = [dose for one in turns.served for dose in one.doses if dose.liquid == liquid]
     glasses_ml = sum(dose.glass_ml for dose in doses)
@@ -182,8 +191,9 @@ def _sum(turns: GuestTurns, liquid: str, line: int, before_ml: float) -> LineSum
         used=host.used[liquid],
         asked_ml=sum(dose.asked_ml for dose in doses),
         glasses_ml=glasses_ml,
-        other_ml=machine.plant.true_delivered_ml(line) - before_ml - glasses_ml,
-        left_ml=machine.plant.container_ml(line) + sum(stock[host.used[liquid] :]),
+        other_ml=sum(machine.plant.true_delivered_ml(one) - before_ml[one] for one in lines) - glasses_ml,
+        left_ml=sum(map(machine.plant.container_ml, lines)) + sum(stock[host.used[liquid] :]),
         empties_ml=sum(one.left_ml for one in host.changes if one.liquid == liquid),
-        booked_ml=machine.engine.stock.view(line).remaining_ml,
+        booked_ml=sum(machine.engine.stock.view(one).remaining_ml for one in lines),
+        twins=lines[1:],
     )

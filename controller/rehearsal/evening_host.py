@@ -13,7 +13,7 @@ import msgspec
 
 from controller.bench.faults import InjectedFault
 from controller.bench.fluids import CLEANER
-from controller.model.evening import CloseRequest
+from controller.model.evening import CloseRequest, EmptyRequest
 from controller.model.event import GuestEvent
 from controller.model.messages import Changed, Ended, Event, FaultLatchedEvent, Refusal
 from controller.model.requests import AcknowledgeRequest, AssignRequest, LineRequest
@@ -32,7 +32,9 @@ AT_REST = (MachineState.IDLE, MachineState.ABORTED)
 
 
 class Attendant:
-    """Acts on a machine in the event's time (s after its start). stock: liquid -> sizes of its containers, mL.
+    """Acts on a machine in the event's time (s after its start). lines: liquid -> where it hangs.
+
+    stock: liquid -> sizes of its containers, mL.
 
     machine: makes the machine, given what listens to the guard's events.
 
@@ -42,12 +44,13 @@ class Attendant:
     def __init__(
         self,
         event: GuestEvent,
-        lines: Mapping[str, int],
+        lines: Mapping[str, tuple[int, ...]],
         stock: Mapping[str, tuple[float, ...]],
         faults: Sequence[PlannedFault],
         machine: Callable[..., VirtualMachine],
     ) -> None:
         self.event, self.lines, self.stock = event, lines, stock
+        self.liquids = {line: liquid for liquid, each in lines.items() for line in each}
         self.used = dict.fromkeys(stock, 0)
         self.changes: list[ContainerChange] = []
         self.troubles: list[Trouble] = []
@@ -148,28 +151,34 @@ class Attendant:
 
     def hang_first(self) -> None:
         """The first container of every liquid, and prime from it."""
-        for liquid, line in self.lines.items():
+        for line, liquid in self.liquids.items():
             self._hang(liquid, line)
-        self.run_lines(LineRequest(kind="prime", lines=tuple(self.lines.values()), jug=True))
+        self.run_lines(LineRequest(kind="prime", lines=tuple(self.liquids), jug=True))
 
-    def shortage(self, liquid: str, volume_ml: float) -> str | None:
-        """Why the container on this liquid's line is not good for the next dose, None when it is."""
-        line = self.lines[liquid]
-        if self.machine.plant.container_ml(line) < SEEN_EMPTY_ML:
-            return "empty to the eye"
-        if self.machine.engine.stock.view(line).sure_ml < volume_ml:
-            return "too little left for a dose"
-        inputs = self.machine.engine.status().inputs
-        return "low by its contact" if inputs is not None and line in inputs.low_lines else None
+    def shortage(self, liquid: str, volume_ml: float) -> tuple[int, str] | None:
+        """The line whose container must be changed before the next dose of this liquid, and why; None for none."""
+        inputs, stock = self.machine.engine.status().inputs, self.machine.engine.stock
+        low = () if inputs is None else inputs.low_lines
+        lines = self.lines[liquid]
+        bad = {line: "low by its contact" for line in lines if line in low}
+        bad |= {line: "empty to the eye" for line in lines if self.machine.plant.container_ml(line) < SEEN_EMPTY_ML}
+        if bad and (self.has_another(liquid) or len(bad) == len(lines)):
+            return next(iter(bad.items()))
+        left_ml = {line: stock.view(line).sure_ml for line in lines}
+        for line in (one for one in bad if left_ml[one] > 0.0):  # its twins go on without it
+            stock.empty(EmptyRequest(line=line))
+            left_ml[line] = 0.0
+        emptiest = min(left_ml, key=lambda line: left_ml[line])
+        return (emptiest, "too little left for a dose") if sum(left_ml.values()) < volume_ml else None
 
     def has_another(self, liquid: str) -> bool:
         """Whether there is an unopened container of this liquid."""
         return self.used[liquid] < len(self.stock[liquid])
 
-    def change(self, liquid: str, why: str) -> None:
-        """Hang the next container of this liquid and prime from it; needs one, and an empty place under the funnel."""
-        begun_s, line = self.now_s, self.lines[liquid]
-        self._note_change(liquid, why)
+    def change(self, line: int, why: str) -> None:
+        """Hang the line's next container and prime from it; needs one, and an empty place under the funnel."""
+        begun_s, liquid = self.now_s, self.liquids[line]
+        self._note_change(line, why)
         self._hang(liquid, line)
         for place, fault in tuple(self._present):
             if fault.kind == "container empty" and fault.line == line:
@@ -186,18 +195,18 @@ class Attendant:
 
     def _exchange_while_held(self, operation: str, line: int) -> None:
         """A drink is held because its container is low: hang the next and go on; without one, the drink is stopped."""
-        liquid = next(name for name, number in self.lines.items() if number == line)
+        liquid = self.liquids[line]
         if not self.has_another(liquid):
             self.machine.engine.stop()
             return
         self.pass_time(self.event.handling.container_s)
-        self._note_change(liquid, "low in the middle of a drink")
+        self._note_change(line, "low in the middle of a drink")
         self._hang(liquid, line)
         self.pass_time(1.0)
         self.machine.engine.confirm(operation)
 
-    def _note_change(self, liquid: str, why: str) -> None:
-        line = self.lines[liquid]
+    def _note_change(self, line: int, why: str) -> None:
+        liquid = self.liquids[line]
         self.changes.append(
             ContainerChange(
                 at_s=self.now_s,

@@ -88,7 +88,10 @@ class Trouble(Value, frozen=True, kw_only=True):
 
 
 class LineSum(Value, frozen=True, kw_only=True):
-    """One line over the event. What left the containers is in glasses, in the jug, or poured away."""
+    """One line over the event, with its twins in all volumes.
+
+    What left the containers is in glasses, in the jug, or poured away.
+    """
 
     line: int
     liquid: str
@@ -100,7 +103,8 @@ class LineSum(Value, frozen=True, kw_only=True):
     other_ml: float  # primed, poured away, spilt
     left_ml: float  # in hung and unopened containers, before cleaning
     empties_ml: float  # left in containers that were taken off
-    booked_ml: float  # what the ledger believes is left in the container that hangs
+    booked_ml: float  # what the ledger believes is left in what hangs
+    twins: tuple[int, ...] = ()  # further lines with the liquid
 
 
 class Evening(Value, frozen=True, kw_only=True):

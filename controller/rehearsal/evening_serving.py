@@ -161,11 +161,11 @@ class GuestTurns:
     def _make_ready(self, recipe: str) -> str | None:
         """Change the containers that are short; why the drink cannot be made, if it cannot."""
         for liquid, volume_ml in self.services[recipe].doses_ml.items():
-            why = self.host.shortage(liquid, volume_ml)
-            if why is not None:
+            short = self.host.shortage(liquid, volume_ml)
+            if short is not None:
                 if not self.host.has_another(liquid):
                     return f"{liquid} is sold out"
-                self.host.change(liquid, why)
+                self.host.change(*short)
         return None
 
     def _pour(self, order: OrderView) -> OperationView | None:
@@ -221,9 +221,12 @@ class GuestTurns:
 
     def _take_glass(self, view: OperationView) -> tuple[PouredDose, ...]:
         held = self.host.machine.plant.lift_glass()
+        asked: dict[str, float] = {}
+        for one in view.lines:
+            asked[one.liquid] = asked.get(one.liquid, 0.0) + one.asked_ml
         return tuple(
-            PouredDose(liquid=one.liquid, asked_ml=one.asked_ml, glass_ml=held.get(one.liquid, 0.0))
-            for one in view.lines
+            PouredDose(liquid=liquid, asked_ml=asked_ml, glass_ml=held.get(liquid, 0.0))
+            for liquid, asked_ml in asked.items()
         )
 
     def _pour_away(self, view: OperationView, doses: Sequence[PouredDose]) -> None:
@@ -231,7 +234,7 @@ class GuestTurns:
         for dose in doses:
             self.wasted_ml[dose.liquid] = self.wasted_ml.get(dose.liquid, 0.0) + dose.glass_ml
         off = [dose.liquid for dose in doses if _is_visibly_off(dose)]
-        lines = {self.host.lines[liquid] for liquid in off}
+        lines = {line for liquid in off for line in self.host.lines[liquid]}
         if self.host.is_troubled(lines):
             self.host.repair(f"{', '.join(off)} visibly off" if off else view.reason, lines)
 

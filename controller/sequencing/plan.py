@@ -82,6 +82,8 @@ def plan_serving(
     calibrations: Mapping[int, Calibration],
     sources: Sources,
     phases: Sequence[Resolved],
+    *,
+    work: int = WORK,
 ) -> Plan:
     """Plan a serving in the shortest time, however long that is; a dose of a liquid with several sources is shared.
 
@@ -92,7 +94,7 @@ def plan_serving(
     segments, all_wanted = list[Segment](), list[tuple[Wanted, ...]]()
     spans, bounds, alone_s, proven = 0.0, 0.0, 0.0, True
     for step, wanted in _split(profile, calibrations, sources, phases):
-        solved, planned = timed(profile, calibrations, wanted)
+        solved, planned = timed(profile, calibrations, wanted, work=work)
         if segments:  # the guard assumes a person who takes no time: contacts of the segment before are still closed
             late_s = limits(profile).overlap_s
             planned = tuple(msgspec.structs.replace(run, start_s=run.start_s + late_s) for run in planned)

@@ -47,9 +47,14 @@ class Source(Value, frozen=True, kw_only=True):
 Sources = Mapping[str, tuple[Source, ...]]  # liquid -> the lines it may be drawn from, the preferred one first
 
 
+def on_lines(lines: Mapping[str, Sequence[int]]) -> dict[str, tuple[Source, ...]]:
+    """Each liquid (liquid -> lines) from any of its lines, with nothing said of how much each can give."""
+    return {liquid: tuple(Source(line=line) for line in each) for liquid, each in lines.items()}
+
+
 def one_line_each(lines: Mapping[str, int]) -> dict[str, tuple[Source, ...]]:
     """Each liquid (liquid -> line) from one line alone."""
-    return {liquid: (Source(line=line),) for liquid, line in lines.items()}
+    return on_lines({liquid: (line,) for liquid, line in lines.items()})
 
 
 def without(sources: Sequence[Source], shared: Mapping[int, float]) -> tuple[Source, ...]:

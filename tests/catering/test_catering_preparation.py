@@ -42,7 +42,7 @@ def test_the_simulated_events_bear_out_the_exact_quantiles(fete):
 
 
 def test_pump_times_are_the_planners(fete):
-    lines = {one.liquid: one.line for one in book().lines}
+    lines = {one.liquid: (one.line,) for one in book().lines}
     known = nominal_calibrations(profile(), book(), lines)
     spritz = next(one for one in fete.services if one.recipe == "Blackcurrant Spritz")
     # Both lines run at once: the soda, 95 mL, takes longest; then glasses are changed for 4 s + 8 s.
@@ -56,7 +56,7 @@ def test_pump_times_are_the_planners(fete):
 
 def test_a_long_pause_between_servings_lengthens_the_cycle():
     machine = capped(serving_pause_s=30.0)
-    lines = {one.liquid: one.line for one in book().lines}
+    lines = {one.liquid: (one.line,) for one in book().lines}
     known = nominal_calibrations(machine, book(), lines)
     found = services(event(), machine, book(), lines=lines, shares={"Orchard Fizz": 1.0}, calibrations=known)
     assert found["Orchard Fizz"].cycle_s == pytest.approx(found["Orchard Fizz"].pumps_s + 30.0)
@@ -75,7 +75,7 @@ def test_waits_at_an_even_rate_are_near_the_closed_form():
         menu_uncertainty=0.0,
     )
     machine = capped(hour_servings=1000)
-    lines = {one.liquid: one.line for one in book().lines}
+    lines = {one.liquid: (one.line,) for one in book().lines}
     known = nominal_calibrations(machine, book(), lines)
     served = services(even, machine, book(), lines=lines, shares={"Blackcurrant Spritz": 1.0}, calibrations=known)
     vast = dict.fromkeys(lines, (1000000000.0,))
@@ -111,7 +111,7 @@ def test_containers_are_changed_when_a_dose_no_longer_fits():
 
 
 def _services(shares):
-    lines = {one.liquid: one.line for one in book().lines}
+    lines = {one.liquid: (one.line,) for one in book().lines}
     known = nominal_calibrations(profile(), book(), lines)
     return services(event(), profile(), book(), lines=lines, shares=shares, calibrations=known)
 
@@ -158,7 +158,7 @@ TINY = {
 
 def test_measured_flows_count_where_the_liquid_is_the_same():
     tiny = event(**TINY)
-    lines = {one.liquid: one.line for one in book().lines}
+    lines = {one.liquid: (one.line,) for one in book().lines}
     known = nominal_calibrations(profile(), book(), lines)
     halved = {n: msgspec.structs.replace(one, flow_ml_s=one.flow_ml_s / 2) for n, one in known.items()}
     plain, slow = prepare(tiny, profile(), book()), prepare(tiny, profile(), book(), calibrations=halved)

@@ -149,8 +149,8 @@ def test_what_is_sold_out_is_said(monkeypatch):
     """As if all but one container of soda had been left at home."""
     prepared = evening.prepare
 
-    def forgotten(event, profile, book, *, seed):
-        found = prepared(event, profile, book, seed=seed)
+    def forgotten(event, profile, book, *, seed, twins):
+        found = prepared(event, profile, book, seed=seed, twins=twins)
         purchases = tuple(
             msgspec.structs.replace(one, containers=(msgspec.structs.replace(one.containers[0], count=1),))
             if one.liquid == "soda"

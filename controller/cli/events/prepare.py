@@ -27,6 +27,7 @@ COLUMNS = (
 @click.option(
     "--measured", is_flag=True, help="Take the flows of the running machine's calibrations, where it has them."
 )
+@click.option("--twins", is_flag=True, help="Hang liquids on the spare lines as well, as it advises without this.")
 @file_option("--csv", "csv_path", "Also write the shopping list into this file.")
 @file_option("--picture", "picture", "Also draw volumes, queue and waiting into this .svg or .png file.")
 @session_options
@@ -38,6 +39,7 @@ def prepare(
     book_path: Path,
     seed: int,
     measured: bool,
+    twins: bool,
     csv_path: Path | None,
     picture: Path | None,
 ) -> None:
@@ -47,7 +49,7 @@ def prepare(
 
     event, profile, book, warnings = load_event(event_path, profile_path, book_path)
     known = _measured(session) if measured else {}
-    found = prepared(event, profile, book, seed=seed, calibrations=known)
+    found = prepared(event, profile, book, seed=seed, calibrations=known, twins=twins)
     if csv_path is not None:
         _write_csv(found, csv_path)
     if picture is not None:
@@ -99,6 +101,8 @@ def draw_preparation_text(found: "Preparation", event: "GuestEvent") -> str:
             *_sundries(found),
             "",
             *_lines(found),
+            "",
+            *draw_parts(found),
             "",
             *_waiting(found),
             "",
@@ -179,6 +183,32 @@ def _lines(found: "Preparation") -> list[str]:
             for one in moved
         ),
         *(one.note for one in found.lines if one.note),
+    ]
+
+
+def draw_parts(found: "Preparation") -> list[str]:
+    """What hangs best on spare lines, how many guests the machine serves, and what each part would change."""
+    from controller.catering.parts import MOST_WAIT_S
+
+    rows = [
+        (
+            one.part,
+            f"{one.pumps_s:.1f} s",
+            "more and more" if one.wait_s is None else f"{one.wait_s:.0f} s",
+            f"{one.guests}",
+        )
+        for one in found.parts
+    ]
+    hung = [
+        f"Line {one.line} is to spare: hang {one.liquid} there as a twin "
+        f'(tundish stock change {one.line} "{one.liquid}"): '
+        f"a drink then takes {one.then_s:.1f} s of pumps' time instead of {one.before_s:.1f} s on average."
+        for one in found.spare_lines
+    ]
+    return [
+        _heading("How many guests it serves, and the next part to buy"),
+        table(("machine", "pumps, a drink", "mean wait, busiest hour", f"guests with {MOST_WAIT_S:.0f} s"), rows),
+        *hung,
     ]
 
 

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     metavar="FAULT",
     help='Bring this about: "pump stalled, line 3, 20:15". May be given again. Kinds: see tundish bench inject --help.',
 )
+@click.option("--twins", is_flag=True, help="Hang liquids on the spare lines as well, as tundish prepare advises.")
 @file_option("--report", "report", "Write a page with pictures into this .html file.")
 @json_option
 def rehearse(
@@ -36,6 +37,7 @@ def rehearse(
     book_path: Path,
     seed: int,
     faults: tuple[str, ...],
+    twins: bool,
     report: Path | None,
     session: Session,
 ) -> None:
@@ -59,7 +61,7 @@ def rehearse(
     except BadQuantity as error:
         raise click.BadParameter(str(error), param_hint="--fault") from error
     try:
-        found = rehearsed(event, profile, book, seed=seed, faults=planned, report=_show_progress)
+        found = rehearsed(event, profile, book, seed=seed, faults=planned, twins=twins, report=_show_progress)
     finally:
         _show_progress("")
     if report is not None:
@@ -81,6 +83,7 @@ def _show_progress(text: str) -> None:
 
 def draw_evening(found: "Evening") -> str:
     """The outcome for a terminal."""
+    from controller.cli.events.prepare import draw_parts
     from controller.cli.pages.rehearsal_report import duration
 
     waits_s = [one.waited_s for one in found.served] or [0.0]
@@ -100,6 +103,8 @@ def draw_evening(found: "Evening") -> str:
         f"by {max(map(abs, errors)):.2f} mL at most",
         "",
         _draw_lines(found),
+        "",
+        *draw_parts(found.prepared),
     ]
     if found.changes:
         when = ", ".join(f"{found.clock(one.at_s)} line {one.line}" for one in found.changes)
@@ -117,7 +122,7 @@ def draw_evening(found: "Evening") -> str:
 def _draw_lines(found: "Evening") -> str:
     rows = [
         (
-            str(one.line),
+            ", ".join(map(str, (one.line, *one.twins))),
             one.liquid,
             f"{one.used} of {len(one.bought)}",
             f"{one.glasses_ml:.0f} mL",
