@@ -64,17 +64,13 @@ def draw_cell(
 ) -> CellTruth:
     """Draw a cell; every effect has its own random stream, so one does not disturb another."""
 
-    def stream(what: str) -> Random:
-        return Random(f"{seed}/cell {what}")
-
     def either_way(what: CellEffect, most: float) -> float:
-        return stream(what).uniform(-most, most) if what in effects else 0.0
+        return _stream(seed, what).uniform(-most, most) if what in effects else 0.0
 
-    rng = stream("span")
+    rng = _stream(seed, "span")
     counts_per_g = FULL_SCALE_COUNTS * rng.uniform(0.8, 1.2) / capacity_g
-    drift = stream("drift")
-    flow = stream("flow")
-    fall_m, exit_m_s, nozzle_ml = flow.uniform(0.12, 0.22), flow.uniform(0.1, 0.4), flow.uniform(0.05, 0.2)
+    zero_g_k, span_per_k, warm_k = _drift(_stream(seed, "drift"), capacity_g)
+    fall_m, exit_m_s, nozzle_ml = _outlet(_stream(seed, "flow"))
     return CellTruth(
         capacity_g=capacity_g,
         rate_hz=rate_hz,
@@ -86,9 +82,9 @@ def draw_cell(
         vibration_g=_vibration_g(seed, lines) if "vibration" in effects else (),
         knocks_per_h=KNOCKS_PER_H if "knocks" in effects else 0.0,
         creep=either_way("creep", OF_CAPACITY),
-        zero_g_k=drift.uniform(-1, 1) * OF_CAPACITY * capacity_g / 10.0 if "drift" in effects else 0.0,
-        span_per_k=drift.uniform(-1, 1) * OF_CAPACITY / 10.0 if "drift" in effects else 0.0,
-        warm_k=drift.uniform(2.0, 5.0) if "drift" in effects else 0.0,
+        zero_g_k=zero_g_k if "drift" in effects else 0.0,
+        span_per_k=span_per_k if "drift" in effects else 0.0,
+        warm_k=warm_k if "drift" in effects else 0.0,
         bow=either_way("bow", OF_CAPACITY),
         fall_m=fall_m if "flight" in effects else 0.0,
         exit_m_s=exit_m_s if "momentum" in effects else 0.0,
@@ -96,6 +92,21 @@ def draw_cell(
         nozzle_ml=nozzle_ml if "drops" in effects else 0.0,
         is_handled="handling" in effects,
     )
+
+
+def _stream(seed: int, what: str) -> Random:
+    return Random(f"{seed}/cell {what}")
+
+
+def _outlet(rng: Random) -> tuple[float, float, float]:
+    """Height above the platform (m), speed of what leaves (m/s), and what clings there (mL); common practice."""
+    return rng.uniform(0.12, 0.22), rng.uniform(0.1, 0.4), rng.uniform(0.05, 0.2)
+
+
+def _drift(rng: Random, capacity_g: float) -> tuple[float, float, float]:
+    """Of zero (g/K) and span (1/K), and how much warmer the machine's inside becomes (K; common practice)."""
+    per_k = OF_CAPACITY / 10.0
+    return rng.uniform(-1, 1) * per_k * capacity_g, rng.uniform(-1, 1) * per_k, rng.uniform(2.0, 5.0)
 
 
 def _vibration_g(seed: int, lines: Iterable[int]) -> tuple[tuple[int, float], ...]:

@@ -281,3 +281,9 @@ def test_without_a_line_and_without_all_the_usage_says_so(tundish, command):
     shown = tundish(command)
     assert shown.exit_code == 2
     assert "--all" in shown.output
+
+
+def test_what_belongs_to_weighing_by_hand_is_refused_with_all(tundish):
+    shown = tundish("calibrate", "--all", "--strike", "3")
+    assert shown.exit_code == 2
+    assert "weighed by hand" in shown.output

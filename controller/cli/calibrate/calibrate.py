@@ -68,12 +68,12 @@ def calibrate(
 ) -> int:
     """Calibrate each LINE: run its pump for known times, weigh what came out, accept the fit.
 
-    Runs of several lengths separate flow and lag; the command says which run would help most next. A trial that was
-    weighed wrongly is struck by its number, and restored likewise. With --all, or --scale machine for some lines, the
-    machine weighs on its own scale and asks for an empty jar only; stopped, the same command takes it up again.
+    The command says which run would help most next; a trial weighed wrongly is struck by its number, or restored. With
+    --all, or --scale machine, the machine weighs by itself and asks for an empty jar only; stopped, it is taken up.
     """
     numbers = tuple(dict.fromkeys(lines))
     if all_lines or scale == MACHINE:
+        _require_nothing_by_hand(trials_path, *words.values())
         asked = HandsFreeRequest(jar_ml=jar_ml or JAR_ML, lines=numbers, most_ml=most_ml or MOST_ML, by=by)
         return on_the_scale(session, asked, "tundish calibrate --all")
     if not numbers:
@@ -82,18 +82,25 @@ def calibrate(
     if len(numbers) > 1 and (changes or trials_path is not None):
         raise click.UsageError("a file, and trials to strike or restore, belong to one line: name one.")
     if changes:
-        for change in changes:
-            fit = session.engine.post(address("calibrations", numbers[0], "trials", "strike"), FitView, change)
-        session.show(fit, draw_fit)
-        return 0
+        return _strike(session, numbers[0], changes)
+    request_of = partial(CalibrationRequest, by=by, temperature_c=temperature)
     if trials_path is not None:
-        rows = read_trials(trials_path)
-        request = TrialsRequest(line=numbers[0], trials=rows, accept=True, sure=sure, by=by, temperature_c=temperature)
-        fits = [_from_file(session, request)]
+        request = partial(TrialsRequest, accept=True, sure=sure, by=by, temperature_c=temperature)
+        fits = [_from_file(session, request(line=numbers[0], trials=read_trials(trials_path)))]
     else:
-        request_of = partial(CalibrationRequest, by=by, temperature_c=temperature)
         fits = [_weighed(session, scale, line, runs or math.inf, request_of) for line in numbers]
     session.show(fits if len(fits) > 1 else fits[0], "\n\n".join(map(_draw_accepted, fits)))
+    return 0
+
+
+def _require_nothing_by_hand(*words: object) -> None:
+    if any(words):
+        raise click.UsageError("a file, and trials to strike or restore, belong to one line that is weighed by hand.")
+
+
+def _strike(session: Session, line: int, changes: list[StrikeRequest]) -> int:
+    target = address("calibrations", line, "trials", "strike")
+    session.show([session.engine.post(target, FitView, change) for change in changes][-1], draw_fit)
     return 0
 
 
