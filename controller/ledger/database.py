@@ -87,9 +87,13 @@ class Database:
         return rows[0] if rows else None
 
     @contextmanager
-    def transaction(self) -> Iterator[sqlite3.Connection]:
-        """All that is done within it is on disk when it is left, or nothing of it."""
-        with self._guarded():
+    def transaction(self, *, lazily: bool = False) -> Iterator[sqlite3.Connection]:
+        """All that is done within it is on disk when it is left, or nothing of it.
+
+        lazily: for what would follow again by itself: it goes there with the next that waits.
+        """
+        waits = self._waits and not lazily
+        with self._guarded(), self._synchronous(waits):
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
@@ -103,9 +107,10 @@ class Database:
                     self._db.execute("ROLLBACK")
                 raise
             self._changes += 1
-            if self._check is not None and not self.damage:
+            # What may not be on disk yet is not noted: after a power cut the note may be behind, never ahead.
+            if waits and self._check is not None and not self.damage:
                 self._check.note(self._changes)
-                if self._waits and self._check.log_bytes > LOG_BYTES:
+                if self._check.log_bytes > LOG_BYTES:
                     _checkpoint(self._db, self._check, self._check.pages_in_log())
 
     def wait_for_disk(self, waits: bool) -> None:
@@ -116,6 +121,18 @@ class Database:
         with self._guarded():
             self._waits = waits
             self._db.execute(f"PRAGMA synchronous = {'FULL' if waits else 'NORMAL'}")
+
+    @contextmanager
+    def _synchronous(self, waits: bool) -> Iterator[None]:
+        """Whether the transaction within waits for the disk."""
+        if waits is self._waits:
+            yield
+            return
+        self._db.execute(f"PRAGMA synchronous = {'FULL' if waits else 'NORMAL'}")
+        try:
+            yield
+        finally:
+            self._db.execute(f"PRAGMA synchronous = {'FULL' if self._waits else 'NORMAL'}")
 
     def empty_log(self) -> None:
         """Move all that is in the write-ahead log into the file, so that nothing forgotten stands there any more."""

@@ -114,9 +114,9 @@ class OrderBook:
                     (guest.owner, guest.key, order.seq, guest.name, guest.secret),
                 )
 
-    def save(self, order: Order) -> None:
-        """Record what has become of an order."""
-        with self._database.transaction() as db:
+    def save(self, order: Order, *, lazily: bool = False) -> None:
+        """Record what has become of an order; lazily: what would follow again after a power cut."""
+        with self._database.transaction(lazily=lazily) as db:
             db.execute(f"INSERT OR REPLACE INTO drink_order VALUES ({', '.join('?' * 15)})", _row(order))
 
     def forget_guests(self) -> None:

@@ -110,7 +110,7 @@ class Flow:
             reason = current.refused[0].reason if current.refused else current.reason
             deliveries = tuple(current.booked.values())
             if current.admitted and order.began_wall_s is None:
-                order = self._register.save(replace(order, began_wall_s=self._clock.wall_s()))
+                order = self._register.save(replace(order, began_wall_s=self._clock.wall_s()), lazily=True)
         else:
             entry = self._ledger.entry(order.operation or "")
             outcome = REFUSED if entry is None else entry.outcome

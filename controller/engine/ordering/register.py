@@ -12,6 +12,8 @@ from controller.model.order_states import OPEN, WAITING, after
 from controller.model.orders import OrderEvent, OrderState
 
 OPERATOR = ""  # owner of what the operator orders
+# What people say, which nobody would say again after a power cut; all else follows again from guard, glass and time.
+SAID = frozenset({OrderEvent.WITHDRAW, OrderEvent.REFUSE, OrderEvent.AGAIN})
 
 
 class Register:
@@ -77,11 +79,11 @@ class Register:
         if state is None:
             raise not_now(order, str(event))
         ended = {} if state in OPEN else {"ended_wall_s": self._clock.wall_s()}
-        return self.save(replace(order, state=state, **ended, **more))
+        return self.save(replace(order, state=state, **ended, **more), lazily=event not in SAID)
 
-    def save(self, order: Order) -> Order:
+    def save(self, order: Order, *, lazily: bool = False) -> Order:
         """Put on record what has become of an order."""
-        self._book.save(order)
+        self._book.save(order, lazily=lazily)
         return self._keep(order)
 
     def move(self, order: Order, place: int) -> Order:
