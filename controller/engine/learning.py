@@ -47,6 +47,7 @@ SETTLED_S = 2.5  # after the last end: the funnel has run empty and the last dro
 EMPTY_S = 4.0  # of readings before the first start, from which the empty glass is known
 STEADY_S = 30.0  # what is known is worked out anew after so long, so that a plan asked for again is the same
 FINEST_TRIM_S = 0.002  # an end that moves by less stays
+LEAST_RATIO, MOST_RATIO = 0.6, 1.5  # of a learned flow to the calibrated one
 REMEMBERED_SHARE = 0.3  # of a serving, in how the scale usually scatters
 TOLD_AT = 0.005  # a flow that has moved by so much is told to the guard
 
@@ -266,6 +267,9 @@ class Learning:
         self._u_mean_g += REMEMBERED_SHARE * (one.pour.averages.usual_g - self._u_mean_g)
         self._flows = one.pour.close()
         self._flows.rest_until(self._clock.wall_s())
+        for line, basis in self._flows.bases.items():
+            if not LEAST_RATIO < self._flows.flow(line)[0] < MOST_RATIO:
+                self._know(line, basis)  # no tube does that: something else was wrong, and its calibration counts
         points = tuple(
             self._point(one.tracking, line, found.volume_ml, found.u_ml) for line, found in poured.items() if found.u_ml
         )
@@ -293,6 +297,8 @@ class Learning:
 
     def _tell_guard(self) -> None:
         """The guard journals what was learned, as it does an operator's calibrations; not every little step of it."""
+        if self._mirror.is_under_way():
+            return  # the next serving's end will do
         for line, held in self._mirror.calibrations().items():
             if line not in self._flows.bases:
                 continue

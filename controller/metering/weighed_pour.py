@@ -7,8 +7,8 @@ Kalman filter over the learned flows, with three states more for the serving: ea
 (rollers, gas), and the weight at the beginning.
 
 The end of a run is moved by predictive cut-off: switch off when what has come, and what still comes after it, will be
-the dose ("preact" in batch control; the spill of US patent 6,380,495, column by column learned by recursive least
-squares; the coasting compensation of weighing controllers). Here the latter is a state of each line.
+the dose. Batch control calls that preact, weighing controllers free-fall compensation; US patent 6,380,495 learns its
+constants by recursive least squares. Here what still comes is a state of each line, and the transit time of all.
 """
 
 import math
