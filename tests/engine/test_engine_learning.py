@@ -57,6 +57,7 @@ class Bar:
         span_scale(self.machine)
         prime_all(self.machine, (1, 2, 3, 4, 5, 6))
         calibrated(self.machine)
+        self.errors: list[dict[int, float]] = []  # of the drinks so far
 
     def set_down(self) -> None:
         self.machine.pass_time(3.0)
@@ -85,24 +86,22 @@ class Bar:
 @pytest.fixture(scope="module")
 def bar():
     made = Bar()
+    made.errors = [made.pour() for _ in range(5)]
     yield made
     made.machine.close()
 
 
 def test_doses_of_slow_pumps_are_right_from_the_first_drink_and_flows_are_learned(bar):
-    first = bar.pour()
+    first, last = bar.errors[0], bar.errors[-1]
     assert abs(first[2]) < mi008_ml(25.0)
     assert abs(first[6]) < mi008_ml(95.0)  # unweighed it would be 3.8 mL short
-    for _ in range(3):
-        bar.pour()
-    last = bar.pour()
     assert abs(last[2]) < 0.7
     assert abs(last[6]) < 0.7
     for line in LINES:
         assert bar.true_ratio(line) == pytest.approx(1.0, abs=0.015)
         path = bar.machine.engine.learning.path(line)
-        assert len(path) == 5
-        assert path[-1].u_flow_ml_s < path[0].u_flow_ml_s
+        assert len(path) >= 5
+        assert path[4].u_flow_ml_s < path[0].u_flow_ml_s
 
 
 def test_the_guard_is_told_of_a_flow_that_has_moved(bar):
@@ -148,6 +147,7 @@ def test_a_serving_that_nobody_could_weigh_teaches_nothing(bar):
 
 
 def test_a_line_can_be_set_back_to_its_calibration(bar):
+    bar.pour()
     bar.machine.engine.learning.set_back(2)
     bar.machine.pass_time(0.5)
     calibration = bar.machine.ledger.calibrations(2)[-1]
