@@ -131,7 +131,7 @@ def test_an_upgrade_stops_keeps_a_backup_and_then_installs(shipped):
     given = {"machine": before, "shipped": shipped, "program": PROGRAM, "stamp": "20260101-120000"}
     steps = install_plan.plan_upgrade(**given, has_records=True)
     archive = "/var/lib/tundish/backups/before-upgrade-20260101-120000.tar.gz"
-    assert [step.what for step in steps[:2]] == [
+    assert [str(step.act) for step in steps[:2]] == [
         "run systemctl stop tundish-engine.service tundish-guard.service",
         f"run {PROGRAM} backup {archive}",
     ]

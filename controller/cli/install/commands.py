@@ -124,7 +124,7 @@ def uninstall(*, purge: bool, is_applied: bool, root: Path, session: Session) ->
 def draw_step(number: int, step: Step) -> str:
     """A step as two lines: what, then why."""
     is_so = step.is_done and not isinstance(step.act, KeepFile)
-    return f"{number:>3}. {step.what}\n     {'already so: ' if is_so else ''}{step.why}"
+    return f"{number:>3}. {step.act}\n     {'already so: ' if is_so else ''}{step.why}"
 
 
 def _chosen(chosen: Path | None, there: Path, kind: ExampleOrFile) -> Path:
@@ -161,7 +161,7 @@ def _finish(
         session.say(draw_step(number, step))
         if is_applied:
             carry_out(step, root)
-    views = tuple(StepReport(what=step.what, why=step.why, is_done=step.is_done) for step in steps)
+    views = tuple(StepReport(what=str(step.act), why=step.why, is_done=step.is_done) for step in steps)
     outcome = InstallReport(is_applied=is_applied, warnings=tuple(map(str, warnings)), steps=views)
     last = "All done." if is_applied else "Nothing was changed. Do it with --apply."
     session.show(outcome, last)

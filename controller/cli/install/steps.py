@@ -9,11 +9,20 @@ from pathlib import Path
 from controller.errors import TundishError
 from controller.model.fields import Value
 
+Run = Callable[[Sequence[str]], None]
+
 
 class MakeFolder(Value, frozen=True, kw_only=True, tag="folder"):
     """A folder of root's that everyone may read."""
 
     path: Path
+
+    def __str__(self) -> str:
+        return f"make the folder {self.path}"
+
+    def do(self, root: Path, _: Run) -> None:
+        """Make it below `root`."""
+        below(root, self.path).mkdir(mode=0o755, parents=True, exist_ok=True)
 
 
 class WriteFile(Value, frozen=True, kw_only=True, tag="file"):
@@ -22,11 +31,29 @@ class WriteFile(Value, frozen=True, kw_only=True, tag="file"):
     path: Path
     content: str
 
+    def __str__(self) -> str:
+        return f"write {self.path}"
+
+    def do(self, root: Path, _: Run) -> None:
+        """Write it below `root` in one motion: whoever reads it sees the old or the new one, never a half."""
+        path = below(root, self.path)
+        path.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
+        new = path.with_name(f".{path.name}.new")
+        new.write_text(self.content, encoding="utf-8")
+        new.chmod(0o644)
+        new.replace(path)
+
 
 class KeepFile(Value, frozen=True, kw_only=True, tag="keep"):
     """A file that is there and stays as it is."""
 
     path: Path
+
+    def __str__(self) -> str:
+        return f"keep {self.path}"
+
+    def do(self, _root: Path, _: Run) -> None:
+        """Nothing is to be done."""
 
 
 class MakeLink(Value, frozen=True, kw_only=True, tag="link"):
@@ -35,11 +62,35 @@ class MakeLink(Value, frozen=True, kw_only=True, tag="link"):
     path: Path
     target: Path
 
+    def __str__(self) -> str:
+        return f"link {self.path} to {self.target}"
+
+    def do(self, root: Path, _: Run) -> None:
+        """Make it below `root`."""
+        place = below(root, self.path)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.unlink(missing_ok=True)
+        place.symlink_to(self.target)
+
 
 class Remove(Value, frozen=True, kw_only=True, tag="remove"):
     """A file, link or folder with all that is in it, if it is there."""
 
     path: Path
+
+    def __str__(self) -> str:
+        return f"remove {self.path}"
+
+    def do(self, root: Path, _: Run) -> None:
+        """Remove it below `root`; a unit's folder of additions goes with the last of them."""
+        path = below(root, self.path)
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+            return
+        path.unlink(missing_ok=True)
+        if path.parent.name.endswith(".service.d"):
+            with suppress(OSError):
+                path.parent.rmdir()
 
 
 class RunCommand(Value, frozen=True, kw_only=True, tag="run"):
@@ -48,33 +99,21 @@ class RunCommand(Value, frozen=True, kw_only=True, tag="run"):
     words: tuple[str, ...]
     may_fail: bool = False
 
+    def __str__(self) -> str:
+        return f"run {' '.join(self.words)}"
 
-Act = MakeFolder | WriteFile | KeepFile | MakeLink | Remove | RunCommand
+    def do(self, _root: Path, run: Run) -> None:
+        """Run it to its end."""
+        with suppress(*([TundishError] if self.may_fail else [])):
+            run(self.words)
 
 
 class Step(Value, frozen=True, kw_only=True):
     """One thing to do and why; `is_done` when the machine is so already."""
 
-    act: Act
+    act: MakeFolder | WriteFile | KeepFile | MakeLink | Remove | RunCommand
     why: str
     is_done: bool = False
-
-    @property
-    def what(self) -> str:
-        """The act in words, with its path or command."""
-        match self.act:
-            case MakeFolder(path=path):
-                return f"make the folder {path}"
-            case WriteFile(path=path):
-                return f"write {path}"
-            case KeepFile(path=path):
-                return f"keep {path}"
-            case MakeLink(path=path, target=target):
-                return f"link {path} to {target}"
-            case Remove(path=path):
-                return f"remove {path}"
-            case RunCommand(words=words):
-                return f"run {' '.join(words)}"
 
 
 def run_command(words: Sequence[str]) -> None:
@@ -88,60 +127,16 @@ def run_command(words: Sequence[str]) -> None:
         raise TundishError(f"{' '.join(words)} failed with exit code {done.returncode}: {said or 'it said nothing'}")
 
 
-def carry_out(step: Step, root: Path, run: Callable[[Sequence[str]], None] = run_command) -> None:
-    """Do one step below the folder `root` ("/" on the machine itself). Raises TundishError when it cannot be done.
-
-    A file is replaced in one motion: whoever reads it sees the old or the new one, never a half.
-    """
+def carry_out(step: Step, root: Path, run: Run = run_command) -> None:
+    """Do one step below the folder `root` ("/" on the machine itself). Raises TundishError when it cannot be done."""
     if step.is_done:
         return
     try:
-        _do(step.act, root, run)
+        step.act.do(root, run)
     except OSError as error:
-        raise TundishError(f"cannot {step.what}: {error.strerror or error}") from error
+        raise TundishError(f"cannot {step.act}: {error.strerror or error}") from error
 
 
 def below(root: Path, path: Path) -> Path:
     """Where the absolute path lies below `root`."""
     return root / path.relative_to("/")
-
-
-def _do(act: Act, root: Path, run: Callable[[Sequence[str]], None]) -> None:
-    match act:
-        case MakeFolder(path=path):
-            below(root, path).mkdir(mode=0o755, parents=True, exist_ok=True)
-        case WriteFile(path=path, content=content):
-            _write(below(root, path), content)
-        case KeepFile():
-            pass
-        case MakeLink(path=path, target=target):
-            place = below(root, path)
-            place.parent.mkdir(parents=True, exist_ok=True)
-            place.unlink(missing_ok=True)
-            place.symlink_to(target)
-        case Remove(path=path):
-            _remove(below(root, path))
-        case RunCommand(words=words, may_fail=may_fail):
-            try:
-                run(words)
-            except TundishError:
-                if not may_fail:
-                    raise
-
-
-def _write(path: Path, content: str) -> None:
-    path.parent.mkdir(mode=0o755, parents=True, exist_ok=True)
-    new = path.with_name(f".{path.name}.new")
-    new.write_text(content, encoding="utf-8")
-    new.chmod(0o644)
-    new.replace(path)
-
-
-def _remove(path: Path) -> None:
-    if path.is_dir() and not path.is_symlink():
-        shutil.rmtree(path)
-    else:
-        path.unlink(missing_ok=True)
-        if path.parent.name.endswith(".service.d"):  # a unit's folder of additions goes with the last of them
-            with suppress(OSError):
-                path.parent.rmdir()

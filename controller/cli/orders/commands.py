@@ -36,6 +36,23 @@ def orders(ctx: click.Context, session: Session) -> None:
         session.show(session.engine.get("orders", Orders), _draw)
 
 
+def _word(name: str, verb: str, text: str) -> None:
+    """A command that says one word about an order."""
+
+    @orders.command(name=name, help=text)
+    @number_argument
+    @session_options
+    def command(session: Session, number: int) -> None:
+        _act(session, number, verb)
+
+
+_word("call", "call", "Ask for the glass of order NUMBER now, before others.")
+_word("agree", "nod", "Agree to order NUMBER, which holds alcohol.")
+_word("taken", "taken", "Say that the glass of order NUMBER was taken, where no contact sees it.")
+_word("again", "again", "Pour order NUMBER anew, which has failed; it has its place back.")
+_word("withdraw", "withdraw", "Withdraw order NUMBER for whoever placed it.")
+
+
 @orders.command()
 @click.argument("recipe", type=RECIPE)
 @click.option("--name", default="", help="What to call out when its glass is wanted.")
@@ -50,14 +67,6 @@ def place(session: Session, *, recipe: str, name: str, times: float, key: str | 
 
 @orders.command()
 @number_argument
-@session_options
-def call(session: Session, number: int) -> None:
-    """Ask for the glass of order NUMBER now, before others."""
-    _act(session, number, "call")
-
-
-@orders.command()
-@number_argument
 @click.option("--empty-glass", is_flag=True, help="An empty glass stands under the outlet: do not ask.")
 @session_options
 def pour(session: Session, number: int, *, empty_glass: bool) -> int:
@@ -66,30 +75,6 @@ def pour(session: Session, number: int, *, empty_glass: bool) -> int:
     is_seen = empty_glass or (not session.as_json and glass_is_seen(session.engine))
     request = ConsentRequest(order=order, empty_glass=is_seen)
     return begin_and_follow(session, address("orders", order, "consent"), request)
-
-
-@orders.command()
-@number_argument
-@session_options
-def agree(session: Session, number: int) -> None:
-    """Agree to order NUMBER, which holds alcohol."""
-    _act(session, number, "nod")
-
-
-@orders.command()
-@number_argument
-@session_options
-def taken(session: Session, number: int) -> None:
-    """Say that the glass of order NUMBER was taken, where no contact sees it."""
-    _act(session, number, "taken")
-
-
-@orders.command()
-@number_argument
-@session_options
-def again(session: Session, number: int) -> None:
-    """Pour order NUMBER anew, which has failed; it has its place back."""
-    _act(session, number, "again")
 
 
 @orders.command()
@@ -110,14 +95,6 @@ def refuse(session: Session, number: int, *, reason: str) -> None:
     """Say no to order NUMBER."""
     order = _of(session.engine, number).order
     _act(session, number, "refuse", RefuseOrderRequest(order=order, reason=reason))
-
-
-@orders.command()
-@number_argument
-@session_options
-def withdraw(session: Session, number: int) -> None:
-    """Withdraw order NUMBER for whoever placed it."""
-    _act(session, number, "withdraw")
 
 
 @orders.command()
