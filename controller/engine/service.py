@@ -62,6 +62,8 @@ def run(
         lan_listener = None if lan is None else stack.enter_context(lan_socket(lan))
         ledger = stack.enter_context(contextlib.closing(Ledger(state_dir / LEDGER)))
         link, clock = GuardLink(guard_socket), RealClock()
+        if lan is None:
+            (state_dir / TOKENS).unlink(missing_ok=True)  # nobody is let in any more
         places, tls = Places(clock), None if lan is None else tls_context(lan)
         tokens = None if lan is None else Tokens(tokens_path or state_dir / TOKENS, clock)
         engine = Engine(

@@ -52,10 +52,14 @@ def test_the_process_listens_on_the_network_only_when_told_to(tokens_file, is_on
         systemd.settimeout(20)
         port = free_port()
         words = ("--lan", f"127.0.0.1:{port}", "--tokens", str(tokens_file)) if is_on else ()
+        left = Path(name, "state/tokens")  # of the time when the network was on
+        left.parent.mkdir(exist_ok=True)
+        left.write_text(f"operator {OPERATOR}\n")
         process = engine_process(Path(name), *words)
         try:
             assert systemd.recv(100) == b"READY=1"
             assert len(inet_sockets(process.pid)) == int(is_on)
+            assert left.exists() == is_on
             if is_on:
                 assert lan_status(port, {}) == 401
                 assert lan_status(port, {"Authorization": f"Bearer {GUEST}"}) == 200

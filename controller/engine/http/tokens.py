@@ -70,11 +70,6 @@ class Tokens:
             ) from error
         self._take()
 
-    def forget(self) -> None:
-        """No token is worth anything any more, and none is kept."""
-        self._path.unlink(missing_ok=True)
-        self._digests, self.guests, self.ends_wall_s = {}, None, None
-
     def _take(self) -> None:
         self._digests = read_tokens(self._path)
         self.ends_wall_s = self._path.stat().st_mtime + LAST_S
