@@ -176,6 +176,9 @@ def _check_recipe(recipe: Found, liquids: set[str], glasses: set[str], notes: No
         notes.add(recipe.fields["phases"], name, "it pours nothing; give it at least one phase with doses.")
     for number, phase in enumerate(phases, start=1):
         _check_phase(phase, f"{name} phase {number}", notes)
+        if "order" in phase.fields and (number == 1 or phases[number - 2].fields.get("hand")):
+            text = "there are no doses right before it that it could follow or join. Take order out."
+            notes.add(phase.fields["order"], f"{name} phase {number}", text)
         _check_doses(phase, liquids, notes)
     doses = [dose for phase in phases for dose in phase.under("doses")]
     if doses and all(dose.get("optional", bool) for dose in doses):
@@ -193,6 +196,8 @@ def _check_phase(phase: Found, subject: str, notes: Notes) -> None:
         notes.add(phase.fields["takes_ml"], subject, "only a hand step takes room in the glass. Take this out.")
     if "within_s" in phase.fields and not hand:
         notes.add(phase.fields["within_s"], subject, "only a hand step has a time of its own. Take this out.")
+    if "order" in phase.fields and hand:
+        notes.add(phase.fields["order"], subject, "a hand step always comes in its place. Take order out.")
 
 
 def _check_doses(phase: Found, liquids: set[str], notes: Notes) -> None:

@@ -294,21 +294,32 @@ class GuardMirror:
             current.waiting_for = current.waiting = None
 
     def _resume_if_input_allows(self) -> None:
-        """A glass stands there again, or what held the operation is over: plan what is still owed and ask to go on."""
+        """A glass stands there again, what held the operation is over, or twins can take over: ask to go on."""
         current, report = self.current, self.report
         if current is None or report is None or not self.is_under_way():
             return
         inputs, waiting = report.inputs, report.waiting
-        if report.state != MachineState.HELD or waiting is None or waiting.is_for_a_person:
+        if report.state != MachineState.HELD or waiting is None:
+            return
+        if waiting.kind == "container" and current.hand_over(self._dry(current), self._clock.now_s()):
+            self._go_on(current)
+        if waiting.is_for_a_person:
             return
         is_back = inputs.glass_present and not inputs.tray_full
         if is_back if waiting.kind == "glass" else not inputs.others.get(report.waiting_for or ""):
             self._go_on(current)
 
+    def _dry(self, current: Tracking) -> set[int]:
+        """Lines whose containers ran low or empty, the one that is waited for included."""
+        report = self.require_guard()
+        waiting = report.waiting.line if report.waiting is not None else None
+        return {*current.drained, *report.inputs.low_lines, *(() if waiting is None else (waiting,))}
+
     def _go_on(self, current: Tracking) -> None:
         """Ask for what the held operation still owes."""
         now_s = self._clock.now_s()
         if current.asked.kind is OperationKind.SERVE:
+            current.hand_over(current.drained | set(self.require_guard().inputs.low_lines), now_s)
             _, runs = self._work(timed, self._profile, current.calibrations, current.owed(now_s))
         else:
             runs = current.runs_left(now_s)

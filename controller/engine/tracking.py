@@ -1,7 +1,7 @@
 """One operation under way, as the engine follows it by the guard's events."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from msgspec import structs
@@ -105,6 +105,27 @@ class Tracking:
                 owed.append(replace(one, volume_ml=one.volume_ml - given_ml))
         return tuple(owed)
 
+    def hand_over(self, dry: Collection[int], now_s: float) -> bool:
+        """Let twins of the present segment pour what dry lines still owe, by their flows; whether all of it has one."""
+        if not self.wanted:  # no serving
+            return False
+        wanted = list(self.wanted[self.segment])
+        short = [one for one in self.owed(now_s) if one.line in dry]
+        for one in short:
+            twins = {other.line for other in self.wanted[self.segment] if other.liquid == one.liquid} - set(dry)
+            flows = {line: self.calibrations[line].flow_ml_s for line in sorted(twins) if line in self.calibrations}
+            if not flows:
+                return False
+            wanted = [replace(other, volume_ml=other.volume_ml - one.volume_ml) if _is_same(other, one) else other
+                      for other in wanted]  # fmt: skip
+            wanted += [
+                replace(one, line=line, volume_ml=one.volume_ml * flow / sum(flows.values()))
+                for line, flow in flows.items()
+            ]
+        segment = tuple(sorted(_merged(wanted), key=lambda one: one.phase))
+        self.wanted = (*self.wanted[: self.segment], segment, *self.wanted[self.segment + 1 :])
+        return bool(short)
+
     def view(self, now_s: float) -> OperationView:
         """The operation as people see it."""
         delivered = self.delivered_ml(now_s) | {line: one.delivered_ml for line, one in self.booked.items()}
@@ -165,3 +186,16 @@ class Tracking:
 def _end_s(one: Interval, at_s: float) -> float:
     """When the line went off, or at_s while it is on."""
     return at_s if one.end_s == math.inf else one.end_s
+
+
+def _is_same(one: Wanted, other: Wanted) -> bool:
+    return (one.line, one.phase) == (other.line, other.phase)
+
+
+def _merged(wanted: Iterable[Wanted]) -> list[Wanted]:
+    """One volume for each line in each phase."""
+    found: dict[tuple[int, int], Wanted] = {}
+    for one in wanted:
+        known = found.get((one.line, one.phase))
+        found[one.line, one.phase] = one if known is None else replace(known, volume_ml=known.volume_ml + one.volume_ml)
+    return list(found.values())

@@ -133,12 +133,14 @@ class Phase(Value, frozen=True, kw_only=True):
     """Doses poured together, or one hand step that a person confirms; exactly one of the two is set.
 
     Attributes:
+        order: must: poured after the phase before, once the funnel has settled; wish: they may pour together
         hand: "add ice"
         takes_ml: room that the hand step takes in the glass
         within_s: how long the hand step may take before the drink is given up
     """
 
     doses: tuple[Dose, ...] = ()
+    order: Literal["must", "wish"] = "must"
     hand: Sentence | None = None
     takes_ml: MillilitresOrNone = 0.0
     within_s: HandStepTime | None = None

@@ -15,6 +15,7 @@ class Resolved(Value, frozen=True, kw_only=True):
     hand: str | None
     takes_ml: float
     within_s: float | None = None  # how long the hand step may take
+    may_join: bool = False  # it may pour together with the phase before
 
 
 def resolve(recipe: Recipe, book: Book, times: float = 1.0) -> tuple[Resolved, ...]:
@@ -38,7 +39,15 @@ def resolve(recipe: Recipe, book: Book, times: float = 1.0) -> tuple[Resolved, .
             volume_ml = _volume_ml(dose, shared_ml, parts, contents_ml)
             contents_ml += volume_ml
             volumes.append((dose.liquid, volume_ml * times))
-        found.append(Resolved(doses=tuple(volumes), hand=phase.hand, takes_ml=phase.takes_ml, within_s=phase.within_s))
+        found.append(
+            Resolved(
+                doses=tuple(volumes),
+                hand=phase.hand,
+                takes_ml=phase.takes_ml,
+                within_s=phase.within_s,
+                may_join=phase.order == "wish",
+            )
+        )
     return tuple(found)
 
 

@@ -76,6 +76,7 @@ class Supply(Value, frozen=True, kw_only=True):
         source_ohm: inner resistance with its connectors
         feed: from the supply to the pumps' common point
         step_down_min_v: below this input voltage the board browns out
+        shared_as: the supply's name where it feeds another machine, too; rated_a is then that of the whole supply
     """
 
     voltage_v: Volts
@@ -86,6 +87,7 @@ class Supply(Value, frozen=True, kw_only=True):
     step_down_efficiency: Fraction
     step_down_min_v: Volts
     lamps_a: ranges.LampsCurrent = 0.0
+    shared_as: Name | None = None
 
 
 class RelayBoard(Value, frozen=True, kw_only=True):

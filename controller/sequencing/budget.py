@@ -71,6 +71,11 @@ def supply_budget(profile: Profile) -> SupplyBudget:
     )
 
 
+def standing_a(profile: Profile) -> float:
+    """What the machine draws besides its pumps while as many of them run as may, A."""
+    return _standing_a(profile, _pumps_at_once(profile))
+
+
 def _computer_a(profile: Profile, input_v: float) -> float:
     """What the step-down draws for the computer at this input voltage."""
     return profile.board.load_a * profile.board.load_v / (input_v * profile.supply.step_down_efficiency)

@@ -286,7 +286,7 @@ def _split(
     """Phases without a hand step between them make one segment: (its first phase, which may be a hand step; wanted)."""
     segments: list[tuple[Resolved, list[Wanted]]] = []
     left, bounds = dict(sources), limits(profile, ANY_TIME_S)
-    for phase in phases:
+    for phase in _joined(phases):
         if phase.hand is not None or not segments:
             segments.append((phase, []))
         wanted = segments[-1][1]
@@ -296,6 +296,20 @@ def _split(
             left[dose.liquid] = without(left[dose.liquid], shared)
             wanted += [Wanted(line=line, liquid=dose.liquid, volume_ml=ml, phase=number) for line, ml in shared.items()]
     return segments
+
+
+def _joined(phases: Sequence[Resolved]) -> list[Resolved]:
+    """The phases with those that may pour together made one; nothing that may is poured later for it."""
+    found: list[Resolved] = []
+    for phase in phases:
+        if not (phase.may_join and phase.hand is None and found and found[-1].doses):
+            found.append(phase)
+            continue
+        volumes = dict(found[-1].doses)
+        for liquid, volume_ml in phase.doses:
+            volumes[liquid] = volumes.get(liquid, 0.0) + volume_ml
+        found[-1] = msgspec.structs.replace(found[-1], doses=tuple(volumes.items()))
+    return found
 
 
 def _require_known(calibrations: Mapping[int, Calibration], sources: Sources, phases: Sequence[Resolved]) -> None:

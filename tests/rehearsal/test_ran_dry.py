@@ -1,6 +1,8 @@
 """A container that runs empty in mid-pour: the pour is held, nothing unknown counts as known, the tube is primed."""
 
 import pytest
+from msgspec.structs import replace
+from ready_machine import BOOK, ready_machine
 from test_virtual_machine import BY_HAND, LINES, is_any_on, machine, pour
 
 from controller.errors import Refused
@@ -8,7 +10,7 @@ from controller.model.evening import EmptyRequest, RefillRequest
 from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
 
-JUICE = 1
+JUICE, TWIN = 1, 5
 __all__ = ["BY_HAND", "machine"]
 
 
@@ -92,3 +94,37 @@ def test_other_lines_are_not_held_by_an_empty_container_that_they_do_not_draw_fr
     machine.engine.stock.empty(EmptyRequest(line=idle))
     assert machine.finish(operation).outcome == Outcome.DONE
     assert view_of(machine, idle).contents == Contents.EMPTY
+
+
+@pytest.fixture
+def twinned():
+    """Line 5 holds apple juice, too."""
+    lines = tuple(replace(one, liquid="apple juice") if one.line == TWIN else one for one in BOOK.lines)
+    made = ready_machine(book=replace(BOOK, lines=lines))
+    yield made
+    made.close()
+
+
+@pytest.mark.parametrize("is_lifted", [False, True])
+def test_a_twin_takes_over_from_a_line_that_ran_dry_in_mid_pour(twinned, is_lifted):
+    operation = pour(twinned)
+    twinned.pass_time(3.0)
+    asked = {one.line: one.asked_ml for one in twinned.engine.operation(operation).lines}
+    assert {JUICE, TWIN} <= asked.keys()
+    if is_lifted:
+        twinned.plant.lift_glass()
+        twinned.pass_time(0.5)
+    twinned.engine.stock.empty(EmptyRequest(line=JUICE))
+    twinned.pass_time(1.0)
+    assert is_any_on(twinned) is not is_lifted
+    if is_lifted:
+        twinned.plant.place_glass("tall glass")
+    view = twinned.finish(operation)
+    assert view.outcome == Outcome.DONE
+    poured = {one.line: one for one in view.lines}
+    assert poured[JUICE].at_most
+    assert poured[JUICE].delivered_ml < asked[JUICE] - 5.0
+    assert poured[TWIN].delivered_ml > asked[TWIN] + 5.0
+    twinned.pass_time(2.0)
+    juice_ml = twinned.plant.glass_contents_ml()["apple juice"]
+    assert juice_ml == pytest.approx(asked[JUICE] + asked[TWIN], abs=2.0)

@@ -3,6 +3,7 @@
 import random
 
 import pytest
+from cp_sat_splits import planned, split_instances, stored
 from drawn_drinks import LINES, drink, machine, sources
 from msgspec.structs import replace
 
@@ -70,3 +71,22 @@ def test_with_twins_a_drink_never_takes_longer_and_every_dose_is_whole(number):
     for liquid, volume_ml in (dose for phase in phases for dose in phase.doses):
         asked[liquid] = asked.get(liquid, 0.0) + volume_ml
     assert poured == pytest.approx(asked)
+
+
+def test_phases_whose_order_is_only_a_wish_pour_together():
+    drawn = machine(random.Random(1), 5.0)
+    first, second = (Resolved(doses=((liquid, 50.0),), hand=None, takes_ml=0.0) for liquid in ("soda", "apple juice"))
+    known, settle_s = drawn.hanging({}), drawn.profile.funnel.settle_s
+    in_turn = plan_serving(drawn.profile, known, sources({}), (first, second))
+    joined = plan_serving(drawn.profile, known, sources({}), (first, replace(second, may_join=True)))
+    longest_s = max(run.duration_s for run in in_turn.segments[0].runs)
+    assert in_turn.makespan_s > longest_s + settle_s
+    assert joined.makespan_s < 1.2 * longest_s
+
+
+@pytest.mark.parametrize("number", [3, 7, 9, 15, 33])
+def test_a_split_is_within_one_percent_of_the_exact_one(number):
+    """Instances whose best plan CP-SAT has proven; `python3 tests benchmarks serving` compares all of them."""
+    best = stored()[number]
+    assert best.proven
+    assert planned(split_instances()[number]).makespan_s <= 1.01 * best.makespan_s

@@ -13,15 +13,23 @@ from controller.model.profile import Profile
 
 
 @click.command()
+@click.argument("together", metavar="[PROFILE PROFILE]", type=profile_type, nargs=-1)
 @click.option("--profile", "profile_path", type=profile_type, help="The machine.")
 @click.option("--book", "book_path", type=book_type, help="Liquids, glasses, recipes.")
 @click.option("--on-board", is_flag=True, help="Also hold the profile against the GPIO chip of this computer.")
 @json_option
-def check(profile_path: Path | None, book_path: Path | None, on_board: bool, session: Session) -> int:
+def check(
+    together: tuple[Path, ...], profile_path: Path | None, book_path: Path | None, on_board: bool, session: Session
+) -> int:
     """Check a profile, a book, or a book against a profile; every problem of both at once.
 
+    With PROFILE PROFILE it checks machines that share one supply together: their caps on current must add up.
     Ends with 0 when both can be used (there may be warnings), with 2 otherwise; with 1 when --on-board finds a misfit.
     """
+    if together:
+        if len(together) < 2 or profile_path or book_path or on_board:
+            raise click.UsageError("name two profiles that share a supply, or use --profile and --book.")
+        return _check_together(together, session)
     if on_board and profile_path is None:
         raise click.UsageError("--on-board needs a --profile.")
     found, warnings, profile, draws = _checked(profile_path, book_path)
@@ -38,6 +46,23 @@ def check(profile_path: Path | None, book_path: Path | None, on_board: bool, ses
     facts = {"found": found, "warnings": [vars(one) for one in warnings], "suction": draws, "on_board": misfits}
     session.show(facts, draw)
     return 1 if misfits else 0
+
+
+def _check_together(paths: tuple[Path, ...], session: Session) -> int:
+    """Machines on one supply; 2 when they may not hang there together."""
+    from controller.config import load_profile
+    from controller.sequencing.shared_supply import problems
+
+    profiles = [load_profile(path)[0] for path in paths]
+    found, names = problems(profiles), " and ".join(one.machine for one in profiles)
+
+    def draw(_facts: object) -> str:
+        if not found:
+            return f"{names}: can share the supply {profiles[0].supply.shared_as}."
+        return "\n".join([f"{names}: cannot share a supply.", *found])
+
+    session.show({"machines": [one.machine for one in profiles], "problems": found}, draw)
+    return 2 if found else 0
 
 
 def _checked(
