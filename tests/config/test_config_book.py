@@ -57,6 +57,7 @@ PARTS = [
     (*fizz("doses: [{liquid: soda, volume: 9 mL}]", f"{HERE}doses: []"), ("neither doses nor a hand step",)),
     (*fizz(f"{{doses: [{{liquid: soda, volume: 9 mL}}], takes: {HERE}5 mL}}"), ("only a hand step takes room",)),
     (*fizz(f"{{doses: [{{liquid: soda, volume: 9 mL}}], within: {HERE}5 min}}"), ("only a hand step has a time",)),
+    (*fizz(f"{{doses: [{{liquid: soda, volume: 9 mL}}], order: {HERE}wish}}"), ("follow or join",)),
     (*fizz(f"{{hand: muddle, within: {HERE}11 min}}", "doses: [{liquid: soda, volume: 9 mL}]"),
         ('hand step "muddle"', "may take 11 min", "hand_step is 10 min")),
     ("    phases:\n" + FIZZ, f"    phases: {HERE}[{{hand: stir}}]\n", ("recipe Orchard Fizz: it pours nothing",)),

@@ -118,7 +118,7 @@ def test_a_twin_takes_over_from_a_line_that_ran_dry_in_mid_pour(twinned, is_lift
     twinned.pass_time(1.0)
     assert is_any_on(twinned) is not is_lifted
     if is_lifted:
-        twinned.plant.place_glass("tall glass")
+        twinned.plant.place_glass()
     view = twinned.finish(operation)
     assert view.outcome == Outcome.DONE
     poured = {one.line: one for one in view.lines}
