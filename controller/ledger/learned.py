@@ -22,8 +22,9 @@ class Learned:
         marks = ", ".join("?" * len(LearnedPoint.__struct_fields__))
         with self._database.transaction() as db:
             db.executemany(f"INSERT OR REPLACE INTO learned VALUES ({marks})", [astuple(one) for one in points])
-            db.execute("DELETE FROM learned_state")
-            db.execute("INSERT INTO learned_state VALUES (?)", (msgspec.msgpack.encode(state),))
+            body = (msgspec.msgpack.encode(state),)
+            if db.execute("UPDATE learned_state SET state = ?", body).rowcount == 0:
+                db.execute("INSERT INTO learned_state VALUES (?)", body)
 
     def state(self) -> LearnedState | None:
         """The estimator as it was kept last, None before the first weighed serving."""

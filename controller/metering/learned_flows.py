@@ -8,6 +8,7 @@ states drift as a random walk does, by idle time and running time.
 """
 
 import math
+import struct
 from collections.abc import Iterable, Mapping
 
 from msgspec import structs
@@ -161,11 +162,12 @@ class LearnedFlows:
                         first=self._first[line], warmth=self.warmth[line], ran_wall_s=self.ran_wall_s[line])
             for line, basis in self.bases.items()
         )  # fmt: skip
+        lower = [entry for i, row in enumerate(self.filter.covariance) for entry in row[: i + 1]]
         return LearnedState(
             at_wall_s=self.at_wall_s,
             lines=lines,
             mean=tuple(self.filter.mean),
-            covariance=tuple(tuple(row[: i + 1]) for i, row in enumerate(self.filter.covariance)),
+            covariance=struct.pack(f"<{len(lower)}f", *lower),
         )
 
 
@@ -173,8 +175,11 @@ def restored(state: LearnedState, bases: Mapping[int, LineBasis]) -> LearnedFlow
     """What was kept, for the lines that still have the calibration that it counts from."""
     flows = LearnedFlows(state.at_wall_s)
     size = len(state.mean)
+    lower = struct.unpack(f"<{size * (size + 1) // 2}f", state.covariance)
     flows.filter.mean = list(state.mean)
-    flows.filter.covariance = [[state.covariance[max(i, j)][min(i, j)] for j in range(size)] for i in range(size)]
+    flows.filter.covariance = [
+        [lower[max(i, j) * (max(i, j) + 1) // 2 + min(i, j)] for j in range(size)] for i in range(size)
+    ]
     numbers = [flows.transit, flows.clinging]
     for one in state.lines:
         basis = bases.get(one.line)

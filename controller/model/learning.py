@@ -17,12 +17,16 @@ class LearnedLine(Value, frozen=True, kw_only=True):
 
 
 class LearnedState(Value, frozen=True, kw_only=True):
-    """The estimator between two servings: means, and the rows of the covariance up to its diagonal."""
+    """The estimator between two servings.
+
+    covariance: its rows up to the diagonal, one after the other, as little-endian 32-bit floats: cards wear by what is
+    written.
+    """
 
     at_wall_s: float
     lines: tuple[LearnedLine, ...]
     mean: tuple[float, ...]
-    covariance: tuple[tuple[float, ...], ...]
+    covariance: bytes
 
 
 class LearnedPoint(Value, frozen=True, kw_only=True):
