@@ -25,12 +25,11 @@ from controller.model.profile import Profile
 from controller.model.scale_datagram import RawReading
 from controller.model.states import MachineState as S
 from controller.model.states import Outcome
-from controller.model.wiring import StopContact, role_of
+from controller.model.wiring import StopContact
 from controller.safety import weighed_watch
-from controller.safety.admission import DRAWS_FROM_CONTAINER
 from controller.safety.commands import Desk
-from controller.safety.input_rules import active_roles
-from controller.safety.inputs import GLASS, Contacts
+from controller.safety.holding import hold_due
+from controller.safety.inputs import Contacts
 from controller.safety.lift import Lift
 from controller.safety.machine import Hold, StateMachine
 from controller.safety.plausibility import Feedback
@@ -325,25 +324,8 @@ class Supervisor:
         elif self.state is S.HELD and machine.now_s >= self._held_until_s(progress):
             held_s = self._held_until_s(progress) - self._held_s
             machine.stop(Outcome.ABORTED, f"held for {held_s:g} s, waiting for {machine.waiting_for}")
-        elif self.state is S.EXECUTE:
-            self._watch_inputs()
-
-    def _watch_inputs(self) -> None:
-        progress = self._machine.progress
-        if progress is None:
-            return
-        held = next((name for name, role in active_roles(self._inputs) if role.effect == "hold"), None)
-        if held is not None:
-            self._hold(Hold(Waiting(kind="input"), held, role_of(held).reason))
-        elif progress.is_serving and self._inputs.glass_present is False:
-            self._hold(Hold(Waiting(kind="glass"), GLASS, "the glass was lifted"))
-        elif (hold := weighed_watch.watch(self._machine)) is not None:
+        elif self.state is S.EXECUTE and (hold := hold_due(machine, self._inputs)) is not None:
             self._hold(hold)
-        elif progress.operation.kind in DRAWS_FROM_CONTAINER:
-            low = sorted(progress.waiting & (progress.ran_out | set(self._inputs.low_lines)))
-            if low:
-                what = "empty" if low[0] in progress.ran_out else "low"
-                self._hold(Hold.for_container(low[0], f"the container on line {low[0]} is {what}"))
 
     def _held_until_s(self, progress: Progress) -> float:
         """When a hold ends the operation: a hand step may have a time of its own."""
