@@ -10,14 +10,14 @@ from typing import NamedTuple
 
 from controller.safety.inflow import Flows, On, Readings, seconds_of
 
-HALVES_S = (0.25, 0.35, 0.5, 0.7, 0.85, 1.0)  # lengths of the pieces
+HALVES_S = (0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 1.0)  # lengths of the pieces
 KEPT_S = 6.0
 BEATS_G = 1.0  # a piece is long enough once the slowest line brings so much in it: its rollers then beat several times
 QUIET_G = 1.5  # rms about the line; above it something shakes the platform
 SIGMAS, FLOW_SIGMAS = 4.0, 3.0
 LEAST_SHORT = 0.35  # of the slowest line that is on: below that nothing of interest is missing
 FLOOR_G_S = 0.4  # nor below this
-JUDGE_S = 0.09  # between two judgements
+JUDGE_S = 0.07  # between two judgements
 LEARN_S = 0.5  # between two lessons
 U_READINGS_G = 0.5  # of a reading against the model, edges and correlation of the readings included
 SURE = 9.0  # by how much worse (chi squared) every other line must explain the readings for one to be named at once
