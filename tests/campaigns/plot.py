@@ -84,6 +84,7 @@ def draw_plot(seed: int, wall_s: float) -> Plot:
     """The plot of this seed; wall_s: what the wall clock shows at the start."""
     rng = Random(seed)
     machine, book = files(*rng.choice(PAIRS))
+    book = _with_twins(book, Random(f"{seed} twins"))
     profile = replace(machine, caps=_caps(machine.caps, rng), inputs=_inputs(machine, rng))
     profile = replace(profile, hygiene=replace(machine.hygiene, cleaner_contact_s=rng.choice((1.0, 5.0, 1200.0))))
     truth = _truth(machine.machine, rng.randrange(BENCHES))
@@ -115,6 +116,16 @@ def draw_plot(seed: int, wall_s: float) -> Plot:
         orders=_orders(profile, book, rng, lazy=lazy),
         troubles=draw_troubles(profile, rng),
     )
+
+
+def _with_twins(book: Book, rng: Random) -> Book:
+    """In one of three plots one or two lines carry the liquid of another."""
+    if rng.random() > 1 / 3:
+        return book
+    first, *others = rng.sample(book.lines, rng.randint(2, 3))
+    twins = {one.line for one in others}
+    lines = tuple(replace(one, liquid=first.liquid) if one.line in twins else one for one in book.lines)
+    return replace(book, lines=lines)
 
 
 @cache
