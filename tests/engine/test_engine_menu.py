@@ -7,10 +7,11 @@ from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
 from controller.config import load_book
 from controller.engine.background import Work
-from controller.engine.menu import Menu, Shelf, missing
+from controller.engine.menu import Menu, Shelf, missing, sources_for
 from controller.engine.slices import at_once
 from controller.errors import Refused
 from controller.ledger.records import Container
+from controller.model.labels import Label
 from controller.model.messages import LineReport
 from controller.model.requests import PastQuery, PourRequest
 from controller.model.states import Contents
@@ -71,6 +72,31 @@ def test_of_two_lines_with_a_liquid_the_one_that_has_enough_is_taken():
     full, low = container(TEA, 700.0), container(SYRUP, 5.0)
     assert missing({"ginger syrup": 30.0}, shelf(second, containers={TEA: full, SYRUP: low})) == ()
     assert missing({"ginger syrup": 30.0}, shelf(containers={SYRUP: low})) != ()
+
+
+def twin_of_the_syrup(**changes):
+    held = replace(REPORTS[TEA], **({"liquid": "ginger syrup", "holds": "ginger syrup"} | changes))
+    return replace(held, calibration=replace(REPORTS[TEA].calibration, liquid="ginger syrup"))
+
+
+def drawn_from(on):
+    return {one.line for one in sources_for({"ginger syrup": 30.0}, on)["ginger syrup"]}
+
+
+def test_lines_share_a_dose_only_while_books_agree_on_what_is_in_them():
+    assert drawn_from(shelf(twin_of_the_syrup())) == {SYRUP, TEA}
+    for stricter in ({"abv_percent": 5.0}, {"allergens": ("sulphites",)}, {"care": "perishable"}):
+        label = Label(liquid="ginger syrup", **stricter)
+        assert drawn_from(shelf(twin_of_the_syrup(labels=(label,)))) == {SYRUP}
+    assert drawn_from(shelf(twin_of_the_syrup(contents=Contents.EMPTY, holds=None))) == {SYRUP}
+
+
+def test_twins_may_hold_a_dose_between_them():
+    halves = {TEA: replace(container(TEA, 20.0), liquid="ginger syrup"), SYRUP: container(SYRUP, 20.0)}
+    assert missing({"ginger syrup": 30.0}, shelf(twin_of_the_syrup(), containers=halves)) == ()
+    assert missing({"ginger syrup": 50.0}, shelf(twin_of_the_syrup(), containers=halves)) == (
+        "ginger syrup: 10 mL short, 40 mL left",
+    )
 
 
 def test_a_drink_is_offered_without_what_is_optional_and_with_what_may_stand_in():
