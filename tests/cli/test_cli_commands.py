@@ -1,7 +1,9 @@
 """Commands against an engine with canned answers: what they ask, print, and end with."""
 
+import inspect
 import json
 
+import click
 import pytest
 
 from controller.cli import COMMANDS, main
@@ -93,6 +95,31 @@ def test_help_lists_every_command_and_every_command_has_help(tundish):
         assert f"  {name}" in text
         assert tundish(name, "--help").exit_code == 0
     assert main.get_command(None, "nonsense") is None
+
+
+def every_command(group, path=()):
+    """(words, command) of every command below a group."""
+    for name in group.list_commands(None):
+        command = group.get_command(None, name)
+        yield (*path, name), command
+        if isinstance(command, click.Group):
+            yield from every_command(command, (*path, name))
+
+
+def test_every_command_takes_what_its_options_give():
+    """What click gives, with --run-dir and --json become one session, is what the function's parameters ask for."""
+    for words, command in every_command(main):
+        if command.callback is None:
+            continue
+        given = {parameter.name for parameter in command.params if parameter.expose_value}
+        if "as_json" in given:
+            given = given - {"as_json", "run_dir"} | {"session"}
+        taken = inspect.signature(inspect.unwrap(command.callback)).parameters.values()
+        if any(one.kind is one.VAR_KEYWORD for one in taken):
+            continue
+        asked = {one.name for one in taken if one.default is one.empty} - {"ctx"}
+        assert asked <= given, f"{words}: {asked - given}"
+        assert given <= {one.name for one in taken}, f"{words}: {given}"
 
 
 def test_status_shows_the_machine_and_each_line(tundish, engine):

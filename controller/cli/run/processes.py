@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from controller.cli.examples import machine_options, profile_option
-from controller.cli.options import Session, existing_file, json_option, run_dir_option, state_dir_option
+from controller.cli.options import Session, existing_file, run_dir_option, session_options, state_dir_option
 from controller.cli.places import BENCH, ENGINE, GUARD, run_dir_to_fill, run_dir_to_use, state_dir_to_use
 from controller.errors import BoardError
 
@@ -93,9 +93,8 @@ def guard(profile_path: Path, book_path: Path, run_dir: Path | None, state_dir: 
 
 @click.command()
 @profile_option
-@run_dir_option
-@json_option
-def all_off(profile_path: Path, run_dir: Path | None, session: Session) -> None:
+@session_options
+def all_off(profile_path: Path, session: Session) -> None:
     """Drive every line off without guard or engine, as the boot service does after the guard's end.
 
     A guard that runs holds the lines: stop it instead.
@@ -104,7 +103,7 @@ def all_off(profile_path: Path, run_dir: Path | None, session: Session) -> None:
     from controller.guard.alloff import all_off as drive_all_off
 
     profile, _ = load_profile(profile_path)
-    failures = drive_all_off(profile, run_dir_to_use(run_dir) / BENCH)
+    failures = drive_all_off(profile, run_dir_to_use(session.run_dir) / BENCH)
     if failures:
         raise BoardError("\n".join(map(str, failures)))
     lines = [line.line for line in profile.lines]
