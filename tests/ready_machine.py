@@ -12,9 +12,12 @@ ROOT = Path(__file__).resolve().parents[1]
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
 
 
-def ready_machine(profile=PROFILE, book=BOOK, *, seed=3, **more):
-    """Weighing is tested elsewhere. Whoever asks for it closes it."""
-    made = VirtualMachine(profile, book, seed=seed, **more)
+def ready_machine(profile=PROFILE, book=BOOK, *, seed=3, poll_under_way_s=0.2, **more):
+    """Weighing is tested elsewhere. Whoever asks for it closes it.
+
+    Contacts are read five times a second, as in rehearsals: where a test is about contacts it asks for the guard's own.
+    """
+    made = VirtualMachine(profile, book, seed=seed, poll_under_way_s=poll_under_way_s, **more)
     prime_all(made, tuple(line.line for line in profile.lines))
     for one in made.plant.truth_report():
         calibration = Calibration(

@@ -14,7 +14,8 @@ from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.safety.plausibility import CURRENT_OFF, CURRENT_UNFED, NO_CURRENT
 
 ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_eight_line.yaml", ROOT / "demo/harvest_supper.yaml")
+WITH_SCALE, BOOK, _ = load(ROOT / "hardware_profiles/bench_eight_line.yaml", ROOT / "demo/harvest_supper.yaml")
+PROFILE = replace(WITH_SCALE, scale=None)
 WITHOUT = replace(PROFILE, inputs=replace(PROFILE.inputs, current=None))
 NO_MAIN = replace(PROFILE, main_relay=None)
 LINE, OTHER = 4, 2

@@ -6,6 +6,7 @@ from ready_machine import BOOK, PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
 from controller.errors import FaultLatched, Refused
+from controller.guard.guard import POLL_UNDER_WAY_S
 from controller.metering.dose import mi008_ml
 from controller.model.messages import SILENCE_S
 from controller.model.requests import AcknowledgeRequest, LineRequest, PourRequest
@@ -20,7 +21,7 @@ DRINK, BY_HAND = "Orchard Fizz", "Iced Orchard Tea"
 @pytest.fixture
 def machine():
     """Primed, with a glass, and calibrated by the bench's own truth (weighing is tested apart)."""
-    made = ready_machine()
+    made = ready_machine(poll_under_way_s=POLL_UNDER_WAY_S)
     yield made
     made.close()
 
@@ -205,7 +206,9 @@ def test_weighing_finds_the_true_pumps(machine):
 
 def test_a_drink_held_by_a_full_funnel_goes_on_by_itself_and_is_whole():
     funnel = FunnelContact(gpio=20, contact="normally_closed")
-    machine = ready_machine(replace(PROFILE, inputs=replace(PROFILE.inputs, funnel_full=funnel)))
+    machine = ready_machine(
+        replace(PROFILE, inputs=replace(PROFILE.inputs, funnel_full=funnel)), poll_under_way_s=POLL_UNDER_WAY_S
+    )
     operation = pour(machine)
     machine.pass_time(6.0)
     machine.plant.set_input("funnel full", active=True)

@@ -5,6 +5,7 @@ from msgspec.structs import replace
 from ready_machine import BOOK, PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
+from controller.guard.guard import POLL_UNDER_WAY_S
 from controller.model.messages import Waiting
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
@@ -21,7 +22,7 @@ DRINK = "Orchard Fizz"
 
 
 def machine_of(profile):
-    made = ready_machine(profile, TARED)
+    made = ready_machine(profile, TARED, poll_under_way_s=POLL_UNDER_WAY_S)
     made.plant.lift_glass()
     made.pass_time(2.0)
     span_scale(made)
