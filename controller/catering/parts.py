@@ -12,7 +12,7 @@ from controller.catering.hanging import Hanging, with_spare_lines
 from controller.catering.queue import HOUR_S, mean_wait_s
 from controller.catering.service import Service, nominal_calibrations, services
 from controller.catering.shares import open_shares
-from controller.catering.spare_lines import Asked, SpareLine, for_spare_lines
+from controller.catering.spare_lines import MenuDrink, SpareLine, for_spare_lines
 from controller.model.book import Book
 from controller.model.doses import resolve
 from controller.model.event import GuestEvent
@@ -41,7 +41,7 @@ class Part(Value, frozen=True, kw_only=True):
 def spare_lines(event: GuestEvent, profile: Profile, book: Book, hanging: Hanging) -> tuple[SpareLine, ...]:
     """What should hang on the lines that this way of hanging leaves free, for the drinks of the menu."""
     drinks = [
-        Asked(phases=resolve(book.recipe(recipe), book), share=share)
+        MenuDrink(phases=resolve(book.recipe(recipe), book), share=share)
         for recipe, share in open_shares(event, hanging).items()
     ]
     lines = hanging.all_lines

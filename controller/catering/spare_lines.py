@@ -35,7 +35,7 @@ class SpareLine(Value, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Asked:
+class MenuDrink:
     """A drink, and its share of all drinks."""
 
     phases: tuple[Resolved, ...]
@@ -50,7 +50,7 @@ class Asked:
 def for_spare_lines(
     profile: Profile,
     book: Book,
-    drinks: Sequence[Asked],
+    drinks: Sequence[MenuDrink],
     sources: Mapping[str, tuple[int, ...]],
     known: Mapping[int, Calibration],
 ) -> tuple[SpareLine, ...]:
@@ -89,7 +89,7 @@ def _can_draw(profile: Profile, book: Book, line: int, liquid: str) -> bool:
 class _Search:
     """Lengths of all drinks with liquids hung this way or that."""
 
-    def __init__(self, profile: Profile, drinks: Sequence[Asked], known: Mapping[int, Calibration]) -> None:
+    def __init__(self, profile: Profile, drinks: Sequence[MenuDrink], known: Mapping[int, Calibration]) -> None:
         self._profile, self._drinks, self._known = profile, drinks, known
 
     def lengths_s(

@@ -22,7 +22,7 @@ from cp_sat_splits import planned, split_instances, stored
 from drawn_drinks import LINES, Drink, Machine, drink, machine, menu, sources
 from eight_lines import BOOK
 
-from controller.catering.spare_lines import Asked, for_spare_lines
+from controller.catering.spare_lines import MenuDrink, for_spare_lines
 from controller.sequencing import schedule as scheduling
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import Plan, plan_serving
@@ -44,7 +44,7 @@ def timed_ms(ask: Callable[[], T]) -> tuple[T, float]:
 
 def named_spares(drawn: Machine, drinks: list[Drink]) -> dict[int, str]:
     """Spare line -> the liquid that preparing an event with these drinks would hang there."""
-    asked = [Asked(phases=phases, share=1 / len(drinks)) for phases in drinks]
+    asked = [MenuDrink(phases=phases, share=1 / len(drinks)) for phases in drinks]
     lines = {liquid: (line,) for liquid, line in LINES.items()}
     found = for_spare_lines(drawn.profile, menu(BOOK), asked, lines, drawn.known)
     return {one.line: one.liquid for one in found}
