@@ -59,7 +59,7 @@ def for_spare_lines(
     sources: liquid -> its lines. known: line -> calibration, of the spare lines with any liquid. One line after the
     other gets the liquid that saves most then.
     """
-    search = _Search(profile, drinks, known)
+    search = _Lengths(profile, drinks, known)
     hung, found = dict(sources), list[SpareLine]()
     spare = [line.line for line in profile.lines if line.line not in {one for lines in hung.values() for one in lines}]
     lengths_s = search.lengths_s(hung, dict.fromkeys(range(len(drinks)), 0.0), None)
@@ -86,7 +86,7 @@ def _can_draw(profile: Profile, book: Book, line: int, liquid: str) -> bool:
     return check_suction(profile.line(line), book.liquid(liquid)).verdict != "starves"
 
 
-class _Search:
+class _Lengths:
     """Lengths of all drinks with liquids hung this way or that."""
 
     def __init__(self, profile: Profile, drinks: Sequence[MenuDrink], known: Mapping[int, Calibration]) -> None:

@@ -85,7 +85,7 @@ def shares(
     splits = tuple(_evenly(dose, calibrations, dose.sources) for dose in doses)
     if all(len(one) == 1 for one in splits):
         return splits
-    search = _Search(profile, calibrations, doses, limits, splits)
+    search = _SplitSearch(profile, calibrations, doses, limits, splits)
     uneven = [
         (*splits[:number], _evenly(dose, calibrations, dose.sources, less=line), *splits[number + 1 :])
         for number, dose in enumerate(doses)
@@ -140,7 +140,7 @@ class _Pair(NamedTuple):
     late: int
 
 
-class _Search:
+class _SplitSearch:
     """Moves volume between the lines of shared doses."""
 
     def __init__(
