@@ -25,8 +25,8 @@ class Readable(Protocol):
     def fileno(self) -> int: ...  # noqa: D102
 
 
-class Readings:
-    """Readings of one converter, numbered; what it does not give is told as such."""
+class Sampler:
+    """Reads one converter and numbers the readings; a failure is a reading too."""
 
     def __init__(self, converter: Converter, *, now_s: Callable[[], float] = time.monotonic, tell: Tell) -> None:
         self._converter, self._now_s, self._tell = converter, now_s, tell
@@ -68,18 +68,18 @@ def serve(
     converter: Converter, outlet: Outlet, ends: Sequence[Readable], *, readings_per_s: int, ready: Callable[[], None]
 ) -> None:
     """Read and send until one of `ends` is readable. ready: called once all is open."""
-    readings = Readings(converter, tell=say)
+    sampler = Sampler(converter, tell=say)
     watchdog = Watchdog()
     ready()
     due_s = time.monotonic()
     while True:
-        reading = readings.next()
+        reading = sampler.next()
         outlet.send(reading, reading.at_s)
         watchdog.turn(reading.at_s)
         asked_s = reading.at_s if converter.keeps_time else due_s
         while True:
             now_s = time.monotonic()
-            due_s = asked_s + _every_s(readings, outlet.is_busy(now_s), readings_per_s, early=converter.keeps_time)
+            due_s = asked_s + _every_s(sampler, outlet.is_busy(now_s), readings_per_s, early=converter.keeps_time)
             if due_s <= now_s:
                 due_s = max(due_s, now_s - 1 / readings_per_s)  # what was missed is not made up for
                 break
@@ -89,9 +89,9 @@ def serve(
             outlet.hear(time.monotonic())
 
 
-def _every_s(readings: Readings, busy: bool, readings_per_s: int, *, early: bool) -> float:
+def _every_s(sampler: Sampler, busy: bool, readings_per_s: int, *, early: bool) -> float:
     """How long after one reading the next one is looked for, s."""
-    if not readings.works:
+    if not sampler.works:
         return TELL_S
     if not busy:
         return 1 / REST_PER_S

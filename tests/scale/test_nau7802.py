@@ -7,7 +7,7 @@ from controller.model.scale_datagram import OK, UNREADABLE
 from controller.scale import nau7802 as chip
 from controller.scale.converter import ConverterError
 from controller.scale.nau7802 import Nau7802
-from controller.scale.process import RESTART_S, Readings
+from controller.scale.process import RESTART_S, Sampler
 
 
 def converter(bus: RegisterBus, readings_per_s: int = 80) -> Nau7802:
@@ -112,8 +112,8 @@ def test_a_bus_that_is_switched_off_is_told_and_tried_again():
             raise found
         return found
 
-    readings = Readings(Nau7802(open_bus, 80, now_s=clock.now, sleep=clock.sleep), now_s=clock.now, tell=said.append)
-    assert readings.next().converter == UNREADABLE
+    sampler = Sampler(Nau7802(open_bus, 80, now_s=clock.now, sleep=clock.sleep), now_s=clock.now, tell=said.append)
+    assert sampler.next().converter == UNREADABLE
     clock.sleep(RESTART_S)
-    assert readings.next()[2:] == (clock.input_counts, OK)
+    assert sampler.next()[2:] == (clock.input_counts, OK)
     assert said == ["cannot open I2C bus 1", "the converter answers"]

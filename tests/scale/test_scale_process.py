@@ -13,7 +13,7 @@ from controller.guard.scale_port import DatagramPort
 from controller.model.scale_datagram import OK, SILENT, UNREADABLE
 from controller.scale.bench import BenchConverter
 from controller.scale.converter import ConverterError
-from controller.scale.process import RESTART_S, Readings, serve
+from controller.scale.process import RESTART_S, Sampler, serve
 from controller.scale.sending import RETRY_S, Outlet
 
 
@@ -51,22 +51,22 @@ class Clock:
 
 def test_readings_are_numbered_and_stamped_and_what_is_missing_is_named():
     clock, said = Clock(), []
-    readings = Readings(Scripted(11, None, 12), now_s=clock, tell=said.append)
-    assert [tuple(readings.next()) for _ in range(3)] == [(1, 100.0, 11, OK), (2, 100.0, 0, SILENT), (3, 100.0, 12, OK)]
+    sampler = Sampler(Scripted(11, None, 12), now_s=clock, tell=said.append)
+    assert [tuple(sampler.next()) for _ in range(3)] == [(1, 100.0, 11, OK), (2, 100.0, 0, SILENT), (3, 100.0, 12, OK)]
     assert said == ["the converter answers"]
 
 
 def test_a_converter_that_is_gone_is_set_up_again_now_and_then_and_told_once():
     clock, said = Clock(), []
     converter = Scripted(11, OSError("no answer"), 12)
-    readings = Readings(converter, now_s=clock, tell=said.append)
-    assert [readings.next().converter for _ in range(4)] == [OK, UNREADABLE, UNREADABLE, UNREADABLE]
+    sampler = Sampler(converter, now_s=clock, tell=said.append)
+    assert [sampler.next().converter for _ in range(4)] == [OK, UNREADABLE, UNREADABLE, UNREADABLE]
     converter.fails_to_start = ConverterError("no answer")
     clock.now += RESTART_S
-    assert readings.next().converter == UNREADABLE
+    assert sampler.next().converter == UNREADABLE
     clock.now += RESTART_S
     converter.fails_to_start = None
-    assert readings.next()[2:] == (12, OK)
+    assert sampler.next()[2:] == (12, OK)
     assert (converter.starts, said) == (3, ["the converter answers", "no answer", "the converter answers"])
 
 
@@ -78,7 +78,7 @@ def outlet(tmp_path):
 
 
 def reading_of(outlet: Outlet, number: int, now_s: float) -> None:
-    outlet.send(Readings(Scripted(number), now_s=lambda: now_s, tell=lambda _: None).next(), now_s)
+    outlet.send(Sampler(Scripted(number), now_s=lambda: now_s, tell=lambda _: None).next(), now_s)
 
 
 def test_without_a_guard_readings_are_lost_and_a_new_guard_is_found(outlet: Outlet, tmp_path):
