@@ -10,8 +10,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from operator import mul
 
-START_S = 0.12  # from a channel's edge to the first liquid on the scale, at the most; measured on the bench
-RISE_S = 0.15  # time constant with which the flow then comes up; the funnel's, measured on the bench
+START_S = 0.12  # from a channel's edge to the first liquid on the scale, at the most: chosen by trial on the bench
+RISE_S = 0.15  # time constant with which the flow then comes up; the funnel's, chosen by trial on the bench
 U_UNLEARNED, U_LEARNED, U_GAS = 0.05, 0.01, 0.05  # of a flow, relative; common practice, no source
 LEAST_READINGS = 4  # that a line is laid through
 WANDERS = 0.005  # by which a flow may differ from the operation before; common practice, no source
