@@ -129,7 +129,8 @@ class Guard:
             self._try_again()
         damage = self._writer.lacks(command.journal) if isinstance(command, Hello) and command.journal else ""
         events = self.core.receive(self._clock.now_s(), client, command, damage=damage)
-        self._turn(events, client=client, is_private=isinstance(command, Hello))
+        if events:  # what says nothing, such as a heartbeat, is acted on in the turn that follows anyhow
+            self._turn(events, client=client, is_private=isinstance(command, Hello))
         if isinstance(command, TakeBook) and self.core.wants_book:
             self._begin_to_read(client)
         self.tick()
@@ -148,7 +149,8 @@ class Guard:
         """Do what is due; returns when to call again at the latest (s, monotonic)."""
         self.core.note_wall(self._clock.now_s(), self._clock.wall_s())
         if self._scale is not None:
-            self._turn()  # edges that are due come before readings, and so do those that soon will be
+            if self._turn_due_s <= self._clock.now_s():
+                self._turn()  # edges and contacts that are due come before readings, and so do edges that soon will be
             if self._is_clear:
                 self._weigh(self._scale)
         for _ in range(MOST_TURNS):
@@ -162,7 +164,7 @@ class Guard:
 
     def next_deadline_s(self) -> float:
         """When to tick at the latest (s, monotonic)."""
-        deadline_s = min(self.core.next_deadline_s(), self._next_poll_s)
+        deadline_s = self._turn_due_s
         if self._is_at_rest:
             deadline_s = min(deadline_s, self._writer.due_s)
         if self._scale is not None and self._is_clear:
@@ -190,6 +192,11 @@ class Guard:
         self._writer.close()
 
     # --- one turn
+
+    @property
+    def _turn_due_s(self) -> float:
+        """When something is to be switched or looked at, scale and disk aside (s, monotonic)."""
+        return min(self.core.next_deadline_s(), self._next_poll_s)
 
     @property
     def _is_clear(self) -> bool:
