@@ -252,6 +252,7 @@ class WeighedPour:
             self.filter.move(one.volume, {lag: -1.0, end: -1.0}, -lag_ml)
             self.filter.widen({one.volume: 1.0}, gas_ml2)
             one.pending_ml = max(0.0, lag_ml + self.filter.mean[lag] + self.filter.mean[end])
+            one.edge_g += basis.grams_per_ml * math.sqrt(gas_ml2)  # the outlet runs sooner or later than that
         else:
             self.filter.move(one.volume, {end: 1.0})
             one.pending_ml = 0.0

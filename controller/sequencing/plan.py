@@ -286,7 +286,7 @@ def _split(
     """Phases without a hand step between them make one segment: (its first phase, which may be a hand step; wanted)."""
     segments: list[tuple[Resolved, list[Wanted]]] = []
     left, bounds = dict(sources), limits(profile, ANY_TIME_S)
-    for phase in _joined(phases):
+    for phase in joined(phases):
         if phase.hand is not None or not segments:
             segments.append((phase, []))
         wanted = segments[-1][1]
@@ -298,7 +298,7 @@ def _split(
     return segments
 
 
-def _joined(phases: Sequence[Resolved]) -> list[Resolved]:
+def joined(phases: Sequence[Resolved]) -> list[Resolved]:
     """The phases with those that may pour together made one; nothing that may is poured later for it."""
     found: list[Resolved] = []
     for phase in phases:

@@ -2,7 +2,10 @@
 
 It is planned with flows and lags as bad as they may well be; the starts and the longest ends come from that plan, so
 that whoever checks it at its longest ends finds nothing amiss. The planned end is then where the dose should be
-complete. A dose that comes faster than planned may end so much sooner as one that comes slower may end later.
+complete. An end may be moved forward further than back: that takes no plan's time, and it never pours too much.
+
+Two lines whose flows are both little known cannot be told from each other by the weight of what they pour at once. So
+a dose that its line's flow, as it is known now, could take out of tolerance is poured alone; that teaches the flow.
 """
 
 import math
@@ -12,16 +15,17 @@ from dataclasses import replace
 from msgspec import structs
 
 from controller.metering.calibration import run_time_s
+from controller.metering.dose import mi008_ml
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
-from controller.sequencing.plan import Plan, plan_serving
+from controller.sequencing.plan import Plan, joined, plan_serving
 from controller.sequencing.twins import Sources
 
 COVERED = 2.5  # standard uncertainties that a window covers: 99 of 100 doses
 MOST_OFF = 0.1  # of a flow: one that is known less well than that is weighed alone first
-LEAST_EARLIER_S = 0.1  # by which an end may always be moved forward
+EARLIER_S, EARLIER_SHARE = 0.1, 0.3  # by which an end may always be moved forward: time, and of the run
 LEAST_RUN_S = 0.05
 LOOK_S = 0.4  # before the first start, in which the empty glass is weighed at full pace
 APART_S = 0.3  # between starts, so that the weight tells a line that does not flow from the others
@@ -33,11 +37,16 @@ def plan_weighed(
     sources: Sources,
     phases: Sequence[Resolved],
 ) -> Plan:
-    """The serving planned as by `plan_serving`, with windows for a trim. Raises what that does."""
+    """The serving planned as by `plan_serving`, with windows for a trim; a dose of an uncertain line is poured alone,
+    where the cap on a serving's time allows. Raises what `plan_serving` does.
+    """
     slow = {line: _slow(one) for line, one in calibrations.items()}
     gap_s = max(APART_S, profile.caps.start_gap_s)
     spaced = structs.replace(profile, caps=structs.replace(profile.caps, start_gap_s=gap_s))
-    plan = plan_serving(spaced, slow, sources, phases)
+    split = tuple(part for phase in joined(phases) for part in _parts(phase, calibrations, sources))
+    plan = plan_serving(spaced, slow, sources, split)
+    if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
+        plan = plan_serving(spaced, slow, sources, phases)
     segments = tuple(
         structs.replace(
             segment, runs=tuple(_window(run, slow[run.line], calibrations[run.line]) for run in segment.runs)
@@ -46,6 +55,23 @@ def plan_weighed(
     )
     waited = structs.replace(segments[0], runs=tuple(map(_after_look, segments[0].runs)))
     return replace(plan, segments=(waited, *segments[1:]), calibrations=calibrations)
+
+
+def _parts(phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources) -> list[Resolved]:
+    """The phase, and before it one of its own for each dose that is to be poured alone."""
+    alone = [dose for dose in phase.doses if _is_uncertain(*dose, calibrations, sources)]
+    beside = tuple(dose for dose in phase.doses if dose not in alone)
+    doses = [*((dose,) for dose in alone), *((beside,) if beside else ())]
+    if len(doses) < 2:
+        return [phase]
+    first = structs.replace(phase, doses=doses[0])
+    return [first, *(structs.replace(first, doses=one, hand=None, takes_ml=0.0, within_s=None) for one in doses[1:])]
+
+
+def _is_uncertain(liquid: str, volume_ml: float, calibrations: Mapping[int, Calibration], sources: Sources) -> bool:
+    """Whether the flow of a line that the dose may come from could take it out of its tolerance (k = 2)."""
+    known = [calibrations[one.line] for one in sources.get(liquid, ()) if one.line in calibrations]
+    return any(2.0 * volume_ml * one.u_flow_ml_s / one.flow_ml_s > mi008_ml(volume_ml) for one in known)
 
 
 def _after_look(run: PlannedRun) -> PlannedRun:
@@ -65,5 +91,5 @@ def _window(run: PlannedRun, slow: Calibration, usual: Calibration) -> PlannedRu
     company = (longest_s - slow.lag_s) / (run_time_s(slow, run.volume_ml) - slow.lag_s)  # above 1 with sag
     duration_s = usual.lag_s + company * (run_time_s(usual, run.volume_ml) - usual.lag_s)
     duration_s = min(longest_s, max(LEAST_RUN_S, duration_s))
-    shortest_s = duration_s - max(LEAST_EARLIER_S, longest_s - duration_s)
+    shortest_s = duration_s - max(EARLIER_S, EARLIER_SHARE * duration_s)
     return structs.replace(run, duration_s=duration_s, shortest_s=max(LEAST_RUN_S, shortest_s), longest_s=longest_s)

@@ -1,0 +1,69 @@
+"""Plans for weighed servings: who pours alone, and how far each end may be moved."""
+
+import random
+from itertools import pairwise
+
+import pytest
+from drawn_drinks import LINES, machine
+from msgspec.structs import replace
+
+from controller.metering.dose import mi008_ml
+from controller.model.doses import Resolved
+from controller.sequencing.twins import Source
+from controller.sequencing.windows import plan_weighed
+
+DRAWN = machine(random.Random(1), 5.0)
+LIQUIDS = ("soda", "apple juice", "cold tea")
+SOURCES = {liquid: (Source(line=LINES[liquid]),) for liquid in LIQUIDS}
+
+
+def planned(doses_ml, u_flow, profile=DRAWN.profile):
+    """Runs of one phase, each line's flow known to a relative u_flow (its place in LIQUIDS)."""
+    known = dict(DRAWN.hanging({}))
+    for liquid, u in zip(LIQUIDS, u_flow, strict=True):
+        one = known[LINES[liquid]]
+        known[one.line] = replace(one, u_flow_ml_s=u * one.flow_ml_s)
+    doses = tuple(zip(LIQUIDS, doses_ml, strict=True))
+    phase = Resolved(doses=doses, hand=None, takes_ml=0.0)
+    return plan_weighed(profile, known, SOURCES, (phase,)).segments[0].runs
+
+
+def alone(runs):
+    """Lines that never run beside another, at longest ends."""
+    return {
+        one.line
+        for one in runs
+        if all(
+            other is one or other.start_s >= one.start_s + one.most_s or one.start_s >= other.start_s + other.most_s
+            for other in runs
+        )
+    }
+
+
+def test_lines_whose_flow_could_take_their_dose_out_of_tolerance_run_one_after_the_other():
+    runs = planned((40.0, 50.0, 30.0), (0.035, 0.035, 0.003))
+    assert alone(runs) == {LINES["soda"], LINES["apple juice"], LINES["cold tea"]}
+    assert [run.line for run in runs][-1] == LINES["cold tea"]
+    assert alone(planned((40.0, 50.0, 30.0), (0.003, 0.003, 0.003))) == set()
+
+
+@pytest.mark.parametrize("dose_ml", [10.0, 40.0, 90.0, 140.0])
+def test_the_limit_is_the_tolerance_of_serving_measures(dose_ml):
+    """Directive 2014/32/EU, MI-008: under 100 mL +-2 mL, from 100 mL +-3 %; expanded with k = 2."""
+    limit = mi008_ml(dose_ml) / dose_ml / 2.0
+    beyond = planned((dose_ml, 60.0, 60.0), (1.02 * limit, 0.001, 0.001))
+    within = planned((dose_ml, 60.0, 60.0), (0.98 * limit, 0.001, 0.001))
+    assert alone(beyond) == {LINES["soda"]}
+    assert alone(within) == set()
+
+
+def test_where_that_would_take_longer_than_the_cap_allows_they_run_at_once():
+    short = replace(DRAWN.profile, caps=replace(DRAWN.profile.caps, serving_time_s=30.0))
+    assert alone(planned((80.0, 80.0, 80.0), (0.035, 0.035, 0.035), short)) == set()
+
+
+def test_every_end_may_be_moved_both_ways_and_the_starts_lie_apart():
+    runs = planned((40.0, 50.0, 30.0), (0.003, 0.003, 0.003))
+    for run in runs:
+        assert run.least_s < run.duration_s < run.most_s
+    assert all(later.start_s - earlier.start_s >= 0.3 - 1e-9 for earlier, later in pairwise(runs))
