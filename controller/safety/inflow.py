@@ -14,6 +14,7 @@ START_S = 0.12  # from a channel's edge to the first liquid on the scale, at the
 RISE_S = 0.15  # time constant with which the flow then comes up; the funnel's, chosen by trial on the bench
 U_UNLEARNED, U_LEARNED, U_GAS = 0.05, 0.01, 0.05  # of a flow, relative; common practice, no source
 LEAST_READINGS = 4  # that a line is laid through
+LEAST_RMS_G = 0.13  # few readings may lie on a line by chance; of single readings at 10 a second, measured on the bench
 WANDERS = 0.005  # by which a flow may differ from the operation before; common practice, no source
 
 
@@ -103,7 +104,7 @@ class Piece:
     to_s: float
     slope_g_s: float
     mean_g: float
-    rms_g: float  # about the line
+    rms_g: float  # about the line, at least LEAST_RMS_G
     count: int
 
     @property
@@ -160,7 +161,7 @@ class Readings:
             to_s=times_s[-1],
             slope_g_s=slope,
             mean_g=mean_g,
-            rms_g=math.sqrt(rest / (count - 2)),
+            rms_g=max(LEAST_RMS_G, math.sqrt(rest / (count - 2))),
             count=count,
         )
 

@@ -30,6 +30,18 @@ def noise(rng: Random) -> float:
     return rng.gauss(0.0, 0.3)
 
 
+def test_few_readings_that_lie_on_a_line_by_chance_do_not_stop_a_pour() -> None:
+    """At 10 a second, 0.4 s after its start; the loads (g) were read on the bench, with a line that was well."""
+    loads_g = (312.04, 312.04, 311.89, 311.80, 311.75, 312.12, 311.86, 311.94, 311.96, 311.63)
+    watch = FlowWatch(Flows({1: 4.364}))
+    found = []
+    for number, load_g in enumerate(loads_g):
+        if number == 5:
+            watch.switched(1, True, 0.496)
+        found.append(watch.read(number / 10, load_g))
+    assert found == [None] * len(loads_g)
+
+
 def first_find(died_s: dict[int, float], *, disturb=lambda at_s: 0.0, until_s: float = 8.0):
     """Lines start 0.3 s apart and bring nothing from died_s on: when something was missed, and what."""
     rng, watch = Random(5), FlowWatch(Flows(dict.fromkeys(LINES, FLOW_G_S)))
