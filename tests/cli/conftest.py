@@ -3,6 +3,7 @@ import shutil
 import socketserver
 import tempfile
 import threading
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 
@@ -55,7 +56,8 @@ class _Handler(BaseHTTPRequestHandler):
         encoded = b"" if content is None else json.dumps(content).encode()
         self.send_header("Content-Length", str(len(encoded)))
         self.end_headers()
-        self.wfile.write(encoded)
+        with suppress(BrokenPipeError):  # a command that has what it needs does not wait for the rest
+            self.wfile.write(encoded)
 
     do_GET = do_POST = do_PUT = _answer  # noqa: N815 -- names that http.server looks for
 
