@@ -33,6 +33,7 @@ COMMANDS = {
     "mutants": "mutants.py",
     "campaign": "campaign.py",
     "power-cut": "power_cut.py",
+    "pictures": "page/pictures.py",
     "plans": "sequencing/drawn_plans.py",
     "board": "board/__main__.py",
     "driver": "board/driver_traces.py",

@@ -4,6 +4,7 @@ import pytest
 from conftest import go
 from playwright.sync_api import expect
 
+from controller.model.calibration import Calibration
 from controller.model.requests import AssignRequest, PourRequest
 from controller.model.views import OperationView
 
@@ -70,6 +71,30 @@ def test_a_page_that_is_hidden_or_silent_stops_the_jog(operator, machine):
     machine.wait_for(lambda: machine.closed_contacts() == {1})
     page.context.set_offline(True)  # no release can arrive any more
     machine.wait_for(lambda: machine.closed_contacts() == set())
+
+
+def test_a_line_is_calibrated_by_typed_weights_and_the_fit_grows(operator, machine):
+    page = operator("calibrate/6")
+    before = machine.status().lines[5].calibration
+    for weighed, on_s in enumerate(("1", "3", "2.5"), 1):
+        page.get_by_label("For how long, s").fill(on_s)
+        with machine.bench() as bench:
+            bench.empty_glass()
+            bench.tare()
+            press(page, "Run")
+            page.get_by_label("Net weight, g").wait_for()
+            grams = bench.scale_g()
+        page.get_by_label("Net weight, g").fill(f"{grams:.1f}".replace(".", ","))  # as some type it
+        press(page, "Take the weight")
+        expect(page.locator("svg.fit circle")).to_have_count(weighed)
+    page.get_by_text("mL/s, lag").wait_for()
+    if page.get_by_label("Accept in spite of the doubts").count():
+        page.get_by_label("Accept in spite of the doubts").check()
+    press(page, "Accept the calibration")
+    page.get_by_text("Line 6 is calibrated.").wait_for()
+    after = machine.status().lines[5].calibration
+    assert isinstance(after, Calibration)
+    assert after.taken_wall_s != before.taken_wall_s
 
 
 def test_a_container_is_renewed_weighed_and_said_to_be_empty(operator):

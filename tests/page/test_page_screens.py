@@ -1,0 +1,117 @@
+"""Every screen in both colour schemes: what axe-core finds of WCAG 2.2 AA, narrow phones, large text, the keyboard."""
+
+import pytest
+from conftest import go
+from page_machine import GUEST
+
+SCREENS = (
+    "orders", "jobs", "records", "line/1", "setup", "setup/1", "wet/prime", "calibrate/1", "stock/1", "change/1",
+    "closing", "",
+)  # fmt: skip
+WIDTHS = (320, 390, 768)
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+@pytest.fixture
+def axe():
+    """What axe-core finds on a page, in both colour schemes, a sentence each."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    def look(page):
+        found = []
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+            results = Axe().run(page, options={"runOnly": RULES, "resultTypes": ["violations"]})
+            found += [
+                f"{scheme}: {one['id']}: {node['html'][:120]}"
+                for one in results.response["violations"]
+                for node in one["nodes"]
+            ]
+        return found
+
+    return look
+
+
+def is_too_wide(page):
+    """What stands out over the right edge, outside of regions that scroll by themselves."""
+    return page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth")
+
+
+def small_targets(page):
+    """Targets under 44 px in height, links in running text left out (WCAG 2.2, 2.5.8, has 24 px)."""
+    return page.evaluate(
+        """() => [...document.querySelectorAll('button, select, summary, input, nav a, .joblist a, .lines a, .tick')]
+            .filter((one) => one.offsetParent && !one.parentElement.closest('.tick'))
+            .filter((one) => one.getBoundingClientRect().height < 43.5)
+            .map((one) => one.outerHTML.slice(0, 100))"""
+    )
+
+
+def check(page, axe):
+    assert axe(page) == []
+    check_sizes(page)
+
+
+def check_sizes(page):
+    assert small_targets(page) == []
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 820})
+        assert not is_too_wide(page), f"{width} px: wider than the screen"
+    page.set_viewport_size({"width": 390, "height": 820})
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    assert not is_too_wide(page), "text at 200 %: wider than the screen"
+    page.evaluate("document.documentElement.style.fontSize = ''")
+
+
+def test_the_operators_screens(operator, axe):
+    page = operator(bypass_csp=True)  # axe comes from the test, not from the machine
+    for screen in SCREENS:
+        go(page, screen)
+        check(page, axe)
+
+
+def test_the_guests_screens(guest, axe):
+    page = guest(bypass_csp=True)
+    page.locator("summary").first.click()
+    check(page, axe)
+    page.locator(".drinks button").first.click()
+    check(page, axe)
+    page.keyboard.press("Escape")
+    page.locator("dialog").wait_for(state="detached")
+
+
+def test_german_has_room_on_every_screen(guest, operator):
+    page = guest(locale="de-DE")
+    page.get_by_role("heading", name="Das gibt es jetzt").wait_for()
+    check_sizes(page)
+    page = operator(locale="de-DE")
+    for screen in SCREENS:
+        go(page, screen)
+        check_sizes(page)
+
+
+def test_who_has_no_token_is_asked_for_it(browser, machine, axe):
+    context = browser.new_context(viewport={"width": 390, "height": 820}, bypass_csp=True)
+    page = context.new_page()
+    page.goto(machine.origin)
+    page.get_by_label("Token").wait_for()
+    check(page, axe)
+    page.get_by_label("Token").fill(GUEST)
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="What can be had now").wait_for()
+    assert "token" not in page.url
+    context.close()
+
+
+def test_a_drink_is_ordered_and_withdrawn_by_keyboard_alone(guest, rested):
+    page = guest()
+    page.get_by_text("Connected").wait_for()
+    page.locator(".drinks button").first.focus()
+    page.keyboard.press("Enter")
+    page.locator("dialog").wait_for()
+    page.get_by_role("button", name="Order one").focus()
+    page.keyboard.press("Enter")
+    page.locator(".ticket:focus").wait_for()  # where the order stands now
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.locator(".ticket").get_by_text("withdrawn", exact=True).wait_for()
