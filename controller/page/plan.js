@@ -34,6 +34,10 @@ function reachedS(runs, delivered) {
 class PourPlan extends HTMLElement {
   #model = null;
 
+  get model() {
+    return this.#model;
+  }
+
   set model(model) {
     const isNew = JSON.stringify(this.#model?.segments) !== JSON.stringify(model.segments);
     this.#model = { takenMs: Date.now(), ...model };

@@ -13,13 +13,20 @@ from types import NoneType
 sys.path.insert(0, str(Path(__file__).parents[1] / "processes"))
 from three_processes import BOOK, PROFILE, Processes
 
+from controller.bench.memory import write_memory
 from controller.cli.run.bench import EXCHANGE_S
+from controller.clock import VirtualClock
+from controller.config import load
+from controller.engine.service import LEDGER
+from controller.ledger.journal import FileJournal
 from controller.model.order_states import OPEN
 from controller.model.orders import LastOrdersRequest, Orders, OrderView, QueueView
-from controller.model.requests import AcknowledgeRequest, LineRequest
-from controller.model.states import Contents
-from controller.model.views import OperationView
+from controller.model.requests import AcknowledgeRequest
+from controller.rehearsal.virtual_machine import VirtualMachine
+from controller.rehearsal.weighing import prime_all
 
+SEED = 7  # of the bench that three_processes starts
+PRIMED_AGO_S = 900.0  # before the machine starts; longer than the priming takes
 OPERATOR, GUEST = "operator-token-0123456789", "guest-token-0123456789abc"
 
 
@@ -38,19 +45,24 @@ class PageMachine(Processes):
         tokens.write_text(f"operator {OPERATOR}\nguest {GUEST}\n")
         tokens.chmod(0o600)
         words = ("--lan", f"127.0.0.1:{port}", "--tokens", str(tokens))
-        super().__init__(folder, profile=profile, book=book, engine_words=words)
+        self._memory_path = folder / "bench.json"
+        memory = ("--memory", str(self._memory_path))
+        super().__init__(folder, profile=profile, book=book, engine_words=words, bench_words=memory)
         self.origin = f"http://127.0.0.1:{port}"
 
     def link(self, token: str) -> str:
         return f"{self.origin}/#token={token}"
 
     def prepare(self) -> None:
-        """Primed and calibrated; a busy computer can break the priming off, so that it is looked at."""
-        super().prepare()
-        while empty := tuple(one.line for one in self.status().lines if one.contents != Contents.LIQUID):
-            again = LineRequest(kind="prime", lines=empty, jug=True)
-            primed = self.http.post("line-operations", OperationView, again)
-            self.wait_for(lambda view=primed: self.operation(view.operation).outcome is not None)
+        """Primed before it starts, in virtual time; calibrated when it runs."""
+        profile, book, _ = load(self.profile, self.book)
+        clock = VirtualClock(wall_s=time.time() - PRIMED_AGO_S)
+        journal, ledger = FileJournal(self.state_dir), self.state_dir / LEDGER
+        with contextlib.closing(
+            VirtualMachine(profile, book, seed=SEED, ledger_path=ledger, journal=journal, clock=clock)
+        ) as early:
+            prime_all(early, tuple(one.line for one in profile.lines))
+            write_memory(self._memory_path, early.plant.remember())
 
     def orders(self) -> Orders:
         return self.http.get("orders", Orders)
@@ -85,13 +97,13 @@ class PageMachine(Processes):
 
 
 @contextlib.contextmanager
-def page_machine(*, book: Path = BOOK, is_ready: bool = True, port: int = 0) -> Iterator[PageMachine]:
+def page_machine(*, book: Path = BOOK, port: int = 0) -> Iterator[PageMachine]:
     with tempfile.TemporaryDirectory(prefix="tun") as name:
         machine = PageMachine(Path(name), book=book, port=port)
         try:
+            machine.prepare()
             machine.start_all()
-            if is_ready:
-                machine.prepare()
+            machine.calibrate()
             yield machine
         finally:
             machine.close()

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 FOLDER = Path(__file__).parents[2] / "demo" / "pictures"
 SIZE = {"width": 380, "height": 760}
-GAP, COLOURS = 16, 64
+GAP, COLOURS = 16, 256
 
 
 @contextmanager

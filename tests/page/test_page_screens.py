@@ -3,6 +3,7 @@
 import pytest
 from conftest import go
 from page_machine import GUEST
+from playwright.sync_api import expect
 
 SCREENS = (
     "orders", "jobs", "records", "line/1", "setup", "setup/1", "wet/prime", "calibrate/1", "stock/1", "change/1",
@@ -78,6 +79,20 @@ def test_the_guests_screens(guest, axe):
     check(page, axe)
     page.keyboard.press("Escape")
     page.locator("dialog").wait_for(state="detached")
+
+
+def test_an_order_on_both_sides(guest, operator, rested, axe):
+    mine, theirs = guest(bypass_csp=True), operator("orders", bypass_csp=True)
+    mine.locator("li", has_text="Long Tea").get_by_role("button", name="Order").click()
+    mine.get_by_role("button", name="Order one").click()
+    pour = theirs.get_by_role("button", name="Pour order")
+    for page, seen in ((mine, mine.locator(".ticket").get_by_text("Set your glass down")), (theirs, pour)):
+        seen.wait_for()
+        check(page, axe)
+    pour.click()
+    for page in (mine, theirs):
+        expect(page.locator("pour-plan [data-given]").first).to_contain_text("of 150 mL")
+        check(page, axe)
 
 
 def test_german_has_room_on_every_screen(guest, operator):

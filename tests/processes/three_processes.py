@@ -32,9 +32,16 @@ class Processes:
     """The three processes in one folder. `start` may be called again after one was killed."""
 
     def __init__(
-        self, folder: Path, *, profile: Path = PROFILE, book: Path = BOOK, engine_words: tuple[str, ...] = ()
+        self,
+        folder: Path,
+        *,
+        profile: Path = PROFILE,
+        book: Path = BOOK,
+        engine_words: tuple[str, ...] = (),
+        bench_words: tuple[str, ...] = (),
     ) -> None:
-        self.profile, self.book, self._engine_words = profile, book, engine_words
+        self.profile, self.book = profile, book
+        self._engine_words, self._bench_words = engine_words, bench_words
         self.run_dir, self.state_dir, self.trace_path = folder / "run", folder / "state", folder / "trace.jsonl"
         self.run_dir.mkdir(parents=True, exist_ok=True)
         self._log = (folder / "processes.log").open("w")
@@ -48,7 +55,7 @@ class Processes:
     def start(self, name: str) -> None:
         files = ["--profile", str(self.profile), "--book", str(self.book)]
         extra = {
-            "bench": ["--seed", "7", "--glass", "tall glass", "--trace", str(self.trace_path)],
+            "bench": ["--seed", "7", "--glass", "tall glass", "--trace", str(self.trace_path), *self._bench_words],
             "engine": list(self._engine_words),
         }
         words = ["bench", "run"] if name == "bench" else [name]
@@ -106,11 +113,15 @@ class Processes:
             return {line.line for line in bench.report().lines if line.contact_closed}
 
     def prepare(self) -> None:
-        """Prime all lines and give each a calibration from trials weighed earlier."""
+        """Prime and calibrate all lines."""
         primed = self.http.post(
             "line-operations", OperationView, LineRequest(kind="prime", lines=(1, 2, 3, 4, 5, 6), jug=True)
         )
         self.wait_for(lambda: self.operation(primed.operation).outcome is not None)
+        self.calibrate()
+
+    def calibrate(self) -> None:
+        """Give each line a calibration from trials weighed earlier."""
         rows = tuple(WeighedTrial(on_s=on_s, grams=5.0 * on_s) for on_s in (4.0, 8.0, 16.0))
         for line in range(1, 7):
             self.http.post(address("calibrations", line, "trials"), FitView, TrialsRequest(line=line, trials=rows))

@@ -28,6 +28,10 @@ class HoldButton extends HTMLElement {
 
   #onHidden = null;
 
+  get model() {
+    return this.#model;
+  }
+
   set model(model) {
     this.#model = model;
     if (!this.firstChild) this.#build();
