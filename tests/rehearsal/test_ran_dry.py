@@ -6,6 +6,7 @@ from ready_machine import BOOK, ready_machine
 from test_virtual_machine import BY_HAND, LINES, is_any_on, machine, pour
 
 from controller.errors import Refused
+from controller.guard.guard import POLL_UNDER_WAY_S
 from controller.model.evening import EmptyRequest, RefillRequest
 from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
@@ -100,7 +101,7 @@ def test_other_lines_are_not_held_by_an_empty_container_that_they_do_not_draw_fr
 def twinned():
     """Line 5 holds apple juice, too."""
     lines = tuple(replace(one, liquid="apple juice") if one.line == TWIN else one for one in BOOK.lines)
-    made = ready_machine(book=replace(BOOK, lines=lines))
+    made = ready_machine(book=replace(BOOK, lines=lines), poll_under_way_s=POLL_UNDER_WAY_S)
     yield made
     made.close()
 
