@@ -35,6 +35,7 @@ class LoadCell:
         self.truth, self._platform, self._seed = truth, platform, seed
         self._begun_s = now_s
         self._weights = _weights(truth, platform.per_conversion)
+        self._wander: dict[int, tuple[int, float, float]] = {}  # stream -> whole place, its value, the way to the next
         self._shift = Random(f"{seed}/cell noise").randrange(OFTEN)
         self._next = math.floor(now_s * truth.rate_hz) + 1
         self._crept_g, self._crept_s = 0.0, now_s
@@ -120,8 +121,11 @@ class LoadCell:
     def _smooth(self, place: float, stream: int) -> float:
         """Noise that takes a new value at each whole place and goes there in a straight line."""
         whole = math.floor(place)
-        here = _gauss(self._shift + whole + 977 * stream)
-        return here + (_gauss(self._shift + whole + 1 + 977 * stream) - here) * (place - whole)
+        known = self._wander.get(stream)
+        if known is None or known[0] != whole:
+            here = _gauss(self._shift + whole + 977 * stream)
+            known = self._wander[stream] = (whole, here, _gauss(self._shift + whole + 1 + 977 * stream) - here)
+        return known[1] + known[2] * (place - whole)
 
     def _vibration_g(self, at_s: float, lines: dict[int, BenchLine]) -> float:
         shaken_g = 0.0

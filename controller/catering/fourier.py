@@ -2,6 +2,8 @@
 
 import cmath
 from collections.abc import Sequence
+from functools import lru_cache
+from operator import add, mul, sub
 
 
 def transform(values: Sequence[complex]) -> list[complex]:
@@ -15,5 +17,10 @@ def transform(values: Sequence[complex]) -> list[complex]:
     if n == 0 or n % 2:
         raise ValueError(f"n must be a power of two, got {n}")
     even, odd = transform(values[::2]), transform(values[1::2])
-    turned = [odd[k] * cmath.exp(-2j * cmath.pi * k / n) for k in range(n // 2)]
-    return [a + b for a, b in zip(even, turned, strict=True)] + [a - b for a, b in zip(even, turned, strict=True)]
+    turned = list(map(mul, odd, _half_turn(n)))
+    return [*map(add, even, turned), *map(sub, even, turned)]
+
+
+@lru_cache(maxsize=20)
+def _half_turn(n: int) -> tuple[complex, ...]:
+    return tuple(cmath.exp(-2j * cmath.pi * k / n) for k in range(n // 2))

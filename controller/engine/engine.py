@@ -33,6 +33,7 @@ from controller.model.book import Book
 from controller.model.fields import like
 from controller.model.labels import strictest
 from controller.model.messages import (
+    HEARTBEAT_S,
     VERSION,
     Acknowledge,
     ButtonPressed,
@@ -94,10 +95,13 @@ class Engine:
         send: Callable[[Command], None],
         new_id: Callable[[], str],
         work: Work | None = None,
+        heartbeat_s: float = HEARTBEAT_S,
     ) -> None:
         self._profile, self._ledger, self._clock, self._send = profile, ledger, clock, send
         self.work = work = work or Work()
-        self._mirror = mirror = GuardMirror(profile=profile, ledger=ledger, clock=clock, send=send, work=work)
+        self._mirror = mirror = GuardMirror(
+            profile=profile, ledger=ledger, clock=clock, send=send, work=work, heartbeat_s=heartbeat_s
+        )
         self._commissioning = begun = Commissioning(profile=profile, ledger=ledger, clock=clock)
         self._operation_start = OperationStart(profile, ledger, clock, mirror, begun, new_id=new_id)
         self.learning = Learning(profile=profile, ledger=ledger, clock=clock, mirror=mirror, send=send)

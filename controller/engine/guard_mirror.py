@@ -59,8 +59,16 @@ class GuardMirror:
     """Follows one guard. `current` is the operation under way or the last one; None before the first."""
 
     def __init__(
-        self, *, profile: Profile, ledger: Ledger, clock: Clock, send: Callable[[Command], None], work: Work
+        self,
+        *,
+        profile: Profile,
+        ledger: Ledger,
+        clock: Clock,
+        send: Callable[[Command], None],
+        work: Work,
+        heartbeat_s: float = HEARTBEAT_S,
     ) -> None:
+        self._heartbeat_s = heartbeat_s
         self._profile, self._ledger, self._clock, self._send, self._work = profile, ledger, clock, send, work
         self._beat_at_s = 0.0
         self.report: Report | None = None  # None while the guard cannot be reached
@@ -120,7 +128,7 @@ class GuardMirror:
         """Ask the guard for an operation that is on record."""
         self.current = tracking
         self._ledger.wait_for_disk(False)  # or a slow card would keep the heart from beating
-        self._beat_at_s = self._clock.now_s() + HEARTBEAT_S
+        self._beat_at_s = self._clock.now_s() + self._heartbeat_s
         self._send(Start(operation=tracking.asked))
 
     def judge(self, question: Judge) -> None:
@@ -172,7 +180,7 @@ class GuardMirror:
         now_s = self._clock.now_s()
         if now_s >= self._beat_at_s:
             self._send(Heartbeat())
-            self._beat_at_s = now_s + HEARTBEAT_S
+            self._beat_at_s = now_s + self._heartbeat_s
         return self._beat_at_s
 
     def lost(self) -> None:

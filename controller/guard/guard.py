@@ -155,12 +155,14 @@ class Guard:
                 self._weigh(self._scale)
         for _ in range(MOST_TURNS):
             self._turn()
-            if self.next_deadline_s() > self._clock.now_s():
+            due_s = self.next_deadline_s()
+            if due_s > self._clock.now_s():
                 break
         if self._writer.wants_snapshot and self._is_at_rest and not self.core.is_under_way:
             self.core.sum_up(self._clock.now_s())
             self._finish([], None)
-        return self.next_deadline_s()
+            return self.next_deadline_s()
+        return due_s
 
     def next_deadline_s(self) -> float:
         """When to tick at the latest (s, monotonic)."""

@@ -23,7 +23,7 @@ from controller.hal.gpio_board import GpioBoard
 from controller.ledger.journal import Journal, MemoryJournal
 from controller.ledger.store import Ledger
 from controller.model.book import Book
-from controller.model.messages import Command, Event, TakeScale
+from controller.model.messages import HEARTBEAT_S, Command, Event, TakeScale
 from controller.model.profile import Profile
 from controller.model.scale import ScaleSetting
 from controller.model.states import MachineState
@@ -39,7 +39,8 @@ class VirtualMachine:
 
     seed, effects, cell: of the bench (its true parameters, what keeps it from holding still, and what its load cell
     has). ledger_path, journal: kept in memory when not given. poll_under_way_s: how often the guard reads the contacts
-    while an operation is under way (s, under its limit of 0.25 s); less often is faster. listen: gets every event that
+    while an operation is under way (s, under its limit of 0.25 s), and the engine beats no more often; less often is
+    faster. listen: gets every event that
     the guard publishes, after the engine. clock, boot: as this start of the computer finds them; a clock of its own
     when not given. work: what does the engine's long work; done where it is asked for, when not given.
     """
@@ -109,6 +110,7 @@ class VirtualMachine:
             clock=self.clock,
             send=self._to_guard.append,
             work=self._work,
+            heartbeat_s=max(HEARTBEAT_S, self._poll_under_way_s),
             new_id=lambda: f"{self._boot}{next(self._numbers):06d}",
         )
         self._to_guard.append(self.engine.hello())

@@ -67,6 +67,8 @@ class Contacts:
         self._missing: tuple[str, ...] = ()
         self.look_s = math.inf  # when to read again so that a pending change is accepted without delay
         self._report = self._summed_up()
+        self.settled = False  # whether every contact has an accepted value
+        self._doubt = ""  # about the last reading
 
     def read(self, now_s: float, closed: Mapping[str, bool]) -> None:
         """Take one reading of all contacts (name -> closed); a name that is missing could not be read."""
@@ -79,23 +81,25 @@ class Contacts:
         else:
             self._read_s = now_s
             self.look_s = min(contact.settles_s for contact in self._contacts.values())
-        self._report = self._summed_up()
+        self.settled = all(contact.active is not None for contact in self._contacts.values())
+        self._doubt = self._doubt_now()
+        report = self._summed_up()
+        if report != self._report:
+            self._report = report
 
     def doubt(self, now_s: float, *, moving: bool) -> str:
         """Why the readings cannot be trusted, or "". Age counts only while something may be moving."""
-        if self._missing:
-            return f"cannot read {', '.join(self._missing)}"
-        for name, contact in self._contacts.items():
-            if contact.contradicts:
-                return f"the {name} contact keeps changing"
+        if self._doubt:
+            return self._doubt
         if moving and now_s - self._read_s > STALE_S:
             return f"no reading of the contacts for {STALE_S:g} s"
         return ""
 
-    @property
-    def settled(self) -> bool:
-        """Whether every contact has an accepted value."""
-        return all(contact.active is not None for contact in self._contacts.values())
+    def _doubt_now(self) -> str:
+        if self._missing:
+            return f"cannot read {', '.join(self._missing)}"
+        contradicting = (name for name, contact in self._contacts.items() if contact.contradicts)
+        return next((f"the {name} contact keeps changing" for name in contradicting), "")
 
     @property
     def stale_s(self) -> float:
@@ -118,7 +122,10 @@ class Contacts:
         return contact.counts_as if contact else None
 
     def report(self) -> InputReport:
-        """The accepted values. A stop contact without one counts as pressed, a glass without one as missing."""
+        """The accepted values, the same object while they are the same.
+
+        A stop contact without one counts as pressed, a glass without one as missing.
+        """
         return self._report
 
     def _summed_up(self) -> InputReport:

@@ -55,6 +55,7 @@ class Progress:
         self._began_s = 0.0
         self._spent_s = 0.0
         self._on: dict[int, tuple[float, Due]] = {}  # line -> since when, and until when
+        self.next_s = math.inf  # when the next edge is due; infinity when there is none
 
     def begin(self, now_s: float, runs: Iterable[PlannedRun]) -> None:
         """Take up runs whose start times count from now_s."""
@@ -72,6 +73,7 @@ class Progress:
             for run in runs
         ]
         self._due = sorted(dues, key=lambda due: due.start_s)
+        self._look_ahead()
 
     @property
     def on(self) -> frozenset[int]:
@@ -95,11 +97,10 @@ class Progress:
         """Whether nothing of the present segment is on or to come."""
         return not self._on and not self._due
 
-    @property
-    def next_s(self) -> float:
-        """When the next edge is due; infinity when there is none."""
+    def _look_ahead(self) -> None:
+        """Work `next_s` out anew, after any change of what is on or to come."""
         ends = (due.end_s for _, due in self._on.values())
-        return min((*ends, *(due.start_s for due in self._due[:1])), default=math.inf)
+        self.next_s = min((*ends, *(due.start_s for due in self._due[:1])), default=math.inf)
 
     @property
     def is_serving(self) -> bool:
@@ -139,6 +140,13 @@ class Progress:
         A start that comes late moves everything that has not begun by as much: volumes stay, and what was planned
         apart stays apart. Once that would be more than most_late_s in all, nothing more is begun.
         """
+        if now_s + ROUNDING_S < self.next_s:
+            return []
+        edges = self._edges_due(now_s, most_late_s)
+        self._look_ahead()
+        return edges
+
+    def _edges_due(self, now_s: float, most_late_s: float) -> list[Switched]:
         ended = [(line, due) for line, (_, due) in self._on.items() if due.end_s <= now_s + ROUNDING_S]
         edges = [self._off(line, now_s, due.end_s) for line, due in ended]
         while self._due and self._due[0].start_s <= now_s:
@@ -156,6 +164,7 @@ class Progress:
         if line in self._on:
             since_s, due = self._on[line]
             self._on[line] = since_s, due.ended_at(max(now_s, end_s), since_s)
+            self._look_ahead()
             return
         for place, due in enumerate(self._due):
             if due.line == line:
@@ -164,7 +173,7 @@ class Progress:
 
     def off(self, now_s: float) -> list[Switched]:
         """Everything off now, and nothing left to come in the present segment."""
-        self._due = []
+        self._due, self.next_s = [], math.inf
         return [self._off(line, now_s, now_s) for line in list(self._on)]
 
     def _switch_on(self, due: Due, now_s: float, due_s: float) -> Switched:

@@ -43,6 +43,7 @@ from controller.safety.states import SWITCHING_OFF, Trigger
 LATE_S = 0.1
 STOP_PRESSED, INPUTS, LATE, BOARD, JOURNAL = "stop pressed", "inputs", "late", "board", "journal"  # causes of faults
 PASSING = frozenset({S.COMPLETE, S.RESETTING})  # left by themselves
+LEFT_AT_ONCE = SWITCHING_OFF | PASSING
 FED = frozenset({S.EXECUTE, S.COMPLETING})  # the main relay is closed; COMPLETING lasts until no current flows
 
 
@@ -64,6 +65,7 @@ class Supervisor:
         """Wake with this memory; damage: what of the journal could not be read; snapshot: whether to sum it up."""
         self._contacts = Contacts(profile.inputs)
         self._inputs = self._contacts.report()
+        self._seen: tuple[InputReport, bool | None, bool | None] | None = None  # what the inputs were made of
         self._machine = StateMachine(profile, book, memory, now_s, wall_s)
         self._feedback = Feedback(profile, now_s)
         self._machine.lead_s = self._feedback.lead_s
@@ -259,8 +261,9 @@ class Supervisor:
                 machine.pressed_s = machine.now_s
                 machine.say(ButtonPressed(button=button))
         self.due_s = ()
-        self._lift.note(machine, is_absent=self._contacts.settled and self._seen().glass_present is False)
-        self._tell_inputs()
+        glass = weighed_watch.glass_present(machine, self._contacts.report())
+        self._lift.note(machine, is_absent=self._contacts.settled and glass is False)
+        self._tell_inputs(glass)
         self._watch()
         self._settle()
         self._run()
@@ -276,7 +279,7 @@ class Supervisor:
         deadline_s = self.look_s
         if self._asks_feedback:
             return min(deadline_s, self._contacts.stale_s)
-        if self.state in SWITCHING_OFF | PASSING or (self.state is S.STOPPED and self._is_ready):
+        if self.state in LEFT_AT_ONCE or (self.state is S.STOPPED and self._is_ready):
             return machine.now_s
         if progress is None:
             return deadline_s
@@ -302,16 +305,17 @@ class Supervisor:
         """Whether the scale is wanted at its full pace though nothing is under way."""
         return self._machine.weigher.is_watching(self._machine.now_s)
 
-    def _tell_inputs(self) -> None:
-        machine, inputs = self._machine, self._seen()
-        if inputs.glass_present is not None:
-            inputs = replace(inputs, fresh_glass=machine.memory.is_glass_fresh)
+    def _tell_inputs(self, glass: bool | None) -> None:
+        machine, contacts = self._machine, self._contacts.report()
+        fresh = None if glass is None else machine.memory.is_glass_fresh
+        seen = (contacts, glass, fresh)
+        if seen == self._seen:
+            return
+        self._seen = seen
+        inputs = replace(contacts, glass_present=glass, fresh_glass=fresh)
         if inputs != self._inputs:
             self._inputs = inputs
             machine.say(InputsChanged(inputs=inputs))
-
-    def _seen(self) -> InputReport:
-        return weighed_watch.seen(self._machine, self._contacts.report())
 
     def _watch(self) -> None:
         machine, progress = self._machine, self._machine.progress

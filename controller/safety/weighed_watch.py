@@ -6,8 +6,6 @@ elsewhere no glass counts as there.
 
 from collections.abc import Iterable
 
-from msgspec.structs import replace
-
 from controller.model.messages import InputReport, Waiting
 from controller.model.plan import PlannedRun
 from controller.model.scale_datagram import RawReading
@@ -30,14 +28,14 @@ def take(machine: StateMachine, raw: Iterable[RawReading]) -> None:
         machine.say(told)
 
 
-def seen(machine: StateMachine, inputs: InputReport) -> InputReport:
-    """The inputs with the glass as contact and scale see it together."""
-    if machine.load is None:
-        return inputs
+def glass_present(machine: StateMachine, inputs: InputReport) -> bool | None:
+    """Whether a glass is there, as contact and scale see it together; None when nothing sees it."""
     by_contact = inputs.glass_present
+    if machine.load is None:
+        return by_contact
     if not machine.is_weighed:
-        return replace(inputs, glass_present=bool(by_contact))
-    return replace(inputs, glass_present=machine.weigher.standing.is_there and by_contact is not False)
+        return bool(by_contact)
+    return machine.weigher.standing.is_there and by_contact is not False
 
 
 def begin(machine: StateMachine) -> None:
