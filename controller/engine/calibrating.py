@@ -27,12 +27,15 @@ class Calibrating:
 
     def __init__(self, common: Common) -> None:
         self._ledger, self._mirror, self._operation_start = common.ledger, common.mirror, common.operation_start
+        self._learning = common.learning
         self._weighings, self._sag_trials = Weighings(common), SagTrials(common)
         self.spot_checks = SpotChecks(common, self._weighings)
 
     def fit(self, line: int) -> FitView:
         """The line's calibration as its weighings have it so far, else the one in force."""
-        return self._weighings.view(line, self._liquid(line), self._mirror.calibrations())
+        view = self._weighings.view(line, self._liquid(line), self._mirror.calibrations())
+        drift = self._learning.drift(line)
+        return replace(view, warnings=(*view.warnings, drift)) if drift else view
 
     def calibrations(self, line: int) -> tuple[Calibration, ...]:
         """Every calibration the line ever had, oldest first."""

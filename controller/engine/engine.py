@@ -159,6 +159,7 @@ class Engine:
             jogs=self._commissioning.views(),
             operation=None if current is None else current.view(self._clock.now_s()),
             doubts=self._ledger.doubts,
+            has_drifted=[one.line for one in self._profile.lines if self.learning.drift(one.line)],
         )
 
     @property

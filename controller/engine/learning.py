@@ -18,9 +18,10 @@ from controller.ledger.store import Ledger
 from controller.metering.averages import Averages
 from controller.metering.calibration import law_of
 from controller.metering.density import liquid_kg_m3
+from controller.metering.drift import servings_drift
 from controller.metering.gravimetry import displayed_g_per_ml
 from controller.metering.learned_flows import LearnedFlows, LineBasis, restored
-from controller.metering.weighed_pour import PlannedPour, WeighedPour
+from controller.metering.weighed_pour import EstimatedPour, PlannedPour, WeighedPour
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.learning import LearnedPoint
@@ -60,6 +61,7 @@ class _Followed:
     pour: WeighedPour
     runs: tuple[PlannedRun, ...]  # those that the pour knows of
     early: list[Reading]  # readings before the first start is known
+    known: dict[int, Calibration]  # as earlier servings had taught
     origin_s: float = math.inf
     over_s: float | None = None  # the engine's clock when the operation ended
     readings: int = 0
@@ -79,6 +81,7 @@ class Learning:
         self._followed: _Followed | None = None
         self._present: tuple[float, dict[int, Calibration]] = (-math.inf, {})
         self._u_mean_g = 0.06
+        self._drifts: dict[int, str] = {}  # of the lines that were looked at since the last serving
         self._run_a = {one.line: one.pump.run_a for one in profile.lines}
 
     def work_with(self, book: Book) -> None:
@@ -112,6 +115,13 @@ class Learning:
         """What servings have said of a line since it was calibrated."""
         held = self._mirror.calibrations().get(line)
         return () if held is None else self._ledger.learned.path(line, held.taken_wall_s)
+
+    def drift(self, line: int) -> str:
+        """Whether servings show that the line is no longer what it was, a sentence; "" while they do not."""
+        if line not in self._drifts and line in self._flows.bases:
+            deviations = [one.deviations for one in self.path(line)]
+            self._drifts[line] = servings_drift(deviations, self._flows.flow(line)[0] - 1.0)
+        return self._drifts.get(line, "")
 
     def set_back(self, line: int) -> None:
         """Give up what was learned of a line since its last calibration."""
@@ -167,6 +177,7 @@ class Learning:
     def _know(self, line: int, basis: LineBasis) -> None:
         self._flows.know(line, basis, idle_s=max(0.0, self._clock.wall_s() - basis.calibration.taken_wall_s))
         self._present = (-math.inf, {})
+        self._drifts = {}
 
     def _basis(self, book: Book, held: Calibration) -> LineBasis | None:
         if held.liquid not in {one.liquid for one in book.liquids}:
@@ -201,7 +212,8 @@ class Learning:
         pour = WeighedPour(flows, _runs(runs, -first_s), self._run_a, averages, lines=lines)
         since_s = self._clock.now_s() - EMPTY_S
         early = self._mirror.readings_since(since_s)
-        self._followed = _Followed(tracking=tracking, pour=pour, runs=runs, early=early)
+        known = {line: flows.calibration(line) for line in lines}
+        self._followed = _Followed(tracking=tracking, pour=pour, runs=runs, early=early, known=known)
 
     def _switched(self, edge: Edge) -> None:
         one = self._followed
@@ -271,17 +283,19 @@ class Learning:
             if not LEAST_RATIO < self._flows.flow(line)[0] < MOST_RATIO:
                 self._know(line, basis)  # no tube does that: something else was wrong, and its calibration counts
         points = tuple(
-            self._point(one.tracking, line, found.volume_ml, found.u_ml) for line, found in poured.items() if found.u_ml
+            self._point(one.tracking, one.known[line], found) for line, found in poured.items() if found.u_ml
         )
         self._ledger.learned.add(points, self._flows.kept())
-        self._present = (-math.inf, {})
+        self._present, self._drifts = (-math.inf, {}), {}
         self._tell_guard()
 
-    def _point(self, tracking: Tracking, line: int, weighed_ml: float, u_ml: float) -> LearnedPoint:
-        now = self._flows.calibration(line)
-        law = law_of(tracking.calibrations[line])
+    def _point(self, tracking: Tracking, known: Calibration, weighed: EstimatedPour) -> LearnedPoint:
+        line, weighed_ml, u_ml = known.line, weighed.volume_ml, weighed.u_ml
+        now, law = self._flows.calibration(line), law_of(known)
         on_s = sum(one.end_s - one.start_s for one in tracking.intervals if one.line == line and one.end_s is not None)
-        expected_ml = tracking.delivered_ml(self._clock.now_s()).get(line, 0.0)
+        booked_ml = tracking.delivered_ml(self._clock.now_s()).get(line, 0.0)  # slowed down by the others
+        alone_ml = law_of(tracking.calibrations[line]).delivered_ml(on_s)
+        expected_ml = booked_ml * law.delivered_ml(on_s) / alone_ml if alone_ml > 0.0 else booked_ml
         u_expected_ml = law.single_run(on_s)[0]
         return LearnedPoint(
             line=line,

@@ -1,6 +1,8 @@
 """Facts as people see them: status, plan, an operation on record."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
+
+from msgspec.structs import replace
 
 from controller.engine.scaling import ScaledServing
 from controller.ledger.records import REFUSED, Container, Entry
@@ -18,6 +20,7 @@ from controller.sequencing.plan import Plan, limits
 Steps = tuple[tuple[float, float], ...]
 
 CALIBRATE = "calibrate it"
+DRIFTED = "it has drifted, see tundish calibration {}"
 NEXT = {
     Contents.EMPTY: "prime it",
     Contents.UNKNOWN: "purge it, then clean and rinse it",
@@ -36,6 +39,7 @@ def status(
     jogs: Sequence[JogView],
     operation: OperationView | None,
     doubts: tuple[str, ...] = (),
+    has_drifted: Collection[int] = (),
 ) -> Status:
     """The machine at a glance; `report` is None while the guard cannot be reached. overdue: line -> reasons."""
     reports = {} if report is None else {one.line: one for one in report.lines}
@@ -59,7 +63,10 @@ def status(
         state=None if report is None else report.state,
         fault=None if report is None else report.fault,
         operation=operation,
-        lines=lines,
+        lines=tuple(
+            replace(one, note=DRIFTED.format(one.line)) if one.line in has_drifted and not one.note else one
+            for one in lines
+        ),
         next_step=_next_step(lines, is_right) if rests else "",
         inputs=None if report is None else report.inputs,
         doubts=doubts,

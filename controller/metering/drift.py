@@ -1,4 +1,4 @@
-"""Whether a calibration still holds: a CUSUM chart over spot checks, and its age."""
+"""Whether a calibration still holds: CUSUM charts over spot checks and over weighed servings, and its age."""
 
 import math
 from collections.abc import Sequence
@@ -19,6 +19,7 @@ DriftStatus = Literal["in control", "flagged", "blocked for small doses"]
 # number of checks to a false flag, and when every check is off by one or two standard deviations: 168, 8.4, 3.3. To a
 # block: about 9500, 16, 6.0.
 REFERENCE, FLAG_ABOVE, BLOCK_ABOVE = 0.5, 4.0, 8.0
+MOST_DEVIATIONS = 3.5  # that one serving counts for, so that a first knock flags no line; common practice, no source
 BLOCK_FACTOR = 2.0  # how far beyond the age at which it is flagged a calibration is blocked for small doses
 
 
@@ -101,6 +102,27 @@ def chart(law: FlowLaw, spot_checks: Sequence[Trial]) -> Chart:
         parameters = [p + g * gap_ml / variance for p, g in zip(parameters, gain, strict=True)]
         covariance = _less(covariance, gain, variance)
     return Chart(points=tuple(points))
+
+
+def servings_drift(deviations: Sequence[float], shift_fraction: float) -> str:
+    """What weighed servings since a calibration say of it, a sentence; "" while they are in control.
+
+    deviations: of each serving, oldest first, from what earlier servings led one to expect, in standard deviations (the
+    normalised innovations of a Kalman filter, which are white while it is consistent: R. K. Mehra and J. Peschon,
+    Automatica 7 (1971) 637). shift_fraction: of the flow as it is known now from the calibrated one.
+    """
+    high = low = 0.0
+    for each in deviations:
+        counted = max(-MOST_DEVIATIONS, min(MOST_DEVIATIONS, each))
+        high = max(0.0, high + counted - REFERENCE)
+        low = max(0.0, low - counted - REFERENCE)
+    if max(high, low) <= FLAG_ABOVE:
+        return ""
+    return (
+        f"Weighed servings bring {'more' if high >= low else 'less'} than those before let expect (CUSUM "
+        f"{max(high, low):.1f}, flagged above {FLAG_ABOVE:g}); the flow is now {100 * shift_fraction:+.1f} % off the "
+        "calibrated one. Weighed servings allow for it; look at tube and container, and calibrate again."
+    )
 
 
 def _less(covariance: Matrix, gain: Sequence[float], variance: float) -> Matrix:

@@ -112,6 +112,20 @@ def test_the_guard_is_told_of_a_flow_that_has_moved(bar):
         assert held.taken_wall_s == bar.machine.ledger.calibrations(line)[-1].taken_wall_s
 
 
+def test_a_line_that_changes_between_servings_is_said_to_have_drifted(bar):
+    engine = bar.machine.engine
+    assert [engine.learning.drift(line) for line in LINES] == ["", ""]
+    bar.machine.plant.inject(InjectedFault(kind="tube worn", line=2, amount=0.12))
+    bar.pour()
+    bar.pour()
+    bar.machine.plant.inject(InjectedFault(kind="tube worn", line=2, amount=WORN))
+    assert "less than those before let expect" in engine.learning.drift(2)
+    assert engine.learning.drift(2) in engine.calibrating.fit(2).warnings
+    notes = {one.line: one.note for one in engine.status().lines}
+    assert "drifted" in notes[2]
+    assert engine.learning.drift(6) == ""
+
+
 def test_what_was_learned_outlasts_a_restart(bar):
     before = bar.machine.engine.learning.present(bar.machine.engine.learning.held())
     bar.machine.restart(BOOK)

@@ -9,7 +9,7 @@ from pumps import TruePump
 from controller.errors import OutOfRange, Refused
 from controller.metering.calibration import Trial, fit, to_calibration
 from controller.metering.dose import predict
-from controller.metering.drift import FLAG_ABOVE, REFERENCE, Age, chart, judge
+from controller.metering.drift import FLAG_ABOVE, REFERENCE, Age, chart, judge, servings_drift
 from controller.metering.flow_law import FlowLaw, Scatter
 from controller.metering.pooled_prior import pooled_prior
 from controller.metering.trials import DEFAULT_PRIOR
@@ -116,6 +116,21 @@ def test_age_is_flagged_then_blocked(age, status, word):
 def test_impossible_ages_are_refused(call):
     with pytest.raises(OutOfRange):
         call()
+
+
+def test_weighed_servings_flag_a_lasting_change_and_no_single_one():
+    """Run lengths of the chart with k = 0.5, h = 4: D. C. Montgomery, Statistical Quality Control: 8.4 at one sigma."""
+    rng = random.Random(3)
+    quiet = [rng.gauss(0.0, 1.0) for _ in range(25)]
+    assert servings_drift(quiet, -0.001) == servings_drift([-40.0], -0.001) == ""
+    lengths = []
+    for _ in range(400):
+        deviations = []
+        while not servings_drift(deviations, 0.01):
+            deviations.append(rng.gauss(1.0, 1.0))
+        lengths.append(len(deviations))
+    assert sum(lengths) / len(lengths) == pytest.approx(8.4, abs=0.8)
+    assert "+1.0 % off" in servings_drift([3.0, 3.0], 0.01)
 
 
 def test_a_pool_of_lines_knows_the_lag_better_than_the_default():
