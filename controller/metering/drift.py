@@ -121,7 +121,8 @@ def servings_drift(deviations: Sequence[float], shift_fraction: float) -> str:
     return (
         f"Weighed servings bring {'more' if high >= low else 'less'} than those before let expect (CUSUM "
         f"{max(high, low):.1f}, flagged above {FLAG_ABOVE:g}); the flow is now {100 * shift_fraction:+.1f} % off the "
-        "calibrated one. Weighed servings allow for it; look at tube and container, and calibrate again."
+        "calibrated one. Weighed servings allow for it, but lines that pour at once may be taken for each other: "
+        "spot-check this one and those beside it."
     )
 
 

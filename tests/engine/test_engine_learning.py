@@ -112,20 +112,6 @@ def test_the_guard_is_told_of_a_flow_that_has_moved(bar):
         assert held.taken_wall_s == bar.machine.ledger.calibrations(line)[-1].taken_wall_s
 
 
-def test_a_line_that_changes_between_servings_is_said_to_have_drifted(bar):
-    engine = bar.machine.engine
-    assert [engine.learning.drift(line) for line in LINES] == ["", ""]
-    bar.machine.plant.inject(InjectedFault(kind="tube worn", line=2, amount=0.12))
-    bar.pour()
-    bar.pour()
-    bar.machine.plant.inject(InjectedFault(kind="tube worn", line=2, amount=WORN))
-    assert "less than those before let expect" in engine.learning.drift(2)
-    assert engine.learning.drift(2) in engine.calibrating.fit(2).warnings
-    notes = {one.line: one.note for one in engine.status().lines}
-    assert "drifted" in notes[2]
-    assert engine.learning.drift(6) == ""
-
-
 def test_what_was_learned_outlasts_a_restart(bar):
     before = bar.machine.engine.learning.present(bar.machine.engine.learning.held())
     bar.machine.restart(BOOK)
@@ -170,3 +156,15 @@ def test_a_line_can_be_set_back_to_its_calibration(bar):
     assert bar.machine.engine.learning.present({2: held})[2].flow_ml_s == calibration.flow_ml_s
     with pytest.raises(Refused, match="line 9"):
         bar.machine.engine.learning.set_back(9)
+
+
+def test_a_line_that_changes_between_servings_is_said_to_have_drifted(bar):
+    engine = bar.machine.engine
+    assert engine.learning.drift(6) == ""
+    bar.machine.plant.inject(InjectedFault(kind="tube worn", line=6, amount=0.15))
+    for _ in range(3):
+        bar.pour()
+    assert "less than those before let expect" in engine.learning.drift(6)
+    assert engine.learning.drift(6) in engine.calibrating.fit(6).warnings
+    notes = {one.line: one.note for one in engine.status().lines}
+    assert "drifted" in notes[6]
