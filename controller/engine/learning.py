@@ -5,23 +5,24 @@ serving that nobody could weigh, or that did not end as it should, teaches nothi
 """
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import structlog
 
 from controller.clock import Clock
+from controller.engine.background import Work
 from controller.engine.guard_mirror import GuardMirror
 from controller.engine.tracking import Tracking
 from controller.errors import Refused
 from controller.ledger.store import Ledger
-from controller.metering.averages import Averages
+from controller.metering.averages import COLOURED, Averages
 from controller.metering.calibration import law_of
 from controller.metering.density import liquid_kg_m3
 from controller.metering.drift import servings_drift
 from controller.metering.gravimetry import displayed_g_per_ml
 from controller.metering.learned_flows import LearnedFlows, LineBasis, restored
-from controller.metering.weighed_pour import EstimatedPour, PlannedPour, WeighedPour
+from controller.metering.weighed_pour import EstimatedPour, PlannedPour, WeighedPour, foreseen_within_ml
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.learning import LearnedPoint
@@ -37,7 +38,7 @@ from controller.model.messages import (
     Trim,
     Weighed,
 )
-from controller.model.plan import PlannedRun
+from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.scale import Reading
 from controller.model.states import OperationKind, Outcome
@@ -106,6 +107,17 @@ class Learning:
         """Whether the scale is there and to be trusted, so that ends can be trimmed."""
         report = self._mirror.report
         return report is not None and report.scale is not None and report.scale.doubt == ""
+
+    def foreseen_within_ml(self, segments: Sequence[Segment], work: Work) -> dict[int, float]:
+        """Line -> what its doses are expected to be within, mL; nothing where they would not be weighed."""
+        lines = {run.line for segment in segments for run in segment.runs}
+        if not self.is_weighing or not lines <= self._flows.bases.keys():
+            return {}
+        u_grams = COLOURED * self._u_mean_g
+        found: dict[int, float] = work(
+            foreseen_within_ml, self._flows.kept(), self._flows.bases, segments, self._run_a, u_grams
+        )
+        return found
 
     def held(self) -> dict[int, Calibration]:
         """Line -> its calibration as the guard has it."""

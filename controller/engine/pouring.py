@@ -78,6 +78,7 @@ class Pouring:
             binding=binding,
             too_slow=slow,
             refused=self._refusals(served.glass, planned.segments),
+            within_ml=self._learning.foreseen_within_ml(planned.segments, self._work),
         )
 
     def drink(self, request: PourRequest) -> Drink:

@@ -12,12 +12,14 @@ constants by recursive least squares. Here what still comes is a state of each l
 """
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from controller.metering.averages import SPAN_S, Average, Averages
 from controller.metering.kalman import Innovation
-from controller.metering.learned_flows import END, FACTOR, LAG, LearnedFlows
+from controller.metering.learned_flows import END, FACTOR, LAG, LearnedFlows, LineBasis, restored
+from controller.model.learning import LearnedState
+from controller.model.plan import Segment
 
 GATE = 16.0  # of the innovation squared: 4 standard deviations; knocks and hands lie beyond
 GATED_FOR_GOOD = 5  # so many in a row are no knock
@@ -339,3 +341,22 @@ def foreseen_u_ml(
         pour._pass(edge_s)
         found[line] = pour.poured(line).u_ml
     return found
+
+
+def foreseen_within_ml(
+    state: LearnedState,
+    bases: Mapping[int, LineBasis],
+    segments: Sequence[Segment],
+    run_a: Mapping[int, float],
+    u_grams: float,
+) -> dict[int, float]:
+    """Line -> what its doses are expected to be within (mL, k = 2), when these segments are weighed and trimmed."""
+    runs, offset_s = list[PlannedPour](), 0.0
+    for segment in segments:
+        runs += [
+            PlannedPour(one.line, offset_s + one.start_s, offset_s + one.start_s + one.duration_s, one.volume_ml)
+            for one in segment.runs
+        ]
+        offset_s = max((run.end_s for run in runs), default=0.0)
+    found = foreseen_u_ml(restored(state, bases), runs, run_a, u_grams)
+    return {line: 2.0 * u_ml for line, u_ml in sorted(found.items())}

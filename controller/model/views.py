@@ -2,6 +2,7 @@
 
 from typing import Annotated, Literal
 
+import msgspec
 from msgspec import Meta
 
 from controller.model.calibration import Calibration
@@ -87,6 +88,9 @@ class PlanView(Value, frozen=True, kw_only=True):
     current_a: tuple[tuple[float, float], ...]
     flow_ml_s: tuple[tuple[float, float], ...]
     refused: tuple[Refusal, ...] = ()  # the caps by which the guard would refuse it, on an empty glass
+    within_ml: dict[int, float] = msgspec.field(
+        default_factory=dict
+    )  # line -> how far its doses may be off when they are weighed (k = 2)
     changes: tuple[str, ...] = ()  # what of the recipe is left out, replaced or rounded, a sentence each
     volume_ml: float = 0.0  # poured
     abv_percent: float = 0.0

@@ -6,6 +6,7 @@ import pytest
 from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
+from controller.cli.pour.plan import draw_plan
 from controller.config import load
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
@@ -102,6 +103,17 @@ def test_doses_of_slow_pumps_are_right_from_the_first_drink_and_flows_are_learne
         path = bar.machine.engine.learning.path(line)
         assert len(path) >= 5
         assert path[4].u_flow_ml_s < path[0].u_flow_ml_s
+
+
+def test_a_plan_says_what_each_dose_is_expected_to_be_within(bar):
+    plan = bar.machine.engine.plan(PourRequest(recipe=SPRITZ))
+    assert set(plan.within_ml) == set(LINES)
+    for line in LINES:
+        assert 0.05 < plan.within_ml[line] < 1.0
+        assert (
+            abs(bar.errors[-1][line]) < 2.0 * plan.within_ml[line]
+        )  # k = 4: a normal error exceeds it in 6 of 100,000
+    assert "by weight, in 95 of 100: line 2 within" in draw_plan(plan)
 
 
 def test_the_guard_is_told_of_a_flow_that_has_moved(bar):

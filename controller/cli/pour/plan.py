@@ -69,7 +69,9 @@ def _totals(found: PlanView) -> list[str]:
     current_a = max((value for _, value in found.current_a), default=0.0)
     slow = "serving_time" if found.too_slow else None  # said above, with what would help
     flow_ml_s = max((value for _, value in found.flow_ml_s), default=0.0)
+    within = ", ".join(f"line {line} within {one:.1f} mL" for line, one in found.within_ml.items())
     return [
+        *([f"\nby weight, in 95 of 100: {within}"] if within else []),
         f"\npumps' time {found.makespan_s:.2f} s; one at a time {found.one_at_a_time_s:.2f} s: {saved_s:.2f} s saved",
         f"{shortest}; what limits it: {found.binding}",
         f"current at most {current_a:.2f} of {found.current_limit_a:.2f} A, "
