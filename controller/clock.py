@@ -15,6 +15,12 @@ class Clock(Protocol):
         """Unix seconds, for records."""
 
 
+def next_beat_s(now_s: float, every_s: float) -> float:
+    """The first whole multiple of every_s (s, > 0) after now_s: what is done as often is then done in one turn."""
+    per_s = 1.0 / every_s  # by which 3 / 5.0 and 6 / 10.0 are the same instant, while 3 * 0.2 and 6 * 0.1 are not
+    return (math.floor(now_s * per_s + 1e-6) + 1) / per_s
+
+
 class RealClock:
     """The machine's own clocks."""
 

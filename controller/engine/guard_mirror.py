@@ -10,7 +10,7 @@ from itertools import takewhile
 import msgspec
 import structlog
 
-from controller.clock import Clock
+from controller.clock import Clock, next_beat_s
 from controller.engine import menu
 from controller.engine.background import Work
 from controller.engine.stock_uncertainty import spreads
@@ -128,7 +128,7 @@ class GuardMirror:
         """Ask the guard for an operation that is on record."""
         self.current = tracking
         self._ledger.wait_for_disk(False)  # or a slow card would keep the heart from beating
-        self._beat_at_s = self._clock.now_s() + self._heartbeat_s
+        self._beat_at_s = next_beat_s(self._clock.now_s(), self._heartbeat_s)
         self._send(Start(operation=tracking.asked))
 
     def judge(self, question: Judge) -> None:
@@ -180,7 +180,7 @@ class GuardMirror:
         now_s = self._clock.now_s()
         if now_s >= self._beat_at_s:
             self._send(Heartbeat())
-            self._beat_at_s = now_s + self._heartbeat_s
+            self._beat_at_s = next_beat_s(now_s, self._heartbeat_s)
         return self._beat_at_s
 
     def lost(self) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 
 from msgspec.structs import replace
 
-from controller.clock import Clock
+from controller.clock import Clock, next_beat_s
 from controller.errors import BoardError
 from controller.guard.journal_writer import JournalWriter
 from controller.guard.scale_port import ScalePort
@@ -23,6 +23,7 @@ from controller.model.messages import (
     EdgesTimed,
     Ended,
     Event,
+    Heartbeat,
     Hello,
     Judged,
     Refusal,
@@ -129,8 +130,9 @@ class Guard:
             self._try_again()
         damage = self._writer.lacks(command.journal) if isinstance(command, Hello) and command.journal else ""
         events = self.core.receive(self._clock.now_s(), client, command, damage=damage)
-        if events:  # what says nothing, such as a heartbeat, is acted on in the turn that follows anyhow
-            self._turn(events, client=client, is_private=isinstance(command, Hello))
+        if not events and isinstance(command, Heartbeat):
+            return  # nothing is due any earlier by it
+        self._turn(events, client=client, is_private=isinstance(command, Hello))
         if isinstance(command, TakeBook) and self.core.wants_book:
             self._begin_to_read(client)
         self.tick()
@@ -234,7 +236,7 @@ class Guard:
                 self._next_poll_s = max(now_s, edge_s)  # reading takes time; the edge comes first
                 return None
         self._read_s = now_s
-        self._next_poll_s = now_s + (self._poll_under_way_s if self.core.is_under_way else self._poll_idle_s)
+        self._next_poll_s = next_beat_s(now_s, self._poll_under_way_s if self.core.is_under_way else self._poll_idle_s)
         try:
             return self._board.read()
         except BoardError:

@@ -106,7 +106,9 @@ class KalmanFilter:
         variance: of the measurement's own error (> 0). A measurement that is not accepted changes nothing.
         """
         covariance = self.covariance
-        gains = [sum(c * row[j] for j, c in terms.items()) for row in covariance]
+        gains = [0.0] * len(covariance)
+        for j, c in terms.items():
+            gains = [gain + c * entry for gain, entry in zip(gains, covariance[j], strict=True)]
         gap = value - sum(c * self.mean[j] for j, c in terms.items())
         total = variance + sum(c * gains[j] for j, c in terms.items())
         if gap * gap > gate * total:

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from controller.bench.plant import Plant
-from controller.clock import Clock
+from controller.clock import Clock, next_beat_s
 from controller.model.scale_datagram import REST_PER_S, SILENT, RawReading
 
 
@@ -22,7 +22,7 @@ class BenchScale:
         if now_s < self.due_s:
             return ()
         fresh = self._plant.conversions(self._after)
-        self.due_s = self._plant.next_conversion_s() if self._busy else now_s + 1.0 / REST_PER_S
+        self.due_s = self._plant.next_conversion_s() if self._busy else next_beat_s(now_s, 1.0 / REST_PER_S)
         if not fresh:
             self._number += 1
             return (RawReading(self._number, now_s, 0, SILENT),)

@@ -5,10 +5,11 @@ does that in one of them, liquid that is missing in both.
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from controller.safety.inflow import Flows, On, Readings, seconds_of
+from controller.safety.inflow import Flows, On, Piece, Readings, seconds_of
 
 HALVES_S = (0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 1.0)  # lengths of the pieces
 KEPT_S = 6.0
@@ -66,15 +67,13 @@ class FlowWatch:
         if not on or at_s < self._judged_s + JUDGE_S:
             return None
         self._judged_s = at_s
+        slowest_g_s = min(self._flows.g_s(run.line) for run in on)
         for half_s in HALVES_S:
-            if self._is_short(at_s, half_s, on):
+            if half_s * slowest_g_s >= BEATS_G and self._is_short(at_s, half_s, on, slowest_g_s):
                 return self._suspected(at_s, on)
         return None
 
-    def _is_short(self, now_s: float, half_s: float, on: list[On]) -> bool:
-        slowest = min(self._flows.g_s(run.line) for run in on)
-        if half_s * slowest < BEATS_G:
-            return False
+    def _is_short(self, now_s: float, half_s: float, on: list[On], slowest_g_s: float) -> bool:
         middle_s, begin_s = now_s - half_s, now_s - 2 * half_s
         if not self._readings.reach_back_to(begin_s):
             return False
@@ -86,13 +85,16 @@ class FlowWatch:
                 return False
             seconds = seconds_of(on, from_s, to_s)
             expected = sum(self._flows.g_s(line) * one for line, one in seconds.items()) / half_s
-            sure = SIGMAS * found.u_slope_g_s + FLOW_SIGMAS * self._flows.u_g_s(seconds) / half_s
             short_g_s.append(expected - found.slope_g_s)
-            if short_g_s[-1] < max(sure, FLOOR_G_S):
+            if short_g_s[-1] < FLOOR_G_S or short_g_s[-1] < self._sure_g_s(found, seconds, half_s):
                 if half_s >= LEARN_S and last_s < begin_s - 0.8:
                     self._learn(now_s, on, begin_s)
                 return False
-        return sum(short_g_s) / 2 > LEAST_SHORT * slowest
+        return sum(short_g_s) / 2 > LEAST_SHORT * slowest_g_s
+
+    def _sure_g_s(self, found: Piece, seconds: Mapping[int, float], half_s: float) -> float:
+        """By how much a piece must fall short for that to be neither noise nor an unknown flow."""
+        return SIGMAS * found.u_slope_g_s + FLOW_SIGMAS * self._flows.u_g_s(seconds) / half_s
 
     def _learn(self, now_s: float, on: list[On], begin_s: float) -> None:
         """All is well: what came in this time teaches the flows."""
