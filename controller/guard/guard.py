@@ -130,8 +130,8 @@ class Guard:
             self._try_again()
         damage = self._writer.lacks(command.journal) if isinstance(command, Hello) and command.journal else ""
         events = self.core.receive(self._clock.now_s(), client, command, damage=damage)
-        if not events and isinstance(command, Heartbeat):
-            return  # nothing is due any earlier by it
+        if isinstance(command, Heartbeat) and not events and self.next_deadline_s() > self._clock.now_s():
+            return  # nothing is due, nor is anything any earlier by it
         self._turn(events, client=client, is_private=isinstance(command, Hello))
         if isinstance(command, TakeBook) and self.core.wants_book:
             self._begin_to_read(client)
@@ -155,15 +155,14 @@ class Guard:
                 self._turn()  # edges and contacts that are due come before readings, and so do edges that soon will be
             if self._is_clear:
                 self._weigh(self._scale)
+        if self._writer.wants_snapshot and self._is_at_rest and not self.core.is_under_way:
+            self.core.sum_up(self._clock.now_s())
+            self._finish([], None)
         for _ in range(MOST_TURNS):
             self._turn()
             due_s = self.next_deadline_s()
             if due_s > self._clock.now_s():
                 break
-        if self._writer.wants_snapshot and self._is_at_rest and not self.core.is_under_way:
-            self.core.sum_up(self._clock.now_s())
-            self._finish([], None)
-            return self.next_deadline_s()
         return due_s
 
     def next_deadline_s(self) -> float:
