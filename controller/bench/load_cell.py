@@ -55,6 +55,11 @@ class LoadCell:
 
     def newest(self, now_s: float, lines: dict[int, BenchLine], after: int = -1) -> list[Conversion]:
         """Conversions up to now_s with a number beyond `after`, of the last KEPT_S; the platform is recorded so far."""
+        self.convert(now_s, lines)
+        return [one for one in self._kept if one.number > after]
+
+    def convert(self, now_s: float, lines: dict[int, BenchLine]) -> None:
+        """Work out the conversions up to now_s; the platform is recorded so far."""
         last = math.floor(now_s * self.truth.rate_hz + 1e-6)
         self._next = max(self._next, last - (self._kept.maxlen or 1) + 1)
         while self._next <= last:
@@ -62,7 +67,6 @@ class LoadCell:
                 at_s = self._next / self.truth.rate_hz
                 self._kept.append(Conversion(number=self._next, at_s=at_s, counts=self._counts(at_s, lines)))
             self._next += 1
-        return [one for one in self._kept if one.number > after]
 
     def next_s(self, now_s: float) -> float:
         """When the first conversion after now_s ends."""
@@ -115,7 +119,8 @@ class LoadCell:
         if self.truth.wander_g:
             beat = self._next * 10.0 / self.truth.rate_hz
             for octave in range(1, OCTAVES + 1):
-                noise_g += self.truth.wander_g * self._smooth(beat / 2**octave, octave)
+                beat *= 0.5
+                noise_g += self.truth.wander_g * self._smooth(beat, octave)
         return noise_g
 
     def _smooth(self, place: float, stream: int) -> float:

@@ -184,7 +184,7 @@ class Stand:
         """Bring the load cell up to the present, before something changes."""
         if self._cell is not None:
             self._simulation.record_force(now_s)
-            self._cell.newest(now_s, self._simulation.lines)
+            self._cell.convert(now_s, self._simulation.lines)
 
     def _load_jumped(self, now_s: float, before_g: float, text: str) -> None:
         self._scale.jump(now_s, before_g, self._simulation.load_g(now_s))

@@ -115,12 +115,16 @@ def generating(drinks: DrinksPerGuest, guests: int, uncertainty: float = 0.0) ->
         whole, above = math.floor(drinks.mean), drinks.mean % 1.0
         counts = _guests(guests, uncertainty)
         fewest = min(counts)
+        weights = [counts.get(count, 0.0) for count in range(max(counts), fewest - 1, -1)]
 
         def mixed(z: complex) -> complex:
             one = z**whole * (1.0 - above + above * z)  # of a single guest
             if abs(one) ** fewest < _NOTHING:
                 return 0.0
-            return sum(weight * one**count for count, weight in counts.items())
+            total = 0j
+            for weight in weights:  # Horner's rule
+                total = total * one + weight
+            return total * one**fewest
 
         return mixed
     logarithm = _log_generating(drinks, guests)
