@@ -3,17 +3,19 @@ import { ask, post } from '../api.js';
 import { h } from '../dom.js';
 import { clock, duration, grams, ml, t } from '../texts.js';
 import { button, operation, said, tick, ticked } from './parts.js';
-import { store } from './store.js';
+import { store, underWay } from './store.js';
 
 const OVER = new Set(['taken', 'withdrawn', 'expired', 'refused']); // a failed one waits for somebody's word
 
 const verb = (order, name, body) => () => post(`orders/${order.order}/${name}`, body);
 
+// The finished drink may still stand there: only a glass set down after it is asked about.
 function consent(order) {
-  const present = store.status.inputs?.glass_present;
+  const { glass_present: present, fresh_glass: isFresh } = store.status.inputs ?? {};
   const id = `seen-${order.order}`;
+  if (underWay() || (present != null && !isFresh)) return [h('p', {}, t('glass_awaited', { glass: order.glass }))];
   return [
-    present == null ? tick(t('empty_glass_seen', { glass: order.glass }), id) : h('p', {}, t(present ? 'glass_stands' : 'glass_awaited', { glass: order.glass })),
+    present == null ? tick(t('empty_glass_seen', { glass: order.glass }), id) : h('p', {}, t('glass_stands', { glass: order.glass })),
     button(t('pour_order', { number: order.number }), () => ask('POST', `orders/${order.order}/consent`, { empty_glass: ticked(id) }), 'main'),
   ];
 }
