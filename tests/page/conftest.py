@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-from page_machine import GUEST, OPERATOR, page_machine
+from page_machine import GUEST, OPERATOR, PROFILE, page_machine
 
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 NO_BROWSER = "no browser: apt-get install chromium"  # tests/conftest.py says at the end what was skipped by it
@@ -15,10 +15,12 @@ BOOK = Path(__file__).parent / "book.yaml"
 WAIT_MS = 20_000
 
 
-@pytest.fixture(scope="session")
-def machine():
-    """One bench for all pages: primed, calibrated, a glass under the outlet."""
-    with page_machine(book=BOOK) as made:
+@pytest.fixture(scope="module")
+def machine(tmp_path_factory):
+    """One bench for a module: primed, calibrated, a glass under the outlet; called guests may start their own pour."""
+    profile = tmp_path_factory.mktemp("profile") / "bench.yaml"
+    profile.write_text(PROFILE.read_text().replace("\ninputs:\n", "\ninputs:\n  guests_may_consent: true\n"))
+    with page_machine(book=BOOK, profile=profile) as made:
         yield made
 
 

@@ -97,9 +97,9 @@ class PageMachine(Processes):
 
 
 @contextlib.contextmanager
-def page_machine(*, book: Path = BOOK, port: int = 0) -> Iterator[PageMachine]:
+def page_machine(*, profile: Path = PROFILE, book: Path = BOOK, port: int = 0) -> Iterator[PageMachine]:
     with tempfile.TemporaryDirectory(prefix="tun") as name:
-        machine = PageMachine(Path(name), book=book, port=port)
+        machine = PageMachine(Path(name), profile=profile, book=book, port=port)
         try:
             machine.prepare()
             machine.start_all()

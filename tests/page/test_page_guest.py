@@ -59,6 +59,18 @@ def test_a_drink_is_ordered_called_poured_and_taken(guest, operator, machine):
     assert done.state == "taken"
 
 
+def test_the_called_guest_starts_the_pour_by_the_own_phone(guest, machine):
+    mine, other = guest(), guest()
+    order(mine, "Short Orchard")
+    mine.locator(".ticket").get_by_text("Set your glass down").wait_for()
+    start = mine.get_by_role("button", name="My empty glass is in place: pour")
+    assert not start.is_visible()  # the glass that stands there was set down before the call
+    machine.exchange_glass()
+    start.click()
+    assert other.locator(".ticket").count() == 0
+    mine.locator(".ticket").get_by_text("Take your glass").wait_for()
+
+
 def test_an_order_is_withdrawn(guest, machine):
     page = guest()
     number = order(page, "Short Orchard")
@@ -139,7 +151,7 @@ def test_the_page_comes_back_when_the_engine_was_restarted_in_mid_pour(guest, op
     machine.start("engine")
     mine.get_by_text("Connected").wait_for()
     mine.locator(".ticket").get_by_text("not finished").wait_for()
-    theirs.get_by_role("button", name="Pour it anew").wait_for()
+    theirs.get_by_role("button", name="Pour it again").wait_for()
 
 
 def test_a_lifted_glass_pauses_the_pour_and_is_said_on_both_sides(guest, operator, machine):

@@ -76,7 +76,7 @@ def test_a_page_that_is_hidden_or_silent_stops_the_jog(operator, machine):
 def test_a_line_is_calibrated_by_typed_weights_and_the_fit_grows(operator, machine):
     page = operator("calibrate/6")
     before = machine.status().lines[5].calibration
-    for weighed, on_s in enumerate(("1", "3", "2.5"), 1):
+    for weighed, on_s in enumerate(("1", "2", "1.5"), 1):
         page.get_by_label("For how long, s").fill(on_s)
         with machine.bench() as bench:
             bench.tare()  # with what is in it: emptied, it would need seconds to settle
@@ -84,11 +84,11 @@ def test_a_line_is_calibrated_by_typed_weights_and_the_fit_grows(operator, machi
             page.get_by_label("Net weight, g").wait_for()
             grams = bench.scale_g()
         page.get_by_label("Net weight, g").fill(f"{grams:.1f}".replace(".", ","))  # as some type it
-        press(page, "Take the weight")
+        press(page, "Save the weight")
         expect(page.locator("svg.fit circle")).to_have_count(weighed)
     page.get_by_text("mL/s, lag").wait_for()
-    if page.get_by_label("Accept in spite of the doubts").count():
-        page.get_by_label("Accept in spite of the doubts").check()
+    if page.get_by_label("Accept despite the doubts").count():
+        page.get_by_label("Accept despite the doubts").check()
     press(page, "Accept the calibration")
     page.get_by_text("Line 6 is calibrated.").wait_for()
     after = machine.status().lines[5].calibration
@@ -100,16 +100,16 @@ def test_a_container_is_renewed_weighed_and_said_to_be_empty(operator):
     page = operator("stock/1")
     page.get_by_label("Container, mL").fill("2000")
     page.get_by_label("No air came into the tube").check()
-    press(page, "It hangs there")
+    press(page, "Container is connected")
     page.get_by_text("now 2,000 mL").wait_for()
-    page.get_by_label("It weighs, g", exact=True).fill("1100")
-    page.get_by_label("Empty it weighs, g").fill("80")
-    press(page, "Take the weight")
+    page.get_by_label("Gross weight, g", exact=True).fill("1100")
+    page.get_by_label("Empty weight, g").fill("80")
+    press(page, "Save the weight")
     # 1020 g of 11 % Brix in air: relative density 1.0443 at 20 C (from memory), buoyancy 0.1 %: 980 mL
     page.get_by_text("Was booked as 2,000 mL, now 980 mL").wait_for()
-    press(page, "Take the weight")
-    page.get_by_label("It weighs, g", exact=True).fill("much")
-    press(page, "Take the weight")
+    press(page, "Save the weight")
+    page.get_by_label("Gross weight, g", exact=True).fill("much")
+    press(page, "Save the weight")
     page.get_by_text("A number is missing.").first.wait_for()
 
 
@@ -122,7 +122,7 @@ def test_a_change_of_liquid_is_guided_and_can_be_left(operator, machine):
     assert "Hang the suction tube of line 4 in air." in page.locator("main").inner_text()
     press(page, "Done: let the pumps run")
     page.get_by_role("heading", name="Clean lines 4").or_(page.get_by_role("heading", name="Rinse lines 4")).wait_for()
-    press(page, "Leave it for good")
+    press(page, "Abandon")
     page.get_by_role("button", name="Begin the change").wait_for()
     machine.http.put("lines/4", AssignRequest(line=4, liquid="lime cordial", container_ml=700.0))
 
@@ -132,7 +132,7 @@ def test_lines_are_cleaned_and_the_contact_time_runs(operator):
     page.get_by_label("4 lime cordial").check()
     press(page, "Next")
     press(page, "Begin")
-    page.get_by_role("timer").get_by_text("has to stand for another").wait_for()
+    page.get_by_role("timer").get_by_text("The cleaner has to stand for").wait_for()
     go(page, "wet/rinse")
     assert page.get_by_label("4 lime cordial").is_checked()
     press(page, "Next")
@@ -148,7 +148,7 @@ def test_a_fault_says_its_cause_and_is_acknowledged_when_it_is_gone(operator, ma
         assert "stop" in page.locator("main .notice.bad").inner_text()
         bench.release_stop()
     page.get_by_text("stop button free").wait_for()
-    press(page, "I have seen to it: acknowledge")
+    press(page, "Cause removed: acknowledge")
     page.get_by_role("heading", name="Fault", exact=True).wait_for(state="detached")
     assert machine.status().fault is None
 
@@ -158,7 +158,7 @@ def test_the_closing_is_begun_and_left_and_the_records_tell_what_happened(operat
     page.get_by_label("Who does it").fill("Ada")
     press(page, "Begin")
     page.locator("main .ticket").get_by_role("heading").wait_for()
-    press(page, "Leave it for good")
+    press(page, "Abandon")
     page.get_by_role("button", name="Begin", exact=True).wait_for()
     go(page, "records")
     assert page.get_by_role("region", name="Hygiene record").locator("tbody tr").count() >= 6

@@ -113,7 +113,7 @@ def test_who_has_no_token_is_asked_for_it(browser, machine, axe):
     check(page, axe)
     page.get_by_label("Token").fill(GUEST)
     page.keyboard.press("Enter")
-    page.get_by_role("heading", name="What can be had now").wait_for()
+    page.get_by_role("heading", name="Available now").wait_for()
     assert "token" not in page.url
     context.close()
 

@@ -71,13 +71,12 @@ class Processes:
             self.start(name)
 
     def close(self) -> None:
-        for name in ("engine", "guard", "bench"):
+        for name in ("engine", "guard", "bench"):  # one after the other: the sentinel looks for the bench for seconds
             process = self.running.get(name)
             if process is not None and process.poll() is None:
                 process.send_signal(signal.SIGCONT)
                 process.terminate()
-        for process in self.running.values():
-            process.wait(10)
+                process.wait(10)
         self._log.close()
 
     def send(self, name: str, number: signal.Signals) -> float:

@@ -19,10 +19,11 @@ export async function load() {
   [hygiene, contactS] = [await get('hygiene'), (await get('hygiene/record?since_wall_s=1e10')).contact_s];
 }
 
-// How long the cleaner in these lines still has to stand (s), by the machine's own clock.
+// How long the cleaner in these lines still has to stand (s), by the machine's own clock; null while none is known of.
 function standsS() {
   const nowS = (Date.now() - store.behindMs) / 1000;
-  return Math.max(0, ...hygiene.filter((one) => one.contents === 'cleaner' && one.since_wall_s).map((one) => one.since_wall_s + contactS - nowS));
+  const ends = hygiene.filter((one) => one.contents === 'cleaner' && one.since_wall_s).map((one) => one.since_wall_s + contactS);
+  return ends.length ? Math.max(0, ...ends.map((one) => one - nowS)) : null;
 }
 
 function chosen() {
@@ -35,6 +36,7 @@ export function view(kind = 'prime', only = '') {
   const isWanted = (one) => (only ? one.line === Number(only) : WANTED[kind].includes(one.contents) && (kind !== 'prime' || one.liquid));
   const go = async () => {
     over = await begin('line-operations', { kind, lines, jug: ticked('jug'), in_air: kind === 'purge' && ticked('air') });
+    await load();
     at = over.outcome === 'done' ? 2 : 1;
   };
   const choose = () => {
@@ -62,4 +64,7 @@ export function view(kind = 'prime', only = '') {
   ];
 }
 
-const countdown = () => h('p', { class: 'big num', role: 'timer' }, standsS() > 0 ? t('contact', { time: duration(standsS()) }) : t('contact_over'));
+function countdown() {
+  const leftS = standsS();
+  return leftS != null && h('p', { class: 'big num', role: 'timer' }, leftS > 0 ? t('contact', { time: duration(leftS) }) : t('contact_over'));
+}
