@@ -5,7 +5,7 @@ from conftest import go
 from playwright.sync_api import expect
 
 from controller.model.calibration import Calibration
-from controller.model.requests import AssignRequest, PourRequest
+from controller.model.requests import AssignRequest, LineRequest, PourRequest
 from controller.model.views import OperationView
 
 pytestmark = pytest.mark.usefixtures("rested")
@@ -127,14 +127,17 @@ def test_a_change_of_liquid_is_guided_and_can_be_left(operator, machine):
     machine.http.put("lines/4", AssignRequest(line=4, liquid="lime cordial", container_ml=700.0))
 
 
-def test_lines_are_cleaned_and_the_contact_time_runs(operator):
+def test_lines_are_cleaned_and_the_contact_time_runs(operator, machine):
+    emptied = LineRequest(kind="purge", lines=(3,), jug=True, in_air=True)
+    purged = machine.http.post("line-operations", OperationView, emptied)
+    machine.wait_for(lambda: machine.operation(purged.operation).outcome == "done")
     page = operator("wet/clean")
-    page.get_by_label("4 lime cordial").check()
+    page.get_by_label("3 ginger syrup").check()
     press(page, "Next")
     press(page, "Begin")
     page.get_by_role("timer").get_by_text("The cleaner has to stand for").wait_for()
     go(page, "wet/rinse")
-    assert page.get_by_label("4 lime cordial").is_checked()
+    assert page.get_by_label("3 ginger syrup").is_checked()
     press(page, "Next")
     press(page, "Begin")  # too early: the guard says no
     page.get_by_role("alert").get_by_text("cleaner").wait_for()
