@@ -16,7 +16,7 @@ import sys
 import threading
 from collections import Counter
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import closing, suppress
 from inspect import signature
 from itertools import count
 from pathlib import Path
@@ -136,11 +136,11 @@ async def serve_http(served: Served, local: socket.socket, network: socket.socke
     loop, clock = asyncio.get_running_loop(), RealClock()
     loop.set_exception_handler(lambda _loop, context: served.errors.append(RuntimeError(str(context))))
     profile, book, _ = load(PROFILE, BOOK)
-    numbers = count(1)
+    numbers, ledger = count(1), Ledger(":memory:")
     engine = Engine(
         profile=profile,
         book=book,
-        ledger=Ledger(":memory:"),
+        ledger=ledger,
         clock=clock,
         send=lambda _: None,
         new_id=lambda: f"op{next(numbers)}",
@@ -161,7 +161,8 @@ async def serve_http(served: Served, local: socket.socket, network: socket.socke
 
     served.end = lambda: loop.call_soon_threadsafe(end)
     served.ready.set()
-    await asyncio.gather(*(server.serve(sockets=[listener]) for listener, server in servers.items()))
+    with closing(ledger):  # in the thread that opened it
+        await asyncio.gather(*(server.serve(sockets=[listener]) for listener, server in servers.items()))
 
 
 def fuzz_http(seed: int, runs: int, folder: Path) -> str:
