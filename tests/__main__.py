@@ -85,8 +85,8 @@ def run_tests(arguments: list[str]) -> int:
         [tools / "lint-imports"],
     ]
     failed = [] if arguments else [check for check in checks if run(*check) != 0]
-    cores = str(os.cpu_count() or 1)
-    tests = run(PYTHON, "-m", "pytest", "-q", "-n", cores, "--dist", "loadscope", *arguments)
+    workers = str((os.cpu_count() or 1) + 1)  # one more than cores: many tests wait for a process
+    tests = run(PYTHON, "-m", "pytest", "-q", "-n", workers, "--dist", "loadscope", *arguments)
     for check in failed:
         print(f"failed: {' '.join(map(str, check[:2]))}", file=sys.stderr)
     return tests or (1 if failed else 0)
