@@ -191,6 +191,16 @@ def one_round(machine: Slowed, number: int) -> tuple[float, bool]:
     return took_ms, went_on
 
 
+def print_late(late_ms: dict[str, list[float]], stop_ms: dict[str, list[float]]) -> None:
+    """How late beats and answers to stop were, without and with questions."""
+    for name in ("quiet", "asked"):
+        print(
+            f"{name}: {len(late_ms[name])} beats, late by {statistics.median(late_ms[name]):.1f} ms at the median, "
+            f"{max(late_ms[name]):.1f} ms at most; answer to stop {statistics.median(stop_ms[name]):.0f} ms at the "
+            f"median, {max(stop_ms[name]):.0f} ms at most"
+        )
+
+
 def main(argv: list[str] | None = None) -> int:
     """Rounds without and with questions; the difference is what questions delay."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -219,12 +229,7 @@ def main(argv: list[str] | None = None) -> int:
                     asked = crowd.asked
         finally:
             machine.close()
-    for name in ("quiet", "asked"):
-        print(
-            f"{name}: {len(late_ms[name])} beats, late by {statistics.median(late_ms[name]):.1f} ms at the median, "
-            f"{max(late_ms[name]):.1f} ms at most; answer to stop {statistics.median(stop_ms[name]):.0f} ms at the "
-            f"median, {max(stop_ms[name]):.0f} ms at most"
-        )
+    print_late(late_ms, stop_ms)
     beats_ms = max(late_ms["asked"]) - max(0.0, statistics.median(late_ms["quiet"]))
     stops_ms = max(stop_ms["asked"]) - statistics.median(stop_ms["quiet"])
     missed = beats_ms > REACH_MS or stops_ms > REACH_MS or held > 0

@@ -287,3 +287,37 @@ def test_what_belongs_to_weighing_by_hand_is_refused_with_all(tundish):
     shown = tundish("calibrate", "--all", "--strike", "3")
     assert shown.exit_code == 2
     assert "weighed by hand" in shown.output
+
+
+def test_calibrate_from_a_file_sends_its_rows_and_accepts(tundish, engine, tmp_path):
+    file = tmp_path / "trials.csv"
+    file.write_text("on_s, grams\n4, 9.31\n16,38.02\n")
+    fit = {
+        "line": 3, "liquid": "ginger syrup", "density_kg_m3": 1230.0, "trials": [], "calibration": None,
+        "scatter_ml": None, "smallest_dose_ml": None, "doses": [], "warnings": [], "next_on_s": None,
+    }  # fmt: skip
+    engine.answers["POST", "calibrations/3/trials"] = 200, fit
+    assert tundish("calibrate", "3", "--trials", str(file), "--by", "Ann").exit_code == 0
+    (sent,) = engine.bodies("calibrations/3/trials")
+    assert [(one["on_s"], one["grams"]) for one in sent["trials"]] == [(4.0, 9.31), (16.0, 38.02)]
+    assert (sent["line"], sent["accept"], sent["sure"], sent["by"]) == (3, True, False, "Ann")
+
+
+def test_every_bad_row_of_a_trial_file_is_named(tundish, engine, tmp_path):
+    file = tmp_path / "trials.csv"
+    file.write_text("on_s,grams\n4,9.31\n8\n16,inf\n-1,2\n4,5,6\n")
+    shown = tundish("calibrate", "3", "--trials", str(file))
+    assert shown.exit_code == 2
+    for line in (3, 4, 5, 6):
+        assert f"trials.csv:{line}:1:" in shown.stderr
+    assert ":2:" not in shown.stderr
+    assert engine.asked == []
+    file.write_text("seconds,grams\n4,9.31\n")
+    assert tundish("calibrate", "3", "--trials", str(file)).exit_code == 2
+
+
+def test_calibrating_by_hand_needs_a_terminal(tundish, engine):
+    shown = tundish("calibrate", "3")
+    assert shown.exit_code == 1
+    assert "--trials" in shown.stderr
+    assert engine.asked == []

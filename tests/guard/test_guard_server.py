@@ -1,31 +1,23 @@
 """The guard's socket with real clients, good and bad. The board is a fake; time is real, so operations are short."""
 
-import os
 import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 
 import msgspec
 import pytest
-from guard_parts import BOOK, FakeBoard, line, prime, profile, run_of, serve
+from guard_parts import line, prime, run_of, serve
+from guard_socket import JUICE, SOON_S, Client, Live, connected, engine_state, pouring
 from msgspec.structs import replace
 
-from controller.clock import RealClock
-from controller.guard.guard import Guard
-from controller.guard.server import LINES_PER_S, MOST_CLIENTS, MOST_GREETED, Server
-from controller.ledger.journal import MemoryJournal
+from controller.guard.server import LINES_PER_S, MOST_CLIENTS, MOST_GREETED
 from controller.model.calibration import Calibration
 from controller.model.messages import (
     MAX_BYTES,
     AskReport,
-    Command,
-    ConfirmJug,
     Ended,
-    Event,
     Heartbeat,
     Hello,
     InputReport,
@@ -37,139 +29,12 @@ from controller.model.messages import (
 )
 from controller.model.states import MachineState, Outcome
 
-SOON_S = 5.0  # for what should happen within milliseconds on a machine that may be busy
-JUICE = "apple juice"
-
-
-class Live:
-    """A guard serving a socket in a thread."""
-
-    def __init__(self, folder) -> None:
-        self.path = str(folder / "guard.sock")
-        listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        listener.bind(self.path)
-        listener.listen(32)
-        clock = RealClock()
-        self.board = FakeBoard(clock)
-        self.server = Server(listener, clock)
-        self.journal = MemoryJournal()
-        self.guard = Guard(profile(), BOOK, self.board, self.journal, clock, self.server.publish)
-        self._listener = listener
-        self._thread = threading.Thread(target=self.server.serve, args=(self.guard,))
-        self._thread.start()
-
-    def close(self) -> None:
-        self.server.end()
-        self._thread.join(SOON_S)
-        self.server.close()
-        self._listener.close()
-        self.guard.close()
-        assert not self._thread.is_alive()
-
-    def wait_off(self, within_s: float = SOON_S) -> float:
-        """Wait until every channel is off; how long that took."""
-        began_s = time.monotonic()
-        while self.board.on:
-            assert time.monotonic() - began_s < within_s, "a channel stayed on"
-            time.sleep(0.002)
-        return time.monotonic() - began_s
-
-
-class Client:
-    """One client with the ability to behave badly."""
-
-    def __init__(self, path: str) -> None:
-        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self.socket.settimeout(SOON_S)
-        self.socket.connect(path)
-        self._rest = b""
-
-    def send(self, command: Command) -> None:
-        if isinstance(command, Start) and command.operation.jug:
-            self.send(ConfirmJug(volume_ml=2000.0))
-        self.socket.sendall(msgspec.json.encode(command) + b"\n")
-
-    def next(self, *kinds: type) -> Event:
-        """The next event, or the next one of these kinds."""
-        while True:
-            line, newline, rest = self._rest.partition(b"\n")
-            if not newline:
-                data = self.socket.recv(65536)
-                if not data:
-                    raise EOFError
-                self._rest += data
-                continue
-            self._rest = rest
-            event = msgspec.json.decode(line, type=Event)
-            if not kinds or isinstance(event, kinds):
-                return event
-
-    def is_closed(self) -> bool:
-        """Whether the guard closes the connection soon."""
-        try:
-            while self.socket.recv(65536):
-                pass
-        except ConnectionResetError:
-            return True
-        except TimeoutError:
-            return False
-        return True
-
-    def close(self) -> None:
-        self.socket.close()
-
 
 @pytest.fixture
 def live(tmp_path) -> Iterator[Live]:
     made = Live(tmp_path)
     yield made
     made.close()
-
-
-@contextmanager
-def connected(live: Live, role: str | None = "observer") -> Iterator[Client]:
-    client = Client(live.path)
-    try:
-        if role is not None:
-            client.send(Hello(version=1, role=role))
-            client.next(Report)
-        yield client
-    finally:
-        client.close()
-
-
-@contextmanager
-def pouring(live: Live, seconds: float = 20.0) -> Iterator[Client]:
-    """The engine's client while a prime of one line runs; a thread beats for it until it is closed."""
-    with connected(live, "engine") as engine:
-        while engine_state(engine) is not MachineState.IDLE:
-            time.sleep(0.01)
-        engine.send(Start(operation=prime(1, JUICE, seconds)))
-        stop = threading.Event()
-        beats = threading.Thread(target=_beat, args=(engine, stop))
-        beats.start()
-        began_s = time.monotonic()
-        while not live.board.on:
-            assert time.monotonic() - began_s < SOON_S
-            time.sleep(0.002)
-        try:
-            yield engine
-        finally:
-            stop.set()
-            beats.join()
-
-
-def engine_state(engine: Client) -> MachineState:
-    engine.send(AskReport())
-    return engine.next(Report).state
-
-
-def _beat(engine: Client, stop: threading.Event) -> None:
-    while not stop.wait(0.1):
-        try:
-            engine.send(Heartbeat())
-        except OSError:
-            return
 
 
 def test_an_operation_over_the_socket(live):
@@ -382,52 +247,6 @@ def test_observers_cannot_take_the_engine_s_place(live):
         pass
     for observer in observers:
         observer.close()
-
-
-# --- who is at the other end
-
-
-IN_THE_GROUP = """
-import os, socket, sys
-connection = socket.socket(socket.AF_UNIX)
-connection.settimeout(5)
-os.chdir(sys.argv[1]); os.setgroups([]); os.setgid(61000); os.setuid(int(sys.argv[2]))
-connection.connect("guard.sock")
-connection.sendall(b'{"type":"hello","version":1,"role":"%s"}\\n' % sys.argv[3].encode())
-print(connection.recv(1000).decode()[:60])
-"""
-
-
-@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
-@pytest.mark.parametrize(
-    ("user", "role", "answer"),
-    [(61_001, "engine", '"type":"report"'), (61_003, "observer", '"type":"report"'), (61_003, "engine", '"refusal"')],
-)
-def test_in_the_group_only_the_engine_s_user_may_be_the_engine(live, user, role, answer):
-    live.server._group, live.server._engine_user = 61_000, 61_001
-    folder = os.path.dirname(live.path)  # noqa: PTH120
-    os.chmod(folder, 0o755)  # noqa: PTH101
-    os.chmod(live.path, 0o666)  # noqa: PTH101
-    words = [sys.executable, "-c", IN_THE_GROUP, folder, str(user), role]
-    assert answer in subprocess.run(words, capture_output=True, text=True, timeout=30, check=True).stdout
-
-
-@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become somebody else")
-def test_another_user_is_turned_away(live):
-    os.chmod(live.path, 0o777)  # noqa: PTH101 - the socket's own mode would turn it away even before
-    folder = os.path.dirname(live.path)  # noqa: PTH120
-    code = (
-        "import os, socket, sys\n"
-        "s = socket.socket(socket.AF_UNIX)\n"
-        "os.chdir(sys.argv[1]); os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
-        "s.connect('guard.sock'); s.settimeout(5)\n"
-        'try: s.sendall(b\'{"type":"stop"}\\n\')\n'
-        "except OSError: pass\n"
-        "print(len(s.recv(100)))\n"
-    )
-    os.chmod(folder, 0o755)  # noqa: PTH101
-    done = subprocess.run([sys.executable, "-c", code, folder], capture_output=True, text=True, timeout=30, check=False)
-    assert done.stdout.strip() == "0" or "reset" in done.stderr.lower()
 
 
 def test_the_largest_report_fits_into_one_message():

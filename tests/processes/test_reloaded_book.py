@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import threading
+from contextlib import contextmanager
 
 import pytest
 from three_processes import BOOK, PROFILE, Processes
@@ -32,11 +33,30 @@ def reload(machine, *options):
     return subprocess.run(command, capture_output=True, check=False, text=True)
 
 
+@contextmanager
+def books_of_the_guard(machine):
+    """The guard's book, asked for again and again meanwhile."""
+    observer, books, is_over = machine.observer(), [], threading.Event()
+
+    def watch():
+        while not is_over.wait(0.02):
+            books.append(observer.book())
+
+    watching = threading.Thread(target=watch)
+    watching.start()
+    try:
+        yield books
+    finally:
+        is_over.set()
+        watching.join()
+        observer.close()
+
+
 def test_the_book_in_force_changes_without_a_restart_or_not_at_all(machine):
     pids = [process.pid for process in machine.running.values()]
     title = machine.status().book
 
-    # A bad file: every problem is told, by place, and the old book stays.
+    # A bad file: every problem is named, by place, and the old book stays.
     machine.book.write_text(TEXT.replace("liquids:", "liquidz:", 1).replace("glasses:", "glassez:", 1))
     done = reload(machine)
     assert done.returncode == 2
@@ -47,20 +67,8 @@ def test_the_book_in_force_changes_without_a_restart_or_not_at_all(machine):
 
     # A good one: both work with it, and the guard hears its clients while a child of it reads.
     machine.book.write_text(TEXT.replace("title: orchard fete", "title: second evening", 1))
-    observer = machine.observer()
-    books = []
-    asking = threading.Event()
-
-    def watch():
-        while not asking.wait(0.02):
-            books.append(observer.book())
-
-    watching = threading.Thread(target=watch)
-    watching.start()
-    done = reload(machine)
-    asking.set()
-    watching.join()
-    observer.close()
+    with books_of_the_guard(machine) as books:
+        done = reload(machine)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["book"] == "second evening"
     assert machine.status().book == "second evening"
