@@ -9,8 +9,9 @@ from controller.model.book import House
 from controller.model.fields import Value
 from controller.model.views import Key, Swap, Times
 
-# One line without what markup begins with or what turns the direction of text; "$" alone lets a last line feed pass.
-NAME = r"^[^\x00-\x1f\x7f<>&\u2028-\u202e\u2066-\u2069]*$(?!\n)"
+# One line without control characters (C1 too: U+009B commands a terminal, ECMA-48 section 5.3), without what markup
+# begins with or what turns the direction of text; "$" alone lets a last line feed pass.
+NAME = r"^[^\x00-\x1f\x7f-\x9f<>&\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]*$(?!\n)"
 GuestName = Annotated[str, Meta(max_length=40, pattern=NAME)]
 Secret = Annotated[str, Meta(min_length=1, max_length=80)]
 
@@ -25,7 +26,7 @@ class OrderState(StrEnum):
     TAKEN = "taken"
     WITHDRAWN = "withdrawn"  # by whoever placed it
     EXPIRED = "expired"  # called, and no glass came in time
-    REFUSED = "refused"  # a rule or the operator says no
+    REFUSED = "refused"  # by a rule or the operator
     FAILED = "failed"  # the pour ended with part of it in the glass
 
 
@@ -78,7 +79,7 @@ class MoveRequest(Value, frozen=True, kw_only=True):
 
 
 class RefuseOrderRequest(Value, frozen=True, kw_only=True):
-    """The operator says no to an order."""
+    """The operator refuses an order."""
 
     order: int
     reason: Annotated[str, Meta(max_length=200)] = ""

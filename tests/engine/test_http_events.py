@@ -113,6 +113,26 @@ def test_a_guest_hears_of_own_orders_and_the_queue_and_of_nothing_else():
     assert [(name, told.get("order")) for _, name, told in heard] == [("order", 3), ("queue", None)]
 
 
+def test_once_guests_are_forgotten_no_stream_says_again_what_they_ordered(monkeypatch):
+    monkeypatch.setattr(events, "FORGET_S", 0.0)
+    queue = QueueView(at_wall_s=0.0, closed="", waiting=0, wait_s=0.0, needs="", last_orders=True, house=House())
+
+    async def scenario():
+        ring = EventRing(Source())
+        operator, guest = ring.stream(None), ring.stream(None, "anne")
+        starts = [parse(await anext(operator)), parse(await anext(operator)), parse(await anext(guest))]
+        ring.publish_order(News(owner="anne", view=order(1)))
+        ring.publish_order(News(owner=None, view=queue, forgets=True))
+        heard = [[parse(await anext(one))[1] for _ in range(2)] for one in (operator, guest)]
+        await asyncio.sleep(0.001)
+        resumed = [ring.stream(start[0], owner) for start, owner in zip(starts[1:], ("", "anne"), strict=True)]
+        return heard, [parse(await anext(one))[1] for one in resumed]
+
+    heard, resumed = asyncio.run(scenario())
+    assert heard == [["status", "orders"], ["order", "queue"]]  # a guest still hears what became of an order
+    assert resumed == ["status", "orders"]
+
+
 def test_a_stream_resumes_after_the_last_id_without_loss_or_repeat():
     async def scenario():
         ring = EventRing(Source())

@@ -131,7 +131,18 @@ def test_a_guests_phone_does_not_pour_where_the_profile_does_not_say_so(network)
 
 
 @pytest.mark.parametrize(
-    "name", ["<script>alert(1)</script>", "Robin & Jo", "Robin\n", "\u202eniboR", "Jo\u2028", "x" * 41]
+    "name",
+    [
+        "<script>alert(1)</script>",
+        "Robin & Jo",
+        "Robin\n",
+        "\u202eniboR",
+        "Jo\u2028",
+        "\u009b2J",
+        "Jo\u0085",
+        "\u200fJo",
+        "x" * 41,
+    ],
 )
 def test_a_name_that_could_be_markup_or_more_than_a_line_is_refused(network, name):
     assert network.ask("POST", "/v1/orders", network.guest(), order(name=name))[0] == 422

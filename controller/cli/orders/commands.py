@@ -89,10 +89,10 @@ def move(session: Session, number: int, *, place: int) -> None:
 
 @orders.command()
 @number_argument
-@click.option("--reason", default="", help="What the guest is told.")
+@click.option("--reason", default="", help="Shown to the guest.")
 @session_options
 def refuse(session: Session, number: int, *, reason: str) -> None:
-    """Say no to order NUMBER."""
+    """Refuse order NUMBER."""
     order = _of(session.engine, number).order
     _act(session, number, "refuse", RefuseOrderRequest(order=order, reason=reason))
 

@@ -20,6 +20,7 @@ STREAMS = 48  # of operators, open at once
 GUEST_STREAMS = 256  # and of guests
 PROGRESS_S = 0.2  # between two progress events while an operation is under way
 KEEP_ALIVE_S = 15.0
+FORGET_S = 15.0  # after guests are forgotten, until their streams begin anew
 STREAM_S = 1800.0  # a stream on the network ends after it: whoever goes on shows a token that still holds
 NUMBER = re.compile("[0-9]{1,18}")
 
@@ -63,6 +64,12 @@ class _Feed:
         self.next += 1
         self.wake()
 
+    def forget(self) -> None:
+        """Drop every change; whoever follows gets the present state instead."""
+        self.ring.clear()
+        self.next += 1
+        self.wake()
+
     def wake(self) -> None:
         self.changed.set()
         self.changed = asyncio.Event()
@@ -90,6 +97,10 @@ class EventRing:
 
     def publish_order(self, news: News) -> None:
         """Take one change of an order or of the queue; the queue's subscription calls this."""
+        if news.forgets:
+            self._operators.forget()
+            # Guests first see what became of their own orders.
+            asyncio.get_running_loop().call_later(FORGET_S, self._guests.forget)
         self._operators.add(None, news.view)
         if news.owner != OPERATOR:
             self._guests.add(news.owner, news.view)

@@ -85,7 +85,7 @@ ORDERS: tuple[Address, ...] = (
     _order(
         "refuse",
         "refuse_order",
-        "Say no to an order.",
+        "Refuse an order.",
         RefuseOrderRequest,
         ask=lambda engine, asked: engine.orders.refuse(asked.order, asked.reason),
     ),

@@ -162,8 +162,8 @@ class OrderQueue:
         return self.view(seq, OPERATOR)
 
     def refuse(self, seq: int, reason: str) -> OrderView:
-        """The operator says no."""
-        reason = reason or "the operator said no"
+        """The operator refuses an order."""
+        reason = reason or "refused by the operator"
         return self._changed(seq, OrderEvent.REFUSE, OrderState.REFUSED, OPERATOR, rule="operator", reason=reason)
 
     def taken(self, seq: int) -> OrderView:
@@ -252,7 +252,8 @@ class OrderQueue:
         self._tell()
         self._register.forget_guests()
         self._told.clear()
-        self._tell()
+        self._told_queue = self.queue()
+        self._say(News(owner=None, view=self._told_queue, forgets=True))
 
     def _go_on(self) -> None:
         self._flow.go_on()

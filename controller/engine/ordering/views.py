@@ -15,10 +15,14 @@ SAME_S = 15.0  # an estimate that has moved by less is not told anew
 
 @dataclass(frozen=True, kw_only=True)
 class News:
-    """What has changed: an order for its owner and the operator, or the queue for everybody (owner None)."""
+    """What has changed: an order for its owner and the operator, or the queue for everybody (owner None).
+
+    forgets: guests have been forgotten; nothing that was said of their orders before may be said again.
+    """
 
     owner: str | None
     view: OrderView | QueueView
+    forgets: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
