@@ -1,8 +1,13 @@
 """Once guests are forgotten, no file has a name, a token's owner or a secret of theirs any more."""
 
+import shutil
+
 import pytest
 from ready_machine import ready_machine
 
+from controller.engine.ordering.register import Register
+from controller.ledger.database import Database
+from controller.ledger.store import Ledger
 from controller.model.orders import OrderRequest
 
 NAMES = [f"Zebedee-{number:03d}" for number in range(60)]
@@ -51,3 +56,17 @@ def test_guests_are_forgotten_by_themselves_half_a_day_after_the_last_order(mach
     assert found_in(tmp_path, words) != []
     machine.pass_time(0.2 * 3600.0)
     assert found_in(tmp_path, words) == []
+
+
+def test_after_a_power_cut_before_the_log_was_emptied_the_next_start_empties_it(machine, tmp_path, monkeypatch):
+    words, left = order_all(machine), tmp_path / "left"
+    with monkeypatch.context() as cut:
+        files = list(tmp_path.iterdir())
+        left.mkdir()
+        cut.setattr(Database, "empty_log", lambda _: [shutil.copy(one, left) for one in files if one.is_file()])
+        machine.engine.orders.forget_guests()
+    assert found_in(left, words) == words
+    ledger = Ledger(left / "ledger.db")
+    assert Register(ledger, machine.clock).all() == ()
+    assert found_in(left, words) == []
+    ledger.close()

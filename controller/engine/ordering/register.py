@@ -1,11 +1,12 @@
 """Orders that are known: kept in memory as the ledger has them, changed by the table of states only."""
 
+from contextlib import suppress
 from typing import Any
 
 from msgspec.structs import replace
 
 from controller.clock import Clock
-from controller.errors import Refused
+from controller.errors import RecordError, Refused
 from controller.ledger.orders import Guest, Order
 from controller.ledger.store import Ledger
 from controller.model.order_states import OPEN, WAITING, after
@@ -27,6 +28,9 @@ class Register:
         # When an order was placed or ended last (Unix s), of those that are known; None when there is none.
         self.touched_wall_s = max(map(_touched_wall_s, self._orders.values()), default=None)
         self._next_seq = self._book.last_seq + 1
+        if not self._orders:
+            with suppress(RecordError):  # a disk without space: tried again at the next start
+                ledger.empty_log()  # power may have failed between forgetting guests and emptying the log
 
     def all(self) -> tuple[Order, ...]:
         """Every one."""
