@@ -101,6 +101,20 @@ class Pouring:
             ahead=tuple(one.hand for one in served.phases if one.hand is not None),
         )
 
+    def require_unchanged(self, request: PourRequest, drink: Drink) -> None:
+        """Refused when this is no longer what was ordered: other liquids, or alcohol where there was none."""
+        served = self._serving(request)
+        now, then = sorted(served.needed_ml), sorted(drink.doses_ml)
+        ethanol_g = served.mixture(self._book).ethanol_g
+        if now != then or (ethanol_g > 0 and drink.ethanol_g == 0):
+            raise Refused(
+                rule="order_changed",
+                reason="the book has changed what is in this drink since it was ordered.",
+                asked=f"{', '.join(now)}; {ethanol_g:.1f} g of ethanol",
+                allowed=f"{', '.join(then)}; {drink.ethanol_g:.1f} g of ethanol",
+                remedy="Refuse the order, and let it be placed again.",
+            )
+
     def lacks(self, needs: Sequence[Mapping[str, float]]) -> tuple[tuple[str, ...], ...]:
         """Why each of these (liquid -> mL) could not be drawn now, a sentence each; nothing when it could."""
         shelf, found = self._shelf(None), dict[frozenset[tuple[str, float]], tuple[str, ...]]()

@@ -208,6 +208,31 @@ def test_an_engine_that_restarts_in_mid_pour_knows_what_became_of_it(machine):
     assert state(machine, seq) is OrderState.FAILED
 
 
+def phases_of(recipe):
+    return next(one.phases for one in BOOK.recipes if one.recipe == recipe)
+
+
+def test_an_order_whose_recipe_has_changed_since_is_not_poured_as_something_else(machine):
+    seq = place(machine).order.order
+    recipes = tuple(replace(one, phases=phases_of("Lime Soda")) if one.recipe == DRINK else one for one in BOOK.recipes)
+    machine.restart(replace(BOOK, recipes=recipes))
+    set_down(machine)
+    with pytest.raises(Refused) as refused:
+        machine.engine.orders.consent(ConsentRequest(order=seq), who="operator")
+    assert (refused.value.rule, "lime cordial" in refused.value.asked) == ("order_changed", True)
+    assert state(machine, seq) is OrderState.CALLED
+    assert not machine.plant.moves()
+
+
+def test_an_order_that_holds_alcohol_only_now_is_not_poured(machine):
+    seq = place(machine).order.order
+    liquids = tuple(replace(one, abv_percent=5.0) if one.liquid == "apple juice" else one for one in BOOK.liquids)
+    machine.restart(replace(BOOK, liquids=liquids))
+    set_down(machine)
+    with pytest.raises(Refused, match="changed"):
+        machine.engine.orders.consent(ConsentRequest(order=seq), who="operator")
+
+
 def test_a_call_that_nobody_answers_expires_and_the_next_is_called(machine):
     first, second = place(machine).order.order, place(machine, owner=BEN).order.order
     machine.pass_time(126.0)

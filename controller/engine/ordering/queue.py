@@ -199,6 +199,7 @@ class OrderQueue:
             raise not_now(order, "pour")
         if who == "guest":
             rules.require_own_phone(order, request, self._profile, self._flow.stands_for_s())
+        self._pouring.require_unchanged(order.request, order.drink)
         is_seen = who == "button" or (request.empty_glass and who == "operator")
         asked = self._pouring.pour(replace(order.request, key=order.key, empty_glass=is_seen), who)
         for other in self._register.in_state(OrderState.READY):
