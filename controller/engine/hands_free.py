@@ -139,7 +139,7 @@ class HandsFree:
         if entry is None or entry.outcome is None:
             if self._is_lifted(body, self._clock.now_s() - JUST_S):
                 self._mirror.ask(Stop(), "stop")
-            text = "Lines are filled into the jar." if body.line is None else f"Line {body.line} runs into the jar."
+            text = "Lines are primed into the jar." if body.line is None else f"Line {body.line} runs into the jar."
             return self._view(known, body, "priming" if body.line is None else "trial", text)
         if self._settling != entry.operation:
             self._settling, self._rests_s = entry.operation, self._clock.now_s() + DRAIN_S
@@ -293,7 +293,7 @@ class HandsFree:
 def _ask_for_jar(body: Body) -> str:
     if body.jar.empty_g is None:
         return f"Set the empty jar under the outlet: it takes {body.asked.jar_ml:g} mL."
-    return f"Set the jar back, as it was or emptied: it weighs {body.jar.empty_g:.0f} g."
+    return f"Set the jar back, as it was or emptied (empty it weighs {body.jar.empty_g:.0f} g)."
 
 
 def _are_inside(fit: FitView, share: float) -> bool:

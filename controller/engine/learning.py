@@ -51,7 +51,7 @@ STEADY_S = 30.0  # what is known is worked out anew after so long, so that a pla
 FINEST_TRIM_S = 0.002  # an end that moves by less stays
 LEAST_RATIO, MOST_RATIO = 0.6, 1.5  # of a learned flow to the calibrated one
 REMEMBERED_SHARE = 0.3  # of a serving, in how the scale usually scatters
-TOLD_AT = 0.005  # a flow that has moved by so much is told to the guard
+SENT_FROM = 0.005  # a flow that has moved by so much is sent to the guard
 
 
 @dataclass
@@ -220,7 +220,7 @@ class Learning:
         flows.rest_until(self._clock.wall_s())
         runs = tracking.asked.segments[0].runs
         averages = Averages(self._u_mean_g, per_s=scale.readings_per_s)
-        first_s = min(run.start_s for run in runs)
+        first_s = min((run.start_s for run in runs), default=0.0)  # two hand steps may come first
         pour = WeighedPour(flows, _runs(runs, -first_s), self._run_a, averages, lines=lines)
         since_s = self._clock.now_s() - EMPTY_S
         early = self._mirror.readings_since(since_s)
@@ -299,7 +299,7 @@ class Learning:
         )
         self._ledger.learned.add(points, self._flows.kept())
         self._present, self._drifts = (-math.inf, {}), {}
-        self._tell_guard()
+        self._send_to_guard()
 
     def _point(self, tracking: Tracking, known: Calibration, weighed: EstimatedPour) -> LearnedPoint:
         line, weighed_ml, u_ml = known.line, weighed.volume_ml, weighed.u_ml
@@ -321,7 +321,7 @@ class Learning:
             deviations=(weighed_ml - expected_ml) / math.hypot(u_expected_ml, u_ml),
         )
 
-    def _tell_guard(self) -> None:
+    def _send_to_guard(self) -> None:
         """The guard journals what was learned, as it does an operator's calibrations; not every little step of it."""
         if self._mirror.is_under_way():
             return  # the next serving's end will do
@@ -329,7 +329,7 @@ class Learning:
             if line not in self._flows.bases:
                 continue
             now = self._flows.calibration(line)
-            if _are_same(now, held) and abs(now.flow_ml_s / held.flow_ml_s - 1.0) > TOLD_AT:
+            if _are_same(now, held) and abs(now.flow_ml_s / held.flow_ml_s - 1.0) > SENT_FROM:
                 self._mirror.ask(TakeCalibration(calibration=now), "take_calibration")
 
 

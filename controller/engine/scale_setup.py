@@ -22,7 +22,7 @@ ZERO_GOOD_S = 900.0  # a span is found against a zero no older than this
 PACE_S = 2.0  # of readings under way, from which the pace is known
 MINUTE_S, MINUTES_KEPT = 60.0, 24 * 60
 NO_DRIFT = 0.01  # of the capacity; a load beyond it is no drift of the zero
-LEAST_MASS = 0.02  # of the capacity; less does not tell a span
+LEAST_MASS = 0.02  # of the capacity; with less, a span would be too uncertain
 WORTHLESS = ("silent", "unreadable", "saturated", "repeats")  # doubts that leave nothing to set up by
 
 
@@ -106,7 +106,7 @@ class ScaleSetup:
         if not LEAST_MASS * scale.capacity_g <= request.mass_g <= scale.capacity_g - scale.platform_g:
             raise Refused(
                 rule="scale_mass",
-                reason=f"a mass of {request.mass_g:g} g does not tell the span of a cell of {scale.capacity_g:g} g.",
+                reason=f"a mass of {request.mass_g:g} g does not suit a cell of {scale.capacity_g:g} g.",
                 allowed=f"{LEAST_MASS * scale.capacity_g:g} g to {scale.capacity_g - scale.platform_g:g} g",
                 remedy="Take one about as heavy as a full glass.",
             )
@@ -151,7 +151,7 @@ class ScaleSetup:
         return self._mirror.readings_since(since_s)
 
     def _steady(self) -> Steady | None:
-        readings = self._since(self._clock.now_s() - WITHIN_S - 1.0)  # the guard tells once a second at rest
+        readings = self._since(self._clock.now_s() - WITHIN_S - 1.0)  # the guard sends them once a second at rest
         return load_cell.steady([one for one in readings if one.doubt not in WORTHLESS])
 
     def _require_rest(self, scale: Scale, report: ScaleReport) -> Steady:

@@ -1,6 +1,6 @@
 """What the scale says of the operation under way: live while it pours, then settled, on record, and in the stock.
 
-A serving that nobody can weigh (no span, a doubtful reading, a glass that was lifted, a hand on the platform) is told
+A serving that nobody can weigh (no span, a doubtful reading, a glass that was lifted, a hand on the platform) is shown
 as worked out from the pumps' times alone. What people put in at a hand step is not weighed as poured: the weight counts
 from the readings before the first start after it. A cleaning or a rinse counts where a jug on the platform has caught
 most of it.
@@ -175,7 +175,7 @@ class ServingWeight:
         return True
 
     def _settle(self, glass: _Glass) -> None:
-        """Tell it, write it down, and correct what was drawn from the containers."""
+        """Show it, put it on record, and correct what was drawn from the containers."""
         self._glass = None
         per_g = glass.span.counts_per_g
         tracking, grams = glass.tracking, glass.counts / per_g

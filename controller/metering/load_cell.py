@@ -120,7 +120,7 @@ def span_findings(counts_per_g: float, scale: Scale) -> tuple[str, ...]:
         return ()
     return (
         f"the span is {counts_per_g / stated:.2f} times what {scale.output_mv_v:g} mV/V at {scale.capacity_g:g} g "
-        "make: look whether the mass is what was said, then at the cell's capacity and output in the profile.",
+        "make: check the mass on the platform, then the cell's capacity and output in the profile.",
     )
 
 

@@ -42,6 +42,6 @@ def slow_findings(minutes: Sequence[Minute], scale: Scale) -> tuple[str, ...]:
     if abs(moved_g) > MUCH_CREEP * CREEP_30_MIN * abs(load_g) + DRIFTED * scale.capacity_g / 2.0:
         return (
             f"the load creeps: {lasted} at {load_g:.0f} g, more than a cell of {scale.capacity_g:g} g should. Look for "
-            "something that drips or touches the platform; else the cell was overloaded, and wants to be replaced.",
+            "something that drips or touches the platform; else the cell was overloaded: replace it.",
         )
     return ()

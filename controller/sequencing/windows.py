@@ -53,8 +53,9 @@ def plan_weighed(
         )
         for segment in plan.segments
     )
-    waited = structs.replace(segments[0], runs=tuple(map(_after_look, segments[0].runs)))
-    return replace(plan, segments=(waited, *segments[1:]), calibrations=calibrations)
+    first = next((k for k, segment in enumerate(segments) if segment.runs), 0)
+    waited = structs.replace(segments[first], runs=tuple(map(_after_look, segments[first].runs)))
+    return replace(plan, segments=(*segments[:first], waited, *segments[first + 1 :]), calibrations=calibrations)
 
 
 def _parts(phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources) -> list[Resolved]:

@@ -142,8 +142,8 @@ def pour_all(way: str, seed: int, servings: int, paths: FlowPaths | None = None)
         pour = serving.pour(u_mean_g)
         u_mean_g += 0.3 * (pour.averages.usual_g - u_mean_g)
         for line, asked_ml in wanted.items():
-            got_ml, told = bench.plant.true_delivered_ml(line) - before[line], pour.poured(line)
-            doses.append(Dose(line, asked_ml, got_ml, foreseen[line], told.volume_ml, told.u_ml))
+            got_ml, weighed = bench.plant.true_delivered_ml(line) - before[line], pour.poured(line)
+            doses.append(Dose(line, asked_ml, got_ml, foreseen[line], weighed.volume_ml, weighed.u_ml))
         pour.close()
         bench.flows.at_wall_s = bench.clock.wall_s()
         bench.plant.lift_glass()
@@ -195,7 +195,7 @@ def within_ml(errors: list[float], share: float = 0.95) -> float:
 
 @dataclass(frozen=True)
 class Figures:
-    """What came of one way."""
+    """Figures of one way of pouring."""
 
     bands_ml: tuple[float, ...]
     outside: int

@@ -104,7 +104,7 @@ class Desk:
 
 @dataclass
 class Found:
-    """What came of one serving."""
+    """What was seen of one serving."""
 
     at_s: float | None = None  # when liquid was found missing
     line: int | None = None  # that was named
@@ -244,13 +244,13 @@ def busy(seed: int, rate: int) -> bool:
     """A minute at a finished glass with knocks, hands, ice and drops: whether that was taken for liquid."""
     rng = Random(f"{seed}/busy")
     desk = finished(rng, rate)
-    rest, wolf = RestGain(), []
+    rest, alarms = RestGain(), []
     rest.watch(desk.clock.now_s())
 
     def read(at_s: float, load_g: float) -> bool:
         if rest.read(at_s, load_g) is not None:
-            wolf.append(at_s)
-        return bool(wolf)
+            alarms.append(at_s)
+        return bool(alarms)
 
     plant = desk.plant
     acts = [
@@ -262,7 +262,7 @@ def busy(seed: int, rate: int) -> bool:
         desk.pass_time(rng.uniform(1.0, 9.0), read)
         act()
     desk.pass_time(5.0, read)
-    return bool(wolf)
+    return bool(alarms)
 
 
 def lifted(seed: int, rate: int) -> float:

@@ -10,6 +10,7 @@ from controller.cli.pour.plan import draw_plan
 from controller.config import load
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
+from controller.model.book import Phase
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
 from controller.model.requests import PourRequest
@@ -156,6 +157,30 @@ def test_a_serving_that_nobody_could_weigh_teaches_nothing(bar):
     bar.machine.plant.clear(silent)
     bar.machine.pass_time(2.0)
     assert {line: len(bar.machine.engine.learning.path(line)) for line in LINES} == before
+
+
+def test_a_drink_that_begins_with_two_hand_steps_is_weighed_like_any_other(bar):
+    """The first of them opens a segment in which nothing runs."""
+    machine, plain = bar.machine, next(one for one in BOOK.recipes if one.recipe == SPRITZ)
+    steps = (Phase(hand="add ice"), Phase(hand="add a slice of lime"))
+    by_hand = replace(plain, recipe="Spritz by Hand", phases=(*steps, *plain.phases))
+    machine.restart(replace(BOOK, recipes=(*BOOK.recipes, by_hand)))
+    before = len(machine.engine.learning.path(6))
+    bar.set_down()
+    operation = machine.engine.pour(PourRequest(recipe=by_hand.recipe)).operation
+    for _ in steps:
+        machine.run_until(lambda: machine.engine.operation(operation).waiting_for is not None, 10.0)
+        machine.pass_time(3.0)
+        machine.engine.confirm(operation)
+        machine.pass_time(0.1)
+    view = machine.finish(operation)
+    machine.pass_time(4.0)
+    machine.plant.lift_glass()
+    assert view.outcome == "done"
+    (six,) = [one for one in view.lines if one.line == 6]
+    assert len(machine.engine.learning.path(6)) == before + 1
+    assert machine.engine.learning.path(6)[-1].weighed_ml == pytest.approx(six.asked_ml, abs=mi008_ml(six.asked_ml))
+    machine.restart(BOOK)
 
 
 def test_a_line_can_be_set_back_to_its_calibration(bar):

@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from controller.metering.dose import mi008_ml
 from controller.model.doses import Resolved
 from controller.sequencing.twins import Source
-from controller.sequencing.windows import plan_weighed
+from controller.sequencing.windows import LOOK_S, plan_weighed
 
 DRAWN = machine(random.Random(1), 5.0)
 LIQUIDS = ("soda", "apple juice", "cold tea")
@@ -67,3 +67,11 @@ def test_every_end_may_be_moved_both_ways_and_the_starts_lie_apart():
     for run in runs:
         assert run.least_s < run.duration_s < run.most_s
     assert all(later.start_s - earlier.start_s >= 0.3 - 1e-9 for earlier, later in pairwise(runs))
+
+
+def test_the_empty_glass_is_weighed_before_the_first_start_also_after_two_hand_steps():
+    dose = Resolved(doses=(("soda", 40.0),), hand=None, takes_ml=0.0)
+    steps = tuple(Resolved(doses=(), hand=hand, takes_ml=0.0) for hand in ("add ice", "add a slice of lime"))
+    segments = plan_weighed(DRAWN.profile, DRAWN.hanging({}), SOURCES, (*steps, dose)).segments
+    assert [len(one.runs) for one in segments] == [0, 1]
+    assert segments[1].runs[0].start_s >= LOOK_S
