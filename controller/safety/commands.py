@@ -341,7 +341,7 @@ class Desk:
         if wanted is None or not self._at_rest("take_book"):
             return
         if book is None:
-            self._refuse("take_book", "book_file", problem, remedy="The old book stays in force: mend the file.")
+            self._refuse("take_book", "book_file", problem, remedy="The old book stays in force: correct the file.")
         elif not self._refuse_all("take_book", requests.take_book(book, wanted.mark, machine.situation(inputs))):
             machine.book = book
             machine.record(reading(book, machine.memory, wanted.larger_glasses))

@@ -1,4 +1,4 @@
-"""The guard's core: pure. It is told the time, the contacts and what clients say; it answers with levels and events.
+"""The guard's core: pure. It takes the time, the contacts and what clients say; it answers with levels and events.
 
 The loop around it keeps one order: switch the levels (offs first), put `take_records()` on disk, publish the events.
 An operation begins only when the loop says that its record is on disk (`recorded`).
@@ -18,7 +18,6 @@ from controller.model.messages import (
     Event,
     InputReport,
     InputsChanged,
-    Refusal,
     Waiting,
 )
 from controller.model.profile import Profile
@@ -29,6 +28,7 @@ from controller.model.wiring import StopContact
 from controller.safety import weighed_watch
 from controller.safety.commands import Desk
 from controller.safety.holding import hold_due
+from controller.safety.input_rules import refuse
 from controller.safety.inputs import Contacts
 from controller.safety.lift import Lift
 from controller.safety.machine import Hold, StateMachine
@@ -48,7 +48,7 @@ FED = frozenset({S.EXECUTE, S.COMPLETING})  # the main relay is closed; COMPLETI
 
 
 class Supervisor:
-    """Decides which lines are on. Reads no clock, file, socket or pin; every method is told the monotonic time."""
+    """Decides which lines are on. Reads no clock, file, socket or pin; every method takes the monotonic time."""
 
     def __init__(
         self,
@@ -71,7 +71,7 @@ class Supervisor:
         self._machine.lead_s = self._feedback.lead_s
         self._desk = Desk(self._machine)
         self._troubles: dict[str, str] = {}  # what the loop has reported and not yet taken back
-        self._hindrances: dict[str, str] = {}  # what is missing for any operation; not a fault
+        self._blocks: dict[str, str] = {}  # what is missing for any operation; not a fault
         self._held_s = 0.0
         self._lift = Lift()
         self._shown_off = False
@@ -141,10 +141,10 @@ class Supervisor:
     def receive(self, now_s: float, client: str, command: Command, *, damage: str = "") -> list[Event]:
         """One command of one client; refusals and reports among the events are for that client only.
 
-        damage: with the hello of an engine, what the journal must have lost by what the engine has been told.
+        damage: with the hello of an engine, what the journal must have lost by what the engine has heard.
         """
         self._machine.at(now_s)
-        troubles = self._hindrances | self._troubles | self._present()
+        troubles = self._blocks | self._troubles | self._present()
         self._desk.receive(client, command, self._inputs, troubles, damage)
         return self._machine.take_events()
 
@@ -197,14 +197,9 @@ class Supervisor:
         if progress is None or self.proposal is None:
             return []
         machine.withdraw()
-        machine.say(
-            Refusal(
-                request=progress.operation.operation,
-                rule="journal",
-                reason=f"the journal cannot be written: {text}",
-                remedy="Free some disk space or mend the disk; nothing is pumped until then.",
-            )
-        )
+        reason = f"the journal cannot be written: {text}"
+        remedy = "Free some disk space or repair the disk; nothing is pumped until then."
+        machine.say(refuse(progress.operation.operation, "journal", reason, remedy=remedy))
         if self.state is S.STARTING:
             machine.progress = None
         machine.stop(Outcome.ABORTED, "the journal cannot be written")
@@ -220,14 +215,14 @@ class Supervisor:
     def block(self, now_s: float, cause: str, text: str) -> list[Event]:
         """Something that every operation needs is missing: what is under way ends, and nothing begins."""
         self._machine.at(now_s)
-        self._hindrances[cause] = text
+        self._blocks[cause] = text
         self._machine.record(Note(text=text))
         self._machine.stop(Outcome.ABORTED, text)
         return self._machine.take_events()
 
     def unblock(self, cause: str) -> None:
         """It is there again."""
-        self._hindrances.pop(cause, None)
+        self._blocks.pop(cause, None)
 
     def end(self, now_s: float, reason: str) -> list[Event]:
         """The process is about to end: what is under way ends as stopped."""
@@ -346,7 +341,7 @@ class Supervisor:
 
     @property
     def _is_ready(self) -> bool:
-        return self._contacts.settled and not (self._hindrances or self._troubles or self._present())
+        return self._contacts.settled and not (self._blocks or self._troubles or self._present())
 
     @property
     def _asks_feedback(self) -> bool:
