@@ -74,11 +74,14 @@ def _gained(machine: StateMachine, gain_g: float) -> str:
 
 
 def watch(machine: StateMachine) -> Hold | None:
-    """What is missing while a serving runs: suspects are tried alone, then the pour is held."""
+    """What is missing while a serving runs: suspects are tried alone, then the pour is held.
+
+    A search without a scale to believe would never end: then nobody is named.
+    """
     weigher, progress = machine.weigher, machine.progress
     if progress is None or not progress.is_serving:
         return None
-    if weigher.search is not None and weigher.search.is_over:
+    if weigher.search is not None and (weigher.search.is_over or not machine.is_weighed):
         line, weigher.search = weigher.search.line, None
         return _missing(machine, line)
     if weigher.shortfall is None:

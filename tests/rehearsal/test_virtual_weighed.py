@@ -140,3 +140,16 @@ def test_nothing_is_poured_on_the_word_of_a_scale_that_is_silent():
     machine.pass_time(1.0)
     assert refused_by(machine)[0] == "glass"
     machine.close()
+
+
+def test_a_scale_that_falls_silent_while_suspects_are_tried_holds_the_pour(machine):
+    operation = pour(machine)
+    machine.run_until(lambda: is_any_on(machine), 5.0)
+    machine.pass_time(2.5)
+    running = [one.line for one in machine.plant.report().lines if one.contact_closed]
+    machine.plant.inject(InjectedFault(kind="pump stalled", line=running[0]))
+    machine.run_until(lambda: not is_any_on(machine), 5.0)
+    assert machine.engine.operation(operation).waiting is None  # the suspects are about to be tried
+    machine.plant.inject(InjectedFault(kind="scale silent"))
+    machine.run_until(lambda: machine.engine.operation(operation).waiting is not None, 10.0)
+    assert not is_any_on(machine)
