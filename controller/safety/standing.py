@@ -10,6 +10,7 @@ UNSTATED_G = 30.0  # a load below this is no glass, where the book states no tar
 SETTLED_S, SETTLED_G = 0.6, 4.0  # over which readings may differ by so much in a load that holds still
 KEPT_S = 1.5
 MEAN_S = 0.25
+LIFTING_S = 0.5  # from a hand's first pull until the glass counts as lifted; common practice, no source
 
 
 def matching(book: Book, load_g: float) -> Iterator[Glass]:
@@ -61,7 +62,17 @@ class Standing:
     @property
     def newest_g(self) -> float:
         """The mean of the newest readings; 0 before the first."""
-        recent = [load_g for at_s, load_g in self._readings if at_s >= self._readings[-1][0] - MEAN_S]
+        return self._mean_g(0.0)
+
+    @property
+    def unlifted_g(self) -> float:
+        """The load before a lift that has just been seen began; the newest where that is more."""
+        return max(self._mean_g(0.0), self._mean_g(LIFTING_S))
+
+    def _mean_g(self, before_s: float) -> float:
+        """The mean of MEAN_S of readings up to before_s before the newest; 0 without any."""
+        end_s = self._readings[-1][0] - before_s if self._readings else 0.0
+        recent = [load_g for at_s, load_g in self._readings if end_s - MEAN_S <= at_s <= end_s]
         return sum(recent) / len(recent) if recent else 0.0
 
     def settled_g(self, now_s: float) -> float | None:

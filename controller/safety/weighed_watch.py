@@ -22,8 +22,7 @@ def take(machine: StateMachine, raw: Iterable[RawReading]) -> None:
     if machine.load is None:
         return
     readings = machine.load.take(machine.now_s, raw, machine.memory.scale)
-    by_hand = machine.state in (S.HOLDING, S.HELD) and machine.progress is not None and not machine.progress.is_begun
-    machine.weigher.read(readings, machine.progress, by_hand=by_hand)
+    machine.weigher.read(readings, machine.progress, is_held=machine.state in (S.HOLDING, S.HELD))
     for told in machine.load.tell(machine.now_s, under_way=machine.progress is not None):
         machine.say(told)
 

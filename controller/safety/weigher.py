@@ -57,7 +57,7 @@ class Weigher:
         self._rest = RestGain()
         self._watch_until_s = -math.inf
         self._base_g: float | None = None
-        self._poured_g = 0.0  # in segments before
+        self._poured_g = 0.0  # up to the last hold
 
     def begin(self, book: Book, calibrations: Mapping[int, Calibration], lines: Iterable[int]) -> None:
         """A serving from these lines is about to begin."""
@@ -74,18 +74,19 @@ class Weigher:
         can_watch = all(line in found for line in lines)
         self._watch = FlowWatch(self.flows) if can_watch else None
         self.search = self.shortfall = self.gain_g = None
-        self._base_g, self._poured_g = None, 0.0
 
-    def read(self, readings: Iterable[Reading], progress: Progress | None, *, by_hand: bool) -> None:
-        """Take in readings; by_hand: a person is at the glass."""
+    def read(self, readings: Iterable[Reading], progress: Progress | None, *, is_held: bool) -> None:
+        """Take in readings. In a hold a person may be at the glass, and is while a hand step is due."""
+        by_hand = is_held and progress is not None and not progress.is_begun
         for one in readings:
             if one.doubt or one.load_g is None:
                 continue
             self._take_edges(progress, one.at_s)
             self.standing.read(one.at_s, one.load_g)
+            if is_held or not self.standing.is_there:
+                self._rebase()
             if by_hand or not self.standing.is_there:
                 self._rest.leave()
-                self._rebase()
             self.gain_g = self._rest.read(one.at_s, one.load_g) or self.gain_g
             if progress is not None and progress.is_serving:
                 self._follow(one.at_s, one.load_g)
@@ -100,6 +101,7 @@ class Weigher:
         self._switched(now_s)  # the last edges of one that is over by now
         if progress is not self._followed:
             self._followed, self._told = progress, 0
+            self._base_g, self._poured_g = None, 0.0
             self._on.clear()
             self._switched(now_s)
 
@@ -121,9 +123,10 @@ class Weigher:
                 self._rest.watch(edge.at_s)
 
     def _rebase(self) -> None:
-        """What a person puts in is not poured."""
-        settled_g, self._base_g = self.weighed_g, None
-        self._poured_g = settled_g
+        """What a person puts in or takes away is not poured; what was poured before still is."""
+        if self._base_g is not None:
+            self._poured_g += max(0.0, self.standing.unlifted_g - self._base_g)
+            self._base_g = None
 
     @property
     def weighed_g(self) -> float:

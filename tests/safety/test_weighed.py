@@ -4,14 +4,18 @@ import math
 from random import Random
 
 import pytest
-from guard_parts import BOOK
+from core_parts import EXACT
+from guard_parts import BOOK, run_of, serve
 from msgspec.structs import replace
 
+from controller.model.scale import Reading
 from controller.safety.flow_watch import FlowWatch
 from controller.safety.inflow import U_UNLEARNED, Flows, On, Readings
+from controller.safety.progress import Progress
 from controller.safety.rest_gain import RestGain
 from controller.safety.standing import Standing, matching, misfit
 from controller.safety.suspects import Search
+from controller.safety.weigher import Weigher
 
 RATE, FLOW_G_S = 80, 4.0
 LINES = (1, 2, 3)
@@ -245,3 +249,29 @@ def test_a_line_brings_nothing_before_its_way_and_all_of_its_flow_later():
     run = On(line=1, start_s=1.0)
     assert run.brought_s(1.1) == 0.0
     assert run.brought_s(11.0) - run.brought_s(10.0) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    "in_hold_g",
+    [
+        pytest.param(lambda at_s: 0.0, id="glass stays"),
+        pytest.param(lambda at_s: 60.0 if at_s > 9.0 else 0.0, id="ice"),
+        pytest.param(lambda at_s: -330.0 if 6.9 < at_s < 10.0 else 0.0, id="lift that causes the hold"),
+    ],
+)
+def test_what_was_poured_before_a_hold_counts_towards_the_weighed_cap(in_hold_g):
+    """Twice 5 s at 20 g/s into a glass of 300 g, with a hold between; 140 g weigh more than a cap of 90 mL may."""
+    progress, weigher = Progress(serve(run_of(1, "apple juice", 0, 5))), Weigher(BOOK)
+    calibrations = {one.line: one for one in EXACT}
+    for begin_s in (2.0, 13.0):
+        weigher.begin(BOOK, calibrations, [1])
+        progress.begin(begin_s, progress.present.runs)
+        for at_s in seconds(begin_s - 2.0, begin_s + 9.0):
+            progress.step(at_s, 1.0)
+            poured = 20.0 * sum(max(0.0, min(at_s - on_s, 5.0)) for on_s in (2.0, 13.0))
+            load_g = max(0.0, 300.0 + poured + in_hold_g(at_s))
+            weigher.read([Reading(number=1, at_s=at_s, counts=0, load_g=load_g)], progress, is_held=7.1 < at_s < 13.0)
+        assert weigher.exceeds(90.0) is (begin_s > 2.0)
+    assert weigher.weighed_g == pytest.approx(200.0, abs=12.0)
+    weigher.read([Reading(number=1, at_s=23.0, counts=0, load_g=500.0)], None, is_held=False)
+    assert weigher.weighed_g == 0.0
