@@ -46,7 +46,7 @@ class Stand:
         """
         now_s, before_g = self._stop_and_weigh()
         if self._simulation.vessels.glass is not None:
-            raise Refused(rule="bench_glass", reason="a glass stands there already", remedy="Lift it first.")
+            raise Refused(rule="bench_glass", reason="a glass stands there already.", remedy="Lift it first.")
         if name is not None and brim_ml is None:
             known = next((one for one in self._book.glasses if one.glass == name), None)
             if known is None:

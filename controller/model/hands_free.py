@@ -1,4 +1,4 @@
-"""Calibrating and checking lines on the machine's own scale: what people ask for, and what they are told."""
+"""Calibrating and checking lines on the machine's own scale: what people ask for, and the answers."""
 
 from typing import Annotated, Literal
 

@@ -267,7 +267,7 @@ class Admitted(Value, frozen=True, kw_only=True, tag="admitted"):
 
 
 class Refusal(Value, frozen=True, kw_only=True, tag="refusal"):
-    """A rule says no. `request` is the operation's id or the command's tag."""
+    """Refused by a rule. `request` is the operation's id or the command's tag."""
 
     request: str
     rule: str

@@ -1,4 +1,4 @@
-"""What people ask of the scale under the glass, and what they are told."""
+"""What people ask of the scale under the glass, and the answers."""
 
 from typing import Annotated, Literal
 

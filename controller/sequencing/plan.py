@@ -324,9 +324,10 @@ def _require_known(calibrations: Mapping[int, Calibration], sources: Sources, ph
     drawn = {source.line for liquid in liquids for source in sources[liquid]}
     uncalibrated = sorted(drawn - calibrations.keys())
     if uncalibrated:
-        numbers = ", ".join(map(str, uncalibrated))
+        these = " and ".join(f"line {line}" for line in uncalibrated)
+        verb, whose = ("has", "its") if len(uncalibrated) == 1 else ("have", "their")
         raise Refused(
             rule="calibration",
-            reason=f"line {numbers} has no calibration, so its volumes would be a guess.",
-            remedy=f"Run: tundish calibrate {uncalibrated[0]}",
+            reason=f"{these} {verb} no calibration, so {whose} volumes would be a guess.",
+            remedy=f"Run: tundish calibrate {' '.join(map(str, uncalibrated))}",
         )

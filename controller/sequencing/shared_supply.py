@@ -8,10 +8,10 @@ from controller.sequencing.budget import standing_a
 
 def problems(profiles: Sequence[Profile]) -> tuple[str, ...]:
     """Why these machines (two at least) may not hang on one supply together, a sentence each; nothing when they may."""
-    first, found = profiles[0], list[str]()
+    found: list[str] = []
     names = {one.supply.shared_as for one in profiles}
     if len(names) > 1 or None in names:
-        found.append("the profiles must name the same supply. Write the same supply: shared_as into each.")
+        found.append("they do not name the same supply. Write the same shared_as under supply: in each profile.")
     if len({one.machine for one in profiles}) < len(profiles):
         found.append("two profiles are of one machine. Give each machine a name of its own.")
     for figure in ("voltage_v", "rated_a", "continuous_fraction"):
@@ -24,7 +24,7 @@ def problems(profiles: Sequence[Profile]) -> tuple[str, ...]:
     if total_a > rated_a + 1e-9:
         each = " + ".join(f"({cap_a:g} A for pumps + {rest_a:.2f} A besides)" for cap_a, rest_a in rows)
         found.append(
-            f"at any instant they may draw {each} = {total_a:.2f} A, the supply {first.supply.shared_as or ''} gives "
+            f"at any instant they may draw {each} = {total_a:.2f} A, the supply gives "
             f"{rated_a:g} A: {total_a - rated_a:.2f} A too much. Lower caps: current, or take a larger supply."
         )
     running_a = sum(_running_a(one) + standing_a(one) for one in profiles)

@@ -1,4 +1,4 @@
-"""`tundish scale`: what is told of the scale, and how its process is started."""
+"""`tundish scale`: what is shown of the scale, and how its process is started."""
 
 from pathlib import Path
 
@@ -14,7 +14,7 @@ ROOT = Path(__file__).resolve().parents[2]
 SPAN = Span(counts_per_g=430.0, u_fraction=0.0005, mass_g=500.0, wall_s=1_789_000_000.0)
 
 
-def test_a_scale_is_told_with_its_uncertainty_and_what_is_wrong():
+def test_a_scale_is_shown_with_its_uncertainty_and_what_is_wrong():
     view = ScaleView(
         doubt="",
         says="",

@@ -128,6 +128,9 @@ def test_liquids_without_line_or_calibration_are_named_together():
     del known[6]
     with pytest.raises(Refused, match="line 6 has no calibration"):
         plan_serving(PROFILE, known, one_line_each({"soda": 6, "perry": 1}), (phase,))
+    del known[1]
+    with pytest.raises(Refused, match=r"line 1 and line 6 have no calibration.*calibrate 1 6"):
+        plan_serving(PROFILE, known, one_line_each({"soda": 6, "perry": 1}), (phase,))
 
 
 def test_wetting_moves_stated_tube_volumes_at_the_least_and_trials_keep_the_start_gap():

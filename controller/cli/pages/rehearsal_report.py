@@ -61,7 +61,7 @@ def _head(evening: Evening) -> str:
     facts = [
         (f"{len(evening.served)} of {evening.orders}", "drinks served"),
         (duration(fmean(waits_s)), f"mean wait; longest {duration(max(waits_s))}"),
-        (duration(fmean(off_s)), f"how far off was the wait that guests were told; at most {duration(max(off_s))}"),
+        (duration(fmean(off_s)), f"how far off was the wait that guests were shown; at most {duration(max(off_s))}"),
         (str(max(length for _, length in evening.queue)), "longest queue"),
         (f"{inside} of {len(evening.doses)}", "doses within tolerance"),
         (str(len(evening.changes)), "containers changed"),

@@ -1,8 +1,9 @@
-"""`tundish up`: bench (if simulated), guard and engine together, for the desk."""
+"""`tundish up`: bench (if simulated), guard, engine and scale (if there is one) together, for the desk."""
 
 import http.client
 import shlex
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -14,6 +15,10 @@ from controller.cli.run.children import ProcessPlan, run_together, say
 from controller.cli.run.listeners import listener_of, running_in
 from controller.errors import TundishError
 from controller.model.views import MenuEntry, Status
+
+if TYPE_CHECKING:
+    from controller.model.book import Book
+    from controller.model.profile import Profile
 
 MEMORY = "bench.json"  # of a simulated machine: what its tubes and bottles hold
 
@@ -39,19 +44,15 @@ def up(
     run_dir: Path | None,
     state_dir: Path | None,
 ) -> None:
-    """Start bench (if the profile is of a simulated machine), guard and engine, and stop them together.
+    """Start bench (for a simulated machine), guard, engine and scale (if there is one), and stop them together.
 
-    Ctrl-C stops all; so does the end of any of them, or of the terminal. Started again, the machine goes on where it
-    was: a simulated one keeps tubes and bottles beside its records, in a folder of its own for each profile,
-    seed and condition.
+    Ctrl-C stops all; so does the end of any but the scale, or of the terminal. Started again, it goes on where it was:
+    a simulated machine keeps tubes and bottles beside its records, in a folder for each profile, seed and condition.
     """
     from controller.config import load
-    from controller.guard.alloff import all_off as drive_off
 
     profile, book, warnings = load(profile_path, book_path)
-    if glass is not None and glass not in {one.glass for one in book.glasses}:
-        known = ", ".join(one.glass for one in book.glasses)
-        raise click.BadParameter(f"the book has no glass {glass!r}; it has {known}.", param_hint="--glass")
+    _require_glass(book, glass)
     for line in more_in_check(warnings):
         click.echo(line, err=True)
     folder = _free_folder(run_dir)
@@ -62,27 +63,36 @@ def up(
     state.mkdir(parents=True, exist_ok=True)
     click.echo(f"records in {state}")
     files = ["--profile", str(profile_path), "--book", str(book_path), "--run-dir", str(folder)]
-    records = ["--state-dir", str(state)]
     network = [] if lan is None else ["--lan", lan, *(word for name in lan_names for word in ("--lan-name", name))]
+    plans = _guard_and_engine(profile, folder, [*files, "--state-dir", str(state)], network)
+    if is_simulated:
+        plant = ["--seed", str(seed), "--as", condition, "--memory", str(state / MEMORY)]
+        plant += [] if glass is None else ["--glass", glass]
+        plans.insert(0, ProcessPlan("bench", ["bench", "run", *files, *plant], lambda: _listens(folder / BENCH)))
+    if profile.scale is not None:
+        scale = ["scale", "run", "--profile", str(profile_path), "--run-dir", str(folder)]
+        plans.append(ProcessPlan("scale", scale, (folder / SCALE).is_socket, may_end=True))
+    run_together(plans, lambda: _welcome(folder, is_simulated=is_simulated))
+
+
+def _require_glass(book: "Book", glass: str | None) -> None:
+    names = [one.glass for one in book.glasses]
+    if glass is not None and glass not in names:
+        raise click.BadParameter(f"the book has no glass {glass!r}; it has {', '.join(names)}.", param_hint="--glass")
+
+
+def _guard_and_engine(profile: "Profile", folder: Path, files: list[str], network: list[str]) -> list[ProcessPlan]:
+    from controller.guard.alloff import all_off as drive_off
 
     def all_off() -> None:
         """Behind the guard and its sentinel, as the boot service's last step."""
         for failure in drive_off(profile, folder / BENCH):
             say(f"guard  | {failure}", err=True)
 
-    plans = [
-        ProcessPlan("guard", ["guard", *files, *records], lambda: listener_of(folder / GUARD) is not None, all_off),
-        ProcessPlan("engine", ["engine", *files, *records, *network], lambda: _is_healthy(folder)),
+    return [
+        ProcessPlan("guard", ["guard", *files], lambda: _listens(folder / GUARD), all_off),
+        ProcessPlan("engine", ["engine", *files, *network], lambda: _is_healthy(folder)),
     ]
-    if is_simulated:
-        plant = ["--seed", str(seed), "--as", condition, "--memory", str(state / MEMORY)]
-        plant += [] if glass is None else ["--glass", glass]
-        bench = ["bench", "run", *files, *plant]
-        plans.insert(0, ProcessPlan("bench", bench, lambda: listener_of(folder / BENCH) is not None))
-    if profile.scale is not None:
-        scale = ["scale", "run", "--profile", str(profile_path), "--run-dir", str(folder)]
-        plans.append(ProcessPlan("scale", scale, (folder / SCALE).is_socket, may_end=True))
-    run_together(plans, lambda: _welcome(folder, is_simulated=is_simulated))
 
 
 def _free_folder(run_dir: Path | None) -> Path:
@@ -119,6 +129,10 @@ def _welcome(folder: Path, *, is_simulated: bool) -> None:
     for words, why in rows:
         click.echo(f"  {words + place:<{width}}  {why}")
     click.echo("Ctrl-C here stops all.\n")
+
+
+def _listens(socket: Path) -> bool:
+    return listener_of(socket) is not None
 
 
 def _is_healthy(folder: Path) -> bool:

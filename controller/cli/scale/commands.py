@@ -16,6 +16,7 @@ from controller.model.scale_views import ScaleView, SpanRequest, SpanView, ZeroR
 
 REST_S = 12.0  # longest wait for the load to come to rest
 AGAIN_S = 1.0
+HEARD_S = 1.2  # at rest the engine hears of the scale once a second
 WAITED_FOR = ("scale_restless", "scale_doubtful")  # what a moment's patience may end
 GLASS_G = 300.0  # an example of a load
 
@@ -80,7 +81,8 @@ def run(profile_path: Path, run_dir: Path | None) -> None:
 
 
 def _when_at_rest(ask: Callable[[], Answer]) -> Answer:
-    """Ask again while the load still moves, for REST_S."""
+    """Ask again while the load still moves, for REST_S; what was put down or lifted just now is heard of first."""
+    time.sleep(HEARD_S)
     until_s = time.monotonic() + REST_S
     while True:
         try:
