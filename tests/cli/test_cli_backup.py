@@ -134,7 +134,10 @@ def test_neither_who_ordered_what_nor_a_token_gets_into_a_backup(house, tmp_path
     machine = house.started()
     machine.ledger.orders.place(order)
     house.stopped(machine)
-    (house.state / "engine/tokens").write_text("operator token-0123456789012345\n")
+    for name in ("tokens", ".tokens.new"):
+        (house.state / "engine" / name).write_text("operator token-0123456789012345\n")
+    for name in ("ledger.db.damaged-1", "ledger.db.damaged-1-wal"):
+        (house.state / "engine" / name).write_text("what is left of Zebedee-01's order")
     code, said = house.run("backup", tmp_path / "kept.tar.gz")
     assert (code, "problem" in said) == (0, False)
     with tarfile.open(tmp_path / "kept.tar.gz") as packed:

@@ -38,7 +38,10 @@ def collect(config_dir: Path, state: Path, copy: Path) -> None:
 def forget_people(copy: Path) -> None:
     """Take tokens and all that says who ordered what out of a copy: a backup outlasts the event. OSError."""
     folder = _own_folder(copy / RECORDS, "engine")
-    (folder / TOKENS).unlink(missing_ok=True)
+    # A renewal that was cut off leaves new tokens; a ledger set aside as damaged keeps its guests.
+    for pattern in (TOKENS, f".{TOKENS}.new", f"{LEDGER}.damaged-*"):
+        for one in folder.glob(pattern):
+            one.unlink()
     if not (folder / LEDGER).exists():
         return
     with suppress(sqlite3.DatabaseError), closing(sqlite3.connect(folder / LEDGER, isolation_level=None)) as db:
