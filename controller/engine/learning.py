@@ -232,7 +232,7 @@ class Learning:
         if one is None or one.tracking.asked.operation != edge.operation:
             return
         one.origin_s = min(one.origin_s, self._clock.now_s() - edge.at_s)
-        if edge.is_on and not one.pour.is_planned(edge.line):
+        if edge.is_on and one.runs is not one.tracking.runs:
             self._next_runs(one, edge)
         one.pour.switched(edge.line, edge.is_on, edge.at_s)
 

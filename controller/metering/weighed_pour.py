@@ -142,10 +142,6 @@ class WeighedPour:
             self.averages.add(at_s, grams)
         return bool(found)
 
-    def is_planned(self, line: int) -> bool:
-        """Whether a run of this line is still to begin."""
-        return any(run.line == line and not run.has_begun for run in self.runs)
-
     def under_way(self) -> list[PlannedPour]:
         """The runs that have begun, have not ended, and of which the scale has seen something."""
         return [run for run in self.runs if run.has_begun and not run.has_ended and self._lines[run.line].is_on]

@@ -38,7 +38,8 @@ def plan_weighed(
     phases: Sequence[Resolved],
 ) -> Plan:
     """The serving planned as by `plan_serving`, with windows for a trim; a dose of an uncertain line is poured alone,
-    where the cap on a serving's time allows. Raises what `plan_serving` does.
+    where the cap on a serving's time allows. Where it does not allow the longest ends either, there are no windows.
+    Raises what `plan_serving` does.
     """
     slow = {line: _slow(one) for line, one in calibrations.items()}
     gap_s = max(APART_S, profile.caps.start_gap_s)
@@ -47,6 +48,8 @@ def plan_weighed(
     plan = plan_serving(spaced, slow, sources, split)
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
         plan = plan_serving(spaced, slow, sources, phases)
+    if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
+        return plan_serving(profile, calibrations, sources, phases)
     segments = tuple(
         structs.replace(
             segment, runs=tuple(_window(run, slow[run.line], calibrations[run.line]) for run in segment.runs)

@@ -10,9 +10,10 @@ from controller.cli.pour.plan import draw_plan
 from controller.config import load
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
-from controller.model.book import Phase
+from controller.model.book import Book, Dose, Phase
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
+from controller.model.profile import Profile
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
 from controller.rehearsal.virtual_machine import VirtualMachine
@@ -54,8 +55,8 @@ def calibrated(machine: VirtualMachine) -> None:
 class Bar:
     """A machine with a scale, and somebody who sets glasses down."""
 
-    def __init__(self) -> None:
-        self.machine = VirtualMachine(PROFILE, BOOK, seed=7)
+    def __init__(self, profile: Profile = PROFILE, book: Book = BOOK) -> None:
+        self.machine = VirtualMachine(profile, book, seed=7)
         span_scale(self.machine)
         prime_all(self.machine, (1, 2, 3, 4, 5, 6))
         calibrated(self.machine)
@@ -146,6 +147,31 @@ def test_a_glass_lifted_in_mid_pour_and_set_down_again_gets_its_doses(bar):
     bar.machine.plant.lift_glass()
     for one in view.lines:
         assert bar.machine.plant.true_delivered_ml(one.line) - before[one.line] == pytest.approx(one.asked_ml, abs=1.5)
+
+
+def test_a_line_that_begins_only_after_the_glass_was_back_gets_its_later_doses_too():
+    """One pump at a time: line 2 has not begun when the glass is lifted, and is the first to run afterwards."""
+    plain = next(one for one in BOOK.recipes if one.recipe == SPRITZ)
+    doses = Phase(doses=(Dose(liquid="blackcurrant cordial", volume_ml=30.0), Dose(liquid="soda", volume_ml=60.0)))
+    twice = replace(plain, recipe="Spritz Twice", phases=(doses, Phase(hand="add ice"), doses))
+    one_pump = replace(PROFILE, caps=replace(PROFILE.caps, concurrent=1))
+    machine = (own := Bar(one_pump, replace(BOOK, recipes=(*BOOK.recipes, twice)))).machine
+    for _ in range(4):  # until both flows are known
+        own.pour()
+    own.set_down()
+    before = {line: machine.plant.true_delivered_ml(line) for line in LINES}
+    operation = machine.engine.pour(PourRequest(recipe=twice.recipe)).operation
+    machine.pass_time(12.0)
+    assert machine.plant.true_delivered_ml(2) == before[2]
+    machine.plant.lift_glass()
+    machine.pass_time(3.0)
+    machine.plant.place_glass()
+    machine.run_until(lambda: machine.engine.operation(operation).waiting_for == "add ice", 60.0)
+    machine.pass_time(3.0)
+    machine.engine.confirm(operation)
+    for one in machine.finish(operation).lines:
+        assert machine.plant.true_delivered_ml(one.line) - before[one.line] == pytest.approx(one.asked_ml, abs=1.5)
+    machine.close()
 
 
 def test_a_serving_that_nobody_could_weigh_teaches_nothing(bar):

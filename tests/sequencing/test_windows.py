@@ -9,6 +9,7 @@ from msgspec.structs import replace
 
 from controller.metering.dose import mi008_ml
 from controller.model.doses import Resolved
+from controller.sequencing.plan import plan_serving
 from controller.sequencing.twins import Source
 from controller.sequencing.windows import LOOK_S, plan_weighed
 
@@ -17,7 +18,7 @@ LIQUIDS = ("soda", "apple juice", "cold tea")
 SOURCES = {liquid: (Source(line=LINES[liquid]),) for liquid in LIQUIDS}
 
 
-def planned(doses_ml, u_flow, profile=DRAWN.profile):
+def planned(doses_ml, u_flow, profile=DRAWN.profile, plan=plan_weighed):
     """Runs of one phase, each line's flow known to a relative u_flow (its place in LIQUIDS)."""
     known = dict(DRAWN.hanging({}))
     for liquid, u in zip(LIQUIDS, u_flow, strict=True):
@@ -25,7 +26,7 @@ def planned(doses_ml, u_flow, profile=DRAWN.profile):
         known[one.line] = replace(one, u_flow_ml_s=u * one.flow_ml_s)
     doses = tuple(zip(LIQUIDS, doses_ml, strict=True))
     phase = Resolved(doses=doses, hand=None, takes_ml=0.0)
-    return plan_weighed(profile, known, SOURCES, (phase,)).segments[0].runs
+    return plan(profile, known, SOURCES, (phase,)).segments[0].runs
 
 
 def alone(runs):
@@ -60,6 +61,14 @@ def test_the_limit_is_the_tolerance_of_serving_measures(dose_ml):
 def test_where_that_would_take_longer_than_the_cap_allows_they_run_at_once():
     short = replace(DRAWN.profile, caps=replace(DRAWN.profile.caps, serving_time_s=30.0))
     assert alone(planned((80.0, 80.0, 80.0), (0.035, 0.035, 0.035), short)) == set()
+
+
+def test_a_drink_that_only_its_longest_ends_take_beyond_the_cap_is_planned_without_windows():
+    plain = planned((80.0, 80.0, 80.0), (0.03, 0.03, 0.03), plan=plan_serving)
+    ends_s = max(run.start_s + run.duration_s for run in plain)
+    assert max(run.start_s + run.most_s for run in planned((80.0, 80.0, 80.0), (0.03, 0.03, 0.03))) > ends_s + 0.5
+    just = replace(DRAWN.profile, caps=replace(DRAWN.profile.caps, serving_time_s=ends_s + 0.5))
+    assert planned((80.0, 80.0, 80.0), (0.03, 0.03, 0.03), just) == plain
 
 
 def test_every_end_may_be_moved_both_ways_and_the_starts_lie_apart():
