@@ -97,7 +97,7 @@ class _Process:
         self._lateness_s = self._clock.now_s() + LATENESS_EVERY_S
 
     def run(self) -> None:
-        """Serve until told to stop."""
+        """Serve until stopped."""
         with ExitStack() as stack:
             board = open_board(self._profile, bench_socket=self._bench_socket)
             stack.callback(board.close)
@@ -126,7 +126,7 @@ class _Process:
             LOG.info("guard_ready", machine=self._profile.machine, lines=len(self._profile.lines))
             self._server.serve(self._guard)
             notify("STOPPING=1")
-            self._guard.end("the guard was told to stop")
+            self._guard.end("the guard was stopped")
             self._server.close()
         LOG.info("guard_stopped")
 

@@ -71,7 +71,7 @@ class Span(Value, frozen=True, kw_only=True):
     """How many counts a gram makes, found with a known mass.
 
     Attributes:
-        counts_per_g: never 0; negative when more load makes fewer counts
+        counts_per_g: above 0: more load makes more counts; the guard takes no other
         u_fraction: its standard uncertainty, as a fraction of it
         mass_g: what it was found with
     """

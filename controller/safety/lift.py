@@ -13,8 +13,11 @@ class Lift:
         self._absent_s: float | None = None  # since when there is no glass
         self._is_lifted = False  # whether that has been for long enough
 
-    def note(self, machine: StateMachine, *, is_absent: bool) -> None:
-        """What is seen now."""
+    def note(self, machine: StateMachine, *, is_absent: bool | None) -> None:
+        """What is seen now; None while nothing can see a glass: that is no lift."""
+        if is_absent is None:
+            self._absent_s = None
+            return
         if not is_absent:
             if self._is_lifted and machine.progress is None and not machine.memory.is_glass_fresh:
                 machine.record(GlassRecord(set_down="contact"))

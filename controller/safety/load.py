@@ -3,7 +3,6 @@
 Pure, like all of the core. A doubtful or silent scale only ever takes something away: nothing is allowed because of it.
 """
 
-import math
 from collections.abc import Iterable
 
 from controller.model.messages import ScaleReport, Weighed
@@ -77,11 +76,6 @@ class Load:
     def is_stale(self, now_s: float) -> bool:
         """Whether no reading has come for STALE_S."""
         return now_s - self._heard_s > STALE_S
-
-    @property
-    def stale_s(self) -> float:
-        """When the latest reading becomes stale; infinity when it is."""
-        return math.inf if self._was_silent else self._heard_s + STALE_S
 
     def report(self, now_s: float, setting: ScaleSetting) -> ScaleReport:
         """The scale now."""

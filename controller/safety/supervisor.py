@@ -256,9 +256,9 @@ class Supervisor:
                 machine.pressed_s = machine.now_s
                 machine.say(ButtonPressed(button=button))
         self.due_s = ()
-        glass = weighed_watch.glass_present(machine, self._contacts.report())
-        self._lift.note(machine, is_absent=self._contacts.settled and glass is False)
-        self._tell_inputs(glass)
+        seen = self._contacts.report()
+        self._lift.note(machine, is_absent=self._contacts.settled and weighed_watch.glass_absent(machine, seen))
+        self._tell_inputs(weighed_watch.glass_present(machine, seen))
         self._watch()
         self._settle()
         self._run()

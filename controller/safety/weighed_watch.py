@@ -37,6 +37,12 @@ def glass_present(machine: StateMachine, inputs: InputReport) -> bool | None:
     return machine.weigher.standing.is_there and by_contact is not False
 
 
+def glass_absent(machine: StateMachine, inputs: InputReport) -> bool | None:
+    """Whether no glass is seen; None when all that could see one is a scale that cannot be believed now."""
+    is_blind = inputs.glass_present is None and machine.load is not None and not machine.is_weighed
+    return None if is_blind else glass_present(machine, inputs) is False
+
+
 def begin(machine: StateMachine) -> None:
     """Runs of a serving are about to be taken up."""
     progress = machine.progress

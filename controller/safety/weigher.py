@@ -17,9 +17,8 @@ from controller.safety.standing import Standing
 from controller.safety.suspects import Search
 
 HEAVIEST_G_ML = 1.4  # no syrup is denser; common practice, no source
-BRIX_G_ML = (
-    0.0045  # by which a per cent of sugar makes a liquid denser, at the most that 0 to 70 Brix need; ICUMSA tables
-)
+BRIX_G_ML = 0.0045  # a per cent of sugar makes a liquid denser by this: within 2.2 % to 68 Brix of ICUMSA's formula
+ABV_G_ML = 0.0013  # a per cent of alcohol makes it lighter by this: within 1 % to 60 % vol of OIML R 22
 OVER_G = 5.0  # by which a weighed cap may seem to be exceeded: momentum of the stream, drift, creep
 WATCHED_S = 60.0  # for so long after a pour the scale is read at its full pace
 
@@ -33,7 +32,7 @@ def density_g_ml(liquid: Liquid | None) -> float:
         return stated / 1000
     if liquid.weighed_100_ml_g is not None:
         return liquid.weighed_100_ml_g / 100
-    return 1.0 + BRIX_G_ML * (liquid.brix or 0.0) - 0.0013 * liquid.abv_percent
+    return 1.0 + BRIX_G_ML * (liquid.brix or 0.0) - ABV_G_ML * liquid.abv_percent
 
 
 class Weigher:

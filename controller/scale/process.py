@@ -1,4 +1,4 @@
-"""The process: read, number, stamp, send, until told to stop."""
+"""The process: read, number, stamp, send, until stopped."""
 
 import math
 import select

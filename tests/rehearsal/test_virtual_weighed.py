@@ -5,6 +5,7 @@ from msgspec.structs import replace
 from ready_machine import BOOK, PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
+from controller.errors import Refused
 from controller.guard.guard import POLL_UNDER_WAY_S
 from controller.model.messages import Waiting
 from controller.model.requests import PourRequest
@@ -153,3 +154,15 @@ def test_a_scale_that_falls_silent_while_suspects_are_tried_holds_the_pour(machi
     machine.plant.inject(InjectedFault(kind="scale silent"))
     machine.run_until(lambda: machine.engine.operation(operation).waiting is not None, 10.0)
     assert not is_any_on(machine)
+
+
+def test_a_scale_that_was_silent_for_a_while_does_not_make_the_full_glass_a_fresh_one(machine):
+    machine.finish(pour(machine))
+    machine.pass_time(2.0)
+    machine.plant.inject(InjectedFault(kind="scale silent"))
+    machine.pass_time(3.0)
+    machine.plant.clear(InjectedFault(kind="scale silent"))
+    machine.pass_time(1.0)
+    assert machine.engine.status().inputs.glass_present
+    with pytest.raises(Refused, match="fresh_glass"):
+        pour(machine)
