@@ -4,7 +4,7 @@ It beats while an operation is under way, plans the rest anew when a lifted glas
 """
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from itertools import takewhile
 
 import msgspec
@@ -309,8 +309,9 @@ class GuardMirror:
         inputs, waiting = report.inputs, report.waiting
         if report.state != MachineState.HELD or waiting is None:
             return
-        if waiting.kind == "container" and current.hand_over(self._dry(current), self._clock.now_s()):
-            self._go_on(current)
+        dry = self._dry(current)
+        if waiting.kind == "container" and current.handed_over(dry, self._clock.now_s()):
+            self._go_on(current, dry)
         if waiting.is_for_a_person:
             return
         is_back = inputs.glass_present and not inputs.tray_full
@@ -323,12 +324,14 @@ class GuardMirror:
         waiting = report.waiting.line if report.waiting is not None else None
         return {*current.drained, *report.inputs.low_lines, *(() if waiting is None else (waiting,))}
 
-    def _go_on(self, current: Tracking) -> None:
-        """Ask for what the held operation still owes."""
+    def _go_on(self, current: Tracking, dry: Collection[int] = ()) -> None:
+        """Ask for what the held operation still owes; twins pour what these and other dry lines owe."""
         now_s = self._clock.now_s()
         if current.asked.kind is OperationKind.SERVE:
-            current.hand_over(current.drained | set(self.require_guard().inputs.low_lines), now_s)
-            _, runs = self._work(timed, self._profile, current.calibrations, current.owed(now_s))
+            dry = {*dry, *current.drained, *self.require_guard().inputs.low_lines}
+            wanted = current.handed_over(dry, now_s) or current.wanted
+            _, runs = self._work(timed, self._profile, current.calibrations, current.owed(now_s, wanted))
+            current.wanted = wanted  # not before the last call of work, which may ask to be called again
         else:
             runs = current.runs_left(now_s)
         current.rest = runs

@@ -20,13 +20,15 @@ from controller.sequencing.plan import Wanted
 
 LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a start
 
+WantedInSegments = tuple[tuple[Wanted, ...], ...]
+
 
 @dataclass
 class Tracking:
     """What was asked and what has happened since. Delivered volumes are worked out from the guard's switching times."""
 
     asked: Operation
-    wanted: tuple[tuple[Wanted, ...], ...]  # of a serving, by segment
+    wanted: WantedInSegments  # of a serving
     times: float
     planned_s: float
     calibrations: Mapping[int, Calibration]
@@ -92,30 +94,37 @@ class Tracking:
             found[one.line] = found.get(one.line, 0.0) + volume_ml
         return found
 
-    def owed(self, now_s: float) -> tuple[Wanted, ...]:
-        """What the present segment still owes, in its phases; less than LEAST_OWED_ML counts as given."""
+    def owed(self, now_s: float, wanted: WantedInSegments | None = None) -> tuple[Wanted, ...]:
+        """What the present segment still owes, in its phases; less than LEAST_OWED_ML counts as given.
+
+        wanted: in place of what is wanted now.
+        """
+        wanted = self.wanted if wanted is None else wanted
         delivered = self.delivered_ml(now_s)
-        for one in (one for earlier in self.wanted[: self.segment] for one in earlier):
+        for one in (one for earlier in wanted[: self.segment] for one in earlier):
             delivered[one.line] = delivered.get(one.line, 0.0) - one.volume_ml
         owed = []
-        for one in self.wanted[self.segment]:
+        for one in wanted[self.segment]:
             given_ml = min(one.volume_ml, max(0.0, delivered.get(one.line, 0.0)))
             delivered[one.line] = delivered.get(one.line, 0.0) - given_ml
             if one.volume_ml - given_ml > LEAST_OWED_ML:
                 owed.append(replace(one, volume_ml=one.volume_ml - given_ml))
         return tuple(owed)
 
-    def hand_over(self, dry: Collection[int], now_s: float) -> bool:
-        """Let twins of the present segment pour what dry lines still owe, by their flows; whether all of it has one."""
+    def handed_over(self, dry: Collection[int], now_s: float) -> WantedInSegments | None:
+        """What is wanted when twins of the present segment pour what dry lines still owe, by their flows.
+
+        None when dry lines owe nothing, or not all of it has a twin.
+        """
         if not self.wanted:  # no serving
-            return False
+            return None
         wanted = list(self.wanted[self.segment])
         short = [one for one in self.owed(now_s) if one.line in dry]
         for one in short:
             twins = {other.line for other in self.wanted[self.segment] if other.liquid == one.liquid} - set(dry)
             flows = {line: self.calibrations[line].flow_ml_s for line in sorted(twins) if line in self.calibrations}
             if not flows:
-                return False
+                return None
             wanted = [replace(other, volume_ml=other.volume_ml - one.volume_ml) if _is_same(other, one) else other
                       for other in wanted]  # fmt: skip
             wanted += [
@@ -123,8 +132,7 @@ class Tracking:
                 for line, flow in flows.items()
             ]
         segment = tuple(sorted(_merged(wanted), key=lambda one: one.phase))
-        self.wanted = (*self.wanted[: self.segment], segment, *self.wanted[self.segment + 1 :])
-        return bool(short)
+        return (*self.wanted[: self.segment], segment, *self.wanted[self.segment + 1 :]) if short else None
 
     def view(self, now_s: float) -> OperationView:
         """The operation as people see it."""

@@ -5,6 +5,7 @@ from msgspec.structs import replace
 from ready_machine import BOOK, ready_machine
 from test_virtual_machine import BY_HAND, LINES, is_any_on, machine, pour
 
+from controller.engine.background import NotYet, Work
 from controller.errors import Refused
 from controller.guard.guard import POLL_UNDER_WAY_S
 from controller.model.evening import EmptyRequest, RefillRequest
@@ -97,11 +98,31 @@ def test_other_lines_are_not_held_by_an_empty_container_that_they_do_not_draw_fr
     assert view_of(machine, idle).contents == Contents.EMPTY
 
 
-@pytest.fixture
-def twinned():
+class AnswersLater(Work):
+    """As in the service: the first answer that something done later needs is not there at first."""
+
+    is_missing = False
+
+    def __call__(self, function, *arguments, **named):
+        if self.is_missing:
+            raise NotYet
+        return function(*arguments, **named)
+
+    def later(self, ask):
+        self.is_missing = True
+        try:
+            ask()
+        except NotYet:
+            self.is_missing = False
+            ask()
+        self.is_missing = False
+
+
+@pytest.fixture(params=[Work, AnswersLater])
+def twinned(request):
     """Line 5 holds apple juice, too."""
     lines = tuple(replace(one, liquid="apple juice") if one.line == TWIN else one for one in BOOK.lines)
-    made = ready_machine(book=replace(BOOK, lines=lines), poll_under_way_s=POLL_UNDER_WAY_S)
+    made = ready_machine(book=replace(BOOK, lines=lines), poll_under_way_s=POLL_UNDER_WAY_S, work=request.param())
     yield made
     made.close()
 
