@@ -47,6 +47,15 @@ def test_nothing_of_a_guest_is_left_in_any_file(machine, tmp_path):
     assert machine.engine.orders.orders("").orders == ()
 
 
+def test_what_the_operator_wrote_of_a_guest_is_forgotten_too(machine, tmp_path):
+    orders = machine.engine.orders
+    placed = orders.place(OrderRequest(recipe="Orchard Fizz", key="key-of-robin"), "owner-of-robin")
+    orders.refuse(placed.order.order, "Quentin has had enough")
+    assert found_in(tmp_path, ["Quentin"]) == ["Quentin"]
+    orders.forget_guests()
+    assert found_in(tmp_path, ["Quentin"]) == []
+
+
 def test_guests_are_forgotten_by_themselves_half_a_day_after_the_last_order(machine, tmp_path):
     words = order_all(machine)
     for one in machine.engine.orders.orders("").orders:
