@@ -4,7 +4,7 @@ TundishError
 |-- FileProblems        one or more files cannot be used; lists every problem        exit code 2
 |-- BadQuantity         a text that is not the quantity asked for (also a ValueError)  exit code 2
 |-- OutOfRange          an argument outside its stated range (also a ValueError)      exit code 2
-|-- Refused             refused by a named rule: asked, allowed, remedy              exit code 1
+|-- Refused             refused by a named rule: asked, allowed, remedy               exit code 1
 |-- IllegalTransition   an event that the present machine state does not accept       exit code 1
 |-- Unreachable         a process did not answer (also a ConnectionError)             exit code 3
 |-- FaultLatched        the machine waits for a person                                exit code 4
