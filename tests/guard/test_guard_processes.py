@@ -34,7 +34,7 @@ def test_sigterm_ends_in_good_order(machine, voice):
     machine.pour(voice)
     began_s = machine.signal(signal.SIGTERM)
     ended = voice.next(Ended)
-    assert (ended.outcome, ended.reason) == (Outcome.STOPPED, "the guard was told to stop")
+    assert (ended.outcome, ended.reason) == (Outcome.STOPPED, "the guard was stopped")
     machine.gone()
     assert machine.guard.returncode == 0
     assert machine.driven() == set()

@@ -213,8 +213,8 @@ def test_without_a_sentinel_nothing_begins_and_nothing_is_latched():
 def test_the_end_of_the_process_stops_what_is_under_way():
     rig = Rig().primed(1)
     now_s = pouring(rig)
-    rig.guard.end("the guard was told to stop")
+    rig.guard.end("the guard was stopped")
     assert last_off_s(rig) == now_s
-    assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.STOPPED, "the guard was told to stop")
+    assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.STOPPED, "the guard was stopped")
     rig.guard.end("again")
-    assert rig.of(Ended)[-1].reason == "the guard was told to stop"
+    assert rig.of(Ended)[-1].reason == "the guard was stopped"

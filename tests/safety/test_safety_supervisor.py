@@ -124,7 +124,7 @@ def test_a_record_that_fails_in_mid_pour_is_of_no_proposal():
         lambda core: core.client_gone(2.3, "engine"),
         lambda core: core.trouble(2.3, BOARD, "a pin does not obey"),
         lambda core: core.block(2.3, "sentinel", "the sentinel has ended"),
-        lambda core: core.end(2.3, "the guard was told to stop"),
+        lambda core: core.end(2.3, "the guard was stopped"),
     ],
 )
 def test_whatever_ends_a_pour_ends_it_at_that_instant(call):
