@@ -21,7 +21,7 @@ from controller.model.states import OperationKind, Outcome
 from controller.model.views import LineProgress, OperationView
 from controller.model.wiring import role_of
 
-WEIGHED_S = 4.0  # longest wait for the weight of a serving that is over
+WEIGHED_S = 6.0  # longest wait for the weight of a serving that is over
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
 
 # Made before any thread starts: msgspec learns a type at its first use, and two threads that do so at once crash it.
@@ -69,10 +69,14 @@ def begin(session: Session, target: str, request: object) -> OperationView:
 
 def draw_end(view: OperationView) -> str:
     """How an operation ended and what each line delivered."""
-    rows = [(str(one.line), one.liquid, f"{one.asked_ml:.1f} mL", poured(one)) for one in view.lines]
+    head = ("line", "liquid", "asked", "poured", "weighed")[: 5 if any(one.weighed for one in view.lines) else 4]
+    rows = [
+        (str(one.line), one.liquid, f"{one.asked_ml:.1f} mL", poured(one), dose_weighed(one))[: len(head)]
+        for one in view.lines
+    ]
     what = f"{view.kind} {view.recipe or ''}".strip()
     end = f"{what}: {view.outcome or 'not over'}" + (f" ({view.reason})" if view.reason else "") + weighed(view)
-    parts = [table(("line", "liquid", "asked", "poured"), rows)] if rows else []
+    parts = [table(head, rows)] if rows else []
     can_go_on = view.outcome not in (None, Outcome.DONE) and view.kind is OperationKind.SERVE
     if can_go_on and any(one.delivered_ml > 0 for one in view.lines) and not any(one.at_most for one in view.lines):
         parts.append(f"To pour what it still owes: tundish pour --rest {view.operation}")
@@ -81,10 +85,10 @@ def draw_end(view: OperationView) -> str:
 
 
 def weighed(view: OperationView) -> str:
-    """What the scale said of a serving: ", weighed 94.8 +- 0.4 of 95.0 mL"; "" without a scale."""
+    """What the scale said of a serving: ", weighed 94.8 +- 0.4 of 95.0 mL", or why nothing; "" without a scale."""
     found = view.weighed
     if found is None:
-        return ""
+        return f", not weighed: {view.unweighed}" if view.unweighed else ""
     within = "" if found.u_ml is None else f" +- {2 * found.u_ml:.1f}"
     return f", weighed {found.volume_ml:.1f}{within} of {found.asked_ml:.1f} mL"
 
@@ -92,6 +96,11 @@ def weighed(view: OperationView) -> str:
 def poured(one: LineProgress) -> str:
     """What a line gave, as far as it is known."""
     return f"at most {one.delivered_ml:.1f} mL" if one.at_most else f"{one.delivered_ml:.1f} mL"
+
+
+def dose_weighed(one: LineProgress) -> str:
+    """What a line's doses became by weight, with k = 2; "" where nobody knows."""
+    return "" if one.weighed is None else f"{one.weighed.volume_ml:.1f} +- {2 * one.weighed.u_ml:.1f} mL"
 
 
 class _Following:

@@ -45,7 +45,7 @@ from controller.model.messages import (
     Weighed,
 )
 from controller.model.profile import Profile
-from controller.model.scale import Reading
+from controller.model.scale import Reading, Span
 from controller.model.states import MachineState, OperationKind
 from controller.model.wiring import role_of
 from controller.sequencing.plan import timed
@@ -85,6 +85,11 @@ class GuardMirror:
     def readings_since(self, since_s: float) -> list[Reading]:
         """The scale's readings from since_s (monotonic) on, oldest first; no others are looked at."""
         return list(takewhile(lambda one: one.at_s >= since_s, reversed(self.readings)))[::-1]
+
+    @property
+    def span(self) -> Span | None:
+        """The scale's span; None without one."""
+        return self.report.scale.setting.span if self.report is not None and self.report.scale is not None else None
 
     def calibrations(self) -> dict[int, Calibration]:
         """Line -> calibration with the liquid that hangs there."""

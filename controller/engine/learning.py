@@ -13,6 +13,7 @@ import structlog
 from controller.clock import Clock
 from controller.engine.background import Work
 from controller.engine.guard_mirror import GuardMirror
+from controller.engine.serving_weight import DRAINED_S, LOOKED_AT_S
 from controller.engine.tracking import Tracking
 from controller.errors import Refused
 from controller.ledger.store import Ledger
@@ -22,6 +23,7 @@ from controller.metering.density import liquid_kg_m3
 from controller.metering.drift import servings_drift
 from controller.metering.gravimetry import displayed_g_per_ml
 from controller.metering.learned_flows import LearnedFlows, LineBasis, restored
+from controller.metering.load_cell import since_settled
 from controller.metering.weighed_pour import EstimatedPour, PlannedPour, WeighedPour, foreseen_within_ml
 from controller.model.book import Book
 from controller.model.calibration import Calibration
@@ -42,11 +44,12 @@ from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.scale import Reading
 from controller.model.states import OperationKind, Outcome
+from controller.model.weighing import WeighedDose
 
 log = structlog.get_logger()
 
-SETTLED_S = 2.5  # after the last end: the funnel has run empty and the last drops have fallen
-EMPTY_S = 4.0  # of readings before the first start, from which the empty glass is known
+SETTLED_S = DRAINED_S + LOOKED_AT_S  # after the last end: the funnel has run empty and the last drops have fallen
+EMPTY_S = 4.0  # of readings before the first start, from which the empty glass is known, at the most
 STEADY_S = 30.0  # what is known is worked out anew after so long, so that a plan asked for again is the same
 FINEST_TRIM_S = 0.002  # an end that moves by less stays
 LEAST_RATIO, MOST_RATIO = 0.6, 1.5  # of a learned flow to the calibrated one
@@ -64,7 +67,8 @@ class _Followed:
     early: list[Reading]  # readings before the first start is known
     known: dict[int, Calibration]  # as earlier servings had taught
     origin_s: float = math.inf
-    over_s: float | None = None  # the engine's clock when the operation ended
+    last_off_s: float = -math.inf  # on the engine's clock
+    is_over: bool = False
     readings: int = 0
 
 
@@ -222,8 +226,9 @@ class Learning:
         averages = Averages(self._u_mean_g, per_s=scale.readings_per_s)
         first_s = min((run.start_s for run in runs), default=0.0)  # two hand steps may come first
         pour = WeighedPour(flows, _runs(runs, -first_s), self._run_a, averages, lines=lines)
-        since_s = self._clock.now_s() - EMPTY_S
-        early = self._mirror.readings_since(since_s)
+        early = self._mirror.readings_since(self._clock.now_s() - EMPTY_S)
+        if self._mirror.span is not None:
+            early = list(since_settled(early, self._mirror.span.counts_per_g))
         known = {line: flows.calibration(line) for line in lines}
         self._followed = _Followed(tracking=tracking, pour=pour, runs=runs, early=early, known=known)
 
@@ -232,6 +237,7 @@ class Learning:
         if one is None or one.tracking.asked.operation != edge.operation:
             return
         one.origin_s = min(one.origin_s, self._clock.now_s() - edge.at_s)
+        one.last_off_s = one.last_off_s if edge.is_on else self._clock.now_s()
         if edge.is_on and one.runs is not one.tracking.runs:
             self._next_runs(one, edge)
         one.pour.switched(edge.line, edge.is_on, edge.at_s)
@@ -259,9 +265,9 @@ class Learning:
                     is_new |= one.pour.read(reading.at_s - one.origin_s, reading.load_g)
                     one.readings += 1
             one.early = []
-            if is_new and one.over_s is None:
+            if is_new and not one.is_over:
                 self._trim(one)
-        if one.over_s is not None and self._clock.now_s() >= one.over_s + SETTLED_S:
+        if one.is_over and readings and readings[-1].at_s >= one.last_off_s + SETTLED_S:
             self._end()
 
     def _trim(self, one: _Followed) -> None:
@@ -280,12 +286,12 @@ class Learning:
         if ended.outcome not in (Outcome.DONE, Outcome.STOPPED) or one.origin_s == math.inf or one.tracking.drained:
             self._followed = None
         else:
-            one.over_s = self._clock.now_s()
+            one.is_over = True
 
     def _end(self) -> None:
         """The weight has settled, or something else begins: keep what this serving has taught."""
         one, self._followed = self._followed, None
-        if one is None or one.over_s is None or not one.readings:
+        if one is None or not one.is_over or not one.readings:
             return
         poured = {line: one.pour.poured(line) for line in one.pour.lines}
         self._u_mean_g += REMEMBERED_SHARE * (one.pour.averages.usual_g - self._u_mean_g)
@@ -297,6 +303,7 @@ class Learning:
         points = tuple(
             self._point(one.tracking, one.known[line], found) for line, found in poured.items() if found.u_ml
         )
+        one.tracking.doses = {p.line: WeighedDose(volume_ml=p.weighed_ml, u_ml=p.u_weighed_ml) for p in points}
         self._ledger.learned.add(points, self._flows.kept())
         self._present, self._drifts = (-math.inf, {}), {}
         self._send_to_guard()

@@ -1,9 +1,9 @@
 """What the scale says of the operation under way: live while it pours, then settled, on record, and in the stock.
 
-A serving that nobody can weigh (no span, a doubtful reading, a glass that was lifted, a hand on the platform) is shown
-as worked out from the pumps' times alone. What people put in at a hand step is not weighed as poured: the weight counts
-from the readings before the first start after it. A cleaning or a rinse counts where a jug on the platform has caught
-most of it.
+A serving that nobody can weigh (no span, a doubtful reading, a glass that was taken, a hand on the platform) is shown
+as worked out from the pumps' times alone, and why is said. What people put in at a hand step is not weighed as poured:
+the weight counts from the readings before the first start after it, as far back as the load held still. A cleaning or a
+rinse counts where a jug on the platform has caught most of it.
 """
 
 import math
@@ -22,14 +22,19 @@ from controller.metering.weighed_glass import KnownVolume, known_kg_m3, shared, 
 from controller.model.book import Book, Liquid
 from controller.model.messages import Admitted, Changed, Edge, Ended, Event, Waiting, Weighed
 from controller.model.profile import Profile
-from controller.model.scale import Span
+from controller.model.scale import DOUBTS, Doubt, Span
 from controller.model.states import MachineState, OperationKind, Outcome
 from controller.model.weighing import WeighedServing
 
-BEFORE_S = 3.0  # readings before a start from which the glass as it stood is known; at rest there are five a second
+BEFORE_S = 3.0  # readings before a start from which the glass as it stood is known, at the most
 DRAINED_S, LOOKED_AT_S = 1.5, 1.0  # after the last end the funnel drains; then the weight is taken over so long
+AGAIN_S, PATIENCE_S = 0.5, 5.0  # one that does not settle is taken again so much later, until so long after the end
 AT_STEP_S = 0.7  # as long as that before a person's hand comes in; what still drips is then counted as unsure
 U_DRIPS_G = 0.3  # of a weight taken at a hand step; common practice, no source
+TOUCHED_BEFORE = "the glass was set down, or touched, too shortly before its first drop"
+HURRIED = "the pour went on before the weight up to the hand step had settled"
+TAKEN, TOUCHED_AFTER = "the glass was taken before its weight had settled", "its weight did not come to rest"
+FOLLOWED = "something else began before its weight had settled"
 CAUGHT = 0.5  # of a cleaning's volume on the platform: less means that no jug stood there
 # As far as their density goes; a cleaner in use is 1 % heavier at most (common practice, no source).
 WATERY = tuple(Liquid(liquid=name, density_kg_m3=998.2, viscosity_mpa_s=1.0) for name in ("cleaner", "rinse water"))
@@ -76,7 +81,7 @@ class ServingWeight:
                 known_kg_m3(liquid)  # now, and not while a drink is poured
 
     def on_event(self, event: Event) -> bool:
-        """Take in what the guard says, after the mirror has; whether a serving's weight has just been settled."""
+        """Take in what the guard says, after the mirror has; whether a serving's weight is settled now, or given up."""
         match event:
             case Admitted(kind=OperationKind.SERVE | OperationKind.CLEAN | OperationKind.RINSE):
                 self._begin()
@@ -86,8 +91,8 @@ class ServingWeight:
                 self._take_soon(AT_STEP_S, AT_STEP_S / 2)
             case Ended():
                 self._over(event)
-            case Weighed():
-                return self._read()
+            case Weighed(silent=silent):
+                return self._read(is_silent=silent)
             case _:
                 pass
         return False
@@ -95,12 +100,15 @@ class ServingWeight:
     # --- inside
 
     def _begin(self) -> None:
-        self._glass = None
+        if self._glass is not None:
+            self._forget(FOLLOWED)
         tracking, report = self._mirror.current, self._mirror.report
         scale = None if report is None else report.scale
-        if tracking is None or scale is None or scale.setting.span is None or scale.doubt:
+        if tracking is None or scale is None:
             return
-        if {run.liquid for segment in tracking.asked.segments for run in segment.runs} <= self._liquids.keys():
+        if scale.setting.span is None or scale.doubt:
+            self._leave(tracking, DOUBTS[scale.doubt or "unspanned"])
+        elif {run.liquid for segment in tracking.asked.segments for run in segment.runs} <= self._liquids.keys():
             doses = self._doses(tracking)
             self._glass = _Glass(
                 tracking=tracking,
@@ -117,10 +125,11 @@ class ServingWeight:
         if not edge.is_on:
             glass.last_off_s = now_s
         elif glass.take_s is not None:
-            self._glass = None  # somebody was quicker than the weight
+            self._forget(HURRIED)
         elif glass.before is None:
             glass.before = self._rest(now_s - BEFORE_S, now_s)
-            self._glass = glass if glass.before is not None else None
+            if glass.before is None:
+                self._forget(TOUCHED_BEFORE)
 
     def _take_soon(self, after_s: float, look_s: float) -> None:
         """Take the weight so long after the last end, over look_s."""
@@ -129,30 +138,53 @@ class ServingWeight:
             glass.take_s, glass.look_s = glass.last_off_s + after_s, look_s
 
     def _over(self, ended: Ended) -> None:
-        glass = self._glass
+        glass, tracking = self._glass, self._mirror.current
+        if tracking is not None and tracking.asked.operation == ended.operation:
+            self._note(tracking)
         if glass is None or glass.tracking.asked.operation != ended.operation:
             return
         glass.is_over = True
         if glass.take_s is None:
             self._take_soon(DRAINED_S + LOOKED_AT_S, LOOKED_AT_S)
         if ended.outcome not in (Outcome.DONE, Outcome.STOPPED) or (glass.take_s is None and not glass.counts):
-            self._forget()
+            self._forget("")
+        elif doubt := self._doubt:
+            self._forget(DOUBTS[doubt])
 
-    def _forget(self) -> None:
+    @property
+    def _doubt(self) -> Doubt:
+        """Why the scale cannot be believed now."""
+        report = self._mirror.report
+        return "silent" if report is None or report.scale is None else report.scale.doubt
+
+    def _forget(self, why: str) -> None:
+        """The glass can no longer be weighed; why, a sentence."""
         if self._glass is not None:
-            self._glass.tracking.weighed = None
+            self._leave(self._glass.tracking, why)
         self._glass = None
 
-    def _read(self) -> bool:
+    def _leave(self, tracking: Tracking, why: str) -> None:
+        tracking.weighed = None
+        if tracking.asked.kind is OperationKind.SERVE:
+            tracking.unweighed = why
+            self._note(tracking)
+
+    def _note(self, tracking: Tracking) -> None:
+        """Put on record why it was not weighed, once it is over."""
+        if tracking.unweighed and tracking.outcome is not None:
+            self._ledger.leave_unweighed(tracking.asked.operation, tracking.unweighed)
+
+    def _read(self, *, is_silent: bool) -> bool:
+        """A doubt that passes while it pours is no matter: what counts is the weight before it and after it."""
         glass, readings = self._glass, self._mirror.readings
         if glass is None or not readings:
             return False
-        if readings[-1].doubt:
-            self._forget()
-            return False
+        if is_silent and glass.is_over:
+            self._forget(DOUBTS["silent"])
+            return True
         if glass.take_s is not None and readings[-1].at_s >= glass.take_s:
             return self._take(glass, glass.take_s)
-        if glass.before is not None:
+        if glass.before is not None and not readings[-1].doubt:
             live = [one.counts for one in self._mirror.readings_since(readings[-1].at_s - LIVE_S)]
             grams = glass.grams(fmean(live))
             volume_ml = max(0.0, grams) * glass.ml_per_g
@@ -162,9 +194,12 @@ class ServingWeight:
     def _take(self, glass: _Glass, at_s: float) -> bool:
         """The part under way is over and what fell has fallen."""
         after = self._rest(at_s - glass.look_s, at_s)
-        if after is None or glass.before is None or _is_lighter(after, glass.before, glass.span):
-            self._forget()
+        if after is None and at_s + AGAIN_S <= glass.last_off_s + PATIENCE_S and glass.is_over:
+            glass.take_s = at_s + AGAIN_S
             return False
+        if after is None or glass.before is None or _is_lighter(after, glass.before, glass.span):
+            self._forget(TAKEN if after is not None else DOUBTS[self._doubt] or TOUCHED_AFTER)
+            return glass.is_over
         glass.counts += after.counts - glass.before.counts
         u_drips = 0.0 if glass.look_s == LOOKED_AT_S else U_DRIPS_G * glass.span.counts_per_g
         glass.u2 += after.u_counts**2 + glass.before.u_counts**2 + u_drips**2
@@ -200,8 +235,11 @@ class ServingWeight:
     def _rest(self, from_s: float, to_s: float) -> Steady | None:
         """The scale between these times; None when it was doubtful, too little was heard, or the load moved."""
         readings = [one for one in self._mirror.readings_since(from_s) if one.at_s <= to_s]
-        found = load_cell.steady(readings, least=load_cell.LEAST_READINGS // 2)
-        if found is None or self._glass is None or any(one.doubt for one in readings):
+        if self._glass is None or any(one.doubt for one in readings):
+            return None
+        settled = load_cell.since_settled(readings, self._glass.span.counts_per_g)
+        found = load_cell.steady(settled, least=load_cell.LEAST_READINGS // 2)
+        if found is None:
             return None
         return None if load_cell.is_restless(found, self._glass.span.counts_per_g) else found
 

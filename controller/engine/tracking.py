@@ -15,7 +15,7 @@ from controller.model.plan import Interval, Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
 from controller.model.views import LineProgress, OperationView
-from controller.model.weighing import WeighedServing
+from controller.model.weighing import WeighedDose, WeighedServing
 from controller.sequencing.plan import Wanted
 
 LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a start
@@ -47,6 +47,8 @@ class Tracking:
     _stepped: bool = field(default=False, init=False)  # whether a hand step has been waited for
     origin_s: float | None = None  # the engine's clock at the operation's first start
     weighed: WeighedServing | None = None  # by the scale, so far
+    unweighed: str = ""  # why the scale says nothing of it
+    doses: Mapping[int, WeighedDose] = field(default_factory=dict)  # line -> what it brought by weight, once over
     rest: tuple[PlannedRun, ...] | None = None  # what took the place of the present segment's runs after a hold
 
     def on_edge(self, edge: Edge, now_s: float) -> None:
@@ -158,6 +160,7 @@ class Tracking:
                     delivered_ml=delivered.get(line, 0.0),
                     is_on=line in on,
                     at_most=self.booked[line].is_at_most if line in self.booked else line in self.drained,
+                    weighed=self.doses.get(line),
                 )
                 for line, volume_ml in asked.items()
             ),

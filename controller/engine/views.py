@@ -124,7 +124,10 @@ def booked(entry: Entry) -> OperationView:
         refused=entry.refusals,
         waiting_for=None,
         outcome=None if entry.outcome in (None, REFUSED) else Outcome(entry.outcome),
-        lines=tuple(like(LineProgress, one, is_on=False, at_most=one.is_at_most) for one in entry.deliveries),
+        lines=tuple(
+            like(LineProgress, one, is_on=False, at_most=one.is_at_most, weighed=entry.doses.get(one.line))
+            for one in entry.deliveries
+        ),
         elapsed_s=max((one.on_s for one in entry.deliveries), default=0.0),
         planned_s=0.0,
     )

@@ -17,14 +17,14 @@ from controller.model.evening import Usage
 from controller.model.messages import Delivery, Refusal
 from controller.model.requests import HistoryQuery, PastQuery, UsageQuery
 from controller.model.states import OperationKind
-from controller.model.weighing import WeighedServing
+from controller.model.weighing import WeighedDose, WeighedServing
 
 ROWS = 250  # of a table looked at for one part
 ENTRIES = 20  # operations looked at for one part: each may be shown with its deliveries and refusals
 
 _COLUMNS = (
     "o.seq, o.operation, o.kind, o.recipe, o.times, o.asked_wall_s, o.ended_wall_s, o.outcome, o.reason, o.rest_of,"
-    " o.request, o.changes"
+    " o.request, o.unweighed, o.changes"
 )
 
 
@@ -114,7 +114,7 @@ class Past:
     def _entry(self, row: tuple[Any, ...]) -> Entry:
         seq, operation, asked_wall_s = row[0], row[1], row[5]
         deliveries = self._database.all(
-            "SELECT line, liquid, asked_ml, delivered_ml, worst_ml, on_s FROM delivery"
+            "SELECT line, liquid, asked_ml, delivered_ml, worst_ml, on_s, weighed_ml, u_weighed_ml FROM delivery"
             " WHERE asked_wall_s = ? AND seq = ? ORDER BY line",
             (asked_wall_s, seq),
         )
@@ -127,10 +127,11 @@ class Past:
         )
         return value_of(
             Entry,
-            row[1:12],
+            row[1:13],
             weighed=None if weighed is None else value_of(WeighedServing, weighed),
-            changes=row[11].splitlines(),
-            deliveries=[value_of(Delivery, one) for one in deliveries],
+            changes=row[12].splitlines(),
+            deliveries=[value_of(Delivery, one[:6]) for one in deliveries],
+            doses={one[0]: value_of(WeighedDose, one[6:]) for one in deliveries if one[6] is not None},
             refusals=[value_of(Refusal, one) for one in refusals],
         )
 

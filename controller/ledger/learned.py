@@ -18,10 +18,15 @@ class Learned:
         self._database = database
 
     def add(self, points: Sequence[LearnedPoint], state: LearnedState) -> None:
-        """What one serving has taught, and all that is known now."""
+        """What one serving has taught and brought of each line, and all that is known now."""
         marks = ", ".join("?" * len(LearnedPoint.__struct_fields__))
         with self._database.transaction() as db:
             db.executemany(f"INSERT OR REPLACE INTO learned VALUES ({marks})", [astuple(one) for one in points])
+            db.executemany(
+                "UPDATE delivery SET weighed_ml = ?, u_weighed_ml = ? WHERE line = ? AND (asked_wall_s, seq) ="
+                " (SELECT asked_wall_s, seq FROM operation WHERE operation = ?)",
+                [(one.weighed_ml, one.u_weighed_ml, one.line, one.operation) for one in points],
+            )
             body = (msgspec.msgpack.encode(state),)
             if db.execute("UPDATE learned_state SET state = ?", body).rowcount == 0:
                 db.execute("INSERT INTO learned_state VALUES (?)", body)

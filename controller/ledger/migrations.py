@@ -5,6 +5,7 @@ from collections.abc import Callable
 
 from controller.ledger.records import evening_of
 from controller.ledger.schema import (
+    DOSES,
     LEARNED,
     MARK,
     ORDERS,
@@ -66,6 +67,7 @@ MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {
     5: lambda db: _run(db, ORDERS),
     6: lambda db: _run(db, WEIGHED),
     7: lambda db: _run(db, LEARNED),
+    8: lambda db: _run(db, DOSES),
 }
 
 

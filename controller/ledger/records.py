@@ -3,10 +3,12 @@
 import time
 from typing import Literal
 
+from msgspec import field
+
 from controller.model.fields import Value
 from controller.model.messages import Delivery, Refusal
 from controller.model.states import OperationKind
-from controller.model.weighing import WeighedServing
+from controller.model.weighing import WeighedDose, WeighedServing
 
 REFUSED = "refused"  # outcome of an operation that never began
 MORNING_S = 6 * 3600.0  # what is poured before six in the morning belongs to the evening before
@@ -30,8 +32,10 @@ class Entry(Value, frozen=True, kw_only=True):
     reason: str
     rest_of: str | None = None  # the operation of which this one pours what was still owed
     request: str = ""  # what was asked for besides the recipe, as JSON, of a serving
+    unweighed: str = ""  # why it was not weighed though there was a scale
     changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded, a sentence each
     deliveries: tuple[Delivery, ...] = ()
+    doses: dict[int, WeighedDose] = field(default_factory=dict)  # line -> what it brought by weight, if known
     refusals: tuple[Refusal, ...] = ()
     weighed: WeighedServing | None = None  # by the scale, where it could be
 

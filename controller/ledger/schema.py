@@ -7,7 +7,7 @@ weighing.settled: 0 while open, 2 behind the calibration that was accepted last 
 or when thrown away.
 """
 
-SCHEMA_VERSION = 8
+SCHEMA_VERSION = 9
 SPAN_S = 6 * 3600  # of one running total
 
 VERSION_2 = """
@@ -131,4 +131,11 @@ CREATE TABLE learned (
 CREATE TABLE learned_state (state BLOB NOT NULL) STRICT;
 """
 
-SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT + ORDERS + WEIGHED + LEARNED
+# What each line of a serving brought by weight, and why one was not weighed though there was a scale.
+DOSES = """
+ALTER TABLE delivery ADD COLUMN weighed_ml REAL;
+ALTER TABLE delivery ADD COLUMN u_weighed_ml REAL;
+ALTER TABLE operation ADD COLUMN unweighed TEXT NOT NULL DEFAULT '';
+"""
+
+SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT + ORDERS + WEIGHED + LEARNED + DOSES

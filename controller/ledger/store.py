@@ -146,7 +146,8 @@ class Ledger(Database):
             )
             for one in deliveries:
                 db.execute(
-                    "INSERT INTO delivery VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    "INSERT INTO delivery (asked_wall_s, seq, line, liquid, asked_ml, delivered_ml, worst_ml, on_s)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                     (asked_wall_s, seq, one.line, one.liquid, one.asked_ml, one.delivered_ml, one.worst_ml, one.on_s),
                 )
                 db.execute(
@@ -171,6 +172,11 @@ class Ledger(Database):
                 return
             db.execute("INSERT OR REPLACE INTO weighed_serving VALUES (?, ?, ?, ?, ?)", (row[0], *astuple(weighed)))
             redraw(db, row[1], redrawn)
+
+    def leave_unweighed(self, operation: str, why: str) -> None:
+        """Record why a serving was not weighed though there was a scale."""
+        with self.transaction() as db:
+            db.execute("UPDATE operation SET unweighed = ? WHERE operation = ?", (why, operation))
 
     def entry(self, operation: str) -> Entry | None:
         """One operation with its deliveries and refusals, or None."""

@@ -19,6 +19,8 @@ OFF_CENTRE = 0.0005  # of the load, a glass set down anywhere on its place; comm
 ROOM_K = 1.0  # how far a room's temperature moves between zeroing and spanning
 RESTLESS_G = 0.3  # between two halves of some seconds; common practice, no source
 LEAST_READINGS = 10
+MOVED_G, LATEST = 2.0, 5  # a reading that differs by more from the median of the latest was another load
+SETTLES_S = 0.4  # four conversions at 10 a second, the settling time in the HX711's data sheet; from memory
 NORMAL = 1.4826  # standard deviations in a median deviation, of a normal distribution
 GAIN, BITS = 128, 24  # of both kinds of converter
 AS_STATED = 1.25  # how far a span may lie from what the cell's stated output makes of it; sold at +-20 % and more
@@ -59,6 +61,19 @@ def steady(readings: Sequence[Reading], *, least: int = LEAST_READINGS) -> Stead
         readings=len(counts),
         lasts_s=readings[-1].at_s - readings[0].at_s,
     )
+
+
+def since_settled(readings: Sequence[Reading], counts_per_g: float) -> Sequence[Reading]:
+    """The latest of these readings (oldest first), back to when the load moved last: a glass was set down, a hand left.
+
+    Nothing before SETTLES_S after that counts: a converter passes on a step over some conversions.
+    """
+    if not readings:
+        return readings
+    newest = median(one.counts for one in readings[-LATEST:])
+    moved = (one for one in reversed(readings) if abs(one.counts - newest) > MOVED_G * abs(counts_per_g))
+    last = next(moved, None)
+    return readings if last is None else [one for one in readings if one.at_s > last.at_s + SETTLES_S]
 
 
 def nominal_counts_per_g(scale: Scale) -> float | None:

@@ -11,7 +11,7 @@ from controller.model.labels import GlassSize
 from controller.model.messages import InputReport, Refusal, ScaleReport, Waiting
 from controller.model.plan import Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
-from controller.model.weighing import Budget, Doubt, WeighedServing
+from controller.model.weighing import Budget, Doubt, WeighedDose, WeighedServing
 
 Times = Annotated[float, Meta(gt=0, le=20)]
 Key = Annotated[str, Meta(min_length=1, max_length=80)]
@@ -106,6 +106,7 @@ class LineProgress(Value, frozen=True, kw_only=True):
     delivered_ml: float
     is_on: bool
     at_most: bool = False  # delivered_ml is the most it can have been; how much it was nobody knows
+    weighed: WeighedDose | None = None  # what it became by weight, once that is known
 
 
 class OperationView(Value, frozen=True, kw_only=True):
@@ -128,6 +129,7 @@ class OperationView(Value, frozen=True, kw_only=True):
     rest_of: str | None = None  # the operation of which this one pours what was still owed
     afterwards: tuple[str, ...] = ()  # hand steps when all is poured; nothing waits for them
     weighed: WeighedServing | None = None  # None where nothing could be weighed
+    unweighed: str = ""  # why a serving was not weighed though there is a scale, a sentence
     waiting: Waiting | None = None
 
 

@@ -19,6 +19,13 @@ class WeighedServing(Value, frozen=True, kw_only=True):
     u_ml: float | None = None
 
 
+class WeighedDose(Value, frozen=True, kw_only=True):
+    """What one line brought into a serving by weight, all its doses together; u_ml: standard uncertainty."""
+
+    volume_ml: float
+    u_ml: float
+
+
 class StrikeRequest(Value, frozen=True, kw_only=True):
     """Strike an open trial, so that it does not count, or restore it; trial: as numbered from 1, None for all."""
 

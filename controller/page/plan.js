@@ -1,7 +1,7 @@
 // A pour as its plan running through time: a lane for each line, its runs as bars along the seconds.
 import { h } from './dom.js';
 import { tint } from './draw.js';
-import { ml, number, t } from './texts.js';
+import { ml, number, t, within } from './texts.js';
 
 const calm = matchMedia('(prefers-reduced-motion: reduce)');
 
@@ -96,8 +96,9 @@ class PourPlan extends HTMLElement {
       const shares = all.map((one) => Math.min(1, Math.max(0, (upTo - one.from) / (one.to - one.from))));
       const lane = this.querySelectorAll('.lane')[n];
       lane.querySelectorAll('.given').forEach((bar, k) => bar.style.setProperty('width', `${100 * shares[k]}%`));
+      const became = this.#model.lines?.find((one) => one.line === line)?.weighed;
       const given = this.#model.isOver ? this.#delivered(line) : all.reduce((sum, one, k) => sum + one.ml * shares[k], 0);
-      lane.querySelector('[data-given]').textContent = t('given', { given: number(given), asked: ml(all.reduce((sum, one) => sum + one.ml, 0)) });
+      lane.querySelector('[data-given]').textContent = t('given', { given: became ? within(became) : number(given), asked: ml(all.reduce((sum, one) => sum + one.ml, 0)) });
     });
     this.querySelector('.cursor').style.setProperty('left', `${(100 * at) / this.seconds}%`);
   }

@@ -42,6 +42,8 @@ const unit = (value, name, digits) =>
   new Intl.NumberFormat(language, { style: 'unit', unit: name, maximumFractionDigits: digits }).format(value);
 
 export const ml = (value, digits = value < 10 ? 1 : 0) => unit(value, 'milliliter', digits);
+// What a dose became by weight, with its interval (k = 2).
+export const within = (dose) => `${number(dose.volume_ml, 1)} ± ${number(2 * dose.u_ml, 1)}`;
 export const grams = (value, digits = 1) => unit(value, 'gram', digits);
 export const percent = (value) => `${number(value, 1)} %`;
 

@@ -1,12 +1,15 @@
 """Servings on the bench's scale teach the engine: through guard, ledger and restart, in virtual time."""
 
+import csv
 from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
+from controller.cli.following import draw_end
 from controller.cli.pour.plan import draw_plan
+from controller.cli.records.history import draw_history, write_operations
 from controller.config import load
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
@@ -16,6 +19,7 @@ from controller.model.messages import TakeCalibration
 from controller.model.profile import Profile
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
+from controller.model.views import OperationView
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all, span_scale
 
@@ -61,6 +65,7 @@ class Bar:
         prime_all(self.machine, (1, 2, 3, 4, 5, 6))
         calibrated(self.machine)
         self.errors: list[dict[int, float]] = []  # of the drinks so far
+        self.told: list[OperationView] = []  # what was told of each drink once its weight had settled
 
     def set_down(self) -> None:
         self.machine.pass_time(3.0)
@@ -74,6 +79,7 @@ class Bar:
         view = self.machine.finish(self.machine.engine.pour(PourRequest(recipe=SPRITZ)).operation)
         self.machine.pass_time(4.0)
         self.machine.plant.lift_glass()
+        self.told.append(self.machine.engine.operation(view.operation))
         return {
             one.line: self.machine.plant.true_delivered_ml(one.line) - before[one.line] - one.asked_ml
             for one in view.lines
@@ -105,6 +111,26 @@ def test_doses_of_slow_pumps_are_right_from_the_first_drink_and_flows_are_learne
         path = bar.machine.engine.learning.path(line)
         assert len(path) >= 5
         assert path[4].u_flow_ml_s < path[0].u_flow_ml_s
+
+
+def test_what_each_dose_became_is_told_with_an_interval_that_holds(bar, tmp_path):
+    """k = 3.5: one of ten normal errors lies outside in 5 of 1,000 runs; `benchmarks weighed` counts those of k = 2."""
+    for told, errors in zip(bar.told, bar.errors, strict=False):
+        for one in told.lines:
+            assert abs(one.weighed.volume_ml - one.asked_ml - errors[one.line]) < 3.5 * one.weighed.u_ml
+            assert 0.05 < one.weighed.u_ml < 0.6
+    (booked,) = bar.machine.engine.history(1)
+    assert {one.line: one.weighed for one in booked.lines} == {one.line: one.weighed for one in bar.told[-1].lines}
+    for one in booked.lines:
+        within = f"{one.weighed.volume_ml:.1f} +- {2 * one.weighed.u_ml:.1f} mL"
+        assert within in draw_end(booked)
+        assert f"{within} {one.liquid}" in draw_history((booked,))
+    write_operations(iter((booked,)), tmp_path / "all.csv")
+    rows = list(csv.DictReader((tmp_path / "all.csv").read_text().splitlines()))
+    assert [(float(row["dose_weighed_ml"]), float(row["u_dose_weighed_ml"])) for row in rows] == [
+        (pytest.approx(one.weighed.volume_ml, abs=0.01), pytest.approx(one.weighed.u_ml, abs=0.01))
+        for one in booked.lines
+    ]
 
 
 def test_a_plan_says_what_each_dose_is_expected_to_be_within(bar):

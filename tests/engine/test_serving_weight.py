@@ -7,9 +7,11 @@ from msgspec.structs import replace
 from ready_machine import PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
+from controller.cli.following import draw_end
+from controller.engine.serving_weight import TAKEN, TOUCHED_BEFORE
 from controller.engine.slices import at_once
 from controller.model.requests import HistoryQuery, LineRequest, PourRequest
-from controller.model.scale import Scale
+from controller.model.scale import DOUBTS, Scale
 from controller.model.states import Outcome
 from controller.rehearsal.weighing import span_scale
 
@@ -18,15 +20,20 @@ DRINK, BY_HAND = "Orchard Fizz", "Iced Orchard Tea"
 SETTLES_S = 4.0
 
 
-@pytest.fixture
-def machine():
-    made = ready_machine(profile=replace(PROFILE, scale=SCALE))
+def set_up(pace: int):
+    made = ready_machine(profile=replace(PROFILE, scale=replace(SCALE, readings_per_s=pace)))
     made.plant.lift_glass()
     made.pass_time(3.0)
     span_scale(made)
     made.plant.place_glass()
     made.pass_time(SETTLES_S)
     made.dripped_ml = sum(made.plant.glass_contents_ml().values())
+    return made
+
+
+@pytest.fixture
+def machine():
+    made = set_up(80)
     yield made
     made.close()
 
@@ -102,19 +109,76 @@ def test_ice_put_in_at_a_hand_step_is_not_weighed_as_poured(machine):
     assert abs(weighed.volume_ml - in_the_glass_ml(machine)) <= 3.0 * weighed.u_ml
 
 
-def test_a_glass_lifted_before_the_weight_has_settled_is_told_as_not_weighed(machine):
+def test_a_glass_taken_before_the_weight_has_settled_is_told_as_not_weighed_and_why(machine):
     operation = machine.engine.pour(PourRequest(recipe=DRINK)).operation
     machine.finish(operation)
     machine.plant.lift_glass()
     machine.pass_time(SETTLES_S)
-    assert machine.engine.operation(operation).weighed is None
+    view = machine.engine.operation(operation)
+    assert (view.weighed, view.unweighed) == (None, TAKEN)
+    assert f"done, not weighed: {TAKEN}" in draw_end(view)
+    (entry, *_) = [one for part in machine.ledger.past.page(HistoryQuery(limit=1)) for one in part]
+    assert entry.unweighed == TAKEN
 
 
 def test_without_a_span_nothing_is_weighed(machine):
     machine.take_scale(replace(machine.engine.scale.in_force, span=None))
     machine.pass_time(1.0)
     _, after = poured(machine)
-    assert (after.outcome, after.weighed) == (Outcome.DONE, None)
+    assert (after.outcome, after.weighed, after.unweighed) == (Outcome.DONE, None, DOUBTS["unspanned"])
+
+
+@pytest.mark.parametrize("pace", [10, 80])
+def test_a_glass_set_down_just_before_its_first_drop_is_weighed_all_the_same(pace):
+    """Its empty weight is taken from when it stood still, not over a fixed time."""
+    machine = set_up(pace)
+    machine.plant.lift_glass()
+    machine.pass_time(3.0)
+    machine.plant.place_glass()
+    machine.pass_time(1.2)
+    before_ml = in_the_glass_ml(machine)
+    _, after = poured(machine)
+    assert after.unweighed == ""
+    assert abs(after.weighed.volume_ml - (in_the_glass_ml(machine) - before_ml)) <= 3.0 * after.weighed.u_ml
+    machine.close()
+
+
+def test_a_hand_on_the_glass_as_the_pour_begins_is_the_reason_that_it_was_not_weighed(machine):
+    machine.plant.lean(300.0, 1.3)
+    machine.pass_time(1.0)
+    _, after = poured(machine)
+    assert (after.weighed, after.unweighed) == (None, TOUCHED_BEFORE)
+
+
+def test_a_knock_while_the_weight_settles_costs_a_moment_and_not_the_weight(machine):
+    operation = machine.engine.pour(PourRequest(recipe=DRINK)).operation
+    machine.finish(operation)
+    machine.pass_time(1.8)
+    machine.plant.lean(300.0, 1.0)
+    machine.pass_time(SETTLES_S)
+    weighed = machine.engine.operation(operation).weighed
+    assert abs(weighed.volume_ml - in_the_glass_ml(machine)) <= 3.0 * weighed.u_ml
+
+
+def test_a_scale_that_is_doubtful_for_a_while_in_mid_pour_is_no_reason_not_to_weigh(machine):
+    silent = InjectedFault(kind="scale silent")
+    operation = machine.engine.pour(PourRequest(recipe=DRINK)).operation
+    machine.pass_time(4.0)
+    machine.plant.inject(silent)
+    machine.pass_time(1.0)
+    machine.plant.clear(silent)
+    machine.finish(operation)
+    machine.pass_time(SETTLES_S)
+    weighed = machine.engine.operation(operation).weighed
+    assert abs(weighed.volume_ml - in_the_glass_ml(machine)) <= 3.0 * weighed.u_ml
+
+
+def test_a_scale_that_is_silent_to_the_end_is_the_reason(machine):
+    operation = machine.engine.pour(PourRequest(recipe=DRINK)).operation
+    machine.pass_time(4.0)
+    machine.plant.inject(InjectedFault(kind="scale silent"))
+    machine.finish(operation)
+    assert machine.engine.operation(operation).unweighed == DOUBTS["silent"]
 
 
 def test_a_rinse_into_a_jug_on_the_platform_stands_in_the_hygiene_record(machine):

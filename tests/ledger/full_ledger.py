@@ -43,7 +43,8 @@ def fill(path, count, seed=3):
     with ledger.transaction() as db:
         columns = "operation, key, kind, recipe, times, asked_wall_s, ended_wall_s, outcome, evening"
         db.executemany(f"INSERT INTO operation ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", operations)
-        db.executemany("INSERT INTO delivery VALUES (?, ?, ?, ?, ?, ?, ?, ?)", deliveries)
+        columns = "asked_wall_s, seq, line, liquid, asked_ml, delivered_ml, worst_ml, on_s"
+        db.executemany(f"INSERT INTO delivery ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)", deliveries)
         db.executemany("INSERT INTO refusal VALUES (?, ?, ?, ?, ?, ?, ?)", refusals)
         rows = [(*key, *row) for key, row in usage.items()]
         db.executemany("INSERT INTO usage VALUES (?, ?, ?, ?, ?, ?, ?, ?)", rows)

@@ -19,6 +19,7 @@ from controller.ledger.journal_reading import read_at
 from controller.ledger.store import Ledger
 from controller.model.requests import HistoryQuery, UsageQuery
 from controller.model.states import Contents, OperationKind
+from controller.model.weighing import WeighedDose
 from controller.safety.records import Stamped
 
 VERSIONS = Path(__file__).parent / "versions"
@@ -93,6 +94,13 @@ def test_a_struck_weighing_and_the_scale_it_was_read_on_are_kept(tmp_path):
     ledger = Ledger(rebuilt("ledger_v4", tmp_path))
     (struck,) = [one for one in ledger.open_weighings(1, liquid=JUICE) if one.is_struck]
     assert (struck.grams, struck.step_g, struck.u_factor) == (0.0, 1.0, 0.0058)
+    ledger.close()
+
+
+def test_what_a_serving_s_lines_weighed_and_why_one_was_not_weighed_are_kept(tmp_path):
+    ledger = Ledger(rebuilt("ledger_v9", tmp_path))
+    assert ledger.entry("a1b2c3000004").doses == {2: WeighedDose(volume_ml=25.1, u_ml=0.15)}
+    assert ledger.entry("a1b2c3000006").unweighed == "the glass was taken before its weight had settled"
     ledger.close()
 
 

@@ -10,11 +10,11 @@ import click
 
 from controller.cli.client import EngineClient
 from controller.cli.completion import LINE, RECIPE
-from controller.cli.following import poured, weighed
+from controller.cli.following import dose_weighed, poured, weighed
 from controller.cli.options import Session, date_options, file_option, session_options, table, write_table, writing
 from controller.model.evening import RuleCount, Usage
 from controller.model.states import OperationKind
-from controller.model.views import OperationView
+from controller.model.views import LineProgress, OperationView
 
 PAGE = 500  # operations asked for at once when all are written
 OUTCOMES = ("done", "stopped", "aborted", "faulted", "refused")
@@ -62,7 +62,8 @@ def pages(engine: EngineClient, query: dict[str, Any]) -> Iterator[OperationView
 def write_operations(operations: Iterator[OperationView], path: Path) -> int:
     """One row for each line of each operation, one for an operation without lines; how many operations they are."""
     header = ("when", "operation", "kind", "recipe", "times", "ended", "rule", "reason", "line", "liquid", "asked_ml",
-              "poured_ml", "certainty", "changes", "weighed_ml", "u_weighed_ml")  # fmt: skip
+              "poured_ml", "certainty", "changes", "weighed_ml", "u_weighed_ml", "dose_weighed_ml", "u_dose_weighed_ml",
+              "unweighed")  # fmt: skip
     count = 0
     with writing(path) as file:
         rows = csv.writer(file)
@@ -74,9 +75,9 @@ def write_operations(operations: Iterator[OperationView], path: Path) -> int:
             last = (" ".join(one.changes), *_weighed(one))
             for line in one.lines:
                 volumes = (f"{line.asked_ml:.2f}", f"{line.delivered_ml:.2f}", "at most" if line.at_most else "")
-                rows.writerow((*first, line.line, line.liquid, *volumes, *last))
+                rows.writerow((*first, line.line, line.liquid, *volumes, *last, *_dose_weighed(line), one.unweighed))
             if not one.lines:
-                rows.writerow((*first, "", "", "", "", "", *last))
+                rows.writerow((*first, "", "", "", "", "", *last, "", "", one.unweighed))
     return count
 
 
@@ -123,7 +124,7 @@ def _show(session: Session, found: tuple[Any, ...], draw: Callable[[Any], str], 
 def _cells(one: OperationView) -> tuple[str, ...]:
     what = f"{one.kind} {one.recipe or ''}".strip() + (f" x {one.times:.3g}" if one.times != 1 else "")
     what += ", the rest" if one.rest_of is not None else ""
-    given = ", ".join(f"{poured(line)} {line.liquid}" for line in one.lines) + weighed(one)
+    given = ", ".join(f"{dose_weighed(line) or poured(line)} {line.liquid}" for line in one.lines) + weighed(one)
     when = "" if one.asked_wall_s is None else datetime.fromtimestamp(one.asked_wall_s).strftime("%Y-%m-%d %H:%M")
     return (
         when,
@@ -139,6 +140,11 @@ def _weighed(one: OperationView) -> tuple[str, str]:
     """What the scale said of a whole serving, with its standard uncertainty; empty without."""
     found = one.weighed
     return ("", "") if found is None or found.u_ml is None else (f"{found.volume_ml:.2f}", f"{found.u_ml:.2f}")
+
+
+def _dose_weighed(one: LineProgress) -> tuple[str, str]:
+    """What a line brought by weight, with its standard uncertainty; empty without."""
+    return ("", "") if one.weighed is None else (f"{one.weighed.volume_ml:.2f}", f"{one.weighed.u_ml:.2f}")
 
 
 def _ended(one: OperationView) -> str:

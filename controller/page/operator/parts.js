@@ -64,7 +64,8 @@ export function operation(view = underWay()) {
       h('span', { class: 'small soft' }, isOver ? t(`outcome_${view.outcome}`) : t(`state_machine_${store.status.state}`))),
     segments.length ? h('pour-plan', { model: { segments, sinceMs: Date.now(), lines: view.lines, isHeld: Boolean(view.waiting_for), isOver } }) : null,
     view.waiting && waiting(view),
-    isOver && view.reason && h('p', { class: 'small' }, said(view.reason)));
+    isOver && view.reason && h('p', { class: 'small' }, said(view.reason)),
+    isOver && view.unweighed && h('p', { class: 'small' }, t('unweighed', { why: said(view.unweighed) })));
 }
 
 function waiting(view) {

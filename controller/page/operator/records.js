@@ -1,7 +1,7 @@
 // The past: operations, use of liquids, refusals, and the hygiene record to print.
 import { get } from '../api.js';
 import { h } from '../dom.js';
-import { ml, moment, t } from '../texts.js';
+import { ml, moment, t, within } from '../texts.js';
 import { button, said } from './parts.js';
 
 const DAY_S = 86400;
@@ -23,7 +23,7 @@ function table(name, heads, rows) {
 }
 
 const outcome = (one) => (one.refused.length ? t('outcome_refused') : one.outcome ? t(`outcome_${one.outcome}`) : '');
-const poured = (one) => one.lines.filter((it) => it.delivered_ml > 0).map((it) => `${it.liquid} ${it.at_most ? '≤ ' : ''}${ml(it.delivered_ml)}`).join(', ');
+const poured = (one) => one.lines.filter((it) => it.delivered_ml > 0).map((it) => `${it.liquid} ${it.at_most ? '≤ ' : ''}${it.weighed ? `${within(it.weighed)} mL` : ml(it.delivered_ml)}`).join(', ') + (one.unweighed ? `; ${t('unweighed', { why: said(one.unweighed) })}` : '');
 
 export function view() {
   if (!record) return [h('h1', {}, t('tab_records'))];
