@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from controller.process import notify, stop_signals
-from controller.scale.converter import ConverterError, open_converter
+from controller.scale.converter import ConverterError, DeviceRefusedError, open_converter
 from controller.scale.process import say, serve
 from controller.scale.sending import Outlet
 
@@ -26,6 +26,9 @@ def main(words: list[str]) -> int:
         try:
             ends = [stop, sys.stdin] if leashed else [stop]
             serve(converter, outlet, ends, readings_per_s=int(readings_per_s), ready=lambda: notify("READY=1"))
+        except DeviceRefusedError as problem:
+            say(str(problem))
+            return 1
         finally:
             converter.close()
             outlet.close()

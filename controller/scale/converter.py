@@ -8,6 +8,10 @@ class ConverterError(Exception):
     """The converter cannot be used, and why."""
 
 
+class DeviceRefusedError(Exception):
+    """The service manager lets this process have no such device, since there was none at its start: start it again."""
+
+
 class Converter(Protocol):
     """A bridge converter that converts all the time at a rate of its own.
 

@@ -4,11 +4,12 @@ Registers and steps: "NAU7802 data sheet", Nuvoton, rev 2.1 (2021), sections 1.1
 (power-up) and 1.21 to 1.36 (registers). What is not in it says so.
 """
 
+import errno
 import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from controller.scale.converter import ConverterError
+from controller.scale.converter import ConverterError, DeviceRefusedError
 
 ADDRESS = 0x2A  # fixed (1.9.2)
 PU_CTRL, CTRL1, CTRL2, OCAL1, ADCO, ADC, POWER, REVISION = 0x00, 0x01, 0x02, 0x03, 0x12, 0x15, 0x1C, 0x1F
@@ -148,7 +149,7 @@ def open_converter(place: str, readings_per_s: int) -> Nau7802:
 
 
 def _open_bus(number: int) -> Bus:
-    """ConverterError without smbus2, or when there is no such bus."""
+    """ConverterError without smbus2, or when there is no such bus; DeviceRefusedError by the service manager."""
     try:
         import smbus2
     except ImportError as missing:
@@ -156,5 +157,7 @@ def _open_bus(number: int) -> Bus:
     try:
         bus: Bus = smbus2.SMBus(number)
     except OSError as error:
+        if error.errno == errno.EPERM:  # by file modes it would be EACCES
+            raise DeviceRefusedError(f"I2C bus {number} came after this service: it starts again") from error
         raise ConverterError(f"cannot open I2C bus {number}: {error}. Switch it on: dtparam=i2c_arm=on") from error
     return bus

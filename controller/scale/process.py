@@ -40,7 +40,7 @@ class Sampler:
         return self._restart_s is None
 
     def next(self) -> RawReading:
-        """The next reading, with UNREADABLE or SILENT when there is none."""
+        """The next reading, with UNREADABLE or SILENT when there is none. DeviceRefusedError: start anew."""
         counts, state = 0, UNREADABLE
         try:
             if self._restart_s is None or self._now_s() >= self._restart_s:
@@ -53,6 +53,7 @@ class Sampler:
                 counts, state = (0, SILENT) if read is None else (read, OK)
         except (OSError, ConverterError) as problem:
             self._restart_s = self._now_s() + RESTART_S
+            self._converter.close()  # a bus that was pulled and comes back is another one
             self._say(str(problem))
         self._number += 1
         return RawReading(self._number, self._now_s(), counts, state)
@@ -67,7 +68,7 @@ class Sampler:
 def serve(
     converter: Converter, outlet: Outlet, ends: Sequence[Readable], *, readings_per_s: int, ready: Callable[[], None]
 ) -> None:
-    """Read and send until one of `ends` is readable. ready: called once all is open."""
+    """Read and send until one of `ends` is readable; DeviceRefusedError. ready: called once all is open."""
     sampler = Sampler(converter, tell=say)
     watchdog = Watchdog()
     ready()

@@ -1,16 +1,19 @@
 """The scale's process: numbers and stamps, names what it lacks, rests when it may, waits for nobody."""
 
+import errno
 import json
 import socket
 import subprocess
 import sys
 import threading
 import time
+from types import SimpleNamespace
 
 import pytest
 
 from controller.guard.scale_port import DatagramPort
 from controller.model.scale_datagram import OK, SILENT, UNREADABLE
+from controller.scale.__main__ import main
 from controller.scale.bench import BenchConverter
 from controller.scale.converter import ConverterError
 from controller.scale.process import RESTART_S, Sampler, serve
@@ -24,7 +27,7 @@ class Scripted:
 
     def __init__(self, *script: int | Exception | None) -> None:
         self.script = list(script)
-        self.starts = 0
+        self.starts = self.closes = 0
         self.fails_to_start: Exception | None = None
 
     def start(self) -> None:
@@ -39,7 +42,7 @@ class Scripted:
         return one
 
     def close(self) -> None:
-        pass
+        self.closes += 1
 
 
 class Clock:
@@ -67,7 +70,27 @@ def test_a_converter_that_is_gone_is_set_up_again_now_and_then_and_told_once():
     clock.now += RESTART_S
     converter.fails_to_start = None
     assert sampler.next()[2:] == (12, OK)
+    assert converter.closes == 2  # its bus may be another one by then
     assert (converter.starts, said) == (3, ["the converter answers", "no answer", "the converter answers"])
+
+
+@pytest.mark.parametrize(("number", "ends"), [(errno.EPERM, True), (errno.EACCES, False), (errno.ENOENT, False)])
+def test_it_ends_when_the_service_manager_did_not_know_the_bus_at_its_start(tmp_path, monkeypatch, capfd, number, ends):
+    """The device list of a unit holds what is there as it starts (systemd.resource-control(5), DeviceAllow=)."""
+
+    def refuse(_bus):
+        raise OSError(number, "refused")
+
+    monkeypatch.setitem(sys.modules, "smbus2", SimpleNamespace(SMBus=refuse))  # an extra that tests go without
+    stop, leash = socket.socketpair()
+    monkeypatch.setattr(sys, "stdin", leash)
+    if not ends:
+        stop.close()  # else it would go on trying
+    words = ["--leashed", "i2c", "7", "10", str(tmp_path / "guard.sock"), str(tmp_path / "own.sock")]
+    assert main(words) == (1 if ends else 0)
+    assert ("came after this service" if ends else "cannot open I2C bus 7") in capfd.readouterr().err
+    stop.close()
+    leash.close()
 
 
 @pytest.fixture

@@ -153,6 +153,13 @@ def test_removal_undoes_every_file_of_the_installation(shipped):
     assert removed == set(written(plan(shipped, machine))) - configuration | {install_plan.COMMAND}
 
 
+def test_a_removal_closes_the_local_network_for_the_next_installation():
+    machine = msgspec.structs.replace(FRESH, texts={install_plan.LAN: "opened"})
+    steps = install_plan.plan_uninstall(machine=machine, root=ROOT, purge=False)
+    assert next(step.act for step in steps if not step.is_done) == Remove(path=install_plan.LAN)
+    assert install_plan.LAN in install_plan.paths()
+
+
 def test_purge_takes_data_and_accounts_but_not_the_boards_own_group(shipped):
     steps = install_plan.plan_uninstall(machine=after(plan(shipped)), root=ROOT, purge=True)
     removed = {step.act.path for step in steps if isinstance(step.act, Remove)}
@@ -180,6 +187,8 @@ def test_a_scale_brings_its_service_with_its_bus_alone(shipped):
     assert "DeviceAllow=/dev/i2c-3 rw" in unit
     assert "i2c-1" not in unit
     assert Path("/etc/udev/rules.d/60-tundish-scale.rules") in written(steps)
+    assert written(steps)[Path("/etc/modules-load.d/tundish-scale.conf")].endswith("\ni2c-dev\n")
+    assert commands(steps)[0] == "modprobe i2c-dev"  # before the device rules are applied
     enabled = "systemctl enable tundish-guard.service tundish-engine.service tundish-scale.service"
     assert enabled in commands(steps)
     assert written(with_scale(shipped, after(steps), bus=3)) == {}

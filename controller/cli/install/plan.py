@@ -32,10 +32,12 @@ SYSTEM_FILES: dict[str, tuple[Path, str]] = {
 }
 SCALE_FILES: dict[str, tuple[Path, str]] = {
     "tundish-scale.rules": (Path("/etc/udev/rules.d/60-tundish-scale.rules"), "the scale's user may use the I2C bus"),
+    "tundish-scale.modules": (Path("/etc/modules-load.d/tundish-scale.conf"), "programs may use I2C from the boot on"),
     SCALE: (UNITS / SCALE, "the scale is read from the boot on"),
 }
 SHIPPED_BUS = "/dev/i2c-1"  # as the unit file has it
 BACK_OFF = "tundish-back-off.conf"
+LAN = UNITS / f"{ENGINE}.d" / "lan.conf"  # `tundish network on` writes it
 COMPLETIONS: dict[str, Path] = {
     "bash": Path("/usr/local/share/bash-completion/completions/tundish"),
     "zsh": Path("/usr/local/share/zsh/site-functions/_tundish"),
@@ -52,6 +54,7 @@ def paths() -> list[Path]:
         COMMAND,
         *(path for path, _ in (SYSTEM_FILES | SCALE_FILES).values()),
         *map(back_off_path, (*SERVICES, SCALE)),
+        LAN,
         *COMPLETIONS.values(),
     ]
 
@@ -101,6 +104,9 @@ def plan_install(
             steps.append(_file(machine, path, shipped.completions[shell], f"{shell} completes commands and options"))
     if scale is None and UNITS / SCALE in machine.texts:
         steps += _without_scale(machine, root)
+    if scale is not None and scale.converter == "i2c" and root == Path("/"):
+        load = RunCommand(words=("modprobe", "i2c-dev"), may_fail=True)  # where the kernel has it built in
+        steps.append(Step(act=load, why="programs may use I2C now"))
     return (*steps, *(Step(act=RunCommand(words=words), why=why) for words, why in _commands(root, services)))
 
 
@@ -147,6 +153,8 @@ def plan_uninstall(*, machine: InstalledSystem, root: Path, purge: bool) -> tupl
     system_files += [back_off_path(one) for one in (*SERVICES, SCALE)]
     for path in [*system_files, *COMPLETIONS.values()]:
         steps.append(Step(act=Remove(path=path), why="the installation wrote it", is_done=path not in machine.texts))
+    if LAN in machine.texts:
+        steps.append(Step(act=Remove(path=LAN), why="another installation is to begin with the local network closed"))
     steps.append(Step(act=Remove(path=COMMAND), why="the installation made it", is_done=COMMAND not in machine.links))
     if machine.is_running:
         steps.append(Step(act=RunCommand(words=("systemctl", "daemon-reload")), why="systemd forgets the units"))

@@ -10,7 +10,7 @@ import click
 from controller.cli.client import EngineClient
 from controller.cli.examples import shared_folder
 from controller.cli.install.commands import draw_step
-from controller.cli.install.plan import ENGINE, UNITS
+from controller.cli.install.plan import ENGINE, LAN, UNITS
 from controller.cli.install.steps import Step, carry_out
 from controller.cli.network import facts, plan
 from controller.cli.options import Session, existing_file, session_options
@@ -127,7 +127,7 @@ def wifi_text(ssid: str, password: str | None) -> str:
 
 
 def _there() -> str | None:
-    return plan.DROP_IN.read_text(encoding="utf-8") if plan.DROP_IN.is_file() else None
+    return LAN.read_text(encoding="utf-8") if LAN.is_file() else None
 
 
 def _carry_out(session: Session, steps: tuple[Step, ...], *, dry_run: bool) -> None:

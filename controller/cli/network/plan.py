@@ -3,10 +3,8 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from controller.cli.install.plan import ENGINE, UNITS
+from controller.cli.install.plan import ENGINE, LAN
 from controller.cli.install.steps import Remove, RunCommand, Step, WriteFile
-
-DROP_IN = UNITS / f"{ENGINE}.d" / "lan.conf"
 
 
 def drop_in(shipped: str, *, port: int, names: Sequence[str], certificate: tuple[Path, Path] | None) -> str:
@@ -33,7 +31,7 @@ def plan_on(there: str | None, wanted: str) -> tuple[Step, ...]:
     """Write the drop-in and restart the engine, where it is not so already."""
     is_so = there == wanted
     return (
-        Step(act=WriteFile(path=DROP_IN, content=wanted), why="the engine may listen there", is_done=is_so),
+        Step(act=WriteFile(path=LAN, content=wanted), why="the engine may listen there", is_done=is_so),
         *_restart("the engine listens from now on", is_done=is_so),
     )
 
@@ -42,7 +40,7 @@ def plan_off(there: str | None) -> tuple[Step, ...]:
     """Remove the drop-in and restart the engine, where it was on."""
     is_so = there is None
     return (
-        Step(act=Remove(path=DROP_IN), why="without it the engine has no network at all", is_done=is_so),
+        Step(act=Remove(path=LAN), why="without it the engine has no network at all", is_done=is_so),
         *_restart("the engine listens no more; every link is worth nothing", is_done=is_so),
     )
 
