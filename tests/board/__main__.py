@@ -10,11 +10,15 @@ import os
 import shutil
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import board_install
-from board_cases import Finding, cases
+from all_cases import cases
+from board_cases import Finding
 from board_machine import Machine, machines
+
+TOOLS = ("qemu-system-aarch64", "mkfs.ext4", "e2fsck", "debugfs", "cpio", "openssl")
 
 
 def arguments(argv: list[str]) -> argparse.Namespace:
@@ -23,6 +27,8 @@ def arguments(argv: list[str]) -> argparse.Namespace:
     parser.add_argument("--active", choices=["low", "high"], action="append", help="only this relay board")
     parser.add_argument("--persist", choices=["yes", "no"], action="append", help="only this kernel behaviour")
     parser.add_argument("--quick", action="store_true", help="the most telling cases only")
+    parser.add_argument("--case", action="append", metavar="NAME", help="after power-on only this one; may be repeated")
+    parser.add_argument("--realtime", action="store_true", help="the emulator goes before all else here; needs root")
     parser.add_argument("--idle", type=float, default=60.0, help="s of doing nothing, for the accounts")
     parser.add_argument("--keep", type=Path, help="keep wheel, overlays and cards in this folder and use them again")
     return parser.parse_args(argv)
@@ -36,7 +42,9 @@ def missing(rig: Path) -> str:
     if not (images / "board/root.cpio").is_file():
         return f"the rig has no images in {images}: run its build-rootfs first"
     absent = [
-        tool for tool in ("qemu-system-aarch64", "mkfs.ext4", "e2fsck", "debugfs", "cpio") if not shutil.which(tool)
+        tool
+        for tool in ("qemu-system-aarch64", "mkfs.ext4", "e2fsck", "debugfs", "cpio", "openssl")
+        if not shutil.which(tool)
     ]
     return f"not installed: {', '.join(absent)}" if absent else ""
 
@@ -57,15 +65,16 @@ def main(argv: list[str]) -> int:
         folder = words.keep or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
         bad = 0
-        for machine in machines(rig, active, persist):
-            prepare(rig, folder, machine.active)
-            bad += examine(machine, folder, quick=words.quick, idle_s=words.idle)
+        for machine in machines(rig, active, persist, is_realtime=words.realtime):
+            prepare(machine, folder)
+            bad += examine(machine, folder, words)
     print(f"{bad} of the findings are complaints" if bad else "no complaint")
     return 1 if bad else 0
 
 
-def prepare(rig, folder: Path, active: str) -> None:
+def prepare(like: Machine, folder: Path) -> None:
     """Install on a bare board, commission, and keep what it left: overlay and card. Once for each relay board."""
+    rig, active = like.rig, like.active
     overlay = folder / f"installed-{active}"
     if overlay.exists():
         return
@@ -74,7 +83,7 @@ def prepare(rig, folder: Path, active: str) -> None:
         python = board_install.board_python(rig.RIG)
         board_install.first_overlay(folder, board_install.build_wheel(folder), python)
     card = board_install.new_card(folder / f"card-{active}.img")
-    machine = Machine(rig=rig, board=rig.Board(f"tundish-install-{active}"), active=active, persist=True)
+    machine = replace(like, board=rig.Board(f"tundish-install-{active}"), persist=True)
     machine.board.power_cut()
     machine.power_on(bare, card)
     try:
@@ -88,14 +97,15 @@ def prepare(rig, folder: Path, active: str) -> None:
         machine.board.power_cut()
 
 
-def examine(machine: Machine, folder: Path, *, quick: bool, idle_s: float) -> int:
-    """All cases on one machine; how many have complaints."""
+def examine(machine: Machine, folder: Path, words: argparse.Namespace) -> int:
+    """The cases on one machine; how many have complaints."""
     name = f"{machine.active}-{'persist' if machine.persist else 'release'}"
     card = Path(shutil.copy(folder / f"card-{machine.active}.img", folder / f"card-{name}.img"))
     machine.board.power_cut()
     bad = 0
     try:
-        for case in cases(folder / f"installed-{machine.active}", card, quick=quick, idle_s=idle_s):
+        first, *others = cases(folder / f"installed-{machine.active}", card, quick=words.quick, idle_s=words.idle)
+        for case in (first, *(one for one in others if not words.case or one.name in words.case)):
             try:
                 finding = case.look(machine)
             except (machine.rig.RigError, RuntimeError, LookupError, ValueError, OSError) as error:

@@ -5,21 +5,19 @@ times SLOWNESS, and every measured figure is printed. Orders and levels hold exa
 asked for fails the run, however short.
 """
 
-import re
 import time
-from collections.abc import Callable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from functools import partial
 
 from board_install import REMOVE, run
-from board_machine import GPIOS, RECORDS, SERVICES, Machine
+from board_machine import GPIOS, RECORDS, Machine
 from board_pins import off_after_s
+from sandbox import vet
 
 SLOWNESS = 5.0
 FROZEN_S, LAST_LAYER_S = 0.7 * SLOWNESS, 1.0 * SLOWNESS
 KILLED_S = 0.45  # sooner than silence tells: it was the end of the process that was noticed
 STOPPED_S = 1.0 * SLOWNESS  # systemd's own time included
-EXPOSURE = 2.0  # the most that systemd may say of a service
 STANDSTILL_S = 20.0  # longer than the pour: its end is due meanwhile, and whoever writes is stuck in the kernel
 STANDSTILL = f"fsfreeze -f {RECORDS}; sleep {STANDSTILL_S:g}; fsfreeze -u {RECORDS}"
 PAUSE_S = 3.0  # longer than the profiles' pause between servings
@@ -35,6 +33,11 @@ class Finding:
     facts: list[str] = field(default_factory=list)
     pulses: list[str] = field(default_factory=list)
     is_hopeless: bool = False  # nothing after it can be looked at
+
+    def add(self, fact: str, complaints: Iterable[str] = ()) -> None:
+        """Take in what a part of the case has found."""
+        self.facts.append(fact)
+        self.complaints += complaints
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,29 +94,22 @@ def powered_on(machine: Machine, overlay, card) -> Finding:
     if status.get("state") != "idle":
         finding.is_hopeless = True
         finding.complaints.append(f"the machine is not ready: {status}")
-    return _judge(machine, finding, must_be_driven_off=True)
+    return judge(machine, finding, must_be_driven_off=True)
 
 
 def vetted(machine: Machine) -> Finding:
     """What the board's own systemd says of the installed units, and whether the profile fits the board."""
     finding = Finding("units")
     machine.begin()
-    for service in ("tundish-guard.service", "tundish-engine.service"):
-        said = machine.run(f"systemd-analyze verify {service} 2>&1 || true").strip()
-        finding.complaints += [f"verify: {line}" for line in said.splitlines()]
-        told = machine.run(f"systemd-analyze security --no-pager {service} || true").strip().splitlines()
-        exposure = re.search(r"exposure level for \S+: ([0-9.]+)", told[-1] if told else "")
-        if exposure is None or float(exposure[1]) > EXPOSURE:
-            finding.complaints.append(f"security of {service}, at most {EXPOSURE} is allowed: {told[-1:]}")
-        else:
-            finding.facts.append(f"{service}: verified, exposure {exposure[1]}")
+    for words in (("tundish-guard.service", "/dev/gpiochip0"), ("tundish-engine.service",)):
+        finding.add(*vet(machine, *words))
     files = ("--profile", "/etc/tundish/profile.yaml", "--book", "/etc/tundish/book.yaml")
     answer = machine.tundish("check", *files, "--on-board")
     if answer["exit_code"] or answer.get("on_board"):
         finding.complaints.append(f"the profile does not fit the board: {answer}")
     else:
         finding.facts.append("check --on-board: all fits")
-    return _judge(machine, finding, must_be_driven_off=True)
+    return judge(machine, finding, must_be_driven_off=True)
 
 
 def poured(machine: Machine) -> Finding:
@@ -132,7 +128,7 @@ def poured(machine: Machine) -> Finding:
         machine.reported[view["operation"]] = view
     if sorted(pulse.gpio for pulse in machine.pulses()) != sorted((gpios[0], gpios[2], gpios[3])):
         finding.complaints.append("not each of its three lines ran once")
-    return _judge(machine, finding, must_be_driven_off=True)
+    return judge(machine, finding, must_be_driven_off=True)
 
 
 def restarted(machine: Machine) -> Finding:
@@ -141,7 +137,7 @@ def restarted(machine: Machine) -> Finding:
     machine.begin()
     machine.run("systemctl stop tundish-guard; sleep 1; systemctl start tundish-guard")
     machine.wait_until_ready()
-    return _judge(machine, finding, must_be_driven_off=True)
+    return judge(machine, finding, must_be_driven_off=True)
 
 
 def rested(machine: Machine, seconds: float) -> Finding:
@@ -155,7 +151,7 @@ def rested(machine: Machine, seconds: float) -> Finding:
         if account["written"]:
             finding.complaints.append(f"the idle {name} wrote {account['written']} bytes")
     finding.complaints += [f"logged at rest: {line}" for line in report["logged"]]
-    return _judge(machine, finding, must_be_driven_off=True)
+    return judge(machine, finding, must_be_driven_off=True)
 
 
 def hurt(machine: Machine, deed: Deed) -> Finding:
@@ -174,9 +170,9 @@ def hurt(machine: Machine, deed: Deed) -> Finding:
         if status.get("state") != "idle":
             finding.complaints.append(f"the machine did not come back to idle by itself: {status}")
         finding.facts.append(f"then {status.get('state')}")
-    _judge(machine, finding, must_be_driven_off=deed.comes_back)
+    judge(machine, finding, must_be_driven_off=deed.comes_back)
     machine.restore()
-    return _judge(machine, finding, must_be_driven_off=True)
+    return judge(machine, finding, must_be_driven_off=True)
 
 
 def reset(machine: Machine) -> Finding:
@@ -191,9 +187,9 @@ def reset(machine: Machine) -> Finding:
     times = machine.reset()
     status = machine.wait_until_ready()
     finding.facts = [f"booted after {times['booted']:.0f} s", f"state {status.get('state')}"]
-    _judge(machine, finding, must_be_driven_off=True)
+    judge(machine, finding, must_be_driven_off=True)
     machine.restore()
-    return _judge(machine, finding, must_be_driven_off=True)
+    return judge(machine, finding, must_be_driven_off=True)
 
 
 def unplugged(machine: Machine, overlay, card) -> Finding:
@@ -205,7 +201,7 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
     machine.board.stream(_in_background(), timeout=60)
     _wait_for_a_line(machine, since_s)
     machine.allow(since_s, float("inf"))
-    before = _judge(machine, Finding(""))
+    before = judge(machine, Finding(""))
     machine.board.power_cut()
     machine.changes, machine.windows = [], []
     machine.power_on(overlay, card)
@@ -224,31 +220,7 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
         finding.complaints.append(f"lines 1 and 4 served their own liquid: unknown are {unknown}, in doubt {at_most}")
     if open_ones:
         finding.complaints.append(f"left open in the ledger: {open_ones}")
-    return _judge(machine, finding, must_be_driven_off=True)
-
-
-def upgraded(machine: Machine) -> Finding:
-    """An upgrade keeps a backup and everything known; put back, the backup is trusted about nothing that flows."""
-    finding = Finding("upgrade and restore")
-    machine.begin()
-    known = [(line["line"], line["contents"]) for line in machine.status()["lines"]]
-    machine.run("tundish upgrade --apply", timeout=600)
-    after = [(line["line"], line["contents"]) for line in machine.wait_until_ready()["lines"]]
-    if after != known:
-        finding.complaints.append(f"before the upgrade the lines held {known}, after it {after}")
-    (archive,) = machine.run(f"ls {RECORDS}/backups/before-upgrade-*").split()
-    if machine.run(f"stat -c %a {archive}").strip() != "600":
-        finding.complaints.append("others may read the backup")
-    machine.run(f"systemctl stop {SERVICES} && tundish restore {archive} --apply", timeout=300)
-    machine.run(f"systemctl start {SERVICES}")
-    status = machine.wait_until_ready(limit_s=60)
-    unknown = [line["line"] for line in status["lines"] if line["contents"] == "unknown"]
-    if len(unknown) != len(status["lines"]):
-        finding.complaints.append(f"after a restore every line should be unknown, and only {unknown} are")
-    finding.facts = [f"lines unknown after the restore: {unknown}", f"fault: {status.get('fault')}"]
-    _judge(machine, finding, must_be_driven_off=True)
-    machine.restore()
-    return _judge(machine, finding, must_be_driven_off=True)
+    return judge(machine, finding, must_be_driven_off=True)
 
 
 def removed(machine: Machine) -> Finding:
@@ -264,7 +236,7 @@ def removed(machine: Machine) -> Finding:
     finding.complaints += [f"{path} is gone" for path in (*wanted, f"{RECORDS}/engine/ledger.db") if path not in kept]
     finding.complaints += [f"left behind: {name}" for name in kept if name.startswith("tundish-")]
     finding.facts = [f"services {active[0] if active else active}, records kept"]
-    return _judge(machine, finding)
+    return judge(machine, finding)
 
 
 def _record(view: dict | None) -> object:
@@ -286,7 +258,8 @@ def _wait_for_a_line(machine: Machine, since_s: float) -> None:
     time.sleep(1.0)
 
 
-def _judge(machine: Machine, finding: Finding, *, must_be_driven_off: bool = False) -> Finding:
+def judge(machine: Machine, finding: Finding, *, must_be_driven_off: bool = False) -> Finding:
+    """The finding with what the relays' pins did since the case began."""
     finding.complaints += [one for one in machine.complaints() if one not in finding.complaints]
     if must_be_driven_off:
         wrong = {gpio: how for gpio, how in machine.driven().items() if how != machine.off_level}
@@ -304,30 +277,3 @@ def _judge(machine: Machine, finding: Finding, *, must_be_driven_off: bool = Fal
 
 def _seconds(value: float | None) -> str:
     return "(nothing was on)" if value is None else f"{value:.3f} s"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Case:
-    """One case with its name."""
-
-    name: str
-    look: Callable[[Machine], Finding]
-
-
-def cases(overlay, card, *, quick: bool, idle_s: float) -> list[Case]:
-    """All cases of one machine, in order; the first switches it on."""
-    serve = Case(name="serve", look=poured)
-    return [
-        Case(name="power-on", look=partial(powered_on, overlay=overlay, card=card)),
-        Case(name="units", look=vetted),
-        serve,
-        Case(name="stop and start at rest", look=restarted),
-        Case(name="idle", look=partial(rested, seconds=idle_s)),
-        *(Case(name=deed.case, look=partial(hurt, deed=deed)) for deed in DEEDS if not quick or deed.case in QUICK),
-        *([] if quick else [Case(name="reset in mid-pour", look=reset)]),
-        serve,
-        serve,
-        Case(name="upgrade and restore", look=upgraded),
-        Case(name="plug pulled in mid-pour", look=partial(unplugged, overlay=overlay, card=card)),
-        Case(name="uninstall", look=removed),
-    ]

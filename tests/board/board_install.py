@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import tarfile
+import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -37,7 +38,7 @@ PATIENT = "[Manager]\nDefaultDeviceTimeoutSec=15min\n"
 # What the README's chapter on installing says; the wheels lie on the board already, as it has no network.
 INSTALL = [
     "python3 -m venv /opt/tundish",
-    '/opt/tundish/bin/pip install --quiet "$(ls /opt/wheels/tundish-*.whl)[gpio]"',
+    '/opt/tundish/bin/pip install --quiet "$(ls /opt/wheels/tundish-*.whl)[gpio,scale]"',
     "/opt/tundish/bin/tundish install --profile {profile} --book /opt/board-test/book.yaml",
     "/opt/tundish/bin/tundish install --profile {profile} --book /opt/board-test/book.yaml --apply",
 ]
@@ -70,7 +71,7 @@ def first_overlay(folder: Path, wheel: Path, python: str) -> Path:
     target = ["--python-version", python, "--implementation", "cp"]
     target += [word for platform in PLATFORMS for word in ("--platform", platform)]
     command = [sys.executable, "-m", "pip", "download", "--quiet", "--only-binary=:all:", *target]
-    subprocess.run([*command, "--dest", overlay / "opt/wheels", f"{wheel}[gpio]"], check=True)
+    subprocess.run([*command, "--dest", overlay / "opt/wheels", f"{wheel}[gpio,scale]"], check=True)
     units = overlay / "etc/systemd/system"
     (units / "local-fs.target.requires").mkdir(parents=True)
     (units / "var-lib-tundish.mount").write_text(MOUNT)
@@ -123,6 +124,19 @@ def take_off(board, bare: Path, card: Path, overlay: Path) -> Path:
     with tarfile.open(archive) as packed:
         packed.extractall(overlay, filter="fully_trusted")
     return overlay
+
+
+def bring_modules(board, images: Path, *names: str) -> None:
+    """Copy modules of the board's own kernel to the board, with those that they need: the rig brings only a few."""
+    tree = next((images / "kernel/lib/modules").iterdir())
+    needs = dict(line.split(":", 1) for line in (tree / "modules.dep").read_text().splitlines())
+    paths = {Path(path).name.partition(".")[0]: path for path in needs}
+    with tempfile.TemporaryDirectory() as name:
+        for path in {one for wanted in names for one in (paths[wanted], *needs[paths[wanted]].split())}:
+            (Path(name) / path).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(tree / path, Path(name) / path)
+        board.put(Path(name) / "kernel", f"/usr/lib/modules/{tree.name}")
+    run(board, f"depmod && modprobe -a {' '.join(names)}")
 
 
 def run(board, command: str, timeout: float = 120) -> str:

@@ -1,8 +1,10 @@
 """The installed machine on the emulated board: switch it on, commission it, pour, and keep what the pins did."""
 
 import json
+import os
 import time
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import board_pins
 from board_install import run
@@ -27,6 +29,7 @@ class Machine:
     board: object
     active: str  # "low" or "high": the level that pulls a relay in
     persist: bool
+    is_realtime: bool = False  # the emulator goes before all else on this computer
     changes: list = field(default_factory=list)  # of the case under way
     windows: list[Window] = field(default_factory=list)
     crashes: list[str] = field(default_factory=list)  # commands that the emulated processor broke, then repeated
@@ -46,6 +49,9 @@ class Machine:
         """Boot, and wait for systemd; its times (s) and state."""
         # ramfs: the default file system of an initial root may only fill half of the memory, and that is too little.
         self.board.power_on(persist=self.persist, overlay=overlay, sd=card, append="rootfstype=ramfs")
+        if self.is_realtime:
+            for thread in Path(f"/proc/{self.board.pid}/task").iterdir():
+                os.sched_setscheduler(int(thread.name), os.SCHED_RR, os.sched_param(1))
         times = booted(self.rig, self.board)
         self.trace = self.rig.Trace(self.board.dir)
         return times
@@ -173,8 +179,9 @@ def booted(rig, board) -> dict:
     raise RuntimeError(f"the board does not come up: {refused}")
 
 
-def machines(rig, active: tuple[str, ...], persist: tuple[bool, ...]):
+def machines(rig, active: tuple[str, ...], persist: tuple[bool, ...], *, is_realtime: bool):
     """One machine for each combination."""
     for level in active:
         for mode in persist:
-            yield Machine(rig=rig, board=rig.Board(f"tundish-{level}-{int(mode)}"), active=level, persist=mode)
+            board = rig.Board(f"tundish-{level}-{int(mode)}")
+            yield Machine(rig=rig, board=board, active=level, persist=mode, is_realtime=is_realtime)
