@@ -10,7 +10,6 @@ import os
 import shutil
 import sys
 import tempfile
-from dataclasses import replace
 from pathlib import Path
 
 import board_install
@@ -83,7 +82,8 @@ def prepare(like: Machine, folder: Path) -> None:
         python = board_install.board_python(rig.RIG)
         board_install.first_overlay(folder, board_install.build_wheel(folder), python)
     card = board_install.new_card(folder / f"card-{active}.img")
-    machine = replace(like, board=rig.Board(f"tundish-install-{active}"), persist=True)
+    board = rig.Board(f"tundish-install-{active}")
+    machine = Machine(rig=rig, board=board, active=active, persist=True, is_realtime=like.is_realtime)
     machine.board.power_cut()
     machine.power_on(bare, card)
     try:
