@@ -14,7 +14,7 @@ from board_machine import Machine
 from sandbox import vet
 
 BOARD, PHONE, OUTSIDE = "192.168.77.1", "192.168.77.2", "203.0.113.9"  # the last from RFC 5737: nobody's
-PORT = 8080
+PORT, OTHER_PORT = 8080, 8081
 CABLE = f"""
 ip netns add phone
 ip link add cable type veth peer name phone
@@ -26,9 +26,10 @@ ip -n phone link set phone up && ip -n phone link set lo up
 ip -n phone route add 224.0.0.0/4 dev phone
 mkdir -p /etc/netns/phone && echo '{BOARD} board.local other.local' > /etc/netns/phone/hosts
 systemctl try-restart avahi-daemon.service
+systemd-run --quiet --unit=other-service python3 -m http.server --directory /etc/netns {OTHER_PORT}
 """
 PHONE_PROGRAM = "python3 /opt/board-test/phone.py"
-UNCABLE = "ip link del cable; ip netns del phone; rm -rf /etc/netns/phone"
+UNCABLE = "systemctl stop other-service; ip link del cable; ip netns del phone; rm -rf /etc/netns/phone"
 DROP_IN = "/etc/systemd/system/tundish-engine.service.d/lan.conf"
 CERTIFICATE, KEY = "/etc/tundish/board.crt", "/etc/tundish/board.key"
 NOBODY_ANNOUNCES = "Nothing announces a name here"
@@ -82,6 +83,7 @@ def _use(machine: Machine, finding: Finding) -> None:
         ("the operator's status", (f"{start}/v1/status", "--token", operator), 200),
         ("a name that is not ours", (f"http://other.local:{PORT}/v1/status",), 421),
         ("somebody from outside", (f"{start}/", "--from", OUTSIDE), None),
+        ("the same at another service", (f"http://{BOARD}:{OTHER_PORT}/", "--from", OUTSIDE), 200),
     ):
         _expect(finding, what, _phone(machine, *words), wanted)
     invited = machine.run("tundish invite")
