@@ -8,6 +8,7 @@ asked for fails the run, however short.
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from board_install import REMOVE, run
 from board_machine import GPIOS, RECORDS, Machine
@@ -20,6 +21,7 @@ KILLED_S = 0.45  # sooner than silence tells: it was the end of the process that
 STOPPED_S = 1.0 * SLOWNESS  # systemd's own time included
 STANDSTILL_S = 20.0  # longer than the pour: its end is due meanwhile, and whoever writes is stuck in the kernel
 STANDSTILL = f"fsfreeze -f {RECORDS}; sleep {STANDSTILL_S:g}; fsfreeze -u {RECORDS}"
+OPENED = Path("/etc/systemd/system/tundish-engine.service.d/lan.conf")
 PAUSE_S = 3.0  # longer than the profiles' pause between servings
 UNPLUGGED_S = 0.5  # how old the mark may be when the emulator is gone
 
@@ -224,9 +226,10 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
 
 
 def removed(machine: Machine) -> Finding:
-    """Taken off the board: no relay moves, the services are gone, profile, book and records are still there."""
+    """Taken off the board, the network open: nothing of ours is left but profile, book and records; no relay moves."""
     finding = Finding("uninstall")
     machine.begin()
+    machine.run(f"mkdir -p {OPENED.parent} && echo '[Service]' > {OPENED}")  # as `network on` leaves it
     machine.run(REMOVE, timeout=300)
     active = machine.run("systemctl is-active tundish-guard tundish-engine || true").split()
     if set(active) != {"inactive"}:

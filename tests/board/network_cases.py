@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from board_cases import Finding, judge
+from board_cases import OPENED, Finding, judge
 from board_install import HERE, bring_modules
 from board_machine import Machine
 from sandbox import vet
@@ -30,7 +30,6 @@ systemd-run --quiet --unit=other-service python3 -m http.server --directory /etc
 """
 PHONE_PROGRAM = "python3 /opt/board-test/phone.py"
 UNCABLE = "systemctl stop other-service; ip link del cable; ip netns del phone; rm -rf /etc/netns/phone"
-DROP_IN = "/etc/systemd/system/tundish-engine.service.d/lan.conf"
 CERTIFICATE, KEY = "/etc/tundish/board.crt", "/etc/tundish/board.key"
 NOBODY_ANNOUNCES = "Nothing announces a name here"
 
@@ -121,7 +120,7 @@ def _encrypt(machine: Machine, finding: Finding) -> None:
 
 def _switch_off(machine: Machine, finding: Finding) -> None:
     machine.run("tundish network off", timeout=240)
-    left = machine.run(f"ls {DROP_IN}; rm {CERTIFICATE} {KEY}; true").strip()
+    left = machine.run(f"ls {OPENED}; rm {CERTIFICATE} {KEY}; true").strip()
     _require(finding, not left, f"left behind: {left}")
     _require(finding, not _view(machine)["is_on"], "the network counts as open still")
     _expect(finding, "after network off", _phone(machine, f"http://{BOARD}:{PORT}/"), None)

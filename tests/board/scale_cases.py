@@ -114,7 +114,7 @@ def _unplugged(machine: Machine, finding: Finding, bus: int) -> None:
 
     The second time its service begins without the bus, as it may at a boot.
     """
-    for restart in ("true", f"systemctl restart {SERVICE}"):
+    for what, restart in (("pulled", "true"), ("begun without its bus", f"systemctl restart {SERVICE}")):
         machine.run(UNPLUG)
         _await(machine, lambda one: one["doubt"] == "unreadable", "the converter gone")
         if machine.run(f"ls /dev/i2c-{bus} 2> /dev/null || true").strip():
@@ -123,8 +123,8 @@ def _unplugged(machine: Machine, finding: Finding, bus: int) -> None:
         machine.run(PLUG)
         again = _await_bus(machine)
         since_s = time.monotonic()
-        _await(machine, lambda one: _shows(one, 0.0), f"its readings when plugged in again after {restart}")
-        finding.facts.append(f"plugged in again after {restart}: weighs within {time.monotonic() - since_s:.0f} s")
+        _await(machine, lambda one: _shows(one, 0.0), f"its readings, {what} and plugged in again")
+        finding.facts.append(f"{what}, plugged in again: weighs within {time.monotonic() - since_s:.0f} s")
         if again != bus:
             finding.complaints.append(f"bus {again}, before {bus}")
 
