@@ -10,6 +10,7 @@ import os
 import shutil
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 import board_install
@@ -26,7 +27,8 @@ def arguments(argv: list[str]) -> argparse.Namespace:
     parser.add_argument("--active", choices=["low", "high"], action="append", help="only this relay board")
     parser.add_argument("--persist", choices=["yes", "no"], action="append", help="only this kernel behaviour")
     parser.add_argument("--quick", action="store_true", help="the most telling cases only")
-    parser.add_argument("--case", action="append", metavar="NAME", help="after power-on only this one; may be repeated")
+    names = sorted({case.name for case in cases("", "", quick=False, idle_s=0.0)})
+    parser.add_argument("--case", choices=names, action="append", help="after power-on only this one; may be repeated")
     parser.add_argument("--realtime", action="store_true", help="the emulator goes before all else here; needs root")
     parser.add_argument("--idle", type=float, default=60.0, help="s of doing nothing, for the accounts")
     parser.add_argument("--keep", type=Path, help="keep wheel, overlays and cards in this folder and use them again")
@@ -104,12 +106,15 @@ def examine(machine: Machine, folder: Path, words: argparse.Namespace) -> int:
     machine.board.power_cut()
     bad = 0
     try:
-        first, *others = cases(folder / f"installed-{machine.active}", card, quick=words.quick, idle_s=words.idle)
+        overlay, quick = folder / f"installed-{machine.active}", words.quick and not words.case
+        first, *others = cases(overlay, card, quick=quick, idle_s=words.idle)
         for case in (first, *(one for one in others if not words.case or one.name in words.case)):
+            since_s = time.monotonic()
             try:
                 finding = case.look(machine)
             except (machine.rig.RigError, RuntimeError, LookupError, ValueError, OSError) as error:
                 finding = Finding(case.name, complaints=[f"{type(error).__name__}: {error}"])
+            finding.facts.append(f"took {time.monotonic() - since_s:.0f} s")
             tell(name, finding)
             bad += bool(finding.complaints)
             if finding.is_hopeless:
