@@ -16,8 +16,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import structlog
+from msgspec.structs import replace
 
 from controller.bench.client import BenchClient
+from controller.bench.faults import InjectedFault
 from controller.cli.lines.hygiene import write_csv
 from controller.cli.pages.hygiene_record import page
 from controller.config import load
@@ -25,10 +27,12 @@ from controller.engine.slices import at_once
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
 from controller.model.evening import CloseRequest
+from controller.model.messages import TakeCalibration
 from controller.model.requests import PourRequest
+from controller.model.scale import Scale
 from controller.rehearsal.closing import carry_out
 from controller.rehearsal.virtual_machine import VirtualMachine
-from controller.rehearsal.weighing import calibrate, learn_sag, prime_all
+from controller.rehearsal.weighing import calibrate, learn_sag, prime_all, span_scale
 
 HERE = Path(__file__).resolve().parent
 PROFILE = HERE.parent / "hardware_profiles" / "bench_six_line.yaml"
@@ -36,6 +40,7 @@ BOOK = HERE / "orchard_fete.yaml"
 OUT = HERE / "out"
 SEED = "7"  # of the simulated machine: the same pumps in both parts
 DRINKS = (("Orchard Fizz", 1.0), ("Blackcurrant Spritz", 2.0), ("Ginger Cooler", 1.0), ("Marquee Tea", 1.0))
+WORN, LATER_S = 0.04, 2 * 86_400.0  # of their flow, since they were calibrated, for the drink on the scale
 LIVE, TOO_MUCH, STOPPED = "Blackcurrant Spritz", "Orchard Fizz", "Ginger Cooler"
 
 
@@ -87,6 +92,7 @@ def in_virtual_time(folder: Path, tally: Tally) -> None:
     print(f"  lines 1, 2, 5 and 6 together: flow falls by {100 * sag.sag_per_a:.1f} % per ampere that others draw\n")
     for recipe, times in DRINKS:
         pour_virtually(machine, recipe, times, tally)
+    on_a_scale(machine, tally)
     end_the_evening(machine, tally)
     print(f"  {machine.clock.now_s() / 60:.0f} min of virtual time")
     machine.close()
@@ -103,6 +109,35 @@ def pour_virtually(machine: VirtualMachine, recipe: str, times: float, tally: Ta
     glass_ml = machine.plant.lift_glass()
     for one in view.lines:
         tally.dose(one.liquid, one.asked_ml, glass_ml.get(one.liquid, 0.0))
+
+
+def on_a_scale(calibrated: VirtualMachine, tally: Tally) -> None:
+    """The same pumps two days later, worn, with a load cell under the glass: one drink, weighed and trimmed."""
+    profile, book, _ = load(PROFILE, BOOK)
+    scale = Scale(converter="bench", capacity_g=5000.0, readings_per_s=10)
+    machine = VirtualMachine(replace(profile, scale=scale), book, seed=int(SEED))
+    span_scale(machine)
+    prime_all(machine, tuple(line.line for line in profile.lines))
+    for line in profile.lines:
+        known = calibrated.ledger.calibrations(line.line)[-1]
+        known = replace(known, taken_wall_s=known.taken_wall_s - LATER_S)
+        machine.ledger.add_calibration(known)
+        machine.guard.handle("engine", TakeCalibration(calibration=known))
+        machine.plant.inject(InjectedFault(kind="tube worn", line=line.line, amount=WORN))
+    machine.pass_time(3.0)
+    machine.plant.place_glass("tumbler")
+    machine.pass_time(2.0)
+    print(f"  {LIVE} on a scale, two days later: all pumps are {100 * WORN:.0f} % slower by then", flush=True)
+    operation = machine.engine.pour(PourRequest(recipe=LIVE)).operation
+    machine.finish(operation)
+    machine.pass_time(4.0)
+    view, glass_ml = machine.engine.operation(operation), machine.plant.lift_glass()
+    for one in view.lines:
+        tally.dose(one.liquid, one.asked_ml, glass_ml.get(one.liquid, 0.0))
+        if one.weighed is not None:
+            print(f"    {'':22} weighed {one.weighed.volume_ml:.1f} +- {2 * one.weighed.u_ml:.1f} mL", flush=True)
+    tally.expect(all(one.weighed for one in view.lines), f"{LIVE} was not weighed: {view.unweighed}")
+    machine.close()
 
 
 def end_the_evening(machine: VirtualMachine, tally: Tally) -> None:
