@@ -186,7 +186,7 @@ class Supervisor:
             self._enter_segment()
         else:
             machine.go(Trigger.DONE)
-            weighed_watch.begin(machine)
+            weighed_watch.begin(machine, self._desk.resumed_runs)
             progress.begin(machine.now_s + machine.lead_s, self._desk.resumed_runs)
         return machine.take_events()
 
@@ -374,7 +374,7 @@ class Supervisor:
         if segment.hand is not None:
             self._hold(Hold(Waiting(kind="step"), segment.hand, "a hand step is due"))
         else:
-            weighed_watch.begin(machine)
+            weighed_watch.begin(machine, segment.runs)
             progress.begin(machine.now_s + machine.lead_s, segment.runs)
 
     def _run(self) -> None:

@@ -6,11 +6,15 @@ elsewhere no glass counts as there.
 
 from collections.abc import Iterable
 
+from msgspec.structs import replace
+
 from controller.model.messages import InputReport, Waiting
-from controller.model.plan import PlannedRun
+from controller.model.plan import PlannedRun, Segment
 from controller.model.scale_datagram import RawReading
 from controller.model.states import MachineState as S
 from controller.safety.admission import calibrations
+from controller.safety.case import timeline
+from controller.safety.figures import Figures
 from controller.safety.machine import Hold, StateMachine
 from controller.safety.suspects import Search
 
@@ -43,12 +47,15 @@ def glass_absent(machine: StateMachine, inputs: InputReport) -> bool | None:
     return None if is_blind else glass_present(machine, inputs) is False
 
 
-def begin(machine: StateMachine) -> None:
-    """Runs of a serving are about to be taken up."""
+def begin(machine: StateMachine, runs: tuple[PlannedRun, ...]) -> None:
+    """These runs of a serving are about to be taken up."""
     progress = machine.progress
     if machine.load is not None and progress is not None and progress.is_serving:
-        lines = {run.line for run in progress.present.runs}
-        machine.weigher.begin(machine.book, calibrations(machine.memory), lines)
+        known = calibrations(machine.memory)
+        later = progress.operation.segments[progress.segment + 1 :]
+        to_come = timeline(replace(progress.operation, segments=(Segment(runs=runs), *later)))
+        most_ml = Figures(profile=machine.profile, calibrations=known).upper_by_line_ml([*progress.done, *to_come])
+        machine.weigher.begin(machine.book, known, {run.line for run in progress.present.runs}, most_ml)
 
 
 def faults(machine: StateMachine) -> dict[str, str]:
@@ -60,8 +67,8 @@ def faults(machine: StateMachine) -> dict[str, str]:
     progress, cap_ml = machine.progress, machine.profile.caps.serving_volume_ml
     if progress is not None and progress.is_serving and machine.state is S.EXECUTE and weigher.exceeds(cap_ml):
         found[WEIGHED] = (
-            f"{weigher.weighed_g:.0f} g have been weighed in the glass: more than the cap of {cap_ml:.0f} mL. A pump "
-            "runs faster than it is known to, or a relay is stuck on"
+            f"{weigher.weighed_g:.0f} g have been weighed in the glass: more than the cap of {cap_ml:.0f} mL can weigh. "
+            "A pump runs faster than it is known to, or a relay is stuck on"
         )
     return found
 

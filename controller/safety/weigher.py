@@ -16,7 +16,8 @@ from controller.safety.rest_gain import RestGain
 from controller.safety.standing import Standing
 from controller.safety.suspects import Search
 
-HEAVIEST_G_ML = 1.4  # no syrup is denser; common practice, no source
+HEAVIEST_G_ML = 1.4  # no syrup is denser; of liquids of whose density nothing is said; common practice, no source
+HEAVIER = 1.03  # what a liquid may weigh over what is made of its figures below; label and formulas, common practice
 BRIX_G_ML = 0.0045  # a per cent of sugar makes a liquid denser by this: within 2.2 % to 68 Brix of ICUMSA's formula
 ABV_G_ML = 0.0013  # a per cent of alcohol makes it lighter by this: within 1 % to 60 % vol of OIML R 22
 OVER_G = 5.0  # by which a weighed cap may seem to be exceeded: momentum of the stream, drift, creep
@@ -33,6 +34,15 @@ def density_g_ml(liquid: Liquid | None) -> float:
     if liquid.weighed_100_ml_g is not None:
         return liquid.weighed_100_ml_g / 100
     return 1.0 + BRIX_G_ML * (liquid.brix or 0.0) - ABV_G_ML * liquid.abv_percent
+
+
+def heaviest_g_ml(liquid: Liquid | None) -> float:
+    """The most that a millilitre weighs, as certain as the book's figures are."""
+    if liquid is None:
+        return HEAVIEST_G_ML
+    figures = (liquid.density_kg_m3, liquid.hydrometer_kg_m3, liquid.weighed_100_ml_g, liquid.brix)
+    is_said = any(one is not None for one in figures) or liquid.abv_percent > 0
+    return HEAVIER * density_g_ml(liquid) if is_said else HEAVIEST_G_ML
 
 
 class Weigher:
@@ -57,9 +67,16 @@ class Weigher:
         self._watch_until_s = -math.inf
         self._base_g: float | None = None
         self._poured_g = 0.0  # up to the last hold
+        self._heaviest_first: list[tuple[float, float]] = []  # of each line: g/mL at the most, mL at the most
 
-    def begin(self, book: Book, calibrations: Mapping[int, Calibration], lines: Iterable[int]) -> None:
-        """A serving from these lines is about to begin."""
+    def begin(
+        self,
+        book: Book,
+        calibrations: Mapping[int, Calibration],
+        lines: Iterable[int],
+        most_ml: Mapping[int, float],
+    ) -> None:
+        """A serving from these lines is about to begin or to go on; most_ml: what each of its lines can bring."""
         liquids = {one.liquid: one for one in book.liquids}
         found = {
             line: known.flow_ml_s * density_g_ml(liquids.get(known.liquid))
@@ -70,6 +87,10 @@ class Weigher:
             bubbly = {name for name, liquid in liquids.items() if liquid.carbonated}
             gassy = frozenset(line for line, known in calibrations.items() if known.liquid in bubbly)
             self._basis, self.flows = found, Flows(found, gassy)
+        of_line = {line: liquids.get(known.liquid) for line, known in calibrations.items()}
+        self._heaviest_first = sorted(
+            ((heaviest_g_ml(of_line.get(line)), volume_ml) for line, volume_ml in most_ml.items()), reverse=True
+        )
         can_watch = all(line in found for line in lines)
         self._watch = FlowWatch(self.flows) if can_watch else None
         self.search = self.shortfall = self.gain_g = None
@@ -135,7 +156,19 @@ class Weigher:
 
     def exceeds(self, cap_ml: float) -> bool:
         """Whether more has been poured than the cap allows, for certain."""
-        return self.weighed_g > cap_ml * HEAVIEST_G_ML + OVER_G
+        return self.weighed_g > self.most_g(cap_ml) + OVER_G
+
+    def most_g(self, volume_ml: float) -> float:
+        """The most that so much of this drink can weigh, g.
+
+        Each line counts for what it brings at the most, the heaviest first; what is then left is of the heaviest, whose
+        pump may be the one that runs on.
+        """
+        left_ml, grams = volume_ml, 0.0
+        for g_ml, brought_ml in self._heaviest_first:
+            grams += g_ml * min(left_ml, brought_ml)
+            left_ml -= min(left_ml, brought_ml)
+        return grams + left_ml * (self._heaviest_first[0][0] if self._heaviest_first else HEAVIEST_G_ML)
 
     def is_watching(self, now_s: float) -> bool:
         """Whether the scale is wanted at its full pace."""

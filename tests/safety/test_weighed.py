@@ -8,6 +8,7 @@ from core_parts import EXACT
 from guard_parts import BOOK, run_of, serve
 from msgspec.structs import replace
 
+from controller.model.book import Liquid
 from controller.model.scale import Reading
 from controller.safety.flow_watch import FlowWatch
 from controller.safety.inflow import U_UNLEARNED, Flows, On, Readings
@@ -15,7 +16,7 @@ from controller.safety.progress import Progress
 from controller.safety.rest_gain import RestGain
 from controller.safety.standing import Standing, matching, misfit
 from controller.safety.suspects import Search
-from controller.safety.weigher import Weigher
+from controller.safety.weigher import HEAVIEST_G_ML, Weigher
 
 RATE, FLOW_G_S = 80, 4.0
 LINES = (1, 2, 3)
@@ -251,6 +252,25 @@ def test_a_line_brings_nothing_before_its_way_and_all_of_its_flow_later():
     assert run.brought_s(11.0) - run.brought_s(10.0) == pytest.approx(1.0)
 
 
+def test_so_much_of_a_drink_weighs_at_the_most_what_its_heaviest_liquids_make_of_it():
+    """By hand, 3 % over the book's figures: 1.03 x 1.30 = 1.339 g/mL syrup, 1.03 x 1.05 = 1.0815 juice, 1.03 soda."""
+    liquids = (
+        Liquid(liquid="apple juice", density_kg_m3=1050.0),
+        Liquid(liquid="ginger syrup", density_kg_m3=1300.0),
+        Liquid(liquid="soda", brix=0.0),
+        Liquid(liquid="cold tea"),
+    )
+    names = {1: "apple juice", 2: "ginger syrup", 3: "soda", 4: "cold tea"}
+    calibrations = {line: replace(EXACT[0], line=line, liquid=name) for line, name in names.items()}
+    weigher = Weigher(BOOK)
+    most_ml = {1: 100.0, 2: 20.0, 3: 200.0}
+    weigher.begin(replace(BOOK, liquids=liquids), calibrations, [1, 2, 3], most_ml)
+    assert weigher.most_g(250.0) == pytest.approx(20.0 * 1.339 + 100.0 * 1.0815 + 130.0 * 1.03)
+    assert weigher.most_g(400.0) == pytest.approx(20.0 * 1.339 + 100.0 * 1.0815 + 200.0 * 1.03 + 80.0 * 1.339)
+    weigher.begin(replace(BOOK, liquids=liquids), calibrations, [1, 4], {1: 100.0, 4: 50.0})
+    assert weigher.most_g(60.0) == pytest.approx(50.0 * HEAVIEST_G_ML + 10.0 * 1.0815)  # of the tea nothing is said
+
+
 @pytest.mark.parametrize(
     "in_hold_g",
     [
@@ -264,7 +284,7 @@ def test_what_was_poured_before_a_hold_counts_towards_the_weighed_cap(in_hold_g)
     progress, weigher = Progress(serve(run_of(1, "apple juice", 0, 5))), Weigher(BOOK)
     calibrations = {one.line: one for one in EXACT}
     for begin_s in (2.0, 13.0):
-        weigher.begin(BOOK, calibrations, [1])
+        weigher.begin(BOOK, calibrations, [1], {1: 100.0})
         progress.begin(begin_s, progress.present.runs)
         for at_s in seconds(begin_s - 2.0, begin_s + 9.0):
             progress.step(at_s, 1.0)
