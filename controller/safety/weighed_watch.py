@@ -67,8 +67,8 @@ def faults(machine: StateMachine) -> dict[str, str]:
     progress, cap_ml = machine.progress, machine.profile.caps.serving_volume_ml
     if progress is not None and progress.is_serving and machine.state is S.EXECUTE and weigher.exceeds(cap_ml):
         found[WEIGHED] = (
-            f"{weigher.weighed_g:.0f} g have been weighed in the glass: more than {cap_ml:.0f} mL, the cap, can weigh. A "
-            "pump runs faster than it is known to, or a relay is stuck on"
+            f"{weigher.weighed_g:.0f} g have been weighed in the glass: more than {cap_ml:.0f} mL, the cap, can weigh. "
+            "A pump runs faster than it is known to, or a relay is stuck on"
         )
     return found
 
