@@ -20,12 +20,12 @@ DRINK, BY_HAND = "Orchard Fizz", "Iced Orchard Tea"
 SETTLES_S = 4.0
 
 
-def set_up(pace: int):
+def set_up(pace: int, glass: str = "tall glass"):
     made = ready_machine(profile=replace(PROFILE, scale=replace(SCALE, readings_per_s=pace)))
     made.plant.lift_glass()
     made.pass_time(3.0)
     span_scale(made)
-    made.plant.place_glass()
+    made.plant.place_glass(glass)
     made.pass_time(SETTLES_S)
     made.dripped_ml = sum(made.plant.glass_contents_ml().values())
     return made
@@ -91,7 +91,8 @@ def test_the_stock_is_known_to_the_weighing_s_uncertainty(machine):
         assert abs(drawn_ml - truly_ml) < abs(one.delivered_ml - truly_ml) + 0.2
 
 
-def test_ice_put_in_at_a_hand_step_is_not_weighed_as_poured(machine):
+def test_ice_put_in_at_a_hand_step_is_not_weighed_as_poured():
+    machine = set_up(80, "tumbler")
     operation = machine.engine.pour(PourRequest(recipe=BY_HAND)).operation
     for _ in range(400):
         machine.pass_time(0.25)
@@ -107,6 +108,7 @@ def test_ice_put_in_at_a_hand_step_is_not_weighed_as_poured(machine):
     machine.pass_time(SETTLES_S)
     weighed = machine.engine.operation(operation).weighed
     assert abs(weighed.volume_ml - in_the_glass_ml(machine)) <= 3.0 * weighed.u_ml
+    machine.close()
 
 
 def test_a_glass_taken_before_the_weight_has_settled_is_told_as_not_weighed_and_why(machine):
@@ -144,9 +146,11 @@ def test_a_glass_set_down_just_before_its_first_drop_is_weighed_all_the_same(pac
 
 
 def test_a_hand_on_the_glass_as_the_pour_begins_is_the_reason_that_it_was_not_weighed(machine):
+    operation = machine.engine.pour(PourRequest(recipe=DRINK)).operation
+    machine.pass_time(0.2)
     machine.plant.lean(300.0, 1.3)
-    machine.pass_time(1.0)
-    _, after = poured(machine)
+    machine.finish(operation)
+    after = machine.engine.operation(operation)
     assert (after.weighed, after.unweighed) == (None, TOUCHED_BEFORE)
 
 
