@@ -26,17 +26,17 @@ VENV = environment()
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / "tests-ready"
 
-# Longer commands, each with a seed where chance plays a part: word -> script below tests/.
+# Longer commands, each with a seed where chance plays a part: word -> module in tests/.
 COMMANDS = {
-    "mutations": "mutations.py",
-    "fuzz": "fuzz.py",
-    "mutants": "mutants.py",
-    "campaign": "campaign.py",
-    "power-cut": "power_cut.py",
-    "pictures": "page/pictures.py",
-    "plans": "sequencing/drawn_plans.py",
-    "board": "board/__main__.py",
-    "driver": "board/driver_traces.py",
+    "mutations": "mutations",
+    "fuzz": "fuzz",
+    "mutants": "mutants",
+    "campaign": "campaign",
+    "power-cut": "power_cut",
+    "pictures": "page.pictures",
+    "plans": "sequencing.drawn_plans",
+    "board": "board",
+    "driver": "board.driver_traces",
 }
 
 
@@ -57,22 +57,13 @@ def run(*command: str | Path) -> int:
     return subprocess.run(command, cwd=ROOT, check=False).returncode
 
 
-def run_script(name: str, arguments: list[str]) -> int:
-    """Run a longer command."""
-    script = TESTS / name
-    if not script.exists():
-        print(f"there is no {script.relative_to(ROOT)}", file=sys.stderr)
-        return 2
-    return run(PYTHON, script, *arguments)
-
-
 def run_benchmark(arguments: list[str]) -> int:
     """Run one benchmark by its name."""
     names = sorted(path.stem for path in (TESTS / "benchmarks").glob("[a-z]*.py"))
     if not arguments or arguments[0] not in names:
         print(f"usage: python3 tests benchmarks NAME; NAME is one of: {', '.join(names)}", file=sys.stderr)
         return 2
-    return run_script(f"benchmarks/{arguments[0]}.py", arguments[1:])
+    return run(PYTHON, "-m", f"tests.benchmarks.{arguments[0]}", *arguments[1:])
 
 
 def run_tests(arguments: list[str]) -> int:
@@ -104,7 +95,7 @@ def main() -> int:
     if words[:1] == ["benchmarks"]:
         return run_benchmark(words[1:])
     if words and words[0] in COMMANDS:
-        return run_script(COMMANDS[words[0]], words[1:])
+        return run(PYTHON, "-m", f"tests.{COMMANDS[words[0]]}", *words[1:])
     return run_tests(words)
 
 

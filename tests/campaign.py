@@ -14,8 +14,8 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 
-from campaigns.hostile import play_hostile
-from campaigns.runs import Finding, play
+from tests.campaigns.hostile import play_hostile
+from tests.campaigns.runs import Finding, play
 
 SHOWN = 10  # failures that are told at length
 

@@ -18,11 +18,6 @@ from pathlib import Path
 
 import msgspec
 import structlog
-from fuzz_network import fuzz_bench, fuzz_http, hostile_json
-from mutations import EXAMPLES, campaign, mutate
-
-sys.path.insert(0, str(Path(__file__).parent / "guard"))
-from guard_parts import BOOK, FakeBoard, prime, run_of, serve, with_caps
 
 from controller.clock import VirtualClock
 from controller.engine.engine import Engine
@@ -64,6 +59,9 @@ from controller.model.messages import (
 from controller.model.plan import Operation, Segment
 from controller.model.requests import LineRequest
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from tests.fuzz_network import fuzz_bench, fuzz_http, hostile_json
+from tests.guard.guard_parts import BOOK, FakeBoard, prime, run_of, serve, with_caps
+from tests.mutations import EXAMPLES, campaign, mutate
 
 EVENT: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)
 TURN_S = 0.01  # of virtual time

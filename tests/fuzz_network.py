@@ -12,7 +12,6 @@ import logging
 import random
 import re
 import socket
-import sys
 import threading
 from collections import Counter
 from collections.abc import Callable
@@ -22,10 +21,6 @@ from itertools import count
 from pathlib import Path
 
 import msgspec
-from mutations import mutate
-
-sys.path.insert(0, str(Path(__file__).parent / "engine"))
-from played_guard import report
 
 from controller.bench.asks import ASKS
 from controller.bench.client import BenchClient
@@ -44,6 +39,8 @@ from controller.engine.http.server import HttpServer
 from controller.engine.http.shares import Places
 from controller.engine.http.tokens import Tokens
 from controller.ledger.store import Ledger
+from tests.engine.played_guard import report
+from tests.mutations import mutate
 
 ROOT = Path(__file__).resolve().parent.parent
 PROFILE, BOOK = ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml"

@@ -27,7 +27,7 @@ from pathlib import Path
 from queue import Empty
 from typing import NoReturn
 
-from mutating.changes import Mutant, mutants
+from tests.mutating.changes import Mutant, mutants
 
 ROOT = Path(__file__).resolve().parent.parent
 MUTATED = Path("controller/safety")
@@ -88,6 +88,8 @@ class Copy:
                 shutil.copy(source, target)
         os.chdir(folder)
         sys.dont_write_bytecode = True
+        for name in [name for name in sys.modules if name.split(".")[0] == "tests"]:
+            del sys.modules[name]  # the copy's tests are meant from here on
         sys.path[:0] = [str(folder)]
         os.environ["PYTHONPATH"] = str(folder)
         for name in PRELOADED:

@@ -23,9 +23,10 @@ import tempfile
 from pathlib import Path
 
 import structlog
-from power_cuts.card import Op, cuts, damaged, recorded
-from power_cuts.evening import act
-from power_cuts.examine import examine, examine_damaged, known
+
+from tests.power_cuts.card import Op, cuts, damaged, recorded
+from tests.power_cuts.evening import act
+from tests.power_cuts.examine import examine, examine_damaged, known
 
 ACTIONS = 12
 
@@ -48,7 +49,17 @@ def run(
     with tempfile.TemporaryDirectory(prefix="tundish-power-cut-") as name:
         acted = Path(name) / "acted"
         acted.mkdir()
-        evening = [sys.executable, __file__, "--act", acted, "--seed", str(seed), "--actions", str(actions)]
+        evening = [
+            sys.executable,
+            "-m",
+            "tests.power_cut",
+            "--act",
+            acted,
+            "--seed",
+            str(seed),
+            "--actions",
+            str(actions),
+        ]
         ops = [op for op in recorded(evening, acted) if op.kind != "sync" or not card_lies]
         for cut in cuts(ops, places(ops, images, rng, every_sync=every_sync)):
             for how in ("lost", "kept", "torn"):

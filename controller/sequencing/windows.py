@@ -20,7 +20,7 @@ from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
-from controller.sequencing.plan import Plan, Wanted, joined, plan_serving, timed
+from controller.sequencing.plan import Plan, joined, plan_serving
 from controller.sequencing.twins import Sources
 
 COVERED = 2.5  # standard uncertainties that a window covers: 99 of 100 doses
@@ -36,73 +36,40 @@ def plan_weighed(
     calibrations: Mapping[int, Calibration],
     sources: Sources,
     phases: Sequence[Resolved],
-    last_alone: bool = False,
 ) -> Plan:
     """The serving planned as by `plan_serving`, with windows for a trim; a dose of an uncertain line is poured alone,
-    and with last_alone the largest of each phase after all others, where the cap on a serving's time allows. Where it
-    does not allow the longest ends either, there are no windows. Raises what `plan_serving` does.
+    where the cap on a serving's time allows. Where it does not allow the longest ends either, there are no windows.
+    Raises what `plan_serving` does.
     """
-    slow, spaced = _all_slow(calibrations), _spaced(profile)
-    split = tuple(
-        part for phase in joined(phases) for part in _parts(phase, calibrations, sources, last_alone=last_alone)
-    )
+    slow = {line: _slow(one) for line, one in calibrations.items()}
+    gap_s = max(APART_S, profile.caps.start_gap_s)
+    spaced = structs.replace(profile, caps=structs.replace(profile.caps, start_gap_s=gap_s))
+    split = tuple(part for phase in joined(phases) for part in _parts(phase, calibrations, sources))
     plan = plan_serving(spaced, slow, sources, split)
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
         plan = plan_serving(spaced, slow, sources, phases)
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
         return plan_serving(profile, calibrations, sources, phases)
     segments = tuple(
-        structs.replace(segment, runs=_windows(segment.runs, slow, calibrations)) for segment in plan.segments
+        structs.replace(
+            segment, runs=tuple(_window(run, slow[run.line], calibrations[run.line]) for run in segment.runs)
+        )
+        for segment in plan.segments
     )
     first = next((k for k, segment in enumerate(segments) if segment.runs), 0)
     waited = structs.replace(segments[first], runs=tuple(map(_after_look, segments[first].runs)))
     return replace(plan, segments=(*segments[:first], waited, *segments[first + 1 :]), calibrations=calibrations)
 
 
-def rest_weighed(
-    profile: Profile, calibrations: Mapping[int, Calibration], wanted: Sequence[Wanted]
-) -> tuple[PlannedRun, ...]:
-    """What a held serving still owes, with windows again. calibrations: as its weight has them by now."""
-    slow = _all_slow(calibrations)
-    _, runs = timed(_spaced(profile), slow, wanted)
-    return tuple(map(_after_look, _windows(runs, slow, calibrations)))
-
-
-def _spaced(profile: Profile) -> Profile:
-    """The machine with its starts as far apart as the weight needs them."""
-    gap_s = max(APART_S, profile.caps.start_gap_s)
-    return structs.replace(profile, caps=structs.replace(profile.caps, start_gap_s=gap_s))
-
-
-def _all_slow(calibrations: Mapping[int, Calibration]) -> dict[int, Calibration]:
-    return {line: _slow(one) for line, one in calibrations.items()}
-
-
-def _windows(
-    runs: Sequence[PlannedRun], slow: Mapping[int, Calibration], usual: Mapping[int, Calibration]
-) -> tuple[PlannedRun, ...]:
-    return tuple(_window(run, slow[run.line], usual[run.line]) for run in runs)
-
-
-def _parts(
-    phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources, *, last_alone: bool
-) -> list[Resolved]:
-    """The phase, before it one of its own for each dose that is to be poured alone, after it one for the last."""
+def _parts(phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources) -> list[Resolved]:
+    """The phase, and before it one of its own for each dose that is to be poured alone."""
     alone = [dose for dose in phase.doses if _is_uncertain(*dose, calibrations, sources)]
     beside = tuple(dose for dose in phase.doses if dose not in alone)
-    last = tuple(sorted(beside, key=lambda dose: dose[1])[-1:]) if last_alone and len(beside) > 1 else ()
-    beside = tuple(dose for dose in beside if dose not in last)
-    doses = [*((dose,) for dose in alone), *(some for some in (beside, last) if some)]
+    doses = [*((dose,) for dose in alone), *((beside,) if beside else ())]
     if len(doses) < 2:
         return [phase]
     first = structs.replace(phase, doses=doses[0])
-    return [
-        first,
-        *(
-            structs.replace(first, doses=one, hand=None, takes_ml=0.0, within_s=None, may_join=False)
-            for one in doses[1:]
-        ),
-    ]
+    return [first, *(structs.replace(first, doses=one, hand=None, takes_ml=0.0, within_s=None) for one in doses[1:])]
 
 
 def _is_uncertain(liquid: str, volume_ml: float, calibrations: Mapping[int, Calibration], sources: Sources) -> bool:

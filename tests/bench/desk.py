@@ -1,6 +1,5 @@
 """A bench on a virtual clock, with all its relays' pins claimed, and someone who works at it."""
 
-import fete_machine as fete
 from msgspec.structs import replace
 
 from controller.bench.link import DirectLink
@@ -9,6 +8,7 @@ from controller.bench.plant import Plant
 from controller.bench.truth import Truth, draw
 from controller.clock import VirtualClock
 from controller.model.profile import Profile
+from tests.bench import fete_machine as fete
 
 
 class Desk:

@@ -3,13 +3,13 @@
 import statistics
 from collections.abc import Collection
 
-import fete_machine as fete
-from desk import Desk, ideal_truth
 from msgspec.structs import replace
 
 from controller.bench.cell_truth import CellEffect, draw_cell
 from controller.bench.load_cell import Conversion
 from controller.bench.memory import BenchMemory
+from tests.bench import fete_machine as fete
+from tests.bench.desk import Desk, ideal_truth
 
 LINES = (1, 2, 3, 4, 5, 6)
 

@@ -2,10 +2,8 @@
 
 import math
 
-import fete_machine as fete
 import pytest
 from click.testing import CliRunner
-from desk import Desk, ideal_truth
 from msgspec.structs import replace
 
 from controller.bench import electrics, process
@@ -18,6 +16,8 @@ from controller.bench.truth import Truth, draw
 from controller.bench.tube_set import SetTruth, displaced_share
 from controller.bench.warming import Heat, WarmingTruth, Warmth
 from controller.cli.run.bench import bench
+from tests.bench import fete_machine as fete
+from tests.bench.desk import Desk, ideal_truth
 
 SODA = 6  # the line that draws it
 

@@ -1,12 +1,12 @@
 """Supply, wires and motors, against the raw circuit equations solved by scipy."""
 
-import fete_machine as fete
 import pytest
-from desk import Desk, ideal_truth
 from scipy.optimize import fsolve
 
 from controller.bench import electrics
 from controller.bench.truth import COPPER_OHM_MM2_M, STEADY_TORQUE_FRACTION, Truth, draw
+from tests.bench import fete_machine as fete
+from tests.bench.desk import Desk, ideal_truth
 
 
 @pytest.fixture

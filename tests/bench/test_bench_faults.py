@@ -2,12 +2,12 @@
 
 from typing import get_args
 
-import fete_machine as fete
 import pytest
-from desk import Desk, ideal_truth
 
 from controller.bench.faults import SIPHON_ML_S, FaultKind, InjectedFault
 from controller.errors import Refused
+from tests.bench import fete_machine as fete
+from tests.bench.desk import Desk, ideal_truth
 
 
 @pytest.fixture

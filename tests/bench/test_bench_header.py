@@ -1,8 +1,6 @@
 """Pins, relays, contacts and the record of what they did."""
 
-import fete_machine as fete
 import pytest
-from desk import Desk
 from msgspec.structs import replace
 
 from controller.bench import trace
@@ -11,6 +9,8 @@ from controller.bench.plant import Plant
 from controller.bench.trace import ContactEntry, LevelEntry, read_trace
 from controller.clock import VirtualClock
 from controller.errors import BoardError, OutOfRange
+from tests.bench import fete_machine as fete
+from tests.bench.desk import Desk
 
 # Pull after reset by GPIO: 0-8 up, 9-27 down (BCM2835 ARM Peripherals, table 6-31).
 PULLED_UP = set(range(9))

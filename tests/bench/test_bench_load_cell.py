@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import pytest
-from load_desk import LINES, LoadDesk
 from msgspec import structs
 
 from controller.bench.cell_truth import CELL_EFFECTS, UNDISTURBED, CellTruth, draw_cell
 from controller.errors import Refused
 from controller.model.book import Glass
+from tests.bench.load_desk import LINES, LoadDesk
 
 
 def amplitude(values: list[float]) -> float:

@@ -3,11 +3,11 @@
 import statistics
 
 import pytest
-from load_desk import LoadDesk
 
 from controller.bench.cell_truth import UNDISTURBED
 from controller.bench.faults import FaultKind, InjectedFault
 from controller.errors import Refused
+from tests.bench.load_desk import LoadDesk
 
 
 @pytest.fixture

@@ -1,14 +1,14 @@
 """What a bench remembers from one start to the next."""
 
-import fete_machine as fete
 import pytest
-from desk import Desk
 from msgspec.structs import replace
 
 from controller.bench.memory import read_memory, write_memory
 from controller.bench.truth import draw
 from controller.errors import FileProblems
 from controller.model.book import Book
+from tests.bench import fete_machine as fete
+from tests.bench.desk import Desk
 
 
 @pytest.fixture

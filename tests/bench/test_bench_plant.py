@@ -4,15 +4,15 @@ import math
 from collections import Counter
 from random import Random
 
-import fete_machine as fete
 import pytest
-from desk import Desk, ideal_truth
 from fluids.friction import friction_factor
 from msgspec.structs import replace
 from scipy.integrate import solve_ivp
 
 from controller.bench.truth import draw
 from controller.errors import Refused
+from tests.bench import fete_machine as fete
+from tests.bench.desk import Desk, ideal_truth
 
 
 @pytest.fixture

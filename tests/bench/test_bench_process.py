@@ -10,7 +10,6 @@ import sys
 import time
 from pathlib import Path
 
-import fete_machine as fete
 import pytest
 from click.testing import CliRunner
 
@@ -23,14 +22,15 @@ from controller.cli.run.bench import bench as bench_commands
 from controller.errors import BoardError, Refused, Unreachable
 from controller.hal.table import open_board
 from controller.scale.bench import BenchConverter
+from tests.bench import fete_machine as fete
 
 STARTED_S = 15.0
 
 BENCH = """
 import sys
 from pathlib import Path
-sys.path.insert(0, {folder!r})
-import fete_machine
+sys.path.insert(0, {root!r})
+from tests.bench import fete_machine
 from controller.bench.process import run
 run(fete_machine.weighing_profile(), fete_machine.book(), Path({socket!r}), seed=4, trace_path=Path({trace!r}),
     memory_path=Path({memory!r}), persist={persist}, glass="tumbler", ready=lambda: print("ready", flush=True))
@@ -39,7 +39,7 @@ run(fete_machine.weighing_profile(), fete_machine.book(), Path({socket!r}), seed
 
 def bench_code(folder: Path, *, persist: bool = True) -> str:
     return BENCH.format(
-        folder=str(Path(fete.__file__).parent),
+        root=str(Path(__file__).parents[2]),
         socket=str(folder / "bench.sock"),
         trace=str(folder / "trace.jsonl"),
         memory=str(folder / "memory.json"),

@@ -1,6 +1,5 @@
 """A rotor's motion in closed form: its derivatives, its inverse, and the volume its angle stands for."""
 
-import fete_machine as fete
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,6 +7,7 @@ from msgspec.structs import replace
 
 from controller.bench.shaft import Motion, displaced_rev, rest, revs_for
 from controller.bench.truth import draw
+from tests.bench import fete_machine as fete
 
 PUMP = draw(fete.profile(), fete.book(), 1).lines[1].pump
 

@@ -2,9 +2,7 @@
 
 import statistics
 
-import fete_machine as fete
 import pytest
-from desk import Desk
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
@@ -12,6 +10,8 @@ from scipy.integrate import solve_ivp
 from controller.bench.truth import FunnelTruth
 from controller.bench.vessels import Vessels, drain, total_ml
 from controller.errors import Refused
+from tests.bench import fete_machine as fete
+from tests.bench.desk import Desk
 
 FUNNEL = FunnelTruth(drain_ml_s=10.0, drain_time_s=0.15, capacity_ml=60.0, film_ml=0.2, tray_capacity_ml=500.0)
 

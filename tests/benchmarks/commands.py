@@ -17,7 +17,8 @@ import tempfile
 from pathlib import Path
 
 import psutil
-from footprint import BOOK, PROFILE, RECIPE, commission, running
+
+from tests.benchmarks.footprint import BOOK, PROFILE, RECIPE, commission, running
 
 ANSWERED_S = 0.3  # the engine answers
 FILES_S = 0.6  # files are read

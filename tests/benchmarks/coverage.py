@@ -21,13 +21,9 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "metering"))
-
-from drawn_pumps import DOSES_ML, Outcome, calibrated, false_alarm
 
 from controller.model.scales import WeighingScale
+from tests.metering.drawn_pumps import DOSES_ML, Outcome, calibrated, false_alarm
 
 STEPS_G = (1.0, 0.1, 0.01)
 COUNTS = (3, 4, 6, 8, 12)

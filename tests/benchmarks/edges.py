@@ -16,10 +16,6 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "guard"))
-from guard_parts import BOOK, FakeBoard, run_of, with_caps
-from guard_processes import Voice, until
-
 from controller.clock import RealClock
 from controller.guard.guard import Guard
 from controller.guard.realtime import ask_for_real_time
@@ -28,6 +24,8 @@ from controller.ledger.journal import FileJournal
 from controller.model.messages import Ended, Start, Stop
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind, Outcome
+from tests.guard.guard_parts import BOOK, FakeBoard, run_of, with_caps
+from tests.guard.guard_processes import Voice, until
 
 RUN_S = 0.35
 REACH_S = 0.001

@@ -17,10 +17,8 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "guard"))
-from guard_processes import Processes, until
-
 from controller.guard.alloff import all_off
+from tests.guard.guard_processes import Processes, until
 
 # What is done, and the reach of DESIGN section 7 for it (s, at which quantile).
 REACH = {

@@ -19,12 +19,6 @@ import threading
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "processes"))
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "ledger"))
-
-from full_ledger import fill
-from three_processes import ROOT, Processes
-
 from controller.cli.client import address
 from controller.errors import TundishError
 from controller.model.messages import HEARTBEAT_S
@@ -37,6 +31,8 @@ from controller.model.requests import (
     WeighedTrial,
 )
 from controller.model.views import FitView, OperationView
+from tests.ledger.full_ledger import fill
+from tests.processes.three_processes import ROOT, Processes
 
 REACH_MS = 50.0
 LINES = tuple(range(1, 9))

@@ -15,14 +15,12 @@ from pathlib import Path
 import msgspec
 from msgspec.structs import replace
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "guard"))
-from guard_parts import Rig, run_of, serve
-
 from controller.guard.journal_writer import JournalWriter
 from controller.ledger.journal import FileJournal
 from controller.model.messages import Start
 from controller.safety.memory import apply
 from controller.safety.records import AdmittedRecord, EndedRecord, Memory, Stamped
+from tests.guard.guard_parts import Rig, run_of, serve
 
 FIVE_YEARS = 5 * 52 * 100  # weekly parties of a hundred servings
 LIMIT_S = 0.1

@@ -8,14 +8,12 @@ import sys
 import tempfile
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "ledger"))
-from full_ledger import LIQUIDS, fill, milliseconds
-from ledger_parts import all_of
-
 from controller.ledger.records import Intent
 from controller.model.messages import Delivery
 from controller.model.requests import HistoryQuery, PastQuery, UsageQuery
 from controller.model.states import OperationKind, Outcome
+from tests.ledger.full_ledger import LIQUIDS, fill, milliseconds
+from tests.ledger.ledger_parts import all_of
 
 LIMIT_MS = 100.0
 

@@ -7,11 +7,9 @@ frame with a drink of the menu in it.
 import argparse
 import statistics
 import sys
-from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "page"))
-from conftest import BROWSER, NO_BROWSER
-from page_machine import GUEST, PageMachine, page_machine
+from tests.page.browser import BROWSER, NO_BROWSER
+from tests.page.page_machine import GUEST, PageMachine, page_machine
 
 REACH_S = 1.5
 SLOWER, BITS_PER_S, LATENCY_MS = 4, 1.5e6, 150

@@ -27,10 +27,6 @@ from pathlib import Path
 
 import psutil
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "processes"))
-
-from three_processes import ROOT, Processes
-
 from controller.cli.client import address
 from controller.errors import TundishError
 from controller.model.messages import HEARTBEAT_S
@@ -38,6 +34,7 @@ from controller.model.network import NetworkView
 from controller.model.orders import ConsentRequest, Orders, OrderState
 from controller.model.requests import LineRequest
 from controller.model.views import MenuEntry, OperationView
+from tests.processes.three_processes import ROOT, Processes
 
 MOST_MB, LATE_MS, STOP_MS = 90.0, 50.0, 100.0
 BARE = f"""

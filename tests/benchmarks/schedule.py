@@ -16,14 +16,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from typing import TypeVar
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "sequencing"))
-
-from eight_lines import serving
-from reference_plans import Instance, Reference, instances, stored
-from stepping import broken_limits
 
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
@@ -33,6 +26,9 @@ from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import plan_serving
 from controller.sequencing.schedule import Schedule, schedule
 from controller.sequencing.twins import one_line_each
+from tests.sequencing.eight_lines import serving
+from tests.sequencing.reference_plans import Instance, Reference, instances, stored
+from tests.sequencing.stepping import broken_limits
 
 SAME_S = 1e-6
 UP_TO_TEN, BEYOND = 0.001, 0.01  # how much longer than CP-SAT's best a plan may be, as a fraction

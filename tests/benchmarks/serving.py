@@ -13,19 +13,15 @@ import statistics
 import sys
 import time
 from collections.abc import Callable
-from pathlib import Path
 from typing import TypeVar
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "sequencing"))
-
-from cp_sat_splits import planned, split_instances, stored
-from drawn_drinks import LINES, Drink, Machine, drink, machine, menu, sources
-from eight_lines import BOOK
 
 from controller.catering.spare_lines import MenuDrink, for_spare_lines
 from controller.sequencing import schedule as scheduling
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import Plan, plan_serving
+from tests.sequencing.cp_sat_splits import planned, split_instances, stored
+from tests.sequencing.drawn_drinks import LINES, Drink, Machine, drink, machine, menu, sources
+from tests.sequencing.eight_lines import BOOK
 
 GOALS = {5.0: 0.30, 3.0: 0.15}  # A -> the part of the pumps' time to save
 LONGER = 0.01  # than CP-SAT's best

@@ -28,10 +28,6 @@ from pathlib import Path
 
 import msgspec
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # run as a script, too
-
-from benchmarks.worn_machine import LINES, Bench
-
 from controller.cli.pictures.figure import COLOURS, draw_tolerance, new_figure, save
 from controller.metering.averages import COLOURED, Averages
 from controller.metering.dose import mi008_ml
@@ -41,6 +37,7 @@ from controller.model.plan import PlannedRun
 from controller.sequencing.plan import Plan, plan_serving
 from controller.sequencing.twins import one_line_each
 from controller.sequencing.windows import plan_weighed
+from tests.benchmarks.worn_machine import LINES, Bench
 
 BETWEEN_S, SETTLED_S = 40.0, 3.0
 BANDS = ((5.0, 15.0), (15.0, 50.0), (50.0, 150.0))

@@ -13,10 +13,10 @@ import tempfile
 import time
 from pathlib import Path
 
-import board_install
-from all_cases import cases
-from board_cases import Finding
-from board_machine import Machine, machines
+from tests.board import board_install
+from tests.board.all_cases import cases
+from tests.board.board_cases import Finding
+from tests.board.board_machine import Machine, machines
 
 TOOLS = ("qemu-system-aarch64", "mkfs.ext4", "e2fsck", "debugfs", "cpio", "openssl")
 

@@ -4,8 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
-from backup_cases import backed_up, upgraded
-from board_cases import (
+from tests.board.backup_cases import backed_up, upgraded
+from tests.board.board_cases import (
     DEEDS,
     QUICK,
     Finding,
@@ -19,9 +19,9 @@ from board_cases import (
     unplugged,
     vetted,
 )
-from board_machine import Machine
-from network_cases import opened
-from scale_cases import weighed
+from tests.board.board_machine import Machine
+from tests.board.network_cases import opened
+from tests.board.scale_cases import weighed
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,8 +2,8 @@
 
 import time
 
-from board_cases import Finding, judge
-from board_machine import RECORDS, SERVICES, Machine
+from tests.board.board_cases import Finding, judge
+from tests.board.board_machine import RECORDS, SERVICES, Machine
 
 COPY, DURING = f"{RECORDS}/copy.tar.gz", f"{RECORDS}/during.tar.gz"
 

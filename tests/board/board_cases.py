@@ -10,10 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from board_install import REMOVE, run
-from board_machine import GPIOS, RECORDS, Machine
-from board_pins import off_after_s
-from sandbox import vet
+from tests.board.board_install import REMOVE, run
+from tests.board.board_machine import GPIOS, RECORDS, Machine
+from tests.board.board_pins import off_after_s
+from tests.board.sandbox import vet
 
 SLOWNESS = 5.0
 FROZEN_S, LAST_LAYER_S = 0.7 * SLOWNESS, 1.0 * SLOWNESS

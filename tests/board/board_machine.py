@@ -6,9 +6,9 @@ import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import board_pins
-from board_install import run
-from board_pins import Pulse, Window
+from tests.board import board_pins
+from tests.board.board_install import run
+from tests.board.board_pins import Pulse, Window
 
 GPIOS = {"low": (2, 4, 5, 6, 7, 8), "high": (22, 23, 24, 27)}  # of the profiles' relays, by active level
 LINES = (1, 2, 3, 4)  # of the book

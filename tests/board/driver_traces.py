@@ -14,10 +14,10 @@ from itertools import pairwise
 from pathlib import Path
 
 import msgspec
-from board_machine import booted
 
 from controller.config import load_profile
 from controller.model.profile import Profile
+from tests.board.board_machine import booted
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]

@@ -8,10 +8,10 @@ import tempfile
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from board_cases import OPENED, Finding, judge
-from board_install import HERE, bring_modules
-from board_machine import Machine
-from sandbox import vet
+from tests.board.board_cases import OPENED, Finding, judge
+from tests.board.board_install import HERE, bring_modules
+from tests.board.board_machine import Machine
+from tests.board.sandbox import vet
 
 BOARD, PHONE, OUTSIDE = "192.168.77.1", "192.168.77.2", "203.0.113.9"  # the last from RFC 5737: nobody's
 PORT, OTHER_PORT = 8080, 8081

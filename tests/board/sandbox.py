@@ -2,7 +2,7 @@
 
 import re
 
-from board_machine import Machine
+from tests.board.board_machine import Machine
 
 EXPOSURE = 2.0  # the most that systemd may say of a service: 0 (sealed) to 10 (open)
 OTHERS = (

@@ -6,10 +6,10 @@ The converter hangs on a USB adapter for I2C, which usb_i2c.py plays.
 import time
 from collections.abc import Callable
 
-from board_cases import Finding, judge
-from board_install import HERE, bring_modules
-from board_machine import Machine
-from sandbox import vet
+from tests.board.board_cases import Finding, judge
+from tests.board.board_install import HERE, bring_modules
+from tests.board.board_machine import Machine
+from tests.board.sandbox import vet
 
 SERVICE = "tundish-scale.service"
 PYTHON = "/opt/tundish/bin/python"
@@ -27,8 +27,10 @@ def weighed(machine: Machine) -> Finding:
     finding = Finding("scale")
     machine.begin()
     bring_modules(machine.board, machine.rig.RIG, "vhci-hcd", "i2c-tiny-usb")
-    for script in (HERE / "usb_i2c.py", HERE / "forge.py", HERE.parent / "nau7802_registers.py"):
+    machine.run("mkdir -p /opt/board-test/tests")
+    for script in (HERE / "usb_i2c.py", HERE / "forge.py"):
         machine.board.put(script, "/opt/board-test")
+    machine.board.put(HERE.parent / "nau7802_registers.py", "/opt/board-test/tests")
     _put_on(machine, 0.0)
     machine.run(f"cp -a {PROFILE} {PLAIN_PROFILE}; {PLUG}")
     try:

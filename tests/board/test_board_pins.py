@@ -3,9 +3,10 @@
 import math
 from dataclasses import dataclass
 
-import board_pins
 import pytest
-from board_pins import Pulse, Window
+
+from tests.board import board_pins
+from tests.board.board_pins import Pulse, Window
 
 
 @dataclass(frozen=True)

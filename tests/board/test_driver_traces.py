@@ -1,12 +1,12 @@
 """The judge of the driver's traces, without a board."""
 
-import runpy
 from pathlib import Path
 
-import driver_traces
 import pytest
 
 from controller.config import load_profile
+from tests.board import __main__ as board
+from tests.board import driver_traces
 
 PROFILES = Path(__file__).resolve().parents[2] / "hardware_profiles"
 
@@ -31,9 +31,8 @@ def test_a_pulse_is_an_edge_too_many_and_a_bus_is_none():
     assert driver_traces.driven(["input", "low", "high"]) == ["low", "high"]
 
 
-@pytest.mark.parametrize("script", ["driver_traces.py", "__main__.py"])
-def test_what_was_asked_to_run_and_did_not_has_failed(capsys, tmp_path, script):
-    main = runpy.run_path(str(Path(driver_traces.__file__).with_name(script)))["main"]
+@pytest.mark.parametrize("main", [driver_traces.main, board.main])
+def test_what_was_asked_to_run_and_did_not_has_failed(capsys, tmp_path, main):
     assert main(["--rig", str(tmp_path)]) == 1
     assert f"not run: there is no rig.py in {tmp_path}" in capsys.readouterr().out
     with pytest.raises(SystemExit, match="2"):

@@ -5,7 +5,8 @@ import struct
 import threading
 
 import pytest
-import usb_i2c
+
+from tests.board import usb_i2c
 
 READ, WRITE, ADDRESS = 0xC1, 0x41, 0x2A
 FIRST, LAST, ONLY = 5, 6, 7  # of the messages of one transfer, as a request

@@ -15,7 +15,7 @@ import sys
 import time
 from pathlib import Path
 
-from nau7802_registers import RegisterBus
+from tests.nau7802_registers import RegisterBus
 
 HUB = Path("/sys/devices/platform/vhci_hcd.0")
 PORT, DEVICE, HIGH_SPEED = 0, 0x10002, 3

@@ -2,16 +2,16 @@
 
 from collections.abc import Callable
 
-from campaigns.doubt import altered_runs, invented
-from campaigns.house import House
-from campaigns.people import Person
-from campaigns.troubles import Trouble
 from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
 from controller.errors import Unreachable
 from controller.model.messages import Acknowledge, Command, Confirm, ConfirmJug, Hello, Start, Stop, Unhold
 from controller.model.states import OperationKind
+from tests.campaigns.doubt import altered_runs, invented
+from tests.campaigns.house import House
+from tests.campaigns.people import Person
+from tests.campaigns.troubles import Trouble
 
 FLAP_S = 0.013  # between two changes of a loose contact
 

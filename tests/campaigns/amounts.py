@@ -4,16 +4,15 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from campaigns.violation import Violation
-
 from controller.bench.fluids import CLEANER
 from controller.model.messages import Ended
 from controller.model.plan import Operation
 from controller.model.states import OperationKind, Outcome
 from controller.safety.records import EndedRecord
+from tests.campaigns.violation import Violation
 
 if TYPE_CHECKING:
-    from campaigns.house import House
+    from tests.campaigns.house import House
 
 ETHANOL_G_ML = 0.78924  # OIML R 22: density of pure ethanol at 20 C
 HOUR_S = 3600.0

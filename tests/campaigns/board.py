@@ -1,10 +1,9 @@
 """The guard's board over the bench's pins, with failures on request: pins that do not obey, a process killed there."""
 
-from campaigns.disk import Killed
-
 from controller.bench.plant import Plant
 from controller.errors import BoardError
 from controller.model.profile import Profile
+from tests.campaigns.disk import Killed
 
 
 class Failures:

@@ -2,17 +2,17 @@
 
 from typing import TYPE_CHECKING
 
-from campaigns.violation import Violation
 from msgspec.structs import replace
 
 from controller.model.book import Book, Liquid
 from controller.model.messages import Report
 from controller.safety.records import BookRead, LineState
+from tests.campaigns.violation import Violation
 
 if TYPE_CHECKING:
     from random import Random
 
-    from campaigns.house import House
+    from tests.campaigns.house import House
 
 EDITS = ("weaker", "stronger", "allergen told", "allergen struck out", "larger glass")
 TRACE_ML = 1.0  # of a liquid in a tube: less may be left where the guard counts it as rinsed out

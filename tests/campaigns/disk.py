@@ -8,14 +8,13 @@ from pathlib import Path
 from random import Random
 from typing import Any, Literal, Protocol
 
-from campaigns.violation import Violation
-
 from controller.clock import VirtualClock
 from controller.errors import RecordError
 from controller.ledger.journal import FileJournal
 from controller.ledger.journal_reading import HEAD
 from controller.ledger.store import Ledger
 from controller.model.messages import JournalHead
+from tests.campaigns.violation import Violation
 
 Crash = Literal["before", "after", "torn"]  # a write is broken off: nothing of it is there, all, or a part
 IN_MEMORY = Path("/dev/shm")  # where it is there: a sync then costs nothing

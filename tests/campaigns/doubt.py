@@ -2,12 +2,12 @@
 
 from random import Random
 
-from campaigns.plot import Plot
 from msgspec.structs import replace
 
 from controller.model.messages import Command, Start, Unhold
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import OperationKind
+from tests.campaigns.plot import Plot
 
 
 def altered(command: Command, plot: Plot, rng: Random) -> Command:

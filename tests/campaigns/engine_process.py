@@ -5,17 +5,17 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import msgspec
-from campaigns.disk import Killed
-from campaigns.processes import Process
-from campaigns.wire import END, Connection
 
 from controller.engine.engine import Engine
 from controller.engine.guard_link import FIRST_RETRY_S, LAST_RETRY_S
 from controller.errors import RecordError, TundishError, Unreachable
 from controller.model.messages import Command, Event, Refusal, Report
+from tests.campaigns.disk import Killed
+from tests.campaigns.processes import Process
+from tests.campaigns.wire import END, Connection
 
 if TYPE_CHECKING:
-    from campaigns.house import House
+    from tests.campaigns.house import House
 
 _events: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)
 _encode = msgspec.json.Encoder().encode

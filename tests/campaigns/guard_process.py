@@ -5,18 +5,18 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import msgspec
-from campaigns.board import PinBoard, drive_off
-from campaigns.disk import Killed
-from campaigns.processes import Process
-from campaigns.wire import END, Connection
 
 from controller.errors import RecordError
 from controller.guard.guard import Guard
 from controller.guard.sentinel_link import LOST
 from controller.model.messages import MAX_BYTES, Command, Event, Report
+from tests.campaigns.board import PinBoard, drive_off
+from tests.campaigns.disk import Killed
+from tests.campaigns.processes import Process
+from tests.campaigns.wire import END, Connection
 
 if TYPE_CHECKING:
-    from campaigns.house import House
+    from tests.campaigns.house import House
 
 CLEARED_UP_S = (0.2, 0.95)  # after the guard's end: the boot service's last step, within a second (`benchmarks faults`)
 READ_S = 0.05  # for the book

@@ -11,11 +11,6 @@ from dataclasses import dataclass, field
 from itertools import count
 from random import Random
 
-from campaigns.board import Failures, PinBoard
-from campaigns.plot import PAIRS, files
-from campaigns.runs import Finding
-from campaigns.table import Table
-from campaigns.violation import Violation
 from msgspec.structs import replace
 
 from controller.bench.fluids import AIR, CLEANER, RINSE_WATER
@@ -51,6 +46,11 @@ from controller.model.profile import FlowBand, Profile
 from controller.model.states import Contents, OperationKind
 from controller.safety import admission
 from controller.safety.contents import ALLOWED
+from tests.campaigns.board import Failures, PinBoard
+from tests.campaigns.plot import PAIRS, files
+from tests.campaigns.runs import Finding
+from tests.campaigns.table import Table
+from tests.campaigns.violation import Violation
 
 OPERATIONS = 14  # in one run
 BEAT_S, POLL_S = 0.4, 0.24  # as rarely as the guard allows

@@ -5,23 +5,22 @@ from collections.abc import Callable
 from itertools import count
 from random import Random
 
-from campaigns.board import Failures, cut_power
-from campaigns.bottles import Bottles, edited
-from campaigns.disk import Disk, DiskLedger
-from campaigns.doubt import altered
-from campaigns.engine_process import EngineProcess
-from campaigns.guard_process import GuardProcess
-from campaigns.plot import BOOT, START_S, Plot
-from campaigns.processes import BootClock
-from campaigns.sentinel_process import SentinelProcess
-from campaigns.violation import Violation
-from campaigns.watch import Watch
-from campaigns.wire import Connection, Manners
-
 from controller.bench.plant import Plant
 from controller.clock import VirtualClock
 from controller.engine.engine import Engine
 from controller.model.messages import Command
+from tests.campaigns.board import Failures, cut_power
+from tests.campaigns.bottles import Bottles, edited
+from tests.campaigns.disk import Disk, DiskLedger
+from tests.campaigns.doubt import altered
+from tests.campaigns.engine_process import EngineProcess
+from tests.campaigns.guard_process import GuardProcess
+from tests.campaigns.plot import BOOT, START_S, Plot
+from tests.campaigns.processes import BootClock
+from tests.campaigns.sentinel_process import SentinelProcess
+from tests.campaigns.violation import Violation
+from tests.campaigns.watch import Watch
+from tests.campaigns.wire import Connection, Manners
 
 MOST_AT_ONCE = 400  # things that happen in one instant; more would be a loop without end
 

@@ -2,9 +2,6 @@
 
 from contextlib import suppress
 
-from campaigns.house import House
-from campaigns.plot import Order
-
 from controller.bench.fluids import CLEANER, RINSE_WATER
 from controller.engine.engine import Engine
 from controller.errors import Refused
@@ -19,6 +16,8 @@ from controller.model.requests import (
 )
 from controller.model.states import MachineState, OperationKind
 from controller.model.views import Asked, Status
+from tests.campaigns.house import House
+from tests.campaigns.plot import Order
 
 JAR_ML = 2000.0
 FULL_ML = 3000.0

@@ -7,8 +7,6 @@ from pathlib import Path
 from random import Random
 
 import msgspec
-from campaigns.troubles import Trouble, draw_troubles
-from campaigns.wire import Manners
 from msgspec.structs import replace
 
 from controller.bench import memory as bench_memory
@@ -25,6 +23,8 @@ from controller.model.profile import Caps, Profile
 from controller.model.states import Contents, OperationKind
 from controller.model.wiring import Contact, Inputs, LevelSwitch
 from controller.safety.records import LineState, Memory, Moment, Serving, Stamped
+from tests.campaigns.troubles import Trouble, draw_troubles
+from tests.campaigns.wire import Manners
 
 ROOT = Path(__file__).resolve().parents[2]
 PAIRS = (("bench_six_line", "orchard_fete"), ("bench_eight_line", "harvest_supper"))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from controller.clock import VirtualClock
 
 if TYPE_CHECKING:
-    from campaigns.house import House
+    from tests.campaigns.house import House
 
 NEXT_S = 1e-9  # later than now, whatever rounding makes of it
 

@@ -4,16 +4,16 @@ import traceback
 from dataclasses import dataclass
 
 import structlog
-from campaigns.acts import Acts
-from campaigns.house import House
-from campaigns.people import Person
-from campaigns.plot import START_S, draw_plot
-from campaigns.troubles import LONGEST_S
-from campaigns.violation import Violation
 
 from controller.errors import TundishError
 from controller.model.requests import JogRequest
 from controller.model.states import Contents, MachineState
+from tests.campaigns.acts import Acts
+from tests.campaigns.house import House
+from tests.campaigns.people import Person
+from tests.campaigns.plot import START_S, draw_plot
+from tests.campaigns.troubles import LONGEST_S
+from tests.campaigns.violation import Violation
 
 WALL_S = 1_789_000_000.0
 CALM_S = 100.0  # after the last trouble the machine is at rest again, one way or another

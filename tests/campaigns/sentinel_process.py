@@ -4,13 +4,12 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from campaigns.board import drive_off
-
 from controller.guard.guard import Guard
 from controller.guard.sentinel_link import FRESH_S, LOST, RESTART_S
+from tests.campaigns.board import drive_off
 
 if TYPE_CHECKING:
-    from campaigns.house import House
+    from tests.campaigns.house import House
 
 SENTINEL_SILENCE_S = 0.5  # sentinel.SILENCE_S
 

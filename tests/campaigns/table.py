@@ -2,8 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 
-from campaigns.violation import Violation
-
 from controller.bench.fluids import CLEANER, RINSE_WATER
 from controller.bench.plant import Plant
 from controller.clock import Clock
@@ -12,6 +10,7 @@ from controller.model.plan import Operation
 from controller.model.profile import Profile
 from controller.model.states import OperationKind
 from controller.safety.vessel import counts
+from tests.campaigns.violation import Violation
 
 ETHANOL_G_ML = 0.78924  # OIML R 22: density of pure ethanol at 20 C
 HOUR_S = 3600.0

@@ -4,9 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from random import Random
 
-from campaigns.bottles import EDITS
-
 from controller.model.profile import Profile
+from tests.campaigns.bottles import EDITS
 
 LONGEST_S = 40.0  # troubles begin within this time
 FEW, MOST = 0, 6

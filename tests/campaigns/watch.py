@@ -8,9 +8,6 @@ import math
 from typing import TYPE_CHECKING
 
 import msgspec
-from campaigns.amounts import Amounts
-from campaigns.licence import Licence, end_to_end
-from campaigns.violation import Violation
 
 from controller.bench.trace import LevelEntry
 from controller.guard.sentinel_link import FRESH_S
@@ -42,9 +39,12 @@ from controller.safety.records import (
 )
 from controller.safety.startup import JOURNAL_DAMAGED
 from controller.safety.supervisor import Supervisor
+from tests.campaigns.amounts import Amounts
+from tests.campaigns.licence import Licence, end_to_end
+from tests.campaigns.violation import Violation
 
 if TYPE_CHECKING:
-    from campaigns.house import House
+    from tests.campaigns.house import House
 
 EPS_S = 1e-6
 POLL_S = 0.2  # the longest time between two readings of the contacts

@@ -6,11 +6,11 @@ import json
 import msgspec
 import pytest
 from click.testing import CliRunner
-from evening_parts import BOOKS, PROFILE, ROOT
 
 from controller.catering.preparation import Preparation
 from controller.cli import main
 from controller.rehearsal.evening_record import Evening
+from tests.catering.evening_parts import BOOKS, PROFILE, ROOT
 
 EVENT = ROOT / "demo" / "fete_event.yaml"
 WITH = ("--profile", str(PROFILE), "--book", str(ROOT / "demo" / BOOKS["fete"]))

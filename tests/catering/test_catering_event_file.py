@@ -1,11 +1,11 @@
 """Event files: read strictly, every problem at once, with its place and remedy."""
 
 import pytest
-from evening_parts import BOOKS, PROFILE, ROOT
 
 from controller.config import load_event
 from controller.errors import FileProblems
 from controller.model.event import seconds_between, seconds_of_day
+from tests.catering.evening_parts import BOOKS, PROFILE, ROOT
 
 TEXT = (ROOT / "demo" / "fete_event.yaml").read_text(encoding="utf-8")
 BOOK = ROOT / "demo" / BOOKS["fete"]

@@ -6,13 +6,13 @@ from itertools import combinations, permutations
 
 import numpy as np
 import pytest
-from evening_parts import book, profile
 from scipy.optimize import linear_sum_assignment
 
 from controller.catering.hanging import as_in_book, hang_freely, most_of_the_menu
 from controller.catering.pairing import can_pair, least_cost
 from controller.errors import Refused
 from controller.metering.suction import check_suction
+from tests.catering.evening_parts import book, profile
 
 
 def _menu(rng, liquids, recipes, lines, *, chance):

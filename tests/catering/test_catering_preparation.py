@@ -5,7 +5,6 @@ from statistics import fmean
 
 import msgspec
 import pytest
-from evening_parts import book, capped, event, loaded, profile
 
 from controller.catering.arrivals import DrinkRequest, busiest_per_hour, draw_orders, rates
 from controller.catering.outlook import look_ahead, pour_on_paper
@@ -14,6 +13,7 @@ from controller.catering.queue import mean_wait_s
 from controller.catering.service import nominal_calibrations, services
 from controller.errors import Refused
 from controller.model.event import Arrivals, DrinksPerGuest, MenuShare
+from tests.catering.evening_parts import book, capped, event, loaded, profile
 
 
 @pytest.fixture(scope="module")

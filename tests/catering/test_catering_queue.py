@@ -5,10 +5,10 @@ import random
 
 import numpy as np
 import pytest
-from evening_parts import capped
 
 from controller.catering.queue import QueuedGuest, mean_wait_s, take_turns
 from controller.errors import Refused
+from tests.catering.evening_parts import capped
 
 CYCLE_S = 40.0
 

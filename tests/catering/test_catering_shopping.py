@@ -6,11 +6,11 @@ from itertools import product
 
 import msgspec
 import pytest
-from evening_parts import book, event, profile
 
 from controller.catering.shopping import choose, cleaning_ml, drawable_ml, prime_ml, sizes_ml
 from controller.metering.package_tolerance import tolerable_error_ml
 from controller.sequencing.line_runs import RINSE_MARGIN
+from tests.catering.evening_parts import book, event, profile
 
 
 def _exhaustive(need_ml, sizes, lost_ml):

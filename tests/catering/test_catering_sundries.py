@@ -1,12 +1,12 @@
 """Glasses, ice and garnish on the list, against counts by hand."""
 
 import pytest
-from evening_parts import book, event, profile
 from scipy import stats
 
 from controller.catering.preparation import prepare
 from controller.catering.sundries import spread_of, sundries
 from controller.model.event import DrinksPerGuest, MenuShare
+from tests.catering.evening_parts import book, event, profile
 
 POISSON = DrinksPerGuest(mean=2.0, distribution="poisson")
 TWO = (MenuShare(recipe="Iced Orchard Tea", weight=3.0), MenuShare(recipe="Lime Soda", weight=1.0))

@@ -4,8 +4,6 @@ import json
 import os
 import re
 import shutil
-import sys
-from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -15,9 +13,7 @@ from controller.cli import main
 from controller.ledger.journal import FileJournal
 from controller.ledger.journal_reading import HEAD
 from controller.model.messages import Acknowledge, Hello, Hung, Start, Stop
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "guard"))
-from guard_parts import BOOK, Reading, Rig, pouring, run_of, serve, with_caps
+from tests.guard.guard_parts import BOOK, Reading, Rig, pouring, run_of, serve, with_caps
 
 STOCK_DIFFERS = "stock differs"
 POUR = serve(run_of(1, "apple juice", 0, 5))

@@ -9,7 +9,8 @@ import tempfile
 from pathlib import Path
 
 import pytest
-import test_cli_up as up
+
+from tests.cli import test_cli_up as up
 
 ROOT = Path(__file__).parents[2]
 NUMBER = re.compile(r"\d+(?:\.\d+)?")

@@ -3,11 +3,11 @@
 from pathlib import Path
 
 import pytest
-from faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change
-from library_book import library
 
 from controller.config import load, load_book
 from controller.errors import FileProblems
+from tests.config.faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change
+from tests.library_book import library
 
 TEXT = BOOK.read_text(encoding="utf-8")
 FIZZ = """      - doses:

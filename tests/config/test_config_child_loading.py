@@ -4,10 +4,10 @@ import subprocess
 import sys
 
 import pytest
-from faulty_files import BOOK, PROFILE, ROOT
 
 from controller.config import load, load_in_child
 from controller.errors import FileProblems
+from tests.config.faulty_files import BOOK, PROFILE, ROOT
 
 
 def test_a_child_reads_the_same_values_and_warnings():

@@ -3,7 +3,8 @@
 import random
 
 import pytest
-from mutations import EXAMPLES, campaign, main, mutate
+
+from tests.mutations import EXAMPLES, campaign, main, mutate
 
 SLICE = 60
 
@@ -28,6 +29,6 @@ def test_a_traceback_ends_the_campaign_with_the_seed(monkeypatch, capsys):
     def broken(*_args, **_kwargs):
         raise ZeroDivisionError("planted")
 
-    monkeypatch.setattr("mutations.try_file", broken)
+    monkeypatch.setattr("tests.mutations.try_file", broken)
     assert main(["--seed", "5", "--runs", "1"]) == 1
     assert "seed 5, run 0" in capsys.readouterr().err

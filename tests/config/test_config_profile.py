@@ -3,10 +3,10 @@
 import csv
 
 import pytest
-from faulty_files import HERE, PROFILE, ROOT, assert_refused, change, profile_problems
 
 from controller.config import load_profile
 from controller.model.header import HEADER
+from tests.config.faulty_files import HERE, PROFILE, ROOT, assert_refused, change, profile_problems
 
 TEXT = PROFILE.read_text(encoding="utf-8")
 GPIO_6 = "gpio: 8\n    channel: 6"

@@ -5,7 +5,6 @@ from itertools import pairwise
 
 import pytest
 import yaml
-from faulty_files import ROOT, profile_problems
 
 from controller.config import load_profile
 from controller.config.diagnostics import Notes
@@ -13,6 +12,7 @@ from controller.config.keys import Group, Key, ListOf, Quantity, keys_of
 from controller.config.nodes import read_tree
 from controller.config.walk import Walker
 from controller.model.profile import Profile
+from tests.config.faulty_files import ROOT, profile_problems
 
 BOUNDED = {"s", "mL", "A", "mL/s", "g"}
 EIGHT = yaml.safe_load((ROOT / "hardware_profiles" / "eight_line.yaml").read_text(encoding="utf-8"))

@@ -6,9 +6,9 @@ import json
 import jsonschema
 import pytest
 import yaml
-from faulty_files import BOOK, BOOKS, PROFILE, ROOT
 
 from controller.config import schema, schema_text
+from tests.config.faulty_files import BOOK, BOOKS, PROFILE, ROOT
 
 SHIPPED = {
     "profile": ROOT / "hardware_profiles" / "profile.schema.json",

@@ -3,12 +3,12 @@
 import re
 
 import pytest
-from faulty_files import BOOKS, ROOT
 from msgspec.structs import replace
 
 from controller.config import load, load_book, load_profile
 from controller.metering.density import ethanol_g
 from controller.model.doses import glass_ml, poured_ml, resolve
+from tests.config.faulty_files import BOOKS, ROOT
 
 PROFILES = ROOT / "hardware_profiles"
 

@@ -4,12 +4,12 @@ import resource
 import time
 
 import pytest
-from faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change, profile_problems
 
 from controller.config import load_book, load_profile
 from controller.config.diagnostics import Notes
 from controller.config.nodes import MAX_VALUES, Mapping, read_tree
 from controller.errors import FileProblems
+from tests.config.faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change, profile_problems
 
 EVENT = BOOK.parent / "fete_event.yaml"
 PROFILE_TEXT = PROFILE.read_text(encoding="utf-8")

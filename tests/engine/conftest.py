@@ -1,7 +1,8 @@
 """What several tests of the local network need."""
 
 import pytest
-from lan_parts import GUEST, OPERATOR
+
+from tests.engine.lan_parts import GUEST, OPERATOR
 
 
 @pytest.fixture

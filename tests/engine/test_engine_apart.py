@@ -5,14 +5,14 @@ from itertools import count
 
 import pytest
 from msgspec.structs import replace
-from test_engine_core import BOOK, PROFILE, UNATTENDED, Desk, report
-from test_guard_link import REPORT, Guard, linked
 
 from controller.engine.engine import Engine
 from controller.errors import Refused, Unreachable
 from controller.model.messages import Admitted, AskReport, Delivery, Edge, Ended, Heartbeat, Hello, Refusal, Start
 from controller.model.requests import PourRequest
 from controller.model.states import OperationKind, Outcome
+from tests.engine.test_engine_core import BOOK, PROFILE, UNATTENDED, Desk, report
+from tests.engine.test_guard_link import REPORT, Guard, linked
 
 ANSWER = report()
 

@@ -6,7 +6,6 @@ import signal
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import PROFILE, ready_machine
 
 from controller.engine.background import Background, NotYet, Work
 from controller.engine.worker import Call, WorkResult, answer
@@ -15,6 +14,7 @@ from controller.model.messages import TakeCalibration
 from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import MachineState, Outcome
 from controller.sequencing import schedule
+from tests.ready_machine import PROFILE, ready_machine
 
 LINES = tuple(line.line for line in PROFILE.lines)
 

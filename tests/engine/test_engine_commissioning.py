@@ -1,13 +1,13 @@
 """Commissioning has consequences: a line that moved wrong serves nobody, and the machine says what to do next."""
 
 import pytest
-from played_guard import LIQUIDS, PROFILE, Desk, report
 
 from controller.engine.engine import Engine
 from controller.errors import Refused
 from controller.model.messages import Changed, Delivery, Ended, Start
 from controller.model.requests import FreeDose, JogAnswerRequest, JogRequest, LineRequest, PourRequest, TrialRequest
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from tests.engine.played_guard import LIQUIDS, PROFILE, Desk, report
 
 
 @pytest.fixture

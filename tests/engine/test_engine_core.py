@@ -3,7 +3,6 @@
 import re
 
 import pytest
-from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
 from controller.errors import FaultLatched, Refused
 from controller.model.messages import (
@@ -31,6 +30,7 @@ from controller.model.requests import (
     PourRequest,
 )
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from tests.engine.played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
 UNATTENDED = next(one for one in BOOK.recipes if all(phase.hand is None for phase in one.phases))
 BY_HAND = next(one for one in BOOK.recipes if any(phase.hand is not None for phase in one.phases[1:]))

@@ -2,12 +2,12 @@
 
 import pytest
 from msgspec.structs import replace
-from played_guard import Desk, report
 
 from controller.errors import Refused
 from controller.model.messages import Delivery, Ended, InputsChanged, Start
 from controller.model.requests import PourRequest
 from controller.model.states import OperationKind, Outcome
+from tests.engine.played_guard import Desk, report
 
 DRINK = "Blackcurrant Spritz"
 

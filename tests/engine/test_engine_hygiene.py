@@ -2,7 +2,6 @@
 
 import pytest
 from msgspec.structs import replace
-from played_guard import LIQUIDS, PROFILE, Desk, report
 
 from controller.engine.pouring import owed
 from controller.engine.slices import at_once
@@ -22,6 +21,7 @@ from controller.model.messages import (
 )
 from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from tests.engine.played_guard import LIQUIDS, PROFILE, Desk, report
 
 DAY_S, HOUR_S = 86_400.0, 3_600.0
 JUICE, TEA, SODA = 1, 5, 6  # ordinary, tea, ordinary with 12 h of life once opened

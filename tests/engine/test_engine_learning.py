@@ -11,7 +11,6 @@ from controller.cli.following import draw_end
 from controller.cli.pour.plan import draw_plan
 from controller.cli.records.history import draw_history, write_operations
 from controller.config import load
-from controller.engine.tracking import Tracking
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
 from controller.model.book import Book, Dose, Phase
@@ -145,23 +144,6 @@ def test_a_plan_says_what_each_dose_is_expected_to_be_within(bar):
     assert "by weight, in 95 of 100: line 2 within" in draw_plan(plan)
 
 
-def test_the_last_line_pours_alone_where_request_or_recipe_says_so_and_the_plan_says_what_that_costs(bar):
-    engine = bar.machine.engine
-    usual, alone = (engine.plan(PourRequest(recipe=SPRITZ, last_alone=wanted)) for wanted in (None, True))
-    first, last = sorted(alone.segments[0].runs, key=lambda run: run.start_s)
-    assert last.line == 6  # the larger dose
-    assert last.start_s >= first.start_s + first.most_s
-    assert usual.last_alone_s is None
-    assert alone.last_alone_s == pytest.approx(alone.makespan_s - usual.makespan_s)
-    assert alone.last_alone_s > 3.0  # the cordial's 5 s, less a gap between starts
-    assert f"{alone.last_alone_s:.2f} s since the last line pours alone" in draw_plan(alone)
-    bar.machine.restart(replace(BOOK, recipes=tuple(replace(one, last_alone=True) for one in BOOK.recipes)))
-    by_recipe = bar.machine.engine.plan(PourRequest(recipe=SPRITZ))
-    assert by_recipe.last_alone_s == pytest.approx(alone.last_alone_s, abs=0.3)
-    assert bar.machine.engine.plan(PourRequest(recipe=SPRITZ, last_alone=False)).last_alone_s is None
-    bar.machine.restart(BOOK)
-
-
 def test_the_guard_is_told_of_a_flow_that_has_moved(bar):
     for line in LINES:
         held = next(one for one in bar.machine.engine.status().lines if one.line == line).calibration
@@ -191,43 +173,6 @@ def test_a_glass_lifted_in_mid_pour_and_set_down_again_gets_its_doses(bar):
     bar.machine.plant.lift_glass()
     for one in view.lines:
         assert bar.machine.plant.true_delivered_ml(one.line) - before[one.line] == pytest.approx(one.asked_ml, abs=1.5)
-
-
-def lifted_in_mid_pour(bar: Bar) -> tuple[Tracking, dict[int, float]]:
-    """The first drink of a bar whose pumps are slower than they are known to be; by how much each dose was off, mL."""
-    bar.set_down()
-    before = {line: bar.machine.plant.true_delivered_ml(line) for line in LINES}
-    operation = bar.machine.engine.pour(PourRequest(recipe=SPRITZ)).operation
-    bar.machine.pass_time(9.0)
-    bar.machine.plant.lift_glass()
-    bar.machine.pass_time(3.0)
-    bar.machine.plant.place_glass()
-    view = bar.machine.finish(operation)
-    errors = {
-        one.line: bar.machine.plant.true_delivered_ml(one.line) - before[one.line] - one.asked_ml for one in view.lines
-    }
-    return bar.machine.engine._mirror.current, errors
-
-
-def test_what_is_left_after_a_lifted_glass_is_trimmed_like_all_the_rest():
-    """Pumps are 4 % slower than anybody knows: to planned ends line 6 was 3.8 mL short of 95 mL, line 2 1.3 of 25."""
-    current, errors = lifted_in_mid_pour(bar := Bar())
-    assert all(run.has_window for run in current.rest)
-    assert abs(errors[6]) < 1.3
-    assert abs(errors[2]) < 0.6
-    bar.machine.close()
-
-
-def test_where_the_caps_leave_no_room_for_windows_the_rest_is_poured_to_its_planned_ends():
-    plan = (usual := Bar()).machine.engine.plan(PourRequest(recipe=SPRITZ))
-    longest_s = max(run.start_s + run.most_s for run in plan.segments[0].runs)
-    usual.machine.close()
-    tight = replace(PROFILE, caps=replace(PROFILE.caps, serving_time_s=longest_s + 0.1))
-    current, _ = lifted_in_mid_pour(bar := Bar(tight))
-    assert current.needs_planned_ends
-    assert not any(run.has_window for run in current.rest)
-    assert current.outcome == "done"
-    bar.machine.close()
 
 
 def test_a_line_that_begins_only_after_the_glass_was_back_gets_its_later_doses_too():

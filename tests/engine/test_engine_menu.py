@@ -1,9 +1,7 @@
 """The menu: what stands between a drink and the glass, how it can be had all the same, and what is in it."""
 
 import pytest
-from library_book import library
 from msgspec.structs import replace
-from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
 from controller.config import load_book
 from controller.engine.background import Work
@@ -16,6 +14,8 @@ from controller.model.messages import LineReport
 from controller.model.requests import PastQuery, PourRequest
 from controller.model.states import Contents
 from controller.model.views import Offer, Swap
+from tests.engine.played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
+from tests.library_book import library
 
 REPORTS = {one.line: one for one in report().lines}
 TEA, JUICE, SYRUP, LIME, CORDIAL = 5, 1, 3, 4, 2

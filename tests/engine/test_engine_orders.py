@@ -2,13 +2,13 @@
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import BOOK, PROFILE, ROOT, ready_machine
 
 from controller.config import load_profile
 from controller.errors import Refused
 from controller.model.messages import ButtonPressed
 from controller.model.order_states import NEXT
 from controller.model.orders import ConsentRequest, OrderRequest, OrderState
+from tests.ready_machine import BOOK, PROFILE, ROOT, ready_machine
 
 DRINK = "Orchard Fizz"
 ANNE, BEN = "anne", "ben"  # owners

@@ -2,7 +2,6 @@
 
 import pytest
 from msgspec.structs import replace
-from played_guard import LIQUIDS, Desk, report
 
 from controller.engine.stock_uncertainty import spreads, tolerable_error_ml
 from controller.errors import Refused
@@ -11,6 +10,7 @@ from controller.model.evening import EmptyRequest, RefillRequest, StockWeighingR
 from controller.model.messages import Assign, Changed, Delivery, Ended, LineChanged, RanDry
 from controller.model.requests import AssignRequest, PourRequest
 from controller.model.states import MachineState, OperationKind, Outcome
+from tests.engine.played_guard import LIQUIDS, Desk, report
 
 DRINK, SYRUP = "Orchard Fizz", 3
 

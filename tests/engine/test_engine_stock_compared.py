@@ -2,7 +2,6 @@
 
 import pytest
 from msgspec.structs import replace
-from played_guard import BOOK, PROFILE, Desk, report
 
 from controller.engine.background import Work
 from controller.engine.menu import Menu, Shelf
@@ -12,6 +11,7 @@ from controller.model.evening import EmptyRequest
 from controller.model.messages import Assign, Changed, FaultLatchedEvent, Hung
 from controller.model.requests import PourRequest
 from controller.model.states import Contents, MachineState
+from tests.engine.played_guard import BOOK, PROFILE, Desk, report
 
 SPRITZ, CORDIAL, JUICE = "Blackcurrant Spritz", "blackcurrant cordial", "apple juice"
 BY_BOOK = tuple(Hung(line=one.line, liquid=one.liquid) for one in BOOK.lines)

@@ -2,12 +2,12 @@
 
 import msgspec
 import pytest
-from played_guard import LIQUIDS, Desk, report
 
 from controller.errors import Refused
 from controller.model.messages import Delivery, Ended, LineChanged, TakeCalibration
 from controller.model.requests import CalibrationRequest, TrialRequest, TrialsRequest, WeighedTrial, WeighingRequest
 from controller.model.states import OperationKind, Outcome
+from tests.engine.played_guard import LIQUIDS, Desk, report
 
 
 @pytest.fixture

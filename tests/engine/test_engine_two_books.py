@@ -2,7 +2,6 @@
 
 import pytest
 from msgspec.structs import replace
-from played_guard import BOOK, Desk, report
 
 from controller.errors import Refused
 from controller.model.evening import ChangeRequest
@@ -10,6 +9,7 @@ from controller.model.labels import GlassSize, Label
 from controller.model.messages import LineChanged, TakeBook
 from controller.model.requests import GlassesRequest, PourRequest
 from controller.model.states import Contents
+from tests.engine.played_guard import BOOK, Desk, report
 
 DAY_S = 86400.0
 CORDIAL, JUICE = "blackcurrant cordial", "apple juice"

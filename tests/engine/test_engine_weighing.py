@@ -4,7 +4,6 @@ import random
 
 import msgspec
 import pytest
-from played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
 from controller.errors import Refused
 from controller.metering.gravimetry import displayed_g_per_ml
@@ -12,6 +11,7 @@ from controller.model.messages import TakeCalibration
 from controller.model.requests import CalibrationRequest, TrialsRequest, WeighedTrial
 from controller.model.scales import KnownMass, WeighingScale
 from controller.model.weighing import StrikeRequest
+from tests.engine.played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
 
 TIMES_S = (2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 12.0)
 

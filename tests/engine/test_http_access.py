@@ -5,7 +5,6 @@ import json
 
 import pytest
 import structlog
-from lan_parts import GUEST, OPERATOR
 from msgspec.structs import replace
 
 from controller.clock import VirtualClock
@@ -24,6 +23,7 @@ from controller.engine.http.tokens import ROLES, Tokens, read_tokens
 from controller.errors import FileProblems
 from controller.model.states import MachineState
 from controller.model.views import Asked, MenuEntry, OperationView, Status
+from tests.engine.lan_parts import GUEST, OPERATOR
 
 STATUS = Status(
     machine="bench six-line",

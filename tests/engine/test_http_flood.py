@@ -18,11 +18,11 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from lan_parts import GUEST, OPERATOR
-from played_guard import report
 
 from controller.cli.places import ENGINE, GUARD
 from controller.engine.http.shares import PARTY_PER_S
+from tests.engine.lan_parts import GUEST, OPERATOR
+from tests.engine.played_guard import report
 
 ROOT = Path(__file__).parents[2]
 FLOOD = Path(__file__).parent / "flood.py"

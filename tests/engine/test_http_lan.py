@@ -10,7 +10,8 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from lan_parts import GUEST, OPERATOR
+
+from tests.engine.lan_parts import GUEST, OPERATOR
 
 ROOT = Path(__file__).parents[2]
 

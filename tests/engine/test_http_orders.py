@@ -4,8 +4,6 @@ import asyncio
 import json
 
 import pytest
-from lan_parts import GUEST, OPERATOR
-from ready_machine import ready_machine
 
 from controller.engine.http.access import GUEST_AT_ONCE, Door, place
 from controller.engine.http.application import application
@@ -13,6 +11,8 @@ from controller.engine.http.asking import BODY_BYTES
 from controller.engine.http.events import EventRing
 from controller.engine.http.shares import Places
 from controller.engine.http.tokens import Tokens
+from tests.engine.lan_parts import GUEST, OPERATOR
+from tests.ready_machine import ready_machine
 
 
 class Connection:

@@ -4,13 +4,13 @@ import os
 import stat
 
 import pytest
-from lan_parts import GUEST, OPERATOR
 
 from controller.clock import VirtualClock
 from controller.engine.http.access import place
 from controller.engine.http.network import Network
 from controller.engine.http.shares import OF_ONE_GUEST, Places
 from controller.engine.http.tokens import LAST_S, Tokens
+from tests.engine.lan_parts import GUEST, OPERATOR
 
 WRITTEN_S = 1_789_000_000.0
 

@@ -3,12 +3,12 @@
 import shutil
 
 import pytest
-from ready_machine import ready_machine
 
 from controller.engine.ordering.register import Register
 from controller.ledger.database import Database
 from controller.ledger.store import Ledger
 from controller.model.orders import OrderRequest
+from tests.ready_machine import ready_machine
 
 NAMES = [f"Zebedee-{number:03d}" for number in range(60)]
 

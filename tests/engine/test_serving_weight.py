@@ -4,7 +4,6 @@ import re
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
 from controller.cli.following import draw_end
@@ -14,6 +13,7 @@ from controller.model.requests import HistoryQuery, LineRequest, PourRequest
 from controller.model.scale import DOUBTS, Scale
 from controller.model.states import Outcome
 from controller.rehearsal.weighing import span_scale
+from tests.ready_machine import PROFILE, ready_machine
 
 SCALE = Scale(converter="bench", capacity_g=5000.0, readings_per_s=80, output_mv_v=1.0)
 DRINK, BY_HAND = "Orchard Fizz", "Iced Orchard Tea"

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import msgspec
-from guard_parts import BOOK, FakeBoard, prime, profile
 
 from controller.clock import RealClock
 from controller.guard.guard import Guard
@@ -24,6 +23,7 @@ from controller.model.messages import (
     Start,
 )
 from controller.model.states import MachineState
+from tests.guard.guard_parts import BOOK, FakeBoard, prime, profile
 
 SOON_S = 5.0  # for what should happen within milliseconds on a machine that may be busy
 JUICE = "apple juice"

@@ -2,7 +2,6 @@
 
 import msgspec
 import pytest
-from guard_parts import Rig, admitted, run_of, serve
 from msgspec.structs import replace
 
 from controller.ledger.journal import MemoryJournal
@@ -12,6 +11,7 @@ from controller.model.plan import Interval, PlannedRun
 from controller.model.states import Contents, MachineState
 from controller.safety.records import AdmittedRecord, CalibrationRecord, Memory, Moment, Serving, Stamped
 from controller.safety.requests import POSSIBLE
+from tests.guard.guard_parts import Rig, admitted, run_of, serve
 
 JUICE = "apple juice"
 SOUND = Calibration(line=1, liquid=JUICE, flow_ml_s=2.1, lag_s=0.1, u_flow_ml_s=0.01, u_lag_s=0.01, cov_flow_lag=0.0)

@@ -2,11 +2,11 @@
 
 import msgspec
 import pytest
-from guard_parts import BOOK, Reading, Rig, prime, records, run_of, serve
 
 from controller.model.book import Glass, Liquid
 from controller.model.messages import AskReport, Ended, Refusal, Start, TakeBook
 from controller.model.states import Outcome
+from tests.guard.guard_parts import BOOK, Reading, Rig, prime, records, run_of, serve
 
 
 def changed(**changes):

@@ -2,13 +2,13 @@
 
 import msgspec
 import pytest
-from guard_parts import CAPS, GLASS, TRAY, Rig, line, pouring, profile, records
 from msgspec.structs import replace
 
 from controller.model.messages import AskReport, Ended, Hello
 from controller.model.profile import Caps
 from controller.model.states import Contents, MachineState
 from controller.safety.records import CapChanged
+from tests.guard.guard_parts import CAPS, GLASS, TRAY, Rig, line, pouring, profile, records
 
 OF_CAPS = msgspec.to_builtins(CAPS)
 

@@ -1,7 +1,5 @@
 """The guard in virtual time: who may say what, and when."""
 
-from guard_parts import JUICE_10_S, Rig, pouring, prime, run_of, serve
-
 from controller.model.calibration import Calibration
 from controller.model.messages import (
     Acknowledge,
@@ -13,6 +11,7 @@ from controller.model.messages import (
     Start,
     TakeCalibration,
 )
+from tests.guard.guard_parts import JUICE_10_S, Rig, pouring, prime, run_of, serve
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 

@@ -4,7 +4,6 @@ from dataclasses import dataclass, field
 from random import Random
 
 import pytest
-from guard_parts import FakeBoard, Rig, prime, profile, run_of, serve
 from msgspec.structs import replace
 
 from controller.clock import VirtualClock
@@ -13,6 +12,7 @@ from controller.model.messages import Acknowledge, Ended, FaultLatchedEvent, Sta
 from controller.model.states import MachineState, Outcome
 from controller.model.wiring import Contact, MainRelay
 from controller.safety.plausibility import CURRENT_OFF, CURRENT_UNFED, NO_CURRENT
+from tests.guard.guard_parts import FakeBoard, Rig, prime, profile, run_of, serve
 
 FED = replace(
     profile(current=Contact(gpio=21, contact="normally_open")), main_relay=MainRelay(gpio=22, active_level="high")

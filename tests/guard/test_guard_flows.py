@@ -4,21 +4,6 @@ import math
 from functools import partial
 
 import pytest
-from guard_parts import (
-    GLASS,
-    JUICE_10_S,
-    LEVEL_1,
-    TRAY,
-    Rig,
-    exact,
-    last_off_s,
-    pouring,
-    profile,
-    run_of,
-    serve,
-    state,
-    with_caps,
-)
 from msgspec.structs import replace
 
 from controller.config.keys import keys_of
@@ -43,6 +28,21 @@ from controller.model.messages import (
 from controller.model.plan import Operation, Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from controller.model.wiring import Contact, Inputs
+from tests.guard.guard_parts import (
+    GLASS,
+    JUICE_10_S,
+    LEVEL_1,
+    TRAY,
+    Rig,
+    exact,
+    last_off_s,
+    pouring,
+    profile,
+    run_of,
+    serve,
+    state,
+    with_caps,
+)
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 

@@ -1,12 +1,12 @@
 """Nothing is served into a glass that was never taken: lifts, restarts, faults, rests, and whose word counts."""
 
 import pytest
-from guard_parts import GLASS, JUICE_10_S, Rig, another_glass, exact, profile, run_of, serve, state
 from msgspec.structs import replace
 
 from controller.model.messages import Acknowledge, AskReport, Confirm, Ended, Refusal, Start, Stop, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind
+from tests.guard.guard_parts import GLASS, JUICE_10_S, Rig, another_glass, exact, profile, run_of, serve, state
 
 JUICE, GIN = "apple juice", "sloe gin"
 

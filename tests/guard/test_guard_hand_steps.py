@@ -1,16 +1,7 @@
 """Hand steps: the guard waits for a person between two pours, and for nobody after the last."""
 
 import pytest
-from guard_parts import (
-    JUICE_10_S,
-    TRAY,
-    Rig,
-    admitted,
-    profile,
-    run_of,
-)
 from msgspec.structs import replace
-from test_guard_flows import JUICE, SYRUP, glass_rig, lift
 
 from controller.model.messages import (
     Changed,
@@ -21,6 +12,15 @@ from controller.model.messages import (
 )
 from controller.model.plan import Operation, Segment
 from controller.model.states import OperationKind, Outcome
+from tests.guard.guard_parts import (
+    JUICE_10_S,
+    TRAY,
+    Rig,
+    admitted,
+    profile,
+    run_of,
+)
+from tests.guard.test_guard_flows import JUICE, SYRUP, glass_rig, lift
 
 
 def test_a_hand_step_is_not_followed_by_a_pour_onto_a_full_tray():

@@ -1,12 +1,12 @@
 """Damage stays in mind until what follows from it is on disk, however often the guard begins anew."""
 
 import pytest
-from guard_parts import Rig
 
 from controller.errors import RecordError
 from controller.ledger.journal import FileJournal
 from controller.model.messages import Acknowledge
 from controller.model.states import Contents, MachineState
+from tests.guard.guard_parts import Rig
 
 
 class Full(FileJournal):

@@ -1,10 +1,10 @@
 import pytest
-from guard_parts import GLASS, Rig, another_glass, profile, run_of, serve
 
 from controller.guard.journal_operations import operations_in
 from controller.ledger.journal_segment import JournalEntry
 from controller.model.messages import Start, Stop, Unhold
 from controller.model.states import Outcome
+from tests.guard.guard_parts import GLASS, Rig, another_glass, profile, run_of, serve
 
 JUICE = "apple juice"
 

@@ -3,13 +3,13 @@
 import math
 
 import pytest
-from guard_parts import GLASS, Rig, profile, run_of, with_caps
 from msgspec.structs import replace
 
 from controller.model.messages import ConfirmJug, Ended, Event, Refusal, Start, Stop
 from controller.model.plan import Operation, Segment
 from controller.model.states import OperationKind
 from controller.safety.vessel import Poured
+from tests.guard.guard_parts import GLASS, Rig, profile, run_of, with_caps
 
 K = OperationKind
 JUICE, GIN = "apple juice", "sloe gin"

@@ -1,9 +1,9 @@
 """The guard measures how late it switches, and tells it when all channels are off again."""
 
 import pytest
-from guard_parts import Rig, run_of, serve
 
 from controller.model.messages import EdgesTimed, Start
+from tests.guard.guard_parts import Rig, run_of, serve
 
 
 def test_every_edge_is_told_once_with_its_lateness():

@@ -1,8 +1,6 @@
 """Every contact of a whole machine, on the bench in virtual time: the guard's answer and what the pumps did."""
 
 import pytest
-from guard_parts import Rig, run_of
-from guard_processes import ROOT
 
 from controller.bench.faults import InjectedFault
 from controller.bench.link import DirectLink
@@ -14,6 +12,8 @@ from controller.hal.gpio_board import GpioBoard
 from controller.model.messages import Acknowledge, AskReport, Changed, Ended, FaultLatchedEvent, Refusal, Start, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind, Outcome
+from tests.guard.guard_parts import Rig, run_of
+from tests.guard.guard_processes import ROOT
 
 LEVEL_LINE = 6
 

@@ -5,11 +5,11 @@ import signal
 import time
 
 import pytest
-from guard_processes import SOON_S, Processes, until
 
 from controller.guard.alloff import all_off
 from controller.model.messages import Ended, FaultLatchedEvent, Start, Stop
 from controller.model.states import Contents, MachineState, Outcome
+from tests.guard.guard_processes import SOON_S, Processes, until
 
 # DESIGN section 7 asks for 50 ms (p99, killed) and 0.7 s (frozen); a busy test machine is given more.
 KILLED_S, FROZEN_S = 1.0, 2.0

@@ -1,7 +1,6 @@
 """What survives a restart, a crash, a damaged journal, a full disk and a wall clock that is set."""
 
 import pytest
-from guard_parts import CAPS, GLASS, Rig, admitted, profile, records, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.ledger.journal import MemoryJournal
@@ -22,6 +21,7 @@ from controller.model.messages import (
 from controller.model.states import Contents, MachineState, Outcome
 from controller.safety.memory import replay
 from controller.safety.records import AdmittedRecord, CapChanged, Lost, Memory, Stamped, UnheldRecord
+from tests.guard.guard_parts import CAPS, GLASS, Rig, admitted, profile, records, run_of, serve, with_caps
 
 JUICE, GIN, TEA = "apple juice", "sloe gin", "cold tea"
 

@@ -11,7 +11,6 @@ import time
 from pathlib import Path
 
 import pytest
-from guard_parts import profile
 from msgspec.structs import replace
 
 from controller.guard import sentinel, sentinel_link
@@ -28,6 +27,7 @@ from controller.guard.sentinel import (
 )
 from controller.guard.sentinel_link import REST_BEAT_S, SentinelLink, pins_of
 from controller.model.wiring import MainRelay
+from tests.guard.guard_parts import profile
 
 KERNEL_HEADER = Path("/usr/include/linux/gpio.h")
 PROBE = r"""

@@ -8,8 +8,6 @@ from contextlib import suppress
 
 import msgspec
 import pytest
-from guard_parts import line, prime, run_of, serve
-from guard_socket import JUICE, SOON_S, Client, Live, connected, engine_state, pouring
 from msgspec.structs import replace
 
 from controller.guard.server import LINES_PER_S, MOST_CLIENTS, MOST_GREETED
@@ -28,6 +26,8 @@ from controller.model.messages import (
     Stop,
 )
 from controller.model.states import MachineState, Outcome
+from tests.guard.guard_parts import line, prime, run_of, serve
+from tests.guard.guard_socket import JUICE, SOON_S, Client, Live, connected, engine_state, pouring
 
 
 @pytest.fixture

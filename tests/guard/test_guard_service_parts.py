@@ -4,14 +4,14 @@ import math
 import socket
 
 import pytest
-from guard_parts import BOOK, profile
-from guard_processes import BOOK as BOOK_FILE
-from guard_processes import PROFILE as PROFILE_FILE
 
 from controller.errors import BoardError, FileProblems, RecordError, TundishError
 from controller.guard import service
 from controller.ledger.journal_reading import HEAD
 from controller.process import Watchdog, listening_socket, notify
+from tests.guard.guard_parts import BOOK, profile
+from tests.guard.guard_processes import BOOK as BOOK_FILE
+from tests.guard.guard_processes import PROFILE as PROFILE_FILE
 
 
 @pytest.fixture

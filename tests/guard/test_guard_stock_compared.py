@@ -1,7 +1,6 @@
 """Which liquid hangs on a line: guard and engine compare at every hello, and never disagree in silence."""
 
 import pytest
-from guard_parts import BOOK, Rig, admitted, prime, run_of, serve
 
 from controller.ledger.journal import MemoryJournal
 from controller.model.messages import (
@@ -16,6 +15,7 @@ from controller.model.messages import (
     Start,
 )
 from controller.model.states import Contents
+from tests.guard.guard_parts import BOOK, Rig, admitted, prime, run_of, serve
 
 JUICE, GIN, TEA = "apple juice", "sloe gin", "cold tea"
 

@@ -1,19 +1,6 @@
 """The guard in virtual time: a board, contacts, a disk or a clock that fail, and the process around it."""
 
 import pytest
-from guard_parts import (
-    GLASS,
-    JUICE_10_S,
-    LEVEL_1,
-    Rig,
-    last_off_s,
-    pouring,
-    prime,
-    profile,
-    run_of,
-    serve,
-    state,
-)
 from msgspec.structs import replace
 
 from controller.clock import VirtualClock
@@ -28,6 +15,19 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.states import MachineState, Outcome
+from tests.guard.guard_parts import (
+    GLASS,
+    JUICE_10_S,
+    LEVEL_1,
+    Rig,
+    last_off_s,
+    pouring,
+    prime,
+    profile,
+    run_of,
+    serve,
+    state,
+)
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 

@@ -1,7 +1,6 @@
 """A book is edited after a bottle was hung and a tube filled: the stricter of the two holds until both are changed."""
 
 import pytest
-from guard_parts import BOOK, Reading, line, prime, profile, records, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.model.book import Book
@@ -11,6 +10,7 @@ from controller.model.plan import Operation, Segment
 from controller.model.profile import Hygiene
 from controller.model.states import Contents, OperationKind, Outcome
 from controller.safety.records import BookRead
+from tests.guard.guard_parts import BOOK, Reading, line, prime, profile, records, run_of, serve, with_caps
 
 GIN, TEA, JUICE = "sloe gin", "cold tea", "apple juice"
 

@@ -3,7 +3,6 @@
 import shutil
 
 import pytest
-from guard_parts import CAPS, Rig, admitted, run_of, serve
 
 from controller.ledger.journal import FileJournal, MemoryJournal
 from controller.ledger.journal_segment import START
@@ -19,6 +18,7 @@ from controller.model.messages import (
     Start,
 )
 from controller.model.states import Contents, MachineState
+from tests.guard.guard_parts import CAPS, Rig, admitted, run_of, serve
 
 JUICE = "apple juice"
 

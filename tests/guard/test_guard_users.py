@@ -6,7 +6,8 @@ import sys
 from collections.abc import Iterator
 
 import pytest
-from guard_socket import Live
+
+from tests.guard.guard_socket import Live
 
 IN_THE_GROUP = """
 import os, socket, sys

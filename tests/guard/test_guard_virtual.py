@@ -1,8 +1,8 @@
 import pytest
-from guard_parts import Rig, admitted, run_of, serve
 
 from controller.model.messages import Changed, Edge, Ended, Start
 from controller.model.states import MachineState, Outcome
+from tests.guard.guard_parts import Rig, admitted, run_of, serve
 
 
 def test_a_serving_is_admitted_runs_and_ends():

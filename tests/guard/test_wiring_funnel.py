@@ -1,12 +1,12 @@
 """A contact at the funnel's rim: whatever runs is held while it says full, and goes on by itself."""
 
 import pytest
-from guard_parts import GLASS, Rig, prime, profile, run_of
 
 from controller.model.messages import Changed, Confirm, FaultLatchedEvent, Refusal, Start, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind
 from controller.model.wiring import Contact
+from tests.guard.guard_parts import GLASS, Rig, prime, profile, run_of
 
 FUNNEL = Contact(gpio=21, contact="normally_closed", debounce_s=0.1)
 

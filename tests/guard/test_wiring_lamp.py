@@ -1,6 +1,5 @@
 """A lamp that is on while any pump runs, on the bench."""
 
-from guard_parts import Rig, prime, profile
 from msgspec.structs import replace
 
 from controller.bench.link import DirectLink
@@ -12,6 +11,7 @@ from controller.guard.sentinel_link import pins_of
 from controller.hal.gpio_board import GpioBoard
 from controller.model.messages import FaultLatchedEvent, Start, Stop
 from controller.model.wiring import Lamp, Outputs
+from tests.guard.guard_parts import Rig, prime, profile
 
 GPIO = 26
 LIT = replace(profile(), outputs=Outputs(lamp=Lamp(gpio=GPIO, active_level="high")))

@@ -1,10 +1,10 @@
 """A start button: every press is told once, and moves nothing."""
 
 import pytest
-from guard_parts import Rig, profile
 
 from controller.model.messages import ButtonPressed
 from controller.model.wiring import Contact
+from tests.guard.guard_parts import Rig, profile
 
 BUTTON = Contact(gpio=21, contact="normally_open", debounce_s=0.03)
 

@@ -8,7 +8,6 @@ from pathlib import Path
 import jsonschema
 import pytest
 import yaml
-from guard_parts import Rig, prime, profile
 from msgspec.structs import asdict
 
 from controller.bench.faults import InjectedFault
@@ -32,6 +31,7 @@ from controller.model.messages import AskReport, Changed, Refusal, Start, Waitin
 from controller.model.profile import Profile
 from controller.model.states import MachineState
 from controller.model.wiring import Contact, InputRole, Inputs, Output, OutputRole, Outputs
+from tests.guard.guard_parts import Rig, prime, profile
 
 ROOT = Path(__file__).resolve().parents[2]
 DOOR, HORN = 12, 13

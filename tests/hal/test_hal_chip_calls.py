@@ -5,7 +5,6 @@ from pathlib import Path
 
 import gpiod
 import pytest
-from fake_chip import FakeChip, OpenChip, Request
 from gpiod.line import Bias, Value
 
 from controller.config import load_profile
@@ -15,6 +14,7 @@ from controller.hal.chip_check import compare
 from controller.hal.gpio_board import GpioBoard
 from controller.hal.gpiod_pins import ChipFactory, find_chip, read_chip
 from controller.model.profile import Profile
+from tests.hal.fake_chip import FakeChip, OpenChip, Request
 
 PROFILES = Path(__file__).resolve().parents[2] / "hardware_profiles"
 LABEL = "pinctrl-bcm2835"

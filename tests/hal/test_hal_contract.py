@@ -5,7 +5,6 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from fake_chip import FakeChip
 from gpiozero.pins.mock import MockFactory
 
 from controller.bench.link import DirectLink
@@ -19,6 +18,7 @@ from controller.hal.gpiod_pins import ChipFactory
 from controller.model.book import Book
 from controller.model.profile import Profile
 from controller.model.wiring import MainRelay
+from tests.hal.fake_chip import FakeChip
 
 PROFILES = Path(__file__).resolve().parents[2] / "hardware_profiles"
 MACHINES = {"active-low": "eight_line", "active-high": "four_line_active_high"}

@@ -5,7 +5,6 @@ import subprocess
 import sys
 
 import pytest
-from ledger_parts import all_of
 
 from controller.cli.backup.files import RECORDS, take_ledger
 from controller.errors import RecordError
@@ -15,6 +14,7 @@ from controller.ledger.store import Ledger
 from controller.model.messages import JournalHead
 from controller.model.requests import HistoryQuery
 from controller.model.states import OperationKind
+from tests.ledger.ledger_parts import all_of
 
 NAME, CHECK, LOG = "ledger.db", "ledger.check", "ledger.db-wal"
 

@@ -4,8 +4,6 @@ from collections import Counter
 from itertools import pairwise
 
 import pytest
-from full_ledger import LIQUIDS, RECIPES, RULES, fill
-from ledger_parts import all_of, statements
 
 from controller.ledger.history import ROWS
 from controller.ledger.records import Intent, evening_of
@@ -13,6 +11,8 @@ from controller.ledger.store import Ledger
 from controller.model.messages import Delivery, Refusal
 from controller.model.requests import HistoryQuery, PastQuery, UsageQuery
 from controller.model.states import OperationKind, Outcome
+from tests.ledger.full_ledger import LIQUIDS, RECIPES, RULES, fill
+from tests.ledger.ledger_parts import all_of, statements
 
 COUNT = 100_000
 

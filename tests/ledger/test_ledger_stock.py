@@ -3,7 +3,6 @@
 import sqlite3
 
 import pytest
-from ledger_parts import all_of
 
 from controller.errors import RecordError
 from controller.ledger.records import Container, Intent, LineNote, Spread
@@ -12,6 +11,7 @@ from controller.ledger.store import Ledger
 from controller.model.messages import Delivery
 from controller.model.requests import UsageQuery
 from controller.model.states import OperationKind, Outcome
+from tests.ledger.ledger_parts import all_of
 
 
 @pytest.fixture

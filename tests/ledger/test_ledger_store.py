@@ -7,7 +7,6 @@ from functools import partial
 
 import msgspec
 import pytest
-from ledger_parts import all_of
 
 from controller.errors import RecordError
 from controller.ledger.records import Container, Intent, LineNote, Weighing
@@ -16,6 +15,7 @@ from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, Refusal
 from controller.model.requests import HistoryQuery
 from controller.model.states import OperationKind, Outcome
+from tests.ledger.ledger_parts import all_of
 
 
 @pytest.fixture

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from ledger_parts import all_of
 
 from controller.errors import RecordError
 from controller.guard.journal_operations import operations_in
@@ -21,6 +20,7 @@ from controller.model.requests import HistoryQuery, UsageQuery
 from controller.model.states import Contents, OperationKind
 from controller.model.weighing import WeighedDose
 from controller.safety.records import Stamped
+from tests.ledger.ledger_parts import all_of
 
 VERSIONS = Path(__file__).parent / "versions"
 JUICE, CORDIAL = "apple juice", "blackcurrant cordial"

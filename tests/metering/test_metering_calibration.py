@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pumps import TruePump, exact_trials
 from scipy import optimize
 
 from controller.errors import OutOfRange, Refused
@@ -24,6 +23,7 @@ from controller.metering.calibration import (
 from controller.metering.dose import predict
 from controller.metering.scatter import assume_each
 from controller.model.calibration import Calibration
+from tests.metering.pumps import TruePump, exact_trials
 
 TIMES_S = (3.0, 3.0, 3.0, 12.0, 60.0, 60.0, 60.0)
 

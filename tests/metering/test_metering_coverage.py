@@ -3,10 +3,10 @@
 import random
 
 import pytest
-from pumps import TruePump
 
 from controller.metering.calibration import fit_law
 from controller.metering.dose import predict
+from tests.metering.pumps import TruePump
 
 DOSES_ML = (5.0, 15.0, 40.0, 99.0, 200.0)
 SEEDS = range(150)

@@ -5,7 +5,6 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from published import rows, values
 
 from controller.errors import OutOfRange, Refused
 from controller.metering import coefficients
@@ -20,6 +19,7 @@ from controller.metering.density import (
     water_kg_m3,
 )
 from controller.model.book import Liquid
+from tests.metering.published import rows, values
 
 WATER = rows("water_density.csv")
 

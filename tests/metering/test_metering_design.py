@@ -3,12 +3,12 @@
 import random
 
 import pytest
-from pumps import TruePump
 
 from controller.errors import Refused
 from controller.metering.calibration import Prior, Trial, fit, fit_law
 from controller.metering.design import DoseRange, design_trials, next_run_time_s
 from controller.metering.dose import mi008_ml, predict, smallest_dose_ml
+from tests.metering.pumps import TruePump
 
 
 def relative_ml(fraction):

@@ -4,9 +4,9 @@ import random
 import statistics
 
 import pytest
-from drawn_pumps import DOSES_ML, calibrated, false_alarm, mistyped
 
 from controller.model.scales import WeighingScale
+from tests.metering.drawn_pumps import DOSES_ML, calibrated, false_alarm, mistyped
 
 SEEDS = range(60)
 

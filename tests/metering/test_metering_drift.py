@@ -4,7 +4,6 @@ import math
 import random
 
 import pytest
-from pumps import TruePump
 
 from controller.errors import OutOfRange, Refused
 from controller.metering.calibration import Trial, fit, to_calibration
@@ -13,6 +12,7 @@ from controller.metering.drift import FLAG_ABOVE, REFERENCE, Age, chart, judge, 
 from controller.metering.flow_law import FlowLaw, Scatter
 from controller.metering.pooled_prior import pooled_prior
 from controller.metering.trials import DEFAULT_PRIOR
+from tests.metering.pumps import TruePump
 
 YOUNG = Age(days=1.0, litres=1.0, run_hours=0.2)
 LIMITS = Age(days=30.0, litres=50.0, run_hours=10.0)

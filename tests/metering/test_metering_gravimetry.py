@@ -3,12 +3,12 @@
 import math
 
 import pytest
-from published import rows
 
 from controller.errors import OutOfRange
 from controller.metering.density import ethanol_water_by_mass_kg_m3, mass_fraction_of_abv, water_kg_m3
 from controller.metering.gravimetry import RoomAir, air_kg_m3, liquid_volume_ml, volume_ml
 from controller.model.book import Liquid
+from tests.metering.published import rows
 
 
 def z_factor_ul_mg(temperature_c, pressure_kpa):

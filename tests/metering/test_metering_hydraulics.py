@@ -8,7 +8,6 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from msgspec import structs
-from pumps import TruePump
 
 from controller.errors import Refused
 from controller.metering.calibration import Trial, fit, to_calibration
@@ -17,6 +16,7 @@ from controller.metering.liquid_factor import expected_factor, measured_factor, 
 from controller.metering.suction import MARGIN, check_suction, flow_fraction
 from controller.model.book import Liquid
 from controller.model.profile import Line, Pump, Tube, Wire
+from tests.metering.pumps import TruePump
 
 PUMP = Pump(nominal_flow_ml_s=100 / 60, run_a=0.4, inrush_a=1.2, inrush_s=0.1, rotation="clockwise", suction_kpa=60.0)
 WATER = Liquid(liquid="water")

@@ -3,12 +3,12 @@
 import math
 
 import pytest
-from published import rows
 from scipy import optimize, stats
 
 from controller.errors import OutOfRange, Refused
 from controller.metering.distributions import chi_squared_tail, t_quantile, t_two_sided
 from controller.metering.least_squares import quadratic_form, solve
+from tests.metering.published import rows
 
 H3 = rows("gum_h3.csv")
 T_ABOVE_20_C = [float(row["t_k_C"]) - 20.0 for row in H3]

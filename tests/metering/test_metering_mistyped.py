@@ -4,11 +4,11 @@ import math
 import random
 
 import pytest
-from pumps import TruePump, exact_trials
 
 from controller.errors import Refused
 from controller.metering.calibration import Trial, fit, fit_law
 from controller.metering.trials import DEFAULT_PRIOR, with_shared_rounding
+from tests.metering.pumps import TruePump, exact_trials
 
 TIMES_S = (2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 12.0, 12.0)
 PUMP = TruePump(flow_ml_s=4.9, scatter_ml=0.05, scatter_fraction=0.003)

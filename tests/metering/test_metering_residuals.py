@@ -3,10 +3,10 @@
 import random
 
 import pytest
-from pumps import TruePump, exact_trials
 
 from controller.errors import Refused
 from controller.metering.calibration import Trial, fit
+from tests.metering.pumps import TruePump, exact_trials
 
 TIMES_S = (3.0, 3.0, 3.0, 12.0, 60.0, 60.0, 60.0)
 PUMP = TruePump()

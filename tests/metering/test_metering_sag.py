@@ -3,11 +3,11 @@
 import random
 
 import pytest
-from pumps import TruePump
 
 from controller.errors import Refused
 from controller.metering.calibration import fit, to_calibration
 from controller.metering.sag import Share, sag_from_trials
+from tests.metering.pumps import TruePump
 
 TIMES_S = (3.0, 3.0, 3.0, 20.0, 60.0, 60.0, 60.0)
 SAG = 0.035

@@ -3,7 +3,6 @@
 import math
 
 import pytest
-from published import rows
 
 from controller.errors import OutOfRange
 from controller.metering.viscosity import (
@@ -15,6 +14,7 @@ from controller.metering.viscosity import (
     water_mpa_s,
 )
 from controller.model.book import Liquid
+from tests.metering.published import rows
 
 
 @pytest.mark.parametrize("row", rows("water_density.csv"), ids=lambda row: f"{row['t_C']} C")

@@ -5,11 +5,11 @@ import random
 from statistics import fmean
 
 import pytest
-from scale_signal import Signal, calibration, learned
 from scipy.stats import chi2
 
 from controller.metering.learned_flows import LearnedFlows, restored
 from controller.metering.weighed_pour import PlannedPour
+from tests.metering.scale_signal import Signal, calibration, learned
 
 WEEK_S = 7 * 86_400.0
 FLOWS = {1: 5.0, 2: 4.5, 3: 4.8}

@@ -1,16 +1,12 @@
 """A browser that the tests find on the machine, and pages of guests and of the operator in it."""
 
-import shutil
-import sys
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parent))
-from page_machine import GUEST, OPERATOR, PROFILE, page_machine
+from tests.page.browser import BROWSER, NO_BROWSER, go
+from tests.page.page_machine import GUEST, OPERATOR, PROFILE, page_machine
 
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
-NO_BROWSER = "no browser: apt-get install chromium"  # tests/conftest.py says at the end what was skipped by it
 BOOK = Path(__file__).parent / "book.yaml"
 WAIT_MS = 20_000
 
@@ -63,12 +59,6 @@ def opens(browser, machine):
     for context in contexts:
         context.close()
     assert errors == []
-
-
-def go(page, path):
-    """Show another of the operator's screens."""
-    page.evaluate("path => { document.activeElement.blur(); location.hash = `#/${path}`; }", path)
-    page.wait_for_selector("main h1:focus")  # its own: the screen before it had it no more
 
 
 @pytest.fixture

@@ -10,9 +10,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import NoneType
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "processes"))
-from three_processes import BOOK, PROFILE, Processes
-
 from controller.bench.memory import write_memory
 from controller.cli.run.bench import EXCHANGE_S
 from controller.clock import VirtualClock
@@ -24,6 +21,7 @@ from controller.model.orders import LastOrdersRequest, Orders, OrderView, QueueV
 from controller.model.requests import AcknowledgeRequest
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
+from tests.processes.three_processes import BOOK, PROFILE, Processes
 
 SEED = 7  # of the bench that three_processes starts
 PRIMED_AGO_S = 900.0  # before the machine starts; longer than the priming takes

@@ -6,10 +6,11 @@ from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
 
-from conftest import BROWSER, NO_BROWSER
-from page_machine import GUEST, OPERATOR, PageMachine, page_machine
 from PIL import Image
 from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.page.browser import BROWSER, NO_BROWSER
+from tests.page.page_machine import GUEST, OPERATOR, PageMachine, page_machine
 
 FOLDER = Path(__file__).parents[2] / "demo" / "pictures"
 SIZE = {"width": 380, "height": 760}

@@ -1,12 +1,12 @@
 """The operator's way through the page, in a real browser against the live bench: every job, step by step."""
 
 import pytest
-from conftest import go
 from playwright.sync_api import expect
 
 from controller.model.calibration import Calibration
 from controller.model.requests import AssignRequest, LineRequest, PourRequest
 from controller.model.views import OperationView
+from tests.page.browser import go
 
 pytestmark = pytest.mark.usefixtures("rested")
 

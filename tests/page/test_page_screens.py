@@ -1,9 +1,10 @@
 """Every screen in both colour schemes: what axe-core finds of WCAG 2.2 AA, narrow phones, large text, the keyboard."""
 
 import pytest
-from conftest import go
-from page_machine import GUEST
 from playwright.sync_api import expect
+
+from tests.page.browser import go
+from tests.page.page_machine import GUEST
 
 SCREENS = (
     "orders", "jobs", "records", "line/1", "setup", "setup/1", "wet/prime", "calibrate/1", "stock/1", "change/1",

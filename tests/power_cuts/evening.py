@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-from power_cuts.card import MARKS
 
 from controller.clock import VirtualClock
 from controller.config import load
@@ -30,6 +29,7 @@ from controller.model.requests import (
 from controller.model.states import MachineState
 from controller.model.views import OperationView, Status
 from controller.rehearsal.virtual_machine import VirtualMachine
+from tests.power_cuts.card import MARKS
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml")

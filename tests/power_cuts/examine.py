@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
-from power_cuts.evening import PROFILE, delivered, started, told_of
 
 from controller.clock import VirtualClock
 from controller.errors import TundishError
@@ -16,6 +15,7 @@ from controller.model.requests import PourRequest
 from controller.model.states import Contents, Outcome
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.safety.startup import JOURNAL_DAMAGED, STOCK_DIFFERS
+from tests.power_cuts.evening import PROFILE, delivered, started, told_of
 
 WATCH_S = 30.0  # of virtual time after each restart
 BEGAN_WALL_S = 1_789_000_000.0  # of the evening; a computer without a clock of its own comes up earlier

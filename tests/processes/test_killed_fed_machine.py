@@ -3,13 +3,13 @@
 import time
 
 import pytest
-from three_processes import ROOT, Processes
 
 from controller.bench.faults import InjectedFault
 from controller.bench.trace import ContactEntry, FeedEntry, read_trace
 from controller.model.requests import LineRequest
 from controller.model.views import OperationView
 from controller.safety.plausibility import CURRENT_OFF
+from tests.processes.three_processes import ROOT, Processes
 
 LINE = 4
 

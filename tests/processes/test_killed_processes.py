@@ -7,10 +7,10 @@ import sys
 import time
 
 import pytest
-from three_processes import PROFILE, Outcome, Processes
 
 from controller.cli.client import RefusedByRules
 from controller.model.states import Contents
+from tests.processes.three_processes import PROFILE, Outcome, Processes
 
 POURING = (3, 4, 5)  # the lines of the drink that is poured here
 

@@ -8,9 +8,9 @@ import threading
 from contextlib import contextmanager
 
 import pytest
-from three_processes import BOOK, PROFILE, Processes
 
 from controller.config import load_in_child
+from tests.processes.three_processes import BOOK, PROFILE, Processes
 
 TEXT = BOOK.read_text()
 

@@ -2,8 +2,6 @@
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import BOOK, ready_machine
-from test_virtual_machine import BY_HAND, LINES, is_any_on, machine, pour
 
 from controller.engine.background import NotYet, Work
 from controller.errors import Refused
@@ -11,6 +9,8 @@ from controller.guard.guard import POLL_UNDER_WAY_S
 from controller.model.evening import EmptyRequest, RefillRequest
 from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
+from tests.ready_machine import BOOK, ready_machine
+from tests.rehearsal.test_virtual_machine import BY_HAND, LINES, is_any_on, machine, pour
 
 JUICE, TWIN = 1, 5
 __all__ = ["BY_HAND", "machine"]

@@ -4,13 +4,13 @@ from collections import Counter
 
 import msgspec
 import pytest
-from small_evening import PROFILE, SMALL, plain, small, troubled
 
 from controller.catering.queue import QueuedGuest, take_turns
 from controller.errors import BadQuantity
 from controller.metering.dose import mi008_ml
 from controller.rehearsal import evening
 from controller.rehearsal.evening_faults import read_fault
+from tests.rehearsal.small_evening import PROFILE, SMALL, plain, small, troubled
 
 
 def test_everyone_is_served_and_every_dose_is_within_tolerance():

@@ -6,10 +6,10 @@ from xml.etree import ElementTree
 
 import msgspec
 import pytest
-from small_evening import plain, troubled
 
 from controller.cli.pages.rehearsal_report import duration, page
 from controller.rehearsal.evening_record import PouredDose
+from tests.rehearsal.small_evening import plain, troubled
 
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 

@@ -2,11 +2,11 @@
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import PROFILE, ready_machine
 
 from controller.errors import Refused
 from controller.model.messages import Judge
 from controller.model.requests import PourRequest
+from tests.ready_machine import PROFILE, ready_machine
 
 TIGHT = replace(PROFILE, caps=replace(PROFILE.caps, serving_time_s=22.0))
 

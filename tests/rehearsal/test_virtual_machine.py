@@ -2,7 +2,6 @@
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import BOOK, PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
 from controller.errors import FaultLatched, Refused
@@ -13,6 +12,7 @@ from controller.model.requests import AcknowledgeRequest, LineRequest, PourReque
 from controller.model.states import Contents, MachineState, Outcome
 from controller.model.wiring import FunnelContact
 from controller.rehearsal.weighing import calibrate, learn_sag
+from tests.ready_machine import BOOK, PROFILE, ready_machine
 
 LINES = tuple(line.line for line in PROFILE.lines)
 DRINK, BY_HAND = "Orchard Fizz", "Iced Orchard Tea"

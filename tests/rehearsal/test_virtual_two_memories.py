@@ -1,13 +1,13 @@
 """The real engine with its ledger, and a guard that has lost its journal: said once, and then over."""
 
 import pytest
-from ready_machine import BOOK, PROFILE
 
 from controller.ledger.journal import FileJournal, MemoryJournal
 from controller.model.requests import AcknowledgeRequest, JogRequest
 from controller.model.states import Contents, MachineState
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
+from tests.ready_machine import BOOK, PROFILE
 
 
 def started(folder, journal) -> VirtualMachine:

@@ -2,7 +2,6 @@
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import BOOK, PROFILE, ready_machine
 
 from controller.bench.faults import InjectedFault
 from controller.errors import Refused
@@ -12,6 +11,7 @@ from controller.model.requests import PourRequest
 from controller.model.scale import Scale
 from controller.model.states import MachineState, Outcome
 from controller.rehearsal.weighing import span_scale
+from tests.ready_machine import BOOK, PROFILE, ready_machine
 
 SCALE = Scale(converter="bench", capacity_g=5000.0)
 WEIGHED = replace(PROFILE, scale=SCALE)

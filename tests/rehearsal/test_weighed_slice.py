@@ -1,6 +1,6 @@
 """A short slice of `python3 tests benchmarks weighed`: one machine, a few drinks, in open loop and trimmed."""
 
-from benchmarks.weighed import figures, missed, pour_all, within_ml
+from tests.benchmarks.weighed import figures, missed, pour_all, within_ml
 
 DRINKS = 14
 

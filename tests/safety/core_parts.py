@@ -1,6 +1,5 @@
 """A situation of the small machine, and operations to ask for in it."""
 
-from guard_parts import BOOK, CAPS, exact, profile
 from msgspec import to_builtins
 from msgspec.structs import replace
 
@@ -11,6 +10,7 @@ from controller.model.profile import Profile
 from controller.model.states import Contents
 from controller.safety.admission import Situation, start
 from controller.safety.records import LineState, Memory
+from tests.guard.guard_parts import BOOK, CAPS, exact, profile
 
 NOW_S, WALL_S = 50_000.0, 1_789_000_000.0
 

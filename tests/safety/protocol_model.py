@@ -10,7 +10,8 @@ model uses, and the tests hold them against the table there.
 
 from collections.abc import Iterator
 
-from protocol_world import (
+from controller.model.states import MachineState as S
+from tests.safety.protocol_world import (
     END,
     ENDING,
     MOST_UNDER_WAY,
@@ -30,8 +31,6 @@ from protocol_world import (
     without_engine,
     without_guard,
 )
-
-from controller.model.states import MachineState as S
 
 Step = tuple[str, World]
 

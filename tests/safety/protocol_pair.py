@@ -4,10 +4,6 @@ from collections.abc import Callable, Iterator
 from itertools import pairwise
 from random import Random
 
-from guard_parts import BOOK, FakeBoard, run_of, with_caps
-from protocol_model import is_busy, moves, status
-from protocol_world import END, OPERATIONS, World
-
 from controller.clock import VirtualClock
 from controller.engine.engine import Engine
 from controller.guard.guard import Guard
@@ -30,6 +26,9 @@ from controller.model.messages import (
 from controller.model.plan import Operation, Segment
 from controller.model.requests import LineRequest
 from controller.model.states import OperationKind
+from tests.guard.guard_parts import BOOK, FakeBoard, run_of, with_caps
+from tests.safety.protocol_model import is_busy, moves, status
+from tests.safety.protocol_world import END, OPERATIONS, World
 
 # Steps that are left out of the walks: a hold needs a glass, and what the engine does by itself when it is back.
 LEFT_OUT = ("glass lifted", "go on", "write going on", "disk full going on", "held for too long")

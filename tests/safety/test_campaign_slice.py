@@ -3,17 +3,15 @@
 import os
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
-from campaign import main
-from campaigns.runs import play
-from campaigns.troubles import Trouble
 
 from controller.errors import BoardError
 from controller.safety.supervisor import Supervisor
+from tests.campaign import main
+from tests.campaigns.runs import play
+from tests.campaigns.troubles import Trouble
 
-TESTS = Path(__file__).resolve().parents[1]
 SLICE = 10  # runs in each of the tests below, so that the cores share them
 
 
@@ -28,7 +26,7 @@ def test_a_seed_replays_exactly_whatever_the_process():
     """Other processes order sets of strings differently."""
     here = play(4)
     there = subprocess.run(
-        [sys.executable, TESTS / "campaign.py", "--replay", "4"],
+        [sys.executable, "-m", "tests.campaign", "--replay", "4"],
         env={**os.environ, "PYTHONHASHSEED": "7"},
         capture_output=True,
         text=True,
@@ -59,7 +57,7 @@ def test_a_guard_that_forgets_the_glass_is_found(monkeypatch):
 def test_a_guard_that_forgets_what_the_bottles_are_is_found(monkeypatch):
     """A typist writes a twentieth of the strength, and the guard believes the book."""
     edits = tuple(Trouble(what="book edited", at_s=at_s, choice="weaker") for at_s in (0.1, 0.45, 0.9, 2.0))
-    monkeypatch.setattr("campaigns.plot.draw_troubles", lambda _profile, _rng: edits)
+    monkeypatch.setattr("tests.campaigns.plot.draw_troubles", lambda _profile, _rng: edits)
     assert [play(seed).text for seed in range(1, 18)] == [""] * 17
     monkeypatch.setattr("controller.safety.machine.strictest", lambda book, _labels, _glasses=(): book)
     assert any("by the bottles' labels" in play(seed).text for seed in range(1, 40))
@@ -86,5 +84,5 @@ def test_a_line_switched_on_by_anybody_else_is_found(monkeypatch):
         except BoardError:
             return
 
-    monkeypatch.setattr("campaigns.guard_process.drive_off", sabotage)
+    monkeypatch.setattr("tests.campaigns.guard_process.drive_off", sabotage)
     assert any("was switched on by" in play(seed).text for seed in range(2, 60))

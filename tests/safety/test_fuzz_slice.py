@@ -3,13 +3,13 @@
 import sys
 
 import pytest
-from fuzz import fuzz_bench, fuzz_engine, fuzz_guard, fuzz_http, main
 
 from controller.clock import VirtualClock
 from controller.errors import TundishError
 from controller.guard.guard import Guard
 from controller.model import decoding
 from controller.safety.supervisor import Supervisor
+from tests.fuzz import fuzz_bench, fuzz_engine, fuzz_guard, fuzz_http, main
 
 
 def test_whatever_clients_say_lines_are_switched_off_on_time(tmp_path):

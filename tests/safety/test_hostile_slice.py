@@ -7,9 +7,6 @@ import dataclasses
 from random import Random
 
 import pytest
-from campaign import main
-from campaigns.hostile import Stage, draw_scene, play_hostile
-from campaigns.violation import Violation
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
@@ -17,6 +14,9 @@ from controller.model.messages import Assign, ConfirmJug, Refusal, Start, TakeCa
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import OperationKind
 from controller.safety.figures import Figures, spread_ml
+from tests.campaign import main
+from tests.campaigns.hostile import Stage, draw_scene, play_hostile
+from tests.campaigns.violation import Violation
 
 SLICE = 4  # runs in each of the tests below, so that the cores share them
 K = OperationKind

@@ -6,15 +6,15 @@ through it are walked by the real guard and the real engine as well, which must 
 
 from collections import deque
 
-import protocol_model
 import pytest
-from protocol_model import calm, is_busy, moves, status
-from protocol_pair import STEPS_PER_WALK, Pair, walk
-from protocol_world import OPERATIONS, QUIET, STEPS, World
 
 from controller.errors import FaultLatched
 from controller.model.states import MachineState as S
 from controller.safety.states import TRANSITIONS, Trigger
+from tests.safety import protocol_model
+from tests.safety.protocol_model import calm, is_busy, moves, status
+from tests.safety.protocol_pair import STEPS_PER_WALK, Pair, walk
+from tests.safety.protocol_world import OPERATIONS, QUIET, STEPS, World
 
 WALKS = 80
 

@@ -3,8 +3,6 @@
 import math
 
 import pytest
-from core_parts import NOW_S, WALL_S, calibration, filled, refusals, situation
-from guard_parts import BOOK, GLASS, LEVEL_1, TRAY, prime, profile, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.book import Liquid
@@ -15,6 +13,8 @@ from controller.model.states import Contents, OperationKind
 from controller.safety.admission import start
 from controller.safety.records import Moment
 from controller.safety.requests import assign, take_calibration
+from tests.guard.guard_parts import BOOK, GLASS, LEVEL_1, TRAY, prime, profile, run_of, serve
+from tests.safety.core_parts import NOW_S, WALL_S, calibration, filled, refusals, situation
 
 JUICE, SYRUP, TEA, GIN = "apple juice", "ginger syrup", "cold tea", "sloe gin"
 SOUND = InputReport(stop_pressed=False)

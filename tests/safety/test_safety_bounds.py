@@ -4,8 +4,6 @@ import dataclasses
 import math
 
 import pytest
-from core_parts import NOW_S, WALL_S, filled, refusals, situation
-from guard_parts import BOOK, LEVEL_1, profile, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.model.book import Liquid
@@ -16,6 +14,8 @@ from controller.safety.admission import MAX_RUNS, case_of, start
 from controller.safety.caps import violations
 from controller.safety.case import exceeds, timeline
 from controller.safety.records import Moment, Serving
+from tests.guard.guard_parts import BOOK, LEVEL_1, profile, run_of, serve, with_caps
+from tests.safety.core_parts import NOW_S, WALL_S, filled, refusals, situation
 
 JUICE, SYRUP, GIN = "apple juice", "ginger syrup", "sloe gin"
 K = OperationKind

@@ -3,14 +3,14 @@
 import dataclasses
 
 import pytest
-from core_parts import NOW_S, calibration, filled, refusals, situation
-from guard_parts import line, prime, profile, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.model.plan import Interval, Operation, Segment
 from controller.model.states import Contents, OperationKind
 from controller.safety.admission import start
 from controller.safety.records import LineState, Serving
+from tests.guard.guard_parts import line, prime, profile, run_of, serve, with_caps
+from tests.safety.core_parts import NOW_S, calibration, filled, refusals, situation
 
 JUICE, SYRUP, TEA, GIN = "apple juice", "ginger syrup", "cold tea", "sloe gin"
 

@@ -3,12 +3,12 @@
 import dataclasses
 
 import pytest
-from core_parts import refusals, situation
-from guard_parts import GLASS, profile, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.messages import InputReport
 from controller.safety.glass import GlassState
+from tests.guard.guard_parts import GLASS, profile, run_of, serve
+from tests.safety.core_parts import refusals, situation
 
 JUICE, GIN = "apple juice", "sloe gin"
 STANDS = InputReport(stop_pressed=False, glass_present=True)

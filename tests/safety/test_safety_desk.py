@@ -1,7 +1,6 @@
 """Who may say what, when, and what is answered and written down; the words are part of it."""
 
 import pytest
-from guard_parts import GLASS, LEVEL_1, Rig, prime, profile, records, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
@@ -23,6 +22,7 @@ from controller.model.messages import (
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind
 from controller.safety.records import AdmittedRecord, RefusedRecord
+from tests.guard.guard_parts import GLASS, LEVEL_1, Rig, prime, profile, records, run_of, serve
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 POUR = serve(run_of(1, JUICE, 0, 10))

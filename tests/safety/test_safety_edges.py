@@ -4,8 +4,6 @@ import math
 import random
 
 import pytest
-from core_parts import NOW_S, filled, refusals, situation
-from guard_parts import Rig, run_of, serve, with_caps
 from msgspec.structs import replace
 
 from controller.model.messages import Ended, Start
@@ -14,6 +12,8 @@ from controller.model.states import OperationKind, Outcome
 from controller.safety.admission import case_of, start
 from controller.safety.caps import violations
 from controller.safety.progress import ROUNDING_S, Progress
+from tests.guard.guard_parts import Rig, run_of, serve, with_caps
+from tests.safety.core_parts import NOW_S, filled, refusals, situation
 
 JUICE, SYRUP, TEA = "apple juice", "ginger syrup", "cold tea"
 

@@ -3,13 +3,13 @@
 import math
 
 import pytest
-from core_parts import calibration
-from guard_parts import line, profile
 from msgspec.structs import replace
 
 from controller.model.plan import Interval
 from controller.model.profile import FlowBand
 from controller.safety.figures import ETHANOL_G_ML, Figures, tube_ml
+from tests.guard.guard_parts import line, profile
+from tests.safety.core_parts import calibration
 
 JUICE = "apple juice"
 

@@ -1,13 +1,13 @@
 """All lines end over one funnel: cleaner that has run through it must be rinsed out before anybody is served."""
 
 import pytest
-from core_parts import filled, refusals, situation
-from guard_parts import Rig, exact, profile, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.messages import AskReport, Refusal, Start, Stop
 from controller.model.plan import Operation, Segment
 from controller.model.states import Contents, OperationKind
+from tests.guard.guard_parts import Rig, exact, profile, run_of, serve
+from tests.safety.core_parts import filled, refusals, situation
 
 JUICE = "apple juice"
 K = OperationKind

@@ -1,10 +1,10 @@
 import math
 
 import pytest
-from guard_parts import GLASS, LEVEL_1, TRAY, profile
 
 from controller.model.wiring import Contact
 from controller.safety.inputs import Contacts
+from tests.guard.guard_parts import GLASS, LEVEL_1, TRAY, profile
 
 ALL = {"stop": True, "glass": False, "drip tray": False, "level 1": False}
 

@@ -3,13 +3,13 @@
 from itertools import pairwise
 
 import pytest
-from guard_parts import Rig, pouring, prime, records, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.messages import AskReport, Changed, Edge, Ended, FaultLatchedEvent, LineReport, Start
 from controller.model.plan import Operation, Segment
 from controller.model.states import OperationKind, Outcome
 from controller.safety.records import ClockRecord
+from tests.guard.guard_parts import Rig, pouring, prime, records, run_of, serve
 
 JUICE, SYRUP = "apple juice", "ginger syrup"
 

@@ -1,8 +1,6 @@
 """Memory as the records leave it, step by step, on hand-made records."""
 
 import pytest
-from core_parts import EXACT, calibration
-from guard_parts import CAPS, run_of, serve
 from msgspec import to_builtins
 from msgspec.structs import replace
 
@@ -27,6 +25,8 @@ from controller.safety.records import (
     Started,
     UnheldRecord,
 )
+from tests.guard.guard_parts import CAPS, run_of, serve
+from tests.safety.core_parts import EXACT, calibration
 
 JUICE = "apple juice"
 

@@ -3,8 +3,6 @@
 import dataclasses
 
 import pytest
-from core_parts import NOW_S, filled, situation
-from guard_parts import run_of, serve
 from msgspec.structs import replace
 
 from controller.model.plan import Operation, Segment
@@ -12,6 +10,8 @@ from controller.model.states import Contents, OperationKind, Outcome
 from controller.safety import outcome
 from controller.safety.progress import Progress
 from controller.safety.records import AdmittedRecord, EndedRecord, Memory
+from tests.guard.guard_parts import run_of, serve
+from tests.safety.core_parts import NOW_S, filled, situation
 
 JUICE, SYRUP, TEA, GIN = "apple juice", "ginger syrup", "cold tea", "sloe gin"
 POUR = serve(run_of(1, JUICE, 0, 10), run_of(2, SYRUP, 2, 3), run_of(3, TEA, 30, 5))

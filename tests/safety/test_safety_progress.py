@@ -3,8 +3,6 @@
 import math
 
 import pytest
-from core_parts import filled, situation
-from guard_parts import BOOK, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.messages import Unhold
@@ -14,6 +12,8 @@ from controller.safety import requests
 from controller.safety.case import timeline
 from controller.safety.progress import Progress
 from controller.safety.records import AdmittedRecord, Memory, Moment, Serving
+from tests.guard.guard_parts import BOOK, run_of, serve
+from tests.safety.core_parts import filled, situation
 
 JUICE, SYRUP, GIN = "apple juice", "ginger syrup", "sloe gin"
 MOST_LATE_S = 0.25

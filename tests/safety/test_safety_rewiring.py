@@ -3,7 +3,6 @@
 import random
 
 import pytest
-from guard_parts import BOOK, line, profile
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
@@ -12,6 +11,7 @@ from controller.model.states import Contents
 from controller.safety.memory import apply
 from controller.safety.records import LineState, Memory, Moment, Stamped, Started
 from controller.safety.rewiring import rewired
+from tests.guard.guard_parts import BOOK, line, profile
 
 NOW = Moment(credited_s=0.0, wall_s=0.0)
 

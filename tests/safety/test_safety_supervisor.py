@@ -3,8 +3,6 @@
 import math
 
 import pytest
-from guard_parts import BOOK, CAPS, GLASS, run_of, serve
-from guard_parts import profile as machine
 from msgspec.structs import replace
 
 from controller.model.calibration import Calibration
@@ -33,6 +31,8 @@ from controller.model.states import Contents, MachineState
 from controller.model.wiring import Contact, LevelSwitch, MainRelay
 from controller.safety.records import BookRead, FaultRecord, LineState, Memory, Note, Stamped, UnheldRecord
 from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
+from tests.guard.guard_parts import BOOK, CAPS, GLASS, run_of, serve
+from tests.guard.guard_parts import profile as machine
 
 JUICE, GIN = "apple juice", "sloe gin"
 FED = replace(

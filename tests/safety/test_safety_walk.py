@@ -1,6 +1,5 @@
 """The core under any order of messages, contacts, failures and crashes: what must hold after every step."""
 
-from guard_parts import BOOK, GLASS, profile
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
@@ -25,6 +24,7 @@ from controller.safety.contents import DRAWS_LIQUID
 from controller.safety.memory import replay
 from controller.safety.records import LineState, Memory
 from controller.safety.supervisor import BOARD, Supervisor
+from tests.guard.guard_parts import BOOK, GLASS, profile
 
 MACHINE = profile(glass=GLASS)
 CAPS = MACHINE.caps

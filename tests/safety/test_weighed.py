@@ -4,8 +4,6 @@ import math
 from random import Random
 
 import pytest
-from core_parts import EXACT
-from guard_parts import BOOK, run_of, serve
 from msgspec.structs import replace
 
 from controller.model.book import Liquid
@@ -17,6 +15,8 @@ from controller.safety.rest_gain import RestGain
 from controller.safety.standing import Standing, matching, misfit
 from controller.safety.suspects import Search
 from controller.safety.weigher import HEAVIEST_G_ML, Weigher
+from tests.guard.guard_parts import BOOK, run_of, serve
+from tests.safety.core_parts import EXACT
 
 RATE, FLOW_G_S = 80, 4.0
 LINES = (1, 2, 3)

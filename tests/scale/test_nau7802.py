@@ -1,13 +1,13 @@
 """The driver of the I2C converter against its registers, by the NAU7802 data sheet (Nuvoton, rev 2.1, 2021)."""
 
 import pytest
-from nau7802_registers import RegisterBus
 
 from controller.model.scale_datagram import OK, UNREADABLE
 from controller.scale import nau7802 as chip
 from controller.scale.converter import ConverterError
 from controller.scale.nau7802 import Nau7802
 from controller.scale.process import RESTART_S, Sampler
+from tests.nau7802_registers import RegisterBus
 
 
 def converter(bus: RegisterBus, readings_per_s: int = 80) -> Nau7802:

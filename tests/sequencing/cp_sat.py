@@ -1,6 +1,6 @@
 """CP-SAT (OR-Tools) on the drawn instances, the start times on a grid of 1 ms.
 
-python3 tests/sequencing/cp_sat.py [--seconds 20] [--most-s 270]
+python3 -m tests.sequencing.cp_sat [--seconds 20] [--most-s 270]
 
 Fills `cp_sat_plans.json`, a row an instance: kind, lines, best makespan and bound in ms, proven. It goes on where it
 stopped, and stops by itself after so many seconds.
@@ -8,19 +8,14 @@ stopped, and stops by itself after so many seconds.
 
 import argparse
 import json
-import sys
 import time
 from itertools import pairwise
-from pathlib import Path
 
 import ortools
 from ortools.sat.python import cp_model
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-
-from reference_plans import SETS, STORED, Instance, Reference, instances
-
 from controller.sequencing.schedule_loads import Run
+from tests.sequencing.reference_plans import SETS, STORED, Instance, Reference, instances
 
 MS = 1000  # CP-SAT's grid: 1 ms
 MILLI = 1000  # mA, uL/s

@@ -1,6 +1,6 @@
 """CP-SAT (OR-Tools) on drawn drinks with twin lines: shares and starts together, exact on a grid of 1 ms.
 
-python3 tests/sequencing/cp_sat_splits.py [--seconds 20] [--most-s 270]
+python3 -m tests.sequencing.cp_sat_splits [--seconds 20] [--most-s 270]
 
 Fills `cp_sat_splits.json`, a row an instance: best makespan and bound in ms, proven. It goes on where it stopped.
 """
@@ -9,7 +9,6 @@ import argparse
 import json
 import math
 import random
-import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,15 +17,12 @@ import ortools
 from msgspec.structs import replace
 from ortools.sat.python import cp_model
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-
-from drawn_drinks import Drink, Machine, drink, machine, sources
-from reference_plans import Reference
-
 from controller.model.calibration import Calibration
 from controller.sequencing.plan import ANY_TIME_S, Plan, limits, plan_serving
 from controller.sequencing.schedule_loads import Limits, Run
 from controller.sequencing.twins import Source
+from tests.sequencing.drawn_drinks import Drink, Machine, drink, machine, sources
+from tests.sequencing.reference_plans import Reference
 
 STORED = Path(__file__).with_name("cp_sat_splits.json")
 COUNT, WORKERS = 45, 8

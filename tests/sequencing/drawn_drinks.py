@@ -8,7 +8,6 @@ lines such a drink takes about 25 s of the pumps' time.
 import random
 from dataclasses import dataclass
 
-from eight_lines import PROFILE, calibration
 from msgspec.structs import replace
 
 from controller.model.book import Book, Liquid
@@ -16,6 +15,7 @@ from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.model.profile import Profile
 from controller.sequencing.twins import Source
+from tests.sequencing.eight_lines import PROFILE, calibration
 
 LONG = {"soda": 3.0, "apple juice": 2.0, "cold tea": 1.0}
 SHORT = ("vermouth", "sloe gin", "ginger syrup", "lime cordial", "blackcurrant cordial")

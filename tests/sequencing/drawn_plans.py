@@ -10,13 +10,8 @@ a request can exceed those whatever the planner does. A failure is named by its 
 import argparse
 import random
 import sys
-from pathlib import Path
 
 import msgspec
-
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-
-from eight_lines import BOOK, PROFILE, calibration
 
 from controller.errors import Refused
 from controller.model.book import Glass
@@ -31,6 +26,7 @@ from controller.safety.case import Case, PastUse, Proposal, timeline
 from controller.safety.figures import Figures
 from controller.sequencing.plan import plan_serving
 from controller.sequencing.twins import Source
+from tests.sequencing.eight_lines import BOOK, PROFILE, calibration
 
 replace = msgspec.structs.replace
 LARGE = replace(BOOK, glasses=(Glass(glass="bucket", brim_ml=1e5, usable_ml=1e5),))

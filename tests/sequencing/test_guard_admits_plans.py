@@ -1,7 +1,8 @@
 """One plan, two opinions: the guard's caps refuse no plan that the planner made (`python3 tests plans` draws more)."""
 
 import pytest
-from drawn_plans import refusals
+
+from tests.sequencing.drawn_plans import refusals
 
 
 @pytest.mark.parametrize("block", range(6))

@@ -3,11 +3,11 @@
 import math
 
 import pytest
-from stepping import broken_limits
 
 from controller.errors import OutOfRange
 from controller.sequencing.schedule import Schedule, schedule
 from controller.sequencing.schedule_loads import Limits, Run
+from tests.sequencing.stepping import broken_limits
 
 
 def run(line: object, duration_s: float, **figures: float) -> Run:

@@ -8,12 +8,12 @@ import sys
 
 import msgspec
 import pytest
-from cp_sat import cp_sat
-from reference_plans import KINDS, draw, instances, stored
-from stepping import broken_limits, length_s
 
 from controller.sequencing.schedule import schedule
 from controller.sequencing.schedule_loads import Limits, Run
+from tests.sequencing.cp_sat import cp_sat
+from tests.sequencing.reference_plans import KINDS, draw, instances, stored
+from tests.sequencing.stepping import broken_limits, length_s
 
 STEP_S = 0.5
 

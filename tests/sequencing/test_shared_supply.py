@@ -1,10 +1,10 @@
 """Two machines on one supply: what both may draw adds up to what it gives, figures worked by hand."""
 
-from eight_lines import PROFILE
 from msgspec.structs import replace
 
 from controller.sequencing.budget import standing_a
 from controller.sequencing.shared_supply import problems
+from tests.sequencing.eight_lines import PROFILE
 
 
 def machine(name, current_a, rated_a=20.0, shared_as="bench supply"):

@@ -3,13 +3,13 @@
 import random
 
 import pytest
-from cp_sat_splits import planned, split_instances, stored
-from drawn_drinks import LINES, drink, machine, sources
 from msgspec.structs import replace
 
 from controller.model.doses import Resolved
 from controller.sequencing.plan import plan_serving
 from controller.sequencing.twins import Source
+from tests.sequencing.cp_sat_splits import planned, split_instances, stored
+from tests.sequencing.drawn_drinks import LINES, drink, machine, sources
 
 SODA, SPARE = LINES["soda"], 9
 

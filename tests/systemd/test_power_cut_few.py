@@ -3,10 +3,11 @@
 import random
 import shutil
 
-import power_cut
 import pytest
-from power_cuts.card import MARKS, OnCard, Op, cuts
-from power_cuts.examine import known
+
+from tests import power_cut
+from tests.power_cuts.card import MARKS, OnCard, Op, cuts
+from tests.power_cuts.examine import known
 
 needs_strace = pytest.mark.skipif(
     shutil.which("strace") is None, reason="strace is not installed, and without it no write is seen"

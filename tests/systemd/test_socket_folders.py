@@ -8,10 +8,10 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from test_systemd_units import ROOT, UNITS, unit
 
 from controller.cli.places import ENGINE, GUARD, SCALE, SERVICE_RUN_DIR
 from controller.process import listening_socket
+from tests.systemd.test_systemd_units import ROOT, UNITS, unit
 
 IDS = {"root": 0, "tundish-guard": 61_001, "tundish-engine": 61_002, "tundish-scale": 61_004}
 GROUP = 61_000

@@ -4,8 +4,6 @@ from controller.engine.http.addresses import Address, GuardCommand, get, post
 from controller.model.scale import ScaleSetting
 from controller.model.scale_views import ScaleView, SpanRequest, SpanView, ZeroRequest
 
-UNTIL_AT_REST = ("scale_restless", "scale_doubtful")  # too few readings yet
-
 SCALE: tuple[Address, ...] = (
     get(
         "/v1/scale",
@@ -21,12 +19,8 @@ SCALE: tuple[Address, ...] = (
         "The platform of the scale is empty.",
         ZeroRequest,
         ScaleSetting,
-        ask=lambda engine, asked, since_s: engine.scale.zero(asked, since_s),
-        command=GuardCommand(
-            tag="take_scale",
-            is_done=lambda engine, _, setting: engine.scale.in_force == setting,
-            waits_for=UNTIL_AT_REST,
-        ),
+        ask=lambda engine, asked: engine.scale.zero(asked),
+        command=GuardCommand(tag="take_scale", is_done=lambda engine, _, setting: engine.scale.in_force == setting),
     ),
     post(
         "/v1/scale/span",
@@ -34,12 +28,8 @@ SCALE: tuple[Address, ...] = (
         "A mass that is known stands on the scale.",
         SpanRequest,
         SpanView,
-        ask=lambda engine, asked, since_s: engine.scale.span(asked, since_s),
-        command=GuardCommand(
-            tag="take_scale",
-            is_done=lambda engine, _, view: _has_span(engine.scale.in_force, view),
-            waits_for=UNTIL_AT_REST,
-        ),
+        ask=lambda engine, asked: engine.scale.span(asked),
+        command=GuardCommand(tag="take_scale", is_done=lambda engine, _, view: _has_span(engine.scale.in_force, view)),
     ),
 )
 
