@@ -172,8 +172,9 @@ def hurt(machine: Machine, deed: Deed) -> Finding:
         if status.get("state") != "idle":
             finding.complaints.append(f"the machine did not come back to idle by itself: {status}")
         finding.facts.append(f"then {status.get('state')}")
-    judge(machine, finding, must_be_driven_off=deed.comes_back)
-    machine.restore()
+    else:  # what comes back pours on as it is: the lines were serving their own liquids
+        judge(machine, finding)
+        machine.restore()
     return judge(machine, finding, must_be_driven_off=True)
 
 
