@@ -28,7 +28,7 @@ from controller.errors import Refused
 from controller.metering.dose import mi008_ml
 from controller.model.evening import CloseRequest
 from controller.model.messages import TakeCalibration
-from controller.model.requests import PourRequest
+from controller.model.requests import PastQuery, PourRequest
 from controller.model.scale import Scale
 from controller.rehearsal.closing import carry_out
 from controller.rehearsal.virtual_machine import VirtualMachine
@@ -157,7 +157,7 @@ def end_the_evening(machine: VirtualMachine, tally: Tally) -> None:
         lines = ", ".join(map(str, step.lines))
         what = f"{step.seconds / 60:.0f} min" if step.kind == "wait" else f"{step.volume_ml:.0f} mL into the jug"
         print(f"    {step.kind:6} lines {lines}: {what}", flush=True)
-    record = at_once(machine.engine.hygiene.record())
+    record = at_once(machine.engine.hygiene.record(PastQuery()))
     tally.expect(
         all(one.cleaned_wall_s is not None and one.clean_by_wall_s is None for one in record.lines),
         "a line was not clean at the end of the evening",

@@ -1,31 +1,10 @@
 """How a program reaches the bench's pins: in its own process (DirectLink), or over its socket (BenchClient)."""
 
-from typing import Protocol
+from typing import TypeAlias
 
+from controller.bench.client import BenchClient
 from controller.bench.plant import Plant
 from controller.hal.board import Pull
-
-
-class BenchLink(Protocol):
-    """The bench's header as one holder of pins sees it. Every call raises BoardError when it cannot be done."""
-
-    def claim_output(self, gpio: int, level: bool) -> None:
-        """Make a pin an output that carries this level from the first instant."""
-
-    def claim_input(self, gpio: int, pull: Pull) -> None:
-        """Make a pin an input with this pull."""
-
-    def set_pin(self, gpio: int, level: bool) -> None:
-        """Drive a claimed output."""
-
-    def read_pin(self, gpio: int) -> bool:
-        """The level at a pin."""
-
-    def release_pin(self, gpio: int) -> None:
-        """Let go of a claimed pin."""
-
-    def close(self) -> None:
-        """Let go of everything. May be repeated."""
 
 
 class DirectLink:
@@ -54,3 +33,7 @@ class DirectLink:
     def close(self) -> None:
         """Let go of everything, as if the process had ended. May be repeated."""
         self._plant.leave(self._holder)
+
+
+# The bench's header as one holder of pins sees it. Every call raises BoardError when it cannot be done.
+BenchLink: TypeAlias = BenchClient | DirectLink

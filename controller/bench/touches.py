@@ -3,22 +3,11 @@
 import math
 from dataclasses import dataclass
 from random import Random
-from typing import Protocol
+from typing import TypeAlias
 
 KNOCK_G, KNOCK_HZ, KNOCK_DECAY_S = (2.0, 60.0), (6.0, 15.0), (0.05, 0.15)  # common practice, no source
 LIFT_S, SET_DOWN_S = 0.15, 0.1  # in which a load leaves the platform, or comes to rest on it; common practice
 TREMOR_HZ, TREMOR = 8.0, 0.1  # of a hand: 8 to 12 Hz, from memory; share of its force
-
-
-class Touch(Protocol):
-    """A force (g) over time that ends."""
-
-    @property
-    def ends_s(self) -> float:
-        """When it is over."""
-
-    def force_g(self, now_s: float) -> float:
-        """Force at now_s, which is not before it began."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +66,9 @@ class Moved:
     def force_g(self, now_s: float) -> float:
         """Against the load as it will be."""
         return -self.by_g * (self.ends_s - now_s) / (self.ends_s - self.at_s)
+
+
+Touch: TypeAlias = Knock | Hand | Moved  # a force (g) over time that ends
 
 
 def drawn_knock(rng: Random, at_s: float) -> Knock:

@@ -8,8 +8,8 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from types import FrameType, NoneType, TracebackType
-from typing import Protocol, Self
+from types import FrameType, NoneType
+from typing import TYPE_CHECKING, Self, TypeAlias
 
 import click
 import msgspec
@@ -21,29 +21,18 @@ from controller.model.states import OperationKind, Outcome
 from controller.model.views import LineProgress, OperationView
 from controller.model.wiring import role_of
 
+if TYPE_CHECKING:
+    from controller.cli.bars import Bars
+
 WEIGHED_S = 6.0  # longest wait for the weight of a serving that is over
 LOOK_S = 0.1  # between two looks at the keyboard while a hand step waits
 
 # Made before any thread starts: msgspec learns a type at its first use, and two threads that do so at once crash it.
 _VIEW: msgspec.json.Decoder[OperationView] = msgspec.json.Decoder(OperationView)
 
+Display: TypeAlias = "Bars | _Lines"  # where progress is shown, and what is said beside it
+
 EXIT = {Outcome.DONE: 0, Outcome.STOPPED: 1, Outcome.ABORTED: 1, Outcome.FAULTED: 4}
-
-
-class Display(Protocol):
-    """Where progress is shown."""
-
-    def show(self, view: OperationView) -> None:
-        """Show the operation as it is now."""
-
-    def say(self, text: str) -> None:
-        """Say something beside the progress."""
-
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
 
 
 def begin_and_follow(session: Session, target: str, request: object) -> int:

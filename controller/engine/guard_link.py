@@ -3,15 +3,15 @@
 import asyncio
 from collections.abc import Callable
 from pathlib import Path
-from typing import Protocol
 
 import msgspec
 import structlog
 
 from controller.clock import Clock
+from controller.engine.engine import Engine
 from controller.errors import OutOfRange, TundishError, Unreachable
 from controller.model.decoding import decode
-from controller.model.messages import MAX_BYTES, Command, Event, Hello, Refusal, Report
+from controller.model.messages import MAX_BYTES, Command, Event, Refusal, Report
 
 FIRST_RETRY_S = 0.1
 LAST_RETRY_S = 2.0  # seldom enough that a missing guard costs nothing, often enough to be found at once
@@ -22,25 +22,6 @@ _encoder = msgspec.json.Encoder()
 _decoder: msgspec.json.Decoder[Event] = msgspec.json.Decoder(Event)
 
 
-class Listener(Protocol):
-    """The part of the engine that hears the guard and keeps deadlines."""
-
-    def on_event(self, event: Event) -> None:
-        """Take one event of the guard."""
-
-    def hello(self) -> Hello:
-        """What to say first."""
-
-    def guard_connected(self) -> None:
-        """Know that commands reach the guard from now on."""
-
-    def guard_lost(self) -> None:
-        """Know that the guard hears nothing any more: it has switched, or will switch, everything off."""
-
-    def tick(self) -> float | None:
-        """Do what is due; the next deadline (monotonic s), None when nothing is."""
-
-
 class Ticker:
     """Calls the engine at its deadlines, and never otherwise: an idle engine costs no processor time.
 
@@ -48,15 +29,15 @@ class Ticker:
     engine in doubt must fall silent and let the guard switch off.
     """
 
-    def __init__(self, listener: Listener, clock: Clock, failed: Callable[[BaseException], None]) -> None:
-        self._listener, self._clock, self._failed = listener, clock, failed
+    def __init__(self, engine: Engine, clock: Clock, failed: Callable[[BaseException], None]) -> None:
+        self._engine, self._clock, self._failed = engine, clock, failed
         self._timer: asyncio.TimerHandle | None = None
 
     def now(self) -> None:
         """Let the engine do what is due and wake it again at its next deadline."""
         self.close()
         try:
-            deadline_s = self._listener.tick()
+            deadline_s = self._engine.tick()
         except TundishError as error:
             structlog.get_logger().error("tick_failed", error=str(error))
             deadline_s = self._clock.now_s() + LAST_RETRY_S
@@ -102,16 +83,16 @@ class GuardLink:
             self._log.error("guard_does_not_read")
             self._writer.transport.abort()
 
-    async def run(self, listener: Listener, ticker: Ticker, observe: Observe = lambda _event: None) -> None:
-        """Connect, listen, and connect again, until cancelled; `observe` hears every event before the listener."""
+    async def run(self, engine: Engine, ticker: Ticker, observe: Observe = lambda _event: None) -> None:
+        """Connect, listen, and connect again, until cancelled; `observe` hears every event before the engine."""
         retry_s = FIRST_RETRY_S
         while True:
-            if await self._session(listener, ticker, observe):
+            if await self._session(engine, ticker, observe):
                 retry_s = FIRST_RETRY_S
             await asyncio.sleep(retry_s)
             retry_s = min(2 * retry_s, LAST_RETRY_S)
 
-    async def _session(self, listener: Listener, ticker: Ticker, observe: Observe) -> bool:
+    async def _session(self, engine: Engine, ticker: Ticker, observe: Observe) -> bool:
         """One connection from open to close; True when the guard accepted it (it then sends its Report)."""
         try:
             reader, self._writer = await asyncio.open_unix_connection(self._path, limit=MAX_BYTES)
@@ -122,20 +103,20 @@ class GuardLink:
             return False
         accepted = False
         try:
-            self.send(listener.hello())
-            listener.guard_connected()
+            self.send(engine.hello())
+            engine.guard_connected()
             ticker.now()
-            accepted = await self._listen(reader, listener, ticker, observe)
+            accepted = await self._listen(reader, engine, ticker, observe)
         except (OSError, TundishError, msgspec.DecodeError, ValueError) as error:
             self._log.error("guard_link_failed", error=str(error))
         finally:
             self._close()
         # Not when cancelled: the service ends then, and nobody needs to know.
-        listener.guard_lost()
+        engine.guard_lost()
         ticker.now()
         return accepted
 
-    async def _listen(self, reader: asyncio.StreamReader, listener: Listener, ticker: Ticker, observe: Observe) -> bool:
+    async def _listen(self, reader: asyncio.StreamReader, engine: Engine, ticker: Ticker, observe: Observe) -> bool:
         accepted = False
         while line := await reader.readline():  # ValueError when a line is longer than MAX_BYTES
             event = decode(_decoder, line)
@@ -145,7 +126,7 @@ class GuardLink:
                 self._log.warning("guard_refused", request="hello", rule=event.rule, reason=event.reason)
                 return False
             observe(event)
-            listener.on_event(event)
+            engine.on_event(event)
             ticker.now()
         self._log.warning("guard_closed")
         return accepted

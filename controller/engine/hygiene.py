@@ -12,6 +12,7 @@ from controller.ledger.records import LineNote, NoteEvent
 from controller.model.evening import HygieneLine, HygieneRecord, RecordRow
 from controller.model.fields import like
 from controller.model.messages import LineReport
+from controller.model.requests import PastQuery
 from controller.model.states import Contents
 
 SAME_S = 1.0  # two times of one event, worked out twice, differ by less
@@ -44,11 +45,11 @@ class LineHygiene:
             return "clean"
         return "rinse" if keeps_until_s is not None and now_s > keeps_until_s else "prime"
 
-    def record(self, since_wall_s: float | None = None, until_wall_s: float | None = None) -> Sliced[HygieneRecord]:
-        """What happened from since to before until (Unix s), all of it by default."""
+    def record(self, query: PastQuery) -> Sliced[HygieneRecord]:
+        """What happened in the time asked about, all of it by default."""
         now_s = self._clock.wall_s()
-        since_s = 0.0 if since_wall_s is None else since_wall_s
-        until_s = now_s + SAME_S if until_wall_s is None else until_wall_s
+        since_s = query.since_wall_s or 0.0
+        until_s = now_s + SAME_S if query.until_wall_s is None else query.until_wall_s
         rows: list[RecordRow] = []
         for notes in self._ledger.notes.between(since_s, until_s):
             rows += (RecordRow(**structs.asdict(note)) for note in notes)
@@ -60,7 +61,7 @@ class LineHygiene:
         return HygieneRecord(
             machine=self._profile.machine,
             book=self._book.title,
-            since_wall_s=rows[0].wall_s if since_wall_s is None and rows else since_s,
+            since_wall_s=rows[0].wall_s if query.since_wall_s is None and rows else since_s,
             until_wall_s=min(until_s, now_s),
             written_wall_s=now_s,
             contact_s=self._profile.hygiene.cleaner_contact_s,

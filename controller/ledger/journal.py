@@ -11,7 +11,7 @@ import fcntl
 import os
 from contextlib import suppress
 from pathlib import Path
-from typing import Protocol
+from typing import TypeAlias
 
 from controller.errors import RecordError
 from controller.ledger.journal_reading import HEAD, JournalReading, find, first_number, of_earlier_versions, segments
@@ -19,33 +19,6 @@ from controller.ledger.journal_segment import START, JournalEntry, chained, head
 from controller.model.messages import JournalHead
 
 SEGMENT_BYTES = 256 * 1024  # about a party; read within milliseconds
-
-
-class Journal(Protocol):
-    """Where the guard writes down what must not be forgotten."""
-
-    @property
-    def head(self) -> JournalHead:
-        """The last entry."""
-
-    @property
-    def is_long(self) -> bool:
-        """Whether it is time for a checkpoint."""
-
-    def read(self) -> JournalReading:
-        """Entries from the last checkpoint on. RecordError."""
-
-    def append(self, body: bytes) -> None:
-        """Write one entry (one line of JSON); on disk when it returns. RecordError when that fails."""
-
-    def begin(self, body: bytes) -> None:
-        """The same with an entry that stands for all before it. RecordError."""
-
-    def holds(self, head: JournalHead) -> bool:
-        """Whether this entry was written here, as far as that is still known. RecordError."""
-
-    def close(self) -> None:
-        """Release the files. May be repeated."""
 
 
 class MemoryJournal:
@@ -210,6 +183,9 @@ class FileJournal:
         """The entry is on disk."""
         self._head, self._size, self._is_torn = entry.head, size, False
         _write(self._head_file, head_line(entry.head), 0)
+
+
+Journal: TypeAlias = FileJournal | MemoryJournal  # where the guard writes down what must not be forgotten
 
 
 def _write(descriptor: int, data: bytes, at: int) -> None:

@@ -20,6 +20,7 @@ from controller.engine.slices import at_once
 from controller.model.book import Book, OnLine
 from controller.model.event import GuestEvent
 from controller.model.profile import Profile
+from controller.model.requests import PastQuery
 from controller.rehearsal.evening_faults import PlannedFault
 from controller.rehearsal.evening_host import Attendant
 from controller.rehearsal.evening_record import Evening, LineSum
@@ -83,7 +84,7 @@ def rehearse(
             lines=lines,
             day_before_s=day_before_s,
             cleaning_s=cleaning_s,
-            hygiene=at_once(host.machine.engine.hygiene.record(since_wall_s=DAY_WALL_S)),
+            hygiene=at_once(host.machine.engine.hygiene.record(PastQuery(since_wall_s=DAY_WALL_S))),
             last_s=last_s,
         )
     finally:

@@ -19,7 +19,7 @@ from controller.model.messages import (
     Unhold,
     Waiting,
 )
-from controller.model.requests import LineRequest, PourRequest
+from controller.model.requests import LineRequest, PastQuery, PourRequest
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from tests.engine.played_guard import LIQUIDS, PROFILE, Desk, report
 
@@ -107,12 +107,12 @@ def test_a_cleaner_says_when_it_may_be_rinsed_out(desk):
 
 
 def test_what_lines_hold_goes_on_record_once(desk):
-    before = len(at_once(desk.engine.hygiene.record()).rows)
+    before = len(at_once(desk.engine.hygiene.record(PastQuery())).rows)
     desk.engine.on_event(with_times(desk))  # the same again
-    assert len(at_once(desk.engine.hygiene.record()).rows) == before
+    assert len(at_once(desk.engine.hygiene.record(PastQuery())).rows) == before
     desk.clock.move_to(60.0)
     change(desk, JUICE, contents=Contents.UNKNOWN, holds=None)
-    (newest,) = at_once(desk.engine.hygiene.record(since_wall_s=desk.clock.wall_s() - 1.0)).rows
+    (newest,) = at_once(desk.engine.hygiene.record(PastQuery(since_wall_s=desk.clock.wall_s() - 1.0))).rows
     assert (newest.line, newest.event, newest.text) == (JUICE, "contents", "holds something unknown")
     assert line(desk, JUICE).since_wall_s == desk.clock.wall_s()
 
@@ -127,7 +127,7 @@ def test_a_cleaning_is_on_record_with_how_long_the_cleaner_stood(desk):
         desk, JUICE, contents=Contents.RINSE_WATER, holds=None, residues=(), wetted_wall_s=None,
         cleaned_wall_s=desk.clock.wall_s(),
     )  # fmt: skip
-    (row,) = [row for row in at_once(desk.engine.hygiene.record()).rows if row.event == "cleaned"]
+    (row,) = [row for row in at_once(desk.engine.hygiene.record(PastQuery())).rows if row.event == "cleaned"]
     assert row.text == "cleaned and rinsed; the cleaner stood 25 min"
 
 

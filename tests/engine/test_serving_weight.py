@@ -9,7 +9,7 @@ from controller.bench.faults import InjectedFault
 from controller.cli.following import draw_end
 from controller.engine.serving_weight import TAKEN, TOUCHED_BEFORE
 from controller.engine.slices import at_once
-from controller.model.requests import HistoryQuery, LineRequest, PourRequest
+from controller.model.requests import HistoryQuery, LineRequest, PastQuery, PourRequest
 from controller.model.scale import DOUBTS, Scale
 from controller.model.states import Outcome
 from controller.rehearsal.weighing import span_scale
@@ -193,6 +193,8 @@ def test_a_rinse_into_a_jug_on_the_platform_stands_in_the_hygiene_record(machine
     machine.pass_time(SETTLES_S)
     machine.finish(machine.engine.run_lines(LineRequest(kind="rinse", lines=(1,), jug=True)).operation)
     machine.pass_time(SETTLES_S)
-    (row,) = [one for one in at_once(machine.engine.hygiene.record(since_wall_s=0.0)).rows if one.event == "rinse"]
+    (row,) = [
+        one for one in at_once(machine.engine.hygiene.record(PastQuery(since_wall_s=0.0))).rows if one.event == "rinse"
+    ]
     said = float(re.search(r"weighed (\d+) mL", row.text)[1])
     assert said == pytest.approx(row.volume_ml, rel=0.1)

@@ -12,7 +12,7 @@ from controller.metering.dose import mi008_ml
 from controller.model.calibration import Calibration
 from controller.model.evening import ChangeRequest, CloseRequest, RefillRequest
 from controller.model.messages import TakeCalibration
-from controller.model.requests import LineRequest, PourRequest
+from controller.model.requests import LineRequest, PastQuery, PourRequest
 from controller.model.states import Contents, MachineState, Outcome
 from controller.rehearsal.closing import carry_out
 from controller.rehearsal.virtual_machine import VirtualMachine
@@ -72,7 +72,7 @@ def test_an_evenings_end_leaves_every_line_clean_and_its_record_says_so(machine)
     for line in LINES:
         assert hygiene(machine, line).contents == Contents.RINSE_WATER
         assert hygiene(machine, line).clean_by_wall_s is None
-    record = at_once(machine.engine.hygiene.record())
+    record = at_once(machine.engine.hygiene.record(PastQuery()))
     cleaned = {row.line: row for row in record.rows if row.event == "cleaned"}
     assert cleaned.keys() == set(LINES)
     assert {row.person for row in cleaned.values()} == {"Ada"}

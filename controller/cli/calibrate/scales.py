@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import click
 
@@ -21,6 +21,9 @@ from controller.model.views import Status
 
 if TYPE_CHECKING:
     from controller.bench.client import BenchClient
+    from controller.cli.calibrate.balance import Balance
+
+JarScale: TypeAlias = "ByHand | OfTheBench | Balance"  # weighs what one run puts into the jar
 
 DRAIN_S = 1.5  # wait for the last drops before a scale is read
 STEADY_G = 0.05  # means this close together are a steady reading
@@ -62,23 +65,6 @@ any_scale_option = click.option(
     help="Type the weights, have the machine weigh on its own scale, read a simulated person's scale, or a laboratory "
     "balance at its serial port, as /dev/ttyUSB0.",
 )
-
-
-class JarScale(Protocol):
-    """Weighs what one run puts into the jar."""
-
-    @property
-    def u_grams(self) -> float | None:
-        """Standard uncertainty of what `after` returns, g; None: that of the profile's weighing scale."""
-
-    def before(self, on_s: float) -> None:
-        """Get ready for a run."""
-
-    def missing(self, on_s: float) -> None:
-        """The contact sees no jar: have it placed, or refuse."""
-
-    def after(self, expected_g: float | None) -> float:
-        """Grams that the run put into the jar; a person is asked again when they are far from what is expected."""
 
 
 class ByHand:

@@ -1,12 +1,12 @@
 """What an address of the HTTP interface is: a row that routes a request, asks the engine and describes the answer."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, get_args
 
 from controller.engine.engine import Engine
 from controller.model.fields import Value
-from controller.model.views import OperationView
+from controller.model.views import Asked, OperationView
 
 Ask = Callable[[Engine, Any], Any]  # the engine and what was asked: the body, the query, or the path's parameter
 
@@ -54,17 +54,42 @@ class Address:
         return len(wanted) == len(asked) and all(one == part or (one[:1] == "{" and part != "") for one, part in parts)
 
 
-def get(path: str, name: str, says: str, answers: Any, **more: Any) -> Address:
-    """A question."""
-    return Address(method="GET", path=path, name=name, says=says, answers=answers, **more)
+# Where the engine has each of its parts.
+PARTS = {
+    "Stock": "stock", "LineHygiene": "hygiene", "Sequences": "sequences", "History": "past", "OrderQueue": "orders",
+    "Calibrating": "calibrating", "HandsFree": "hands_free", "Learning": "learning", "ScaleSetup": "scale",
+}  # fmt: skip
 
 
-def post(path: str, name: str, says: str, takes: type[Value] | None, answers: Any, **more: Any) -> Address:
-    """A request that a rule or the guard may refuse; without an answer its status is 204."""
-    more = {"method": "POST", "status": 204 if answers is None else 200} | more
-    return Address(path=path, name=name, says=says, takes=takes, answers=answers, asks_guard=True, **more)
+def get(path: str, name: str, says: str, ask: Callable[..., Any] | None = None, **more: Any) -> Address:
+    """A question; ask: a method of the engine or of a part of it, or a function of the engine and what was asked."""
+    row = _typed(ask)
+    return Address(method="GET", path=path, name=name, says=says, **{"query": row.pop("takes", None), **row, **more})
 
 
-def begin(path: str, name: str, says: str, takes: type[Value] | None, **more: Any) -> Address:
-    """A request that begins an operation."""
-    return post(path, name, says, takes, OperationView, status=202, **more)
+def post(path: str, name: str, says: str, ask: Callable[..., Any] | None = None, **more: Any) -> Address:
+    """A request that a rule or the guard may refuse; one that answers Asked begins an operation."""
+    row = {"method": "POST", **_typed(ask), **more}
+    if row.get("answers") is Asked:
+        row |= {"answers": OperationView, "status": 202}
+    row.setdefault("status", 204 if row.get("answers") is None else 200)
+    return Address(path=path, name=name, says=says, asks_guard=True, **row)
+
+
+def _typed(ask: Callable[..., Any] | None) -> dict[str, Any]:
+    """How a method is asked, what it takes and what it answers; of a function without types, how it is asked."""
+    if ask is None or not ask.__annotations__:
+        return {"ask": ask}
+    *takes, answers = ask.__annotations__.values()
+    part, name = ask.__qualname__.split(".")
+
+    def of_part(engine: Engine, asked: Any, *since_s: float) -> Any:
+        method = getattr(getattr(engine, PARTS[part]) if part in PARTS else engine, name)
+        return method(asked, *since_s) if takes else method()
+
+    row: dict[str, Any] = {"ask": of_part, "answers": answers}
+    if getattr(answers, "__origin__", None) is Generator:
+        row["answers"] = get_args(answers)[-1]
+    if takes and issubclass(takes[0], Value):
+        row["takes"] = takes[0]
+    return row

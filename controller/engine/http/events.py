@@ -6,13 +6,14 @@ import re
 import secrets
 from collections import deque
 from collections.abc import AsyncIterator, Iterator
-from typing import Any, Protocol
+from typing import Any
 
 import msgspec
 
+from controller.engine.engine import Engine
 from controller.engine.ordering.register import OPERATOR
 from controller.engine.ordering.views import News
-from controller.model.orders import Orders, OrderView, QueueView
+from controller.model.orders import OrderView, QueueView
 from controller.model.views import OperationView, Status
 
 RING = 256  # changes kept for clients that come back
@@ -27,27 +28,6 @@ NUMBER = re.compile("[0-9]{1,18}")
 _encoder = msgspec.json.Encoder()
 View = OperationView | Status | OrderView | QueueView
 NAMES: dict[type[Any], str] = {Status: "status", OperationView: "operation", OrderView: "order", QueueView: "queue"}
-
-
-class WatchedQueue(Protocol):
-    """The part of the queue that is watched."""
-
-    def orders(self, owner: str) -> Orders:
-        """All orders for the operator (""), a guest's own ones."""
-
-
-class WatchedEngine(Protocol):
-    """The part of the engine that is watched."""
-
-    @property
-    def orders(self) -> WatchedQueue:
-        """The queue."""
-
-    def status(self) -> Status:
-        """The machine at a glance."""
-
-    def operation(self, operation: str) -> OperationView:
-        """One operation; KeyError when it is not known."""
 
 
 class _Feed:
@@ -85,7 +65,7 @@ class EventRing:
     the queue and their own orders: what pumps do wakes none of them.
     """
 
-    def __init__(self, source: WatchedEngine) -> None:
+    def __init__(self, source: Engine) -> None:
         self._source = source
         self._operators, self._guests = _Feed(), _Feed()
         self._life = secrets.token_hex(4)  # ids of an earlier engine process mean nothing to this one

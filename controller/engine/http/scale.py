@@ -1,34 +1,30 @@
 """Addresses of the scale under the glass."""
 
 from controller.engine.http.addresses import Address, GuardCommand, get, post
+from controller.engine.scale_setup import ScaleSetup
 from controller.model.scale import ScaleSetting
-from controller.model.scale_views import ScaleView, SpanRequest, SpanView, ZeroRequest
+from controller.model.scale_views import SpanView
 
 SCALE: tuple[Address, ...] = (
     get(
         "/v1/scale",
         "scale",
         "What the scale under the glass shows, and what is wrong with it.",
-        ScaleView,
-        ask=lambda engine, _: engine.scale.view(),
+        ScaleSetup.view,
         asks_guard=True,
     ),
     post(
         "/v1/scale/zero",
         "zero_scale",
         "The platform of the scale is empty.",
-        ZeroRequest,
-        ScaleSetting,
-        ask=lambda engine, asked: engine.scale.zero(asked),
+        ScaleSetup.zero,
         command=GuardCommand(tag="take_scale", is_done=lambda engine, _, setting: engine.scale.in_force == setting),
     ),
     post(
         "/v1/scale/span",
         "span_scale",
         "A mass that is known stands on the scale.",
-        SpanRequest,
-        SpanView,
-        ask=lambda engine, asked: engine.scale.span(asked),
+        ScaleSetup.span,
         command=GuardCommand(tag="take_scale", is_done=lambda engine, _, view: _has_span(engine.scale.in_force, view)),
     ),
 )
