@@ -253,7 +253,7 @@ class Engine:
         current = self._mirror.current
         line = self._mirror.confirm(operation)
         if line is not None and current is not None:
-            self.stock.changed_meanwhile(line, since_wall_s=current.intent.wall_s)
+            self.stock.changed_meanwhile(line, since_wall_s=current.intent.asked_wall_s)
 
     def acknowledge(self, request: AcknowledgeRequest) -> None:
         """A person has seen to the latched cause."""

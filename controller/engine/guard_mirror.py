@@ -272,7 +272,9 @@ class GuardMirror:
         self._ledger.wait_for_disk(True)
         if self._ledger.entry(ended.operation) is None:
             changes = ("on record by the guard alone",)
-            intent = Intent(operation=ended.operation, kind=ended.kind, wall_s=self._clock.wall_s(), changes=changes)
+            intent = Intent(
+                operation=ended.operation, kind=ended.kind, asked_wall_s=self._clock.wall_s(), changes=changes
+            )
             self._ledger.begin(intent)
         booked = self._ledger.end(
             ended.operation,

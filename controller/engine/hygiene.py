@@ -90,7 +90,7 @@ class LineHygiene:
         stood = ""
         rinse = self._mirror.current
         if before.soaked_wall_s is not None and rinse is not None:
-            stood = f"; the cleaner stood {(rinse.intent.wall_s - before.soaked_wall_s) / 60:.0f} min"
+            stood = f"; the cleaner stood {(rinse.intent.asked_wall_s - before.soaked_wall_s) / 60:.0f} min"
         used = f" with {cleaner}" if cleaner else ""
         self._add(line, "cleaned", f"cleaned{used} and rinsed{stood}", person)
 

@@ -60,7 +60,7 @@ class OperationStart:
             self._mirror.ask(confirmed, "confirm_jug")
         segments = (Segment(runs=tuple(runs)),)
         asked = Operation(operation=self._new_id(), kind=kind, segments=segments, jug=jug, in_air=in_air)
-        return self._begin(asked, Intent(operation=asked.operation, kind=kind, wall_s=self._clock.wall_s()), None)
+        return self._begin(asked, Intent(operation=asked.operation, kind=kind, asked_wall_s=self._clock.wall_s()), None)
 
     def serving(self, served: ScaledServing, plan: Plan, request: PourRequest, consent: Consent) -> Asked:
         """Begin a serving; what was asked for goes on record with it."""
@@ -77,7 +77,7 @@ class OperationStart:
         intent = Intent(
             operation=asked.operation,
             kind=asked.kind,
-            wall_s=self._clock.wall_s(),
+            asked_wall_s=self._clock.wall_s(),
             recipe=served.recipe,
             times=served.times,
             key=request.key,
@@ -93,7 +93,7 @@ class OperationStart:
         intent = Intent(
             operation=operation,
             kind=OperationKind.SERVE,
-            wall_s=self._clock.wall_s(),
+            asked_wall_s=self._clock.wall_s(),
             recipe=request.recipe,
             times=request.times or 1.0,
             request=_members(request),

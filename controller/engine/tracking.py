@@ -165,7 +165,7 @@ class Tracking:
                 for line, volume_ml in asked.items()
             ),
             elapsed_s=self._at_s(now_s),
-            asked_wall_s=self.intent.wall_s,
+            asked_wall_s=self.intent.asked_wall_s,
         )
 
     @property

@@ -23,6 +23,23 @@ T = TypeVar("T", bound=Value)
 LOG_BYTES = 512 * 1024  # of the write-ahead log, before it is moved into the file
 
 
+# Fields whose columns have another name, as the first ledgers had them.
+_COLUMNS = {"is_known": "told", "is_struck": "struck"}
+
+
+def columns_of(kind: type[Value]) -> str:
+    """The columns that hold a value's fields, in their order."""
+    return ", ".join(_COLUMNS.get(name, name) for name in kind.__struct_fields__)
+
+
+def insert(db: sqlite3.Connection, table: str, value: Value, *, or_replace: bool = False, **more: object) -> None:
+    """Put a value's fields into a new row; `more`: other columns, or other content. or_replace: one with its key."""
+    row = {_COLUMNS.get(name, name): field for name, field in msgspec.structs.asdict(value).items()} | more
+    marks = ", ".join("?" * len(row))
+    verb = "INSERT OR REPLACE" if or_replace else "INSERT"
+    db.execute(f"{verb} INTO {table} ({', '.join(row)}) VALUES ({marks})", tuple(row.values()))
+
+
 def value_of(kind: type[T], row: Sequence[Any], **more: object) -> T:
     """A value whose fields, in their order, begin this row; `more` gives further ones."""
     fields = zip(_fields(kind), row, strict=False)
@@ -85,6 +102,15 @@ class Database:
         """The first row of a query, None when there is none."""
         rows = self.all(sql, arguments)
         return rows[0] if rows else None
+
+    def values(self, kind: type[T], rest: str, *arguments: object) -> tuple[T, ...]:
+        """Values of this kind, one for each row; rest: the query from its FROM on."""
+        return tuple(value_of(kind, row) for row in self.all(f"SELECT {columns_of(kind)} {rest}", arguments))
+
+    def change(self, sql: str, *arguments: object) -> None:
+        """One statement as a transaction."""
+        with self.transaction() as db:
+            db.execute(sql, arguments)
 
     @contextmanager
     def transaction(self, *, lazily: bool = False) -> Iterator[sqlite3.Connection]:
@@ -216,6 +242,13 @@ class Database:
             raise RecordError(
                 f"ledger {self._path}: {error}. Check free space, ownership and the card; the pumps stay off meanwhile."
             ) from error
+
+
+class Tables:
+    """Some tables of a ledger's database."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
 
 
 def _checkpoint(db: sqlite3.Connection, check: CheckFile, pages: set[int] | None) -> None:

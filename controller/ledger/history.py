@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
-from controller.ledger.database import Database, value_of
+from controller.ledger.database import Tables, columns_of, value_of
 from controller.ledger.records import Entry, evening_of
 from controller.ledger.schema import SPAN_S
 from controller.model.evening import Usage
@@ -28,11 +28,8 @@ _COLUMNS = (
 )
 
 
-class Past:
+class Past(Tables):
     """Operations in a ledger's database."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def entry(self, operation: str) -> Entry | None:
         """One operation with its deliveries and refusals, or None."""
@@ -114,7 +111,7 @@ class Past:
     def _entry(self, row: tuple[Any, ...]) -> Entry:
         seq, operation, asked_wall_s = row[0], row[1], row[5]
         deliveries = self._database.all(
-            "SELECT line, liquid, asked_ml, delivered_ml, worst_ml, on_s, weighed_ml, u_weighed_ml FROM delivery"
+            f"SELECT {columns_of(Delivery)}, weighed_ml, u_weighed_ml FROM delivery"
             " WHERE asked_wall_s = ? AND seq = ? ORDER BY line",
             (asked_wall_s, seq),
         )
@@ -122,15 +119,13 @@ class Past:
             "SELECT ?, rule, reason, asked, allowed, way_out FROM refusal WHERE seq = ? ORDER BY rowid",
             (operation, seq),
         )
-        weighed = self._database.one(
-            "SELECT grams, volume_ml, asked_ml, u_ml FROM weighed_serving WHERE seq = ?", (seq,)
-        )
+        weighed = self._database.values(WeighedServing, "FROM weighed_serving WHERE seq = ?", seq)
         return value_of(
             Entry,
             row[1:13],
-            weighed=None if weighed is None else value_of(WeighedServing, weighed),
+            weighed=next(iter(weighed), None),
             changes=row[12].splitlines(),
-            deliveries=[value_of(Delivery, one[:6]) for one in deliveries],
+            deliveries=[value_of(Delivery, one) for one in deliveries],
             doses={one[0]: value_of(WeighedDose, one[6:]) for one in deliveries if one[6] is not None},
             refusals=[value_of(Refusal, one) for one in refusals],
         )

@@ -3,30 +3,26 @@
 from collections.abc import Sequence
 
 import msgspec
-from msgspec.structs import astuple
 
-from controller.ledger.database import Database, value_of
+from controller.ledger.database import Tables, insert
 from controller.model.learning import LearnedPoint, LearnedState
 
 MOST_POINTS = 2000  # of one line that are ever asked for
 
 
-class Learned:
+class Learned(Tables):
     """The tables `learned` and `learned_state`."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def add(self, points: Sequence[LearnedPoint], state: LearnedState) -> None:
         """What one serving has taught and brought of each line, and all that is known now."""
-        marks = ", ".join("?" * len(LearnedPoint.__struct_fields__))
+        dose = (
+            "UPDATE delivery SET weighed_ml = ?, u_weighed_ml = ? WHERE line = ? AND (asked_wall_s, seq) ="
+            " (SELECT asked_wall_s, seq FROM operation WHERE operation = ?)"
+        )
         with self._database.transaction() as db:
-            db.executemany(f"INSERT OR REPLACE INTO learned VALUES ({marks})", [astuple(one) for one in points])
-            db.executemany(
-                "UPDATE delivery SET weighed_ml = ?, u_weighed_ml = ? WHERE line = ? AND (asked_wall_s, seq) ="
-                " (SELECT asked_wall_s, seq FROM operation WHERE operation = ?)",
-                [(one.weighed_ml, one.u_weighed_ml, one.line, one.operation) for one in points],
-            )
+            for one in points:
+                insert(db, "learned", one, or_replace=True)
+                db.execute(dose, (one.weighed_ml, one.u_weighed_ml, one.line, one.operation))
             body = (msgspec.msgpack.encode(state),)
             if db.execute("UPDATE learned_state SET state = ?", body).rowcount == 0:
                 db.execute("INSERT INTO learned_state VALUES (?)", body)
@@ -38,8 +34,5 @@ class Learned:
 
     def path(self, line: int, since_wall_s: float) -> tuple[LearnedPoint, ...]:
         """What servings since then (Unix s) have said of a line, oldest first; the latest MOST_POINTS."""
-        rows = self._database.all(
-            "SELECT * FROM learned WHERE line = ? AND wall_s >= ? ORDER BY wall_s DESC LIMIT ?",
-            (line, since_wall_s, MOST_POINTS),
-        )
-        return tuple(value_of(LearnedPoint, row) for row in reversed(rows))
+        latest = "FROM learned WHERE line = ? AND wall_s >= ? ORDER BY wall_s DESC LIMIT ?"
+        return self._database.values(LearnedPoint, latest, line, since_wall_s, MOST_POINTS)[::-1]

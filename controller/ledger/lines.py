@@ -1,11 +1,8 @@
 """What happened to each line beside servings: a record that an inspector may read, and guided sequences under way."""
 
-import sqlite3
 from collections.abc import Iterator
 
-from msgspec.structs import asdict
-
-from controller.ledger.database import Database, value_of
+from controller.ledger.database import Tables, columns_of, insert, value_of
 from controller.ledger.history import ENTRIES, ROWS
 from controller.ledger.records import LineNote, NoteEvent, OpenSequence
 from controller.model.evening import RecordRow
@@ -14,40 +11,25 @@ from controller.model.states import OperationKind
 WET = (OperationKind.PRIME, OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE)
 
 
-def add_note(db: sqlite3.Connection, note: LineNote) -> None:
-    """Add a note within a transaction."""
-    db.execute(
-        "INSERT INTO line_note (wall_s, line, event, text, person) VALUES (:wall_s, :line, :event, :text, :person)",
-        asdict(note),
-    )
-
-
-class LineNotes:
+class LineNotes(Tables):
     """The notes in a ledger's database. Nothing in them is ever changed."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def add(self, note: LineNote) -> None:
         """Add a note."""
         with self._database.transaction() as db:
-            add_note(db, note)
+            insert(db, "line_note", note)
 
     def latest(self, line: int, event: NoteEvent) -> LineNote | None:
         """The newest note of this kind about a line."""
-        row = self._database.one(
-            "SELECT wall_s, line, event, text, person FROM line_note WHERE line = ? AND event = ?"
-            " ORDER BY wall_s DESC, seq DESC LIMIT 1",
-            (line, event),
-        )
-        return None if row is None else value_of(LineNote, row)
+        latest = "FROM line_note WHERE line = ? AND event = ? ORDER BY wall_s DESC, seq DESC LIMIT 1"
+        return next(iter(self._database.values(LineNote, latest, line, event)), None)
 
     def between(self, since_wall_s: float, until_wall_s: float) -> Iterator[tuple[LineNote, ...]]:
         """Notes from since to before until (Unix s), oldest first, part by part."""
         after: tuple[float, int] = (since_wall_s, -1)
         while True:
             rows = self._database.all(
-                "SELECT wall_s, line, event, text, person, seq FROM line_note"
+                f"SELECT {columns_of(LineNote)}, seq FROM line_note"
                 " WHERE (wall_s, seq) > (?, ?) AND wall_s < ? ORDER BY wall_s, seq LIMIT ?",
                 (*after, until_wall_s, ROWS),
             )
@@ -78,32 +60,24 @@ class LineNotes:
                 after = max((row[0], row[-1]) for row in rows)
 
 
-class SequenceRecords:
+class SequenceRecords(Tables):
     """Guided sequences in a ledger's database; one of a kind and line may be open."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def open(self, *kinds: str) -> tuple[OpenSequence, ...]:
         """Those of these kinds that are under way, oldest first."""
-        rows = self._database.all(
-            "SELECT seq, kind, line, begun_wall_s, body FROM sequence WHERE ended_wall_s IS NULL ORDER BY seq"
-        )
-        return tuple(one for one in (value_of(OpenSequence, row) for row in rows) if one.kind in kinds)
+        found = self._database.values(OpenSequence, "FROM sequence WHERE ended_wall_s IS NULL ORDER BY seq")
+        return tuple(one for one in found if one.kind in kinds)
 
     def begin(self, kind: str, line: int, body: str, *, wall_s: float) -> None:
         """Open a sequence; RecordError when one of this kind and line is open."""
-        with self._database.transaction() as db:
-            db.execute(
-                "INSERT INTO sequence (kind, line, begun_wall_s, body) VALUES (?, ?, ?, ?)", (kind, line, wall_s, body)
-            )
+        begin = "INSERT INTO sequence (kind, line, begun_wall_s, body) VALUES (?, ?, ?, ?)"
+        self._database.change(begin, kind, line, wall_s, body)
 
     def update(self, seq: int, body: str) -> None:
         """Replace the body of a sequence."""
-        with self._database.transaction() as db:
-            db.execute("UPDATE sequence SET body = ? WHERE seq = ?", (body, seq))
+        self._database.change("UPDATE sequence SET body = ? WHERE seq = ?", body, seq)
 
     def end(self, seq: int, outcome: str, *, wall_s: float) -> None:
         """Close a sequence: "done" or "dropped"."""
-        with self._database.transaction() as db:
-            db.execute("UPDATE sequence SET ended_wall_s = ?, outcome = ? WHERE seq = ?", (wall_s, outcome, seq))
+        end = "UPDATE sequence SET ended_wall_s = ?, outcome = ? WHERE seq = ?"
+        self._database.change(end, wall_s, outcome, seq)

@@ -3,7 +3,7 @@
 from msgspec import json
 from msgspec.structs import astuple
 
-from controller.ledger.database import Database, value_of
+from controller.ledger.database import Tables, insert, value_of
 from controller.model.fields import Value
 from controller.model.orders import OrderState
 from controller.model.requests import PourRequest
@@ -63,11 +63,8 @@ _COLUMNS = (
 _OPEN = "('placed', 'called', 'pouring', 'ready')"
 
 
-class OrderBook:
+class OrderBook(Tables):
     """Orders, as they are placed and as they change."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def known(self) -> tuple[Order, ...]:
         """Those that are open, and those whose guests are not forgotten, in the order of their ranks."""
@@ -100,8 +97,7 @@ class OrderBook:
 
     def set_last_orders(self, is_last: bool) -> None:
         """Record whether the last orders have been taken."""
-        with self._database.transaction() as db:
-            db.execute("UPDATE house SET last_orders = ?", (is_last,))
+        self._database.change("UPDATE house SET last_orders = ?", is_last)
 
     def place(self, order: Order) -> None:
         """Record a new order with its guest; on disk when this returns."""
@@ -109,10 +105,7 @@ class OrderBook:
         with self._database.transaction() as db:
             db.execute(f"INSERT INTO drink_order VALUES ({', '.join('?' * 15)})", _row(order))
             if guest is not None:
-                db.execute(
-                    "INSERT INTO guest VALUES (?, ?, ?, ?, ?)",
-                    (guest.owner, guest.key, order.seq, guest.name, guest.secret),
-                )
+                insert(db, "guest", guest, seq=order.seq)
 
     def save(self, order: Order, *, lazily: bool = False) -> None:
         """Record what has become of an order; lazily: what would follow again after a power cut."""

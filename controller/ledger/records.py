@@ -45,7 +45,7 @@ class Intent(Value, frozen=True, kw_only=True):
 
     operation: str
     kind: OperationKind
-    wall_s: float
+    asked_wall_s: float
     recipe: str | None = None
     times: float = 1.0
     key: str | None = None

@@ -3,30 +3,19 @@
 import sqlite3
 from collections.abc import Mapping, Sequence
 
-import msgspec
-
-from controller.ledger.database import Database, value_of
-from controller.ledger.lines import add_note
+from controller.ledger.database import Tables, insert
 from controller.ledger.records import Container, Correction, LineNote, Redrawn, Spread
 from controller.model.messages import Delivery
 from controller.model.states import Outcome
 
-_COLUMNS = (
-    "line, liquid, container_ml, remaining_ml, opened_wall_s, hung_wall_s, told, u_fill_ml, u_shared_ml, random_ml2,"
-    " perhaps_more_ml, tare_g"
-)
 
-
-class StockRecords:
+class StockRecords(Tables):
     """The containers in a ledger's database."""
-
-    def __init__(self, database: Database) -> None:
-        self._database = database
 
     def hanging(self) -> dict[int, Container]:
         """Line -> the container that hangs there."""
-        rows = self._database.all(f"SELECT {_COLUMNS} FROM container WHERE taken_wall_s IS NULL ORDER BY line")
-        return {row[0]: value_of(Container, row) for row in rows}
+        found = self._database.values(Container, "FROM container WHERE taken_wall_s IS NULL ORDER BY line")
+        return {one.line: one for one in found}
 
     def hang(self, container: Container, note: LineNote) -> None:
         """A container now hangs on its line, in place of the one before."""
@@ -35,11 +24,8 @@ class StockRecords:
                 "UPDATE container SET taken_wall_s = ? WHERE line = ? AND taken_wall_s IS NULL",
                 (container.hung_wall_s, container.line),
             )
-            db.execute(
-                f"INSERT INTO container ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                msgspec.structs.astuple(container),
-            )
-            add_note(db, note)
+            insert(db, "container", container)
+            insert(db, "line_note", note)
 
     def correct(self, line: int, remaining_ml: float, u_ml: float, tare_g: float | None, note: LineNote) -> None:
         """Somebody has looked: what is left in the hanging container, however it was booked."""
@@ -49,7 +35,7 @@ class StockRecords:
                 " perhaps_more_ml = 0, tare_g = coalesce(?, tare_g) WHERE line = ? AND taken_wall_s IS NULL",
                 (remaining_ml, u_ml, tare_g, line),
             )
-            add_note(db, note)
+            insert(db, "line_note", note)
 
     def rebook(self, line: int, liquid: str, corrections: Sequence[Correction]) -> None:
         """Correct what was drawn from the container on this line, if it hung there then."""
@@ -63,15 +49,14 @@ class StockRecords:
 
     def mark_known(self, line: int, *, is_known: bool = True) -> None:
         """The guard knows of the container on this line, or is to hear of it again."""
-        with self._database.transaction() as db:
-            db.execute("UPDATE container SET told = ? WHERE line = ? AND taken_wall_s IS NULL", (is_known, line))
+        self._database.change("UPDATE container SET told = ? WHERE line = ? AND taken_wall_s IS NULL", is_known, line)
 
 
 def doubt(db: sqlite3.Connection, note: LineNote) -> None:
     """Nothing is sure of what is left in any container; the note says why, once for each."""
     for (line,) in db.execute("SELECT line FROM container WHERE taken_wall_s IS NULL ORDER BY line").fetchall():
         db.execute("UPDATE container SET u_fill_ml = container_ml WHERE line = ? AND taken_wall_s IS NULL", (line,))
-        add_note(db, msgspec.structs.replace(note, line=line))
+        insert(db, "line_note", note, line=line)
 
 
 def draw(

@@ -9,9 +9,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import msgspec
-from msgspec.structs import asdict, astuple
 
-from controller.ledger.database import Database, value_of
+from controller.ledger.database import Database, insert
 from controller.ledger.history import Past, span_of
 from controller.ledger.learned import Learned
 from controller.ledger.lines import LineNotes, SequenceRecords
@@ -86,15 +85,10 @@ class Ledger(Database):
         """Record what was asked for and refused before the guard was asked."""
         with self.transaction() as db:
             self._insert(db, intent)
-            self._refuse(db, intent.operation, (refusal,), intent.wall_s)
+            self._refuse(db, intent.operation, (refusal,), intent.asked_wall_s)
 
     def _insert(self, db: sqlite3.Connection, intent: Intent) -> None:
-        db.execute(
-            "INSERT INTO operation (operation, key, kind, recipe, times, asked_wall_s, evening, rest_of, request,"
-            " changes) VALUES (:operation, :key, :kind, :recipe, :times, :wall_s, :evening, :rest_of, :request,"
-            " :changes)",
-            asdict(intent) | {"evening": evening_of(intent.wall_s), "changes": "\n".join(intent.changes)},
-        )
+        insert(db, "operation", intent, evening=evening_of(intent.asked_wall_s), changes="\n".join(intent.changes))
 
     def refuse(self, operation: str, refusals: Sequence[Refusal], *, wall_s: float) -> None:
         """Record that an operation never began, and why."""
@@ -145,11 +139,7 @@ class Ledger(Database):
                 (outcome, wall_s, reason, seq),
             )
             for one in deliveries:
-                db.execute(
-                    "INSERT INTO delivery (asked_wall_s, seq, line, liquid, asked_ml, delivered_ml, worst_ml, on_s)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (asked_wall_s, seq, one.line, one.liquid, one.asked_ml, one.delivered_ml, one.worst_ml, one.on_s),
-                )
+                insert(db, "delivery", one, asked_wall_s=asked_wall_s, seq=seq)
                 db.execute(
                     "INSERT INTO usage VALUES (?, ?, ?, ?, ?, 1, ?, ?) ON CONFLICT DO UPDATE SET"
                     " operations = operations + 1, asked_ml = asked_ml + excluded.asked_ml,"
@@ -170,13 +160,12 @@ class Ledger(Database):
             row = db.execute("SELECT seq, asked_wall_s FROM operation WHERE operation = ?", (operation,)).fetchone()
             if row is None:
                 return
-            db.execute("INSERT OR REPLACE INTO weighed_serving VALUES (?, ?, ?, ?, ?)", (row[0], *astuple(weighed)))
+            insert(db, "weighed_serving", weighed, or_replace=True, seq=row[0])
             redraw(db, row[1], redrawn)
 
     def leave_unweighed(self, operation: str, why: str) -> None:
         """Record why a serving was not weighed though there was a scale."""
-        with self.transaction() as db:
-            db.execute("UPDATE operation SET unweighed = ? WHERE operation = ?", (why, operation))
+        self.change("UPDATE operation SET unweighed = ? WHERE operation = ?", why, operation)
 
     def entry(self, operation: str) -> Entry | None:
         """One operation with its deliveries and refusals, or None."""
@@ -200,11 +189,9 @@ class Ledger(Database):
 
     def add_calibration(self, calibration: Calibration) -> None:
         """Append a calibration; those before it stay on record."""
-        with self.transaction() as db:
-            db.execute(
-                "INSERT INTO calibration (line, taken_wall_s, body) VALUES (?, ?, ?)",
-                (calibration.line, calibration.taken_wall_s, msgspec.json.encode(calibration).decode()),
-            )
+        append = "INSERT INTO calibration (line, taken_wall_s, body) VALUES (?, ?, ?)"
+        body = msgspec.json.encode(calibration).decode()
+        self.change(append, calibration.line, calibration.taken_wall_s, body)
 
     def calibrations(self, line: int) -> tuple[Calibration, ...]:
         """All calibrations of a line, oldest first."""
@@ -214,12 +201,8 @@ class Ledger(Database):
     def weigh(self, weighings: Sequence[Weighing]) -> None:
         """Record weighings, all or none; a second one of the same operation replaces the first."""
         with self.transaction() as db:
-            db.executemany(
-                "INSERT OR REPLACE INTO weighing (operation, line, on_s, grams, u_grams, wall_s, purpose, liquid,"
-                " step_g, factor, u_factor, struck) VALUES (:operation, :line, :on_s, :grams, :u_grams, :wall_s,"
-                " :purpose, :liquid, :step_g, :factor, :u_factor, :is_struck)",
-                map(asdict, weighings),
-            )
+            for one in weighings:
+                insert(db, "weighing", one, or_replace=True, seq=one.seq or None)
 
     def strike(self, seqs: Sequence[int], *, struck: bool) -> None:
         """Strike or restore the weighings of these numbers; they stay on record either way."""
@@ -256,27 +239,16 @@ class Ledger(Database):
         return self._weighings("line = ? AND liquid = ? AND purpose = 'calibration' AND settled = 2", line, liquid)
 
     def _weighings(self, where: str, *values: object) -> tuple[Weighing, ...]:
-        rows = self.all(
-            "SELECT operation, line, on_s, grams, u_grams, wall_s, liquid, purpose, step_g, factor, u_factor, seq,"
-            f" struck FROM weighing WHERE {where} ORDER BY seq",
-            values,
-        )
-        return tuple(value_of(Weighing, row) for row in rows)
+        return self.values(Weighing, f"FROM weighing WHERE {where} ORDER BY seq", *values)
 
     # --- jogs
 
     def answer_jog(self, answer: JogAnswer) -> None:
         """Record what a person saw."""
         with self.transaction() as db:
-            db.execute(
-                "INSERT INTO jog_answer (operation, line, is_right, remark, wall_s) VALUES (?, ?, ?, ?, ?)",
-                astuple(answer),
-            )
+            insert(db, "jog_answer", answer)
 
     def jog_answers(self) -> tuple[JogAnswer, ...]:
         """The latest answer of every line, by line."""
-        rows = self.all(
-            "SELECT operation, line, is_right, remark, wall_s FROM jog_answer"
-            " WHERE seq IN (SELECT max(seq) FROM jog_answer GROUP BY line) ORDER BY line"
-        )
-        return tuple(value_of(JogAnswer, row) for row in rows)
+        latest = "FROM jog_answer WHERE seq IN (SELECT max(seq) FROM jog_answer GROUP BY line) ORDER BY line"
+        return self.values(JogAnswer, latest)

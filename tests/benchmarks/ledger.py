@@ -52,7 +52,7 @@ def written_kib(ledger, path, count=50):
         before = log.stat().st_size
         ledger.begin(
             Intent(
-                operation=f"new{number}", kind=OperationKind.SERVE, wall_s=2e9 + number, recipe="Hedgerow Cup",
+                operation=f"new{number}", kind=OperationKind.SERVE, asked_wall_s=2e9 + number, recipe="Hedgerow Cup",
                 key=f"key {number}", request='{"recipe":"Hedgerow Cup"}',
             )
         )  # fmt: skip

@@ -20,7 +20,9 @@ NAME, CHECK, LOG = "ledger.db", "ledger.check", "ledger.db-wal"
 
 
 def begin(ledger: Ledger, number: int) -> None:
-    ledger.begin(Intent(operation=f"op{number}", kind=OperationKind.SERVE, wall_s=1e9 + number, recipe="Orchard Fizz"))
+    ledger.begin(
+        Intent(operation=f"op{number}", kind=OperationKind.SERVE, asked_wall_s=1e9 + number, recipe="Orchard Fizz")
+    )
 
 
 def left_running(folder, count: int = 12):
@@ -196,7 +198,7 @@ from pathlib import Path
 from controller.ledger.records import Intent
 from controller.ledger.store import Ledger
 ledger = Ledger(Path({str(tmp_path / NAME)!r}))
-ledger.begin(Intent(operation="op1", kind="serve", wall_s=1.0))
+ledger.begin(Intent(operation="op1", kind="serve", asked_wall_s=1.0))
 {ending}
 """
     subprocess.run([sys.executable, "-c", code], check=False, timeout=60)

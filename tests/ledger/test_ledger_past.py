@@ -181,7 +181,7 @@ def test_usage_is_kept_up_with_every_end_and_forgets_nothing():
         ]
     ):
         recipe = "Orchard Fizz" if kind is OperationKind.SERVE else None
-        ledger.begin(Intent(operation=f"a{number}", kind=kind, wall_s=at_s, recipe=recipe))
+        ledger.begin(Intent(operation=f"a{number}", kind=kind, asked_wall_s=at_s, recipe=recipe))
         liquid = "rinse water" if kind is OperationKind.RINSE else LIQUIDS[line - 1]
         one = Delivery(line=line, liquid=liquid, asked_ml=20.0, delivered_ml=19.0, worst_ml=21.0, on_s=4.0)
         ledger.end(f"a{number}", outcome, "", [one], wall_s=at_s + 9.0)
@@ -199,7 +199,7 @@ def test_usage_is_kept_up_with_every_end_and_forgets_nothing():
 
 def test_a_refusal_before_the_guard_is_on_record_like_the_guards_own():
     ledger = Ledger(":memory:")
-    intent = Intent(operation="a1", kind=OperationKind.SERVE, wall_s=1000.0, recipe="Orchard Fizz")
+    intent = Intent(operation="a1", kind=OperationKind.SERVE, asked_wall_s=1000.0, recipe="Orchard Fizz")
     refusal = Refusal(request="a1", rule="readiness", reason="soda: 20 mL short", remedy="Hang a full one.")
     ledger.refused(intent, refusal)
     entry = ledger.entry("a1")

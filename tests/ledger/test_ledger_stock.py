@@ -32,7 +32,7 @@ def hang(ledger, line=1, liquid="soda", remaining_ml=1000.0, at_s=900.0, **more)
 
 
 def end(ledger, name, liquid="soda", *, outcome=Outcome.DONE, spreads=None, kind=OperationKind.SERVE):
-    ledger.begin(Intent(operation=name, kind=kind, wall_s=1000.0))
+    ledger.begin(Intent(operation=name, kind=kind, asked_wall_s=1000.0))
     one = Delivery(line=1, liquid=liquid, asked_ml=50.0, delivered_ml=49.0, worst_ml=52.0, on_s=10.0)
     ledger.end(name, outcome, "", [one], wall_s=1010.0, spreads=spreads)
 
@@ -69,7 +69,7 @@ def test_spreads_add_up_until_somebody_looks(ledger):
 
 def test_an_end_that_cannot_be_booked_changes_nothing(ledger):
     hang(ledger)
-    ledger.begin(Intent(operation="a1", kind=OperationKind.SERVE, wall_s=1000.0))
+    ledger.begin(Intent(operation="a1", kind=OperationKind.SERVE, asked_wall_s=1000.0))
     twice = Delivery(line=1, liquid="soda", asked_ml=5.0, delivered_ml=5.0, worst_ml=5.0, on_s=1.0)
     with pytest.raises(RecordError):
         ledger.end("a1", Outcome.DONE, "", [twice, twice], wall_s=1010.0)

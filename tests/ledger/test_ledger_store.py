@@ -31,7 +31,9 @@ def ledger(path):
 
 
 def begin(ledger, operation="a1", key=None):
-    ledger.begin(Intent(operation=operation, kind=OperationKind.SERVE, wall_s=1000.0, recipe="orchard fizz", key=key))
+    ledger.begin(
+        Intent(operation=operation, kind=OperationKind.SERVE, asked_wall_s=1000.0, recipe="orchard fizz", key=key)
+    )
 
 
 def delivery(line=1, asked=50.0, delivered=49.5, worst=52.0):
@@ -130,7 +132,7 @@ def test_calibrations_are_added_never_replaced(ledger):
 
 def test_history_is_newest_first_and_limited(ledger):
     for number in range(5):
-        ledger.begin(Intent(operation=f"a{number}", kind=OperationKind.PRIME, wall_s=number))
+        ledger.begin(Intent(operation=f"a{number}", kind=OperationKind.PRIME, asked_wall_s=number))
     assert [entry.operation for entry in all_of(ledger.past.page(HistoryQuery(limit=2)))] == ["a4", "a3"]
 
 
