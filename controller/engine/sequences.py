@@ -13,7 +13,7 @@ from controller.engine.stock import Stock
 from controller.errors import Refused
 from controller.ledger.records import OpenSequence
 from controller.model.evening import ChangeRequest, CloseRequest, SequenceView, StepView
-from controller.model.fields import Value
+from controller.model.fields import Value, like
 from controller.model.plan import PlannedRun
 from controller.model.requests import AssignRequest
 from controller.model.states import OperationKind, Outcome
@@ -38,13 +38,10 @@ class ChangeState(Value, frozen=True, kw_only=True):
     operation: str | None = None  # the last one asked for
 
 
-class CloseState(Value, frozen=True, kw_only=True):
+class CloseState(CloseRequest, frozen=True, kw_only=True):
     """The state of closing for the night, as the ledger keeps it."""
 
     jug_ml: float
-    dry: bool
-    person: str
-    cleaner: str
     operation: str | None = None
 
 
@@ -88,13 +85,8 @@ class Sequences:
         known = self._open("close", ALL_LINES)
         if known is None:
             self._require_jug(request.jug_ml)
-            body = CloseState(
-                jug_ml=self._profile.hygiene.jug_ml if request.jug_ml is None else request.jug_ml,
-                dry=request.dry,
-                person=request.person,
-                cleaner=request.cleaner,
-            )
-            known = self._begin("close", ALL_LINES, body)
+            jug_ml = self._profile.hygiene.jug_ml if request.jug_ml is None else request.jug_ml
+            known = self._begin("close", ALL_LINES, like(CloseState, request, jug_ml=jug_ml))
         return self._view_then_end(known)
 
     def next(self, kind: str, line: int = ALL_LINES) -> Asked:
@@ -253,12 +245,8 @@ class Sequences:
                 remedy=f"Begin one: tundish stock change {request.line} LIQUID CONTAINER",
             )
         liquids = (one.liquid for one in self._book.liquids)
-        body = ChangeState(
-            liquid=as_listed("liquid", request.liquid, liquids, rule="assignment"),
-            container_ml=request.container_ml,
-            opened_ago_s=request.opened_ago_s,
-            at_least=self._hygiene.care_due(request.line),
-        )
+        liquid = as_listed("liquid", request.liquid, liquids, rule="assignment")
+        body = like(ChangeState, request, liquid=liquid, at_least=self._hygiene.care_due(request.line))
         return self._begin("change", request.line, body)
 
     def _hang(self, known: OpenSequence) -> OpenSequence:
@@ -266,14 +254,7 @@ class Sequences:
         if known.kind != "change" or _change(known).hung:
             return known
         body = _change(known)
-        self._stock.assign(
-            AssignRequest(
-                line=known.line,
-                liquid=body.liquid,
-                container_ml=body.container_ml,
-                opened_ago_s=body.opened_ago_s,
-            )
-        )
+        self._stock.assign(like(AssignRequest, known, body))
         return self._keep(known, msgspec.structs.replace(body, hung=True))
 
     def _require(self, kind: str, line: int) -> OpenSequence:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from controller.ledger.database import Tables, columns_of, value_of
-from controller.ledger.records import Entry, evening_of
+from controller.ledger.records import Entry, Intent, evening_of
 from controller.ledger.schema import SPAN_S
 from controller.model.evening import Usage
 from controller.model.messages import Delivery, Refusal
@@ -22,10 +22,8 @@ from controller.model.weighing import WeighedDose, WeighedServing
 ROWS = 250  # of a table looked at for one part
 ENTRIES = 20  # operations looked at for one part: each may be shown with its deliveries and refusals
 
-_COLUMNS = (
-    "o.seq, o.operation, o.kind, o.recipe, o.times, o.asked_wall_s, o.ended_wall_s, o.outcome, o.reason, o.rest_of,"
-    " o.request, o.unweighed, o.changes"
-)
+# Those that an entry takes from its own row, in the order of its fields, and the number of that row.
+_COLUMNS = f"{columns_of(Intent)}, ended_wall_s, outcome, reason, unweighed, seq"
 
 
 class Past(Tables):
@@ -33,7 +31,7 @@ class Past(Tables):
 
     def entry(self, operation: str) -> Entry | None:
         """One operation with its deliveries and refusals, or None."""
-        row = self._database.one(f"SELECT {_COLUMNS} FROM operation o WHERE o.operation = ?", (operation,))
+        row = self._database.one(f"SELECT {_COLUMNS} FROM operation WHERE operation = ?", (operation,))
         return None if row is None else self._entry(row)
 
     def page(self, wanted: HistoryQuery) -> Iterator[tuple[Entry, ...]]:
@@ -50,7 +48,7 @@ class Past(Tables):
             if len(rows) < ENTRIES:
                 return
             left -= len(entries)
-            before = (rows[-1][5], rows[-1][0])
+            before = (rows[-1][2], rows[-1][13])
 
     def usage(self, query: UsageQuery) -> Iterator[tuple[Usage, ...]]:
         """What went through by evening and liquid, oldest evening first; whole evenings."""
@@ -109,7 +107,7 @@ class Past(Tables):
         return row is not None and row[0] > 0
 
     def _entry(self, row: tuple[Any, ...]) -> Entry:
-        seq, operation, asked_wall_s = row[0], row[1], row[5]
+        operation, asked_wall_s, seq = row[0], row[2], row[13]
         deliveries = self._database.all(
             f"SELECT {columns_of(Delivery)}, weighed_ml, u_weighed_ml FROM delivery"
             " WHERE asked_wall_s = ? AND seq = ? ORDER BY line",
@@ -122,9 +120,9 @@ class Past(Tables):
         weighed = self._database.values(WeighedServing, "FROM weighed_serving WHERE seq = ?", seq)
         return value_of(
             Entry,
-            row[1:13],
+            row[:13],
             weighed=next(iter(weighed), None),
-            changes=row[12].splitlines(),
+            changes=row[8].splitlines(),
             deliveries=[value_of(Delivery, one) for one in deliveries],
             doses={one[0]: value_of(WeighedDose, one[6:]) for one in deliveries if one[6] is not None},
             refusals=[value_of(Refusal, one) for one in refusals],

@@ -19,27 +19,6 @@ def evening_of(wall_s: float) -> str:
     return time.strftime("%Y-%m-%d", time.localtime(wall_s - MORNING_S))
 
 
-class Entry(Value, frozen=True, kw_only=True):
-    """One operation on record; outcome is None while it is open, "refused" when it never began."""
-
-    operation: str
-    kind: OperationKind
-    recipe: str | None
-    times: float
-    asked_wall_s: float
-    ended_wall_s: float | None
-    outcome: str | None
-    reason: str
-    rest_of: str | None = None  # the operation of which this one pours what was still owed
-    request: str = ""  # what was asked for besides the recipe, as JSON, of a serving
-    unweighed: str = ""  # why it was not weighed though there was a scale
-    changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded, a sentence each
-    deliveries: tuple[Delivery, ...] = ()
-    doses: dict[int, WeighedDose] = field(default_factory=dict)  # line -> what it brought by weight, if known
-    refusals: tuple[Refusal, ...] = ()
-    weighed: WeighedServing | None = None  # by the scale, where it could be
-
-
 class Intent(Value, frozen=True, kw_only=True):
     """What is put on record before the guard is asked."""
 
@@ -49,9 +28,22 @@ class Intent(Value, frozen=True, kw_only=True):
     recipe: str | None = None
     times: float = 1.0
     key: str | None = None
-    rest_of: str | None = None
-    request: str = ""
-    changes: tuple[str, ...] = ()
+    rest_of: str | None = None  # the operation of which this one pours what was still owed
+    request: str = ""  # what was asked for besides the recipe, as JSON, of a serving
+    changes: tuple[str, ...] = ()  # what of the recipe was left out, replaced or rounded, a sentence each
+
+
+class Entry(Intent, frozen=True, kw_only=True):
+    """One operation on record; outcome is None while it is open, "refused" when it never began."""
+
+    ended_wall_s: float | None
+    outcome: str | None
+    reason: str
+    unweighed: str = ""  # why it was not weighed though there was a scale
+    deliveries: tuple[Delivery, ...] = ()
+    doses: dict[int, WeighedDose] = field(default_factory=dict)  # line -> what it brought by weight, if known
+    refusals: tuple[Refusal, ...] = ()
+    weighed: WeighedServing | None = None  # by the scale, where it could be
 
 
 class Spread(Value, frozen=True, kw_only=True):

@@ -137,19 +137,25 @@ class WeighedTrial(Value, frozen=True, kw_only=True):
     u_grams: UncertainGrams = None
 
 
-class TrialsRequest(Value, frozen=True, kw_only=True):
+class CalibrationRequest(Value, frozen=True, kw_only=True):
+    """Accept the present fit of this line (False: throw the weighings away); sure: in spite of its doubts."""
+
+    line: int
+    accept: bool = True
+    sure: bool = False
+    by: Annotated[str, Meta(max_length=60)] = ""
+    temperature_c: Annotated[float, Meta(ge=0, le=40)] | None = None
+
+
+class TrialsRequest(CalibrationRequest, frozen=True, kw_only=True):
     """Weighed trials of one line that were run earlier; refused as a whole, or taken as a whole.
 
     accept: they are a calibration of their own, put in force at once; open trials are thrown away then. sure: also when
     it differs much from the last one; no other doubt is waived for trials that nobody saw.
     """
 
-    line: int
     trials: tuple[WeighedTrial, ...]
     accept: bool = False
-    sure: bool = False
-    by: Annotated[str, Meta(max_length=60)] = ""
-    temperature_c: Annotated[float, Meta(ge=0, le=40)] | None = None
 
 
 class TogetherRequest(Value, frozen=True, kw_only=True):
@@ -161,26 +167,12 @@ class TogetherRequest(Value, frozen=True, kw_only=True):
     by: Annotated[str, Meta(max_length=60)] = ""
 
 
-class CalibrationRequest(Value, frozen=True, kw_only=True):
-    """Accept the present fit of this line (False: throw the weighings away); sure: in spite of its doubts."""
-
-    line: int
-    accept: bool = True
-    sure: bool = False
-    by: Annotated[str, Meta(max_length=60)] = ""
-    temperature_c: Annotated[float, Meta(ge=0, le=40)] | None = None
-
-
-class SpotCheckRequest(Value, frozen=True, kw_only=True):
+class SpotCheckRequest(WeighingRequest, frozen=True, kw_only=True):
     """What an ended trial of one calibrated line weighed, to see whether its calibration still holds.
 
     adopt: when the line was calibrated with another liquid, carry the calibration over to the one that hangs there.
     """
 
-    operation: str
-    line: int
-    grams: Annotated[float, Meta(ge=0, le=10_000)]
-    u_grams: UncertainGrams = None
     adopt: bool = False
 
 

@@ -133,23 +133,21 @@ class OperationView(Value, frozen=True, kw_only=True):
     waiting: Waiting | None = None
 
 
-class LineView(Value, frozen=True, kw_only=True):
-    """One line as people see it."""
-
-    line: int
-    liquid: str | None
-    contents: Contents
-    holds: str | None
-    remaining_ml: float | None
-    calibration: Calibration | None
-    note: str  # what to do next with it, "" when it is ready
-
-
 class LineName(Value, frozen=True, kw_only=True):
     """A line and the liquid that hangs there, None for none."""
 
     line: int
     liquid: str | None
+
+
+class LineView(LineName, frozen=True, kw_only=True):
+    """One line as people see it."""
+
+    contents: Contents
+    holds: str | None
+    remaining_ml: float | None
+    calibration: Calibration | None
+    note: str  # what to do next with it, "" when it is ready
 
 
 class Names(Value, frozen=True, kw_only=True):
@@ -177,12 +175,9 @@ class Status(Value, frozen=True, kw_only=True):
     scale: ScaleReport | None = None  # None where the machine has none
 
 
-class LargerGlass(Value, frozen=True, kw_only=True):
+class LargerGlass(GlassSize, frozen=True, kw_only=True):
     """A glass that the book has larger than before. It counts as the smaller one until a person confirms it."""
 
-    glass: str
-    brim_ml: float
-    usable_ml: float
     counted: GlassSize
 
 

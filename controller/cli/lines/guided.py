@@ -5,6 +5,7 @@ import time
 from types import NoneType
 
 import click
+from msgspec.structs import replace
 
 from controller.cli.client import EngineClient
 from controller.cli.following import begin, draw_end, exit_code
@@ -62,16 +63,7 @@ def taken_up(engine: EngineClient, view: SequenceView) -> SequenceView:
     for one in engine.get("sequences", tuple[SequenceView, ...]):
         if (one.kind, one.line) == (view.kind, view.line):
             return one
-    return SequenceView(
-        kind=view.kind,
-        line=view.line,
-        liquid=view.liquid,
-        container_ml=view.container_ml,
-        begun_wall_s=view.begun_wall_s,
-        step=None,
-        done_lines=view.lines,
-        lines=view.lines,
-    )
+    return replace(view, step=None, done_lines=view.lines)
 
 
 def draw_step(view: SequenceView, step: StepView) -> str:

@@ -11,6 +11,7 @@ import msgspec
 from controller.engine.http.addresses import Address
 from controller.engine.http.problems import MEDIA_TYPE, PROBLEMS
 from controller.engine.http.routes import ADDRESSES
+from controller.errors import Problem
 from controller.model.fields import Value
 from controller.model.messages import Refusal
 from controller.model.views import BookView
@@ -33,15 +34,6 @@ ANYWHERE = ("record", "internal")
 ON_THE_NETWORK = ("no-token", "only-here", "not-for-guests", "wrong-host", "too-often")
 
 
-class FileProblem(Value, frozen=True, kw_only=True):
-    """One thing that is wrong in a file; line and column count from 1."""
-
-    file: str
-    line: int
-    column: int
-    text: str
-
-
 class ProblemDetails(Value, frozen=True, kw_only=True):
     """Why a request was not done (RFC 9457). A refusal by rules carries the first in its own members, and all."""
 
@@ -54,7 +46,7 @@ class ProblemDetails(Value, frozen=True, kw_only=True):
     allowed: str = ""
     remedy: str = ""
     refusals: tuple[Refusal, ...] = ()
-    problems: tuple[FileProblem, ...] = ()
+    problems: tuple[Problem, ...] = ()
 
 
 @cache
