@@ -26,16 +26,6 @@ class LineMemory(Value, frozen=True, kw_only=True):
     full_ml: float | None = None  # of the container when it was hung
 
 
-class GlassMemory(Value, frozen=True, kw_only=True):
-    """The glass under the funnel."""
-
-    name: str
-    brim_ml: float
-    contents_ml: dict[str, float]
-    empty_g: float | None = None  # None: as its size lets one expect
-    solids_g: float = 0.0
-
-
 class BenchMemory(Value, frozen=True, kw_only=True):
     """A whole bench. It only fits the machine and the seed that it was taken from."""
 
@@ -44,7 +34,7 @@ class BenchMemory(Value, frozen=True, kw_only=True):
     lines: tuple[LineMemory, ...]
     funnel_ml: dict[str, float]
     tray_ml: dict[str, float]
-    glass: GlassMemory | None
+    glass: BenchGlass | None
 
 
 def remember(machine: str, simulation: Simulation) -> BenchMemory:
@@ -56,17 +46,7 @@ def remember(machine: str, simulation: Simulation) -> BenchMemory:
         lines=tuple(_remember_line(line) for line in simulation.lines.values()),
         funnel_ml=simulation.vessels.funnel,
         tray_ml=simulation.vessels.tray,
-        glass=_remember_glass(glass) if glass else None,
-    )
-
-
-def _remember_glass(glass: BenchGlass) -> GlassMemory:
-    return GlassMemory(
-        name=glass.name,
-        brim_ml=glass.brim_ml,
-        contents_ml=glass.contents,
-        empty_g=glass.empty_g,
-        solids_g=glass.solids_g,
+        glass=glass.copy() if glass else None,
     )
 
 
@@ -83,9 +63,7 @@ def restore(memory: BenchMemory, simulation: Simulation) -> None:
         line.left_outlet = one.left_outlet_ml.copy()
     simulation.vessels.funnel, simulation.vessels.tray = memory.funnel_ml.copy(), memory.tray_ml.copy()
     if memory.glass:
-        simulation.vessels.glass = glass = BenchGlass(memory.glass.name, memory.glass.brim_ml)
-        glass.contents, glass.solids_g = memory.glass.contents_ml.copy(), memory.glass.solids_g
-        glass.empty_g = memory.glass.empty_g or glass.empty_g
+        simulation.vessels.glass = memory.glass.copy()
     if simulation.platform is not None:
         simulation.platform.find(simulation.vessels)
 
@@ -126,7 +104,7 @@ def read_memory(path: Path, machine: str, truth: Truth) -> BenchMemory | None:
 
 def _fits(memory: BenchMemory, machine: str, truth: Truth) -> bool:
     """Whether it is of this machine, with these lines and with liquids that the present book still has."""
-    vessels = [memory.funnel_ml, memory.tray_ml, *([memory.glass.contents_ml] if memory.glass else [])]
+    vessels = [memory.funnel_ml, memory.tray_ml, *([memory.glass.contents] if memory.glass else [])]
     fluids = {fluid for vessel in vessels for fluid in vessel}
     for line in memory.lines:
         fluids |= {fluid for fluid, _ in line.tube} | ({line.liquid} if line.liquid is not None else set())

@@ -182,26 +182,11 @@ class Plant(Stand):
         has_main, has_scale = self._simulation.main is not None, self._cell is not None
         lines, contacts = set(self._simulation.lines), set(self._inputs)
         require_possible(fault, lines, contacts, has_main_relay=has_main, has_scale=has_scale)
-        now_s = self._stop_here()
-        self._faults = [one for one in self._faults if not one.is_same(fault)]
-        self._faults.append(fault)
-        self._act(now_s, f"fault: {fault.words()}")
-        self._apply_faults(now_s)
-        if (
-            fault.kind == "container empty"
-            and fault.line is not None
-            and (state := self._simulation.lines[fault.line]).container
-        ):
-            state.container.remaining_ml = 0.0
-        self._simulation.begin_piece()
+        self._apply_faults(fault, [fault], f"fault: {fault.words()}")
 
     def clear(self, fault: InjectedFault) -> None:
         """Take a fault away again. An emptied container stays empty until another is hung."""
-        now_s = self._stop_here()
-        self._faults = [one for one in self._faults if not one.is_same(fault)]
-        self._act(now_s, f"fault cleared: {fault.words()}")
-        self._apply_faults(now_s)
-        self._simulation.begin_piece()
+        self._apply_faults(fault, [], f"fault cleared: {fault.words()}")
 
     # --- what can be seen
 
@@ -305,7 +290,11 @@ class Plant(Stand):
         is_active = name in self._by_hand or (by_itself is not None and by_itself(self._simulation, row, now_s))
         return is_active != row.closed_at_rest
 
-    def _apply_faults(self, now_s: float) -> None:
+    def _apply_faults(self, changed: InjectedFault, now: list[InjectedFault], text: str) -> None:
+        """Let all faults take effect; those that are the same as `changed` are now these."""
+        now_s = self._stop_here()
+        self._faults = [one for one in self._faults if not one.is_same(changed)] + now
+        self._act(now_s, text)
         for number, line in self._simulation.lines.items():
             here = {fault.kind: fault.amount for fault in self._faults if fault.line == number}
             line.is_stalled, line.is_tube_off = "pump stalled" in here, "tube off" in here
@@ -313,7 +302,10 @@ class Plant(Stand):
             line.worn, line.relay.extra_s = here.get("tube worn", 0.0), here.get("relay slow", 0.0)
             line.siphon_ml_s = (here["siphon"] or SIPHON_ML_S) if "siphon" in here else 0.0
             line.relay.stick(stuck_how("relay", here), now_s)
+            if now and line.container and (changed.kind, changed.line) == ("container empty", number):
+                line.container.remaining_ml = 0.0
             self._simulation.fail(line, now_s, dead="pump dead" in here)
         self._let_scale_fail(self._faults, now_s)
         if self._simulation.main is not None:
             self._simulation.main.stick(stuck_how("main relay", {fault.kind for fault in self._faults}), now_s)
+        self._simulation.begin_piece()

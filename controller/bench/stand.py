@@ -68,9 +68,7 @@ class Stand:
     def lift_glass(self) -> dict[str, float]:
         """Take the glass away; what it holds, in mL by liquid."""
         now_s, before_g = self._stop_and_weigh()
-        glass = self._simulation.vessels.glass
-        if glass is None:
-            raise Refused(rule="bench_glass", reason="no glass stands there")
+        glass = self._standing()
         self._simulation.vessels.glass, self._lifted = None, glass
         self._load_jumped(now_s, before_g, f"glass lifted: {glass.name}")
         return glass.contents.copy()
@@ -89,9 +87,7 @@ class Stand:
         """Put ice or garnish (g) into the glass that stands there."""
         require_in_range("grams", grams, 0.1, MOST_G, "g")
         now_s, before_g = self._stop_and_weigh()
-        glass = self._simulation.vessels.glass
-        if glass is None:
-            raise Refused(rule="bench_glass", reason="no glass stands there")
+        glass = self._standing()
         glass.solids_g += grams
         self._load_jumped(now_s, before_g, f"{grams:g} g of ice put in")
         if self._simulation.platform is not None:
@@ -138,11 +134,9 @@ class Stand:
 
         Oldest first. Refused on a machine whose profile has no scale.
         """
-        now_s = self._now()
-        if self._cell is None:
-            raise Refused(rule="bench_scale", reason="this machine has no scale")
+        now_s, cell = self._now(), self._require_cell()
         self._convert(now_s)
-        return self._cell.newest(now_s, self._simulation.lines, after)
+        return cell.newest(now_s, self._simulation.lines, after)
 
     def convert(self, after: int = -1) -> Conversion | None:
         """The newest conversion, as a driver reads it; None while there is none beyond number `after`."""
@@ -151,9 +145,7 @@ class Stand:
 
     def next_conversion_s(self) -> float:
         """When the load cell's next conversion ends, on the bench's clock; for who runs bench and clock in one."""
-        if self._cell is None:
-            raise Refused(rule="bench_scale", reason="this machine has no scale")
-        return self._cell.next_s(self._clock.now_s())
+        return self._require_cell().next_s(self._clock.now_s())
 
     def glass_contents_ml(self) -> dict[str, float]:
         """What is in the standing or lifted glass, mL by liquid; nothing without one."""
@@ -171,6 +163,16 @@ class Stand:
         now_s = self._clock.now_s()
         self._simulation.stop_at(now_s)
         return now_s
+
+    def _require_cell(self) -> LoadCell:
+        if self._cell is None:
+            raise Refused(rule="bench_scale", reason="this machine has no scale")
+        return self._cell
+
+    def _standing(self) -> BenchGlass:
+        if self._simulation.vessels.glass is None:
+            raise Refused(rule="bench_glass", reason="no glass stands there")
+        return self._simulation.vessels.glass
 
     def _act(self, now_s: float, text: str) -> None:
         self._trace.add(ActionEntry(at_s=now_s, text=text))

@@ -16,6 +16,7 @@ from controller.bench.warming import WarmingTruth, draw_warming
 from controller.model.book import Book
 from controller.model.fields import Value
 from controller.model.profile import Line, Profile, Wire
+from controller.model.wiring import MainRelay
 
 COPPER_OHM_MM2_M = 0.017241  # annealed copper at 20 C, IEC 60028 (from memory)
 
@@ -81,13 +82,6 @@ class LineTruth(Value, frozen=True, kw_only=True):
     is_turbulent: bool = False  # whether fast flow in the suction tube loses more than laminar flow
 
 
-class MainRelayTruth(Value, frozen=True, kw_only=True):
-    """The relay in the pumps' feed."""
-
-    operate_s: float
-    release_s: float
-
-
 class SupplyTruth(Value, frozen=True, kw_only=True):
     """The supply and what it always carries."""
 
@@ -97,7 +91,6 @@ class SupplyTruth(Value, frozen=True, kw_only=True):
     feed_ohm: float
     standing_a: float  # computer and lamps
     coil_a: float  # per relay that is pulled in, drawn from the supply
-    board_min_v: float
 
 
 class FunnelTruth(Value, frozen=True, kw_only=True):
@@ -118,7 +111,7 @@ class Truth(Value, frozen=True, kw_only=True):
     lines: dict[int, LineTruth]
     fluids: dict[str, FluidTruth]
     funnel: FunnelTruth
-    main_relay: MainRelayTruth | None = None
+    main_relay: MainRelay | None = None
     supply_steps: StepsTruth | None = None
     room: RoomTruth | None = None  # none: everything is at 20 C
     has_run_s: float = 0.0  # how long the pumps have run before the start
@@ -139,10 +132,13 @@ def draw(
     effects: those that the machine has beyond what every bench has; has_run_s: how long its pumps have run (s). cell:
     the effects of the load cell, if the profile has a scale; those of one that nobody knocks against, when not given.
     """
-    steady = _steady(profile, book, seed)
-    return replace(
-        steady,
-        lines={number: _with_effects(number, line, seed, effects) for number, line in steady.lines.items()},
+    return Truth(
+        seed=seed,
+        supply=_supply(profile, Random(f"{seed}/supply")),
+        lines={line.line: _line(profile, line, seed, effects) for line in profile.lines},
+        fluids=_fluids(book, seed),
+        funnel=_funnel(profile, Random(f"{seed}/funnel")),
+        main_relay=_main_relay(profile.main_relay, Random(f"{seed}/main relay")),
         supply_steps=StepsTruth(seed=seed) if "supply steps" in effects else None,
         room=RoomTruth(room_c=Random(f"{seed}/room").uniform(18.0, 28.0)) if "temperature" in effects else None,
         has_run_s=has_run_s,
@@ -156,32 +152,6 @@ def _cell(profile: Profile, seed: int, effects: Collection[CellEffect]) -> CellT
     lines = [line.line for line in profile.lines]
     scale = profile.scale
     return draw_cell(seed, lines, capacity_g=scale.capacity_g, rate_hz=scale.readings_per_s, effects=effects)
-
-
-def _with_effects(number: int, line: LineTruth, seed: int, effects: Collection[Effect]) -> LineTruth:
-    def stream(what: str) -> Random:
-        return Random(f"{seed}/{what} {number}")
-
-    return replace(
-        line,
-        warming=draw_warming(stream("warming")) if "warming" in effects else None,
-        tube_set=draw_set(stream("set"), line.pump.speed_rev_s) if "new tube" in effects else None,
-        gas=draw_gas(stream("gas")) if "gas" in effects else None,
-        run_back_ml_s=stream("run-back").uniform(*RUN_BACK_ML_H) / 3600 if "run-back" in effects else 0.0,
-        container_m=stream("level").uniform(*BOTTLE_M) if "level" in effects else 0.0,
-        is_turbulent="turbulence" in effects,
-    )
-
-
-def _steady(profile: Profile, book: Book, seed: int) -> Truth:
-    return Truth(
-        seed=seed,
-        supply=_supply(profile, Random(f"{seed}/supply")),
-        lines={line.line: _line(profile, line, Random(f"{seed}/line {line.line}")) for line in profile.lines},
-        fluids=_fluids(book, seed),
-        funnel=_funnel(profile, Random(f"{seed}/funnel")),
-        main_relay=_main_relay(profile, Random(f"{seed}/main relay")),
-    )
 
 
 def _near(rng: Random, nominal: float, spread: float) -> float:
@@ -202,23 +172,25 @@ def _supply(profile: Profile, rng: Random) -> SupplyTruth:
         feed_ohm=_copper_ohm(supply.feed) * rng.uniform(1.0, 1.0 + CONNECTOR_EXCESS),
         standing_a=_near(rng, board_a + supply.lamps_a, CURRENT_SPREAD),
         coil_a=_near(rng, relays.coil_a * relays.coil_v / supply.voltage_v, CURRENT_SPREAD),
-        board_min_v=supply.step_down_min_v,
     )
 
 
-def _main_relay(profile: Profile, rng: Random) -> MainRelayTruth | None:
-    main = profile.main_relay
+def _main_relay(main: MainRelay | None, rng: Random) -> MainRelay | None:
     if main is None:
         return None
-    return MainRelayTruth(
-        operate_s=_near(rng, main.operate_s, TIME_SPREAD), release_s=_near(rng, main.release_s, TIME_SPREAD)
-    )
+    operate_s, release_s = _near(rng, main.operate_s, TIME_SPREAD), _near(rng, main.release_s, TIME_SPREAD)
+    return replace(main, operate_s=operate_s, release_s=release_s)
 
 
-def _line(profile: Profile, line: Line, rng: Random) -> LineTruth:
-    area_mm2 = math.pi / 4 * line.tube.bore_mm**2
+def _line(profile: Profile, line: Line, seed: int, effects: Collection[Effect]) -> LineTruth:
+    area_mm2, rng = math.pi / 4 * line.tube.bore_mm**2, Random(f"{seed}/line {line.line}")
+
+    def stream(what: str) -> Random:
+        return Random(f"{seed}/{what} {line.line}")
+
+    pump = _pump(line, rng)
     return LineTruth(
-        pump=_pump(line, rng),
+        pump=pump,
         bore_mm=line.tube.bore_mm,
         suction_m=line.tube.suction_m,
         lift_m=line.tube.lift_m,
@@ -227,6 +199,12 @@ def _line(profile: Profile, line: Line, rng: Random) -> LineTruth:
         operate_s=_near(rng, profile.relay_board.operate_s, TIME_SPREAD),
         release_s=_near(rng, profile.relay_board.release_s, TIME_SPREAD),
         low_ml=rng.uniform(60.0, 120.0),
+        warming=draw_warming(stream("warming")) if "warming" in effects else None,
+        tube_set=draw_set(stream("set"), pump.speed_rev_s) if "new tube" in effects else None,
+        gas=draw_gas(stream("gas")) if "gas" in effects else None,
+        run_back_ml_s=stream("run-back").uniform(*RUN_BACK_ML_H) / 3600 if "run-back" in effects else 0.0,
+        container_m=stream("level").uniform(*BOTTLE_M) if "level" in effects else 0.0,
+        is_turbulent="turbulence" in effects,
     )
 
 

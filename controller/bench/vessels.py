@@ -3,6 +3,9 @@
 import math
 from collections.abc import Mapping
 
+from msgspec import Struct, field
+from msgspec.structs import replace
+
 from controller.bench.fluids import FluidTruth, weight_g_ml
 from controller.bench.truth import FunnelTruth
 
@@ -29,25 +32,23 @@ def take(out_of: Volumes, volume_ml: float) -> Volumes:
     return taken
 
 
-class BenchGlass:
-    """A glass with what is in it."""
+class BenchGlass(Struct, rename={"contents": "contents_ml"}):
+    """A glass with what is in it, also as it is remembered from one start to the next."""
 
-    def __init__(self, name: str, brim_ml: float) -> None:
-        self.name, self.brim_ml = name, brim_ml
-        self.contents: Volumes = {}
-        self.empty_g = 40.0 + 0.8 * brim_ml  # about what a tumbler of that size weighs; invented
-        self.solids_g = 0.0  # ice and garnish; they take no room here
+    name: str
+    brim_ml: float
+    contents: Volumes = field(default_factory=dict)
+    empty_g: float | None = None  # None: about what a tumbler of that size weighs; invented
+    solids_g: float = 0.0  # ice and garnish; they take no room here
 
     def copy(self) -> "BenchGlass":
         """A glass that can be filled without changing this one."""
-        twin = BenchGlass(self.name, self.brim_ml)
-        twin.contents, twin.empty_g, twin.solids_g = self.contents.copy(), self.empty_g, self.solids_g
-        return twin
+        return replace(self, contents=self.contents.copy())
 
     def weight_g(self, fluids: Mapping[str, FluidTruth]) -> float:
         """With all that is in it, as weighed in air."""
         poured_g = sum(ml * weight_g_ml(fluids[fluid].density_kg_m3) for fluid, ml in self.contents.items())
-        return self.empty_g + self.solids_g + poured_g
+        return (self.empty_g or 40.0 + 0.8 * self.brim_ml) + self.solids_g + poured_g
 
 
 class Vessels:
