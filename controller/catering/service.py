@@ -11,6 +11,7 @@ from controller.model.event import GuestEvent
 from controller.model.fields import Value
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
+from controller.model.sums import summed
 from controller.sequencing.plan import plan_serving
 from controller.sequencing.twins import on_lines
 
@@ -83,12 +84,8 @@ def _service(
 ) -> Service:
     phases = resolve(book.recipe(recipe), book)
     plan = plan_serving(profile, calibrations, on_lines(lines), phases)
-    doses_ml: dict[str, float] = {}
-    for liquid, volume_ml in (dose for phase in phases for dose in phase.doses):
-        doses_ml[liquid] = doses_ml.get(liquid, 0.0) + volume_ml
-    on_s: dict[int, float] = {}
-    for run in (run for segment in plan.segments for run in segment.runs):
-        on_s[run.line] = on_s.get(run.line, 0.0) + run.duration_s
+    doses_ml = summed(dose for phase in phases for dose in phase.doses)
+    on_s = summed((run.line, run.duration_s) for segment in plan.segments for run in segment.runs)
     hands = event.handling
     hand_steps = sum(segment.hand is not None for segment in plan.segments)
     # The pause that the caps demand between two servings runs while the glasses are changed.

@@ -23,10 +23,7 @@ class RefusedByRules(Refused):
     """Everything that refused one request; the first refusal stands in the fields of Refused."""
 
     def __init__(self, refusals: tuple[Refusal, ...]) -> None:
-        first = refusals[0]
-        super().__init__(
-            rule=first.rule, reason=first.reason, asked=first.asked, allowed=first.allowed, remedy=first.remedy
-        )
+        super().__init__(**vars(refusals[0].error()))
         self.refusals = [msgspec.to_builtins(one) for one in refusals]
         lines = [f"refused by {one.rule}: {one.reason}" + (f" {one.remedy}" if one.remedy else "") for one in refusals]
         self.args = ("\n".join(lines),)

@@ -16,7 +16,7 @@ from controller.engine.jar import Jar, looked_at, stands
 from controller.engine.settled_load import Settled, SettledLoad
 from controller.errors import Refused
 from controller.ledger.records import Entry, OpenSequence
-from controller.model.fields import Value
+from controller.model.fields import Value, like
 from controller.model.hands_free import HandsFreeLine, HandsFreeRequest, HandsFreeState, HandsFreeView
 from controller.model.messages import Stop
 from controller.model.plan import PlannedRun
@@ -262,18 +262,8 @@ class HandsFree:
         self, known: OpenSequence, body: Body, state: HandsFreeState, text: str, *, again_s: float = 0.25
     ) -> HandsFreeView:
         self._lines = self._lines or tuple(self._line_view(known, body, line) for line in body.asked.lines)
-        return HandsFreeView(
-            state=state,
-            text=text,
-            lines=self._lines,
-            line=body.line,
-            operation=body.operation,
-            again_s=again_s,
-            running_s=body.running_s,
-            touches=body.jar.touches,
-            in_jar_g=body.jar.poured_g,
-            remarks=body.remarks,
-        )
+        jar = {"touches": body.jar.touches, "in_jar_g": body.jar.poured_g}
+        return like(HandsFreeView, body, state=state, text=text, lines=self._lines, again_s=again_s, **jar)
 
     def _line_view(self, known: OpenSequence, body: Body, line: int) -> HandsFreeLine:
         liquid = self._operation_start.liquids((line,))[line]

@@ -13,6 +13,7 @@ from controller.ledger.records import Container
 from controller.model.book import Book, Recipe
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved, glass_ml
+from controller.model.fields import like
 from controller.model.labels import GlassSize
 from controller.model.messages import LineReport, Refusal
 from controller.model.plan import Segment
@@ -172,12 +173,11 @@ class Menu:
         planned, refused = self._plan(single, shelf), (*lacks, *too_large(single, shelf))
         if planned is not None and not refused:
             refused = tuple(one.reason for one in verdict(single.glass, planned.segments))
-        return MenuEntry(
-            recipe=recipe.recipe,
-            glass=recipe.glass,
+        return like(
+            MenuEntry,
+            recipe,
+            mixture,
             volume_ml=mixture.poured_ml,
-            abv_percent=mixture.abv_percent,
-            ethanol_g=mixture.ethanol_g,
             allergens=tuple(sorted(allergens)),
             liquids=tuple(single.needed_ml),
             may_contain=tuple(sorted(self._on_the_machine(shelf) - allergens)),

@@ -12,6 +12,7 @@ from controller.engine.tracking import Tracking
 from controller.errors import Refused
 from controller.ledger.records import Intent
 from controller.ledger.store import Ledger
+from controller.model.fields import like
 from controller.model.messages import ConfirmJug, Refusal
 from controller.model.plan import Consent, Operation, PlannedRun, Segment
 from controller.model.profile import Profile
@@ -64,27 +65,10 @@ class OperationStart:
 
     def serving(self, served: ScaledServing, plan: Plan, request: PourRequest, consent: Consent) -> Asked:
         """Begin a serving; what was asked for goes on record with it."""
-        asked = Operation(
-            operation=self._new_id(),
-            kind=OperationKind.SERVE,
-            segments=plan.segments,
-            recipe=served.recipe,
-            glass=served.glass,
-            empty_glass=request.empty_glass,
-            rest_of=request.rest_of,
-            consent=consent,
-        )
-        intent = Intent(
-            operation=asked.operation,
-            kind=asked.kind,
-            asked_wall_s=self._clock.wall_s(),
-            recipe=served.recipe,
-            times=served.times,
-            key=request.key,
-            rest_of=request.rest_of,
-            request=_members(request),
-            changes=served.changes,
-        )
+        name, kind = self._new_id(), OperationKind.SERVE
+        asked = like(Operation, plan, served, request, operation=name, kind=kind, consent=consent)
+        now_s, members = self._clock.wall_s(), _members(request)
+        intent = like(Intent, asked, served, request, asked_wall_s=now_s, request=members)
         return self._begin(asked, intent, plan)
 
     def refused(self, request: PourRequest, no: Refused) -> None:

@@ -23,10 +23,12 @@ from controller.ledger.orders import Drink
 from controller.ledger.records import Entry
 from controller.model.book import Dose, Phase, Recipe
 from controller.model.doses import Resolved, poured_ml
+from controller.model.fields import like
 from controller.model.messages import LineReport, Refusal
 from controller.model.plan import Consent, Segment
 from controller.model.requests import FreeDose, PourRequest
 from controller.model.states import OperationKind, Outcome
+from controller.model.sums import summed
 from controller.model.views import Asked, MenuEntry, PlanView
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import Plan, plan_serving
@@ -86,18 +88,15 @@ class Pouring:
         served, planned = self._planned(request)
         refused = self._refusals(served.glass, planned.segments)
         if refused:
-            first = refused[0]
-            raise Refused(
-                rule=first.rule, reason=first.reason, asked=first.asked, allowed=first.allowed, remedy=first.remedy
-            )
+            raise refused[0].error()
         mixture = served.mixture(self._book)
-        return Drink(
-            glass=served.glass,
+        return like(
+            Drink,
+            served,
+            mixture,
             volume_ml=mixture.poured_ml,
-            ethanol_g=mixture.ethanol_g,
             seconds=planned.makespan_s,
             doses_ml=served.needed_ml,
-            changes=served.changes,
             ahead=tuple(one.hand for one in served.phases if one.hand is not None),
         )
 
@@ -303,10 +302,7 @@ class Pouring:
 
 def _of_lines(segments: Sequence[Segment]) -> dict[int, float]:
     """Line -> mL of all its runs."""
-    found: dict[int, float] = {}
-    for run in (run for segment in segments for run in segment.runs):
-        found[run.line] = found.get(run.line, 0.0) + run.volume_ml
-    return found
+    return summed((run.line, run.volume_ml) for segment in segments for run in segment.runs)
 
 
 def owed(phases: tuple[Resolved, ...], delivered_ml: Mapping[str, float]) -> tuple[Resolved, ...]:

@@ -10,6 +10,7 @@ from controller.ledger.store import Entry, Ledger
 from controller.metering.density import liquid_kg_m3
 from controller.metering.sag import Sag, Share, sag_from_trials
 from controller.model.calibration import Calibration
+from controller.model.fields import like
 from controller.model.requests import TogetherRequest
 from controller.model.states import OperationKind, Outcome
 from controller.model.views import SagView
@@ -73,14 +74,8 @@ class SagTrials:
             warnings.append(
                 "The lines gave more together than alone: a weighing or a calibration is off; repeat the trial."
             )
-        return SagView(
-            lines=lines,
-            grams=grams,
-            expected_grams=sag.expected_g,
-            sag_per_a=sag.sag_per_a,
-            u_sag_per_a=sag.u_sag_per_a,
-            warnings=tuple(warnings),
-        )
+        expected_g = sag.expected_g
+        return like(SagView, sag, lines=lines, grams=grams, expected_grams=expected_g, warnings=tuple(warnings))
 
 
 def require_trial(ledger: Ledger, operation: str) -> Entry:

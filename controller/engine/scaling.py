@@ -18,6 +18,7 @@ from controller.model.book import Book, Recipe
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved, poured_ml, resolve, varied
 from controller.model.requests import PourRequest
+from controller.model.sums import summed
 
 SURELY_DOSED_ML = 25.0  # the smallest dose is looked for below this; where there is none, this is it
 ROUNDS = 5  # each gains a factor of twenty and more
@@ -38,11 +39,7 @@ class ScaledServing:
     @property
     def needed_ml(self) -> dict[str, float]:
         """Liquid -> mL."""
-        needed: dict[str, float] = {}
-        for phase in self.phases:
-            for liquid, volume_ml in phase.doses:
-                needed[liquid] = needed.get(liquid, 0.0) + volume_ml
-        return needed
+        return summed(dose for phase in self.phases for dose in phase.doses)
 
     def mixture(self, book: Book) -> Mixture:
         """What is in the glass at the end."""
@@ -120,10 +117,7 @@ def _refuse_option(reason: str, allowed: Sequence[str]) -> None:
 
 def _merged(phase: Resolved) -> Resolved:
     """Doses of one liquid in one phase as one dose."""
-    volumes: dict[str, float] = {}
-    for liquid, volume_ml in phase.doses:
-        volumes[liquid] = volumes.get(liquid, 0.0) + volume_ml
-    return replace(phase, doses=tuple(volumes.items()))
+    return replace(phase, doses=tuple(summed(phase.doses).items()))
 
 
 # --- strength and size

@@ -14,6 +14,7 @@ from controller.model.messages import Delivery, Edge, Refusal, Waiting
 from controller.model.plan import Interval, Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Outcome
+from controller.model.sums import summed
 from controller.model.views import LineProgress, OperationView
 from controller.model.weighing import WeighedDose, WeighedServing
 from controller.sequencing.plan import Wanted
@@ -77,9 +78,7 @@ class Tracking:
 
     def runs_left(self, now_s: float) -> tuple[PlannedRun, ...]:
         """What an operation of one segment that is no serving has still to run, all that is left from now on."""
-        ran: dict[int, float] = {}
-        for one in self.intervals:
-            ran[one.line] = ran.get(one.line, 0.0) + _end_s(one, self._at_s(now_s)) - one.start_s
+        ran = summed((one.line, _end_s(one, self._at_s(now_s)) - one.start_s) for one in self.intervals)
         runs = self.asked.segments[self.segment].runs
         left = [structs.replace(run, duration_s=run.duration_s - ran.get(run.line, 0.0)) for run in runs]
         coming = [run for run in left if run.duration_s > 0.0]
@@ -89,12 +88,8 @@ class Tracking:
     def delivered_ml(self, now_s: float) -> dict[int, float]:
         """Line -> mL so far: flow, lag and sag of each interval by the line's calibration."""
         at_s = self._at_s(now_s)
-        found: dict[int, float] = {}
-        for one in self.intervals:
-            end_s = _end_s(one, at_s)
-            volume_ml = self._volume_ml(one, max(end_s, one.start_s), at_s)
-            found[one.line] = found.get(one.line, 0.0) + volume_ml
-        return found
+        ends_s = [(one, max(_end_s(one, at_s), one.start_s)) for one in self.intervals]
+        return summed((one.line, self._volume_ml(one, end_s, at_s)) for one, end_s in ends_s)
 
     def owed(self, now_s: float, wanted: WantedInSegments | None = None) -> tuple[Wanted, ...]:
         """What the present segment still owes, in its phases; less than LEAST_OWED_ML counts as given.
@@ -139,12 +134,9 @@ class Tracking:
     def view(self, now_s: float) -> OperationView:
         """The operation as people see it."""
         delivered = self.delivered_ml(now_s) | {line: one.delivered_ml for line, one in self.booked.items()}
-        asked: dict[int, float] = {}
-        liquids: dict[int, str] = {}
-        for segment in self.asked.segments:
-            for run in segment.runs:
-                asked[run.line] = asked.get(run.line, 0.0) + run.volume_ml
-                liquids[run.line] = run.liquid
+        runs = [run for segment in self.asked.segments for run in segment.runs]
+        asked = summed((run.line, run.volume_ml) for run in runs)
+        liquids = {run.line: run.liquid for run in runs}
         on = {one.line for one in self.intervals if one.end_s == math.inf and one.line not in self.booked}
         return like(
             OperationView,

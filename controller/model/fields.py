@@ -17,7 +17,7 @@ class Value(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 T = TypeVar("T", bound=Value)
 
 
-def like(kind: type[T], *sources: object, **more: Any) -> T:
+def like(kind: type[T], /, *sources: object, **more: Any) -> T:
     """A value of this kind: its fields as `more` gives them, else as the first source with such an attribute has it."""
     for source in sources:
         names = [name for name in kind.__struct_fields__ if name not in more and hasattr(source, name)]

@@ -13,6 +13,7 @@ from controller.metering.dose import mi008_ml
 from controller.model.book import Book
 from controller.model.orders import ConsentRequest, OrderRequest, OrderState, OrderView
 from controller.model.states import Outcome
+from controller.model.sums import summed
 from controller.model.views import OperationView
 from controller.rehearsal.evening_host import Attendant
 from controller.rehearsal.evening_record import PouredDose, RefusedDrink, Served, UnservedDrink
@@ -221,9 +222,7 @@ class GuestTurns:
 
     def _take_glass(self, view: OperationView) -> tuple[PouredDose, ...]:
         held = self.host.machine.plant.lift_glass()
-        asked: dict[str, float] = {}
-        for one in view.lines:
-            asked[one.liquid] = asked.get(one.liquid, 0.0) + one.asked_ml
+        asked = summed((one.liquid, one.asked_ml) for one in view.lines)
         return tuple(
             PouredDose(liquid=liquid, asked_ml=asked_ml, glass_ml=held.get(liquid, 0.0))
             for liquid, asked_ml in asked.items()

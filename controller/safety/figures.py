@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from controller.model.calibration import Calibration
 from controller.model.plan import Interval
 from controller.model.profile import FlowBand, Line, Profile
+from controller.model.sums import summed
 
 ETHANOL_G_ML = 0.78924  # density of pure ethanol at 20 C: OIML R 22:1975 (erratum), 789.24 kg/m3
 COVERAGE = 3.0  # standard uncertainties between best estimate and upper bound
@@ -77,7 +78,7 @@ class Figures:
 
     def by_line_ml(self, intervals: Sequence[Interval]) -> dict[int, float]:
         """What each line delivers over all its runs (mL), by its calibration."""
-        return _by_line(intervals, [self.run_ml(one, intervals) for one in intervals])
+        return summed((one.line, self.run_ml(one, intervals)) for one in intervals)
 
     def upper_ml(self, interval: Interval) -> float:
         """The most that one run can have delivered (mL): no sag, the uncertainty on top, and never less than the edge.
@@ -105,15 +106,8 @@ class Figures:
 
     def upper_by_line_ml(self, intervals: Sequence[Interval]) -> dict[int, float]:
         """The most that each line can have delivered over all its runs (mL)."""
-        return _by_line(intervals, [self.upper_ml(one) for one in intervals])
+        return summed((one.line, self.upper_ml(one)) for one in intervals)
 
     def lower_by_line_ml(self, intervals: Sequence[Interval]) -> dict[int, float]:
         """The least that each line can have moved over all its runs (mL)."""
-        return _by_line(intervals, [self.lower_ml(one) for one in intervals])
-
-
-def _by_line(intervals: Sequence[Interval], volumes_ml: Sequence[float]) -> dict[int, float]:
-    totals: dict[int, float] = {}
-    for interval, volume_ml in zip(intervals, volumes_ml, strict=True):
-        totals[interval.line] = totals.get(interval.line, 0.0) + volume_ml
-    return totals
+        return summed((one.line, self.lower_ml(one)) for one in intervals)

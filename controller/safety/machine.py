@@ -3,6 +3,7 @@
 from typing import NamedTuple, Self
 
 from controller.model.book import Book
+from controller.model.fields import like
 from controller.model.labels import Label, label_in, size_of, strictest
 from controller.model.messages import (
     Changed,
@@ -254,10 +255,10 @@ class StateMachine:
     def line_report(self, state: LineState) -> LineReport:
         """One line as others may see it."""
         soaked_s = None if state.soaked_s is None else self.moment.credited_s - state.soaked_s
-        return LineReport(
-            line=state.line,
+        return like(
+            LineReport,
+            state,
             liquid=state.assigned,
-            contents=state.contents,
             holds=state.holds if state.contents is Contents.LIQUID else None,
             is_on=self.progress is not None and state.line in self.progress.on,
             calibration=calibrations(self.memory).get(state.line),
@@ -266,11 +267,6 @@ class StateMachine:
             wetted_wall_s=self._since(state.wetted),
             cleaned_wall_s=self._since(state.cleaned),
             soaked_wall_s=None if soaked_s is None else self.wall_s - soaked_s,
-            residues=state.residues,
-            drawn=state.drawn,
-            traces=state.traces,
-            cares=state.cares,
-            doubtful=state.doubtful,
             labels=self._stricter_labels(state),
         )
 

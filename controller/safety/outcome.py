@@ -6,6 +6,7 @@ from controller.model.labels import label_in
 from controller.model.messages import Delivery, Ended
 from controller.model.plan import Interval, Operation
 from controller.model.states import OperationKind, Outcome
+from controller.model.sums import summed
 from controller.safety.admission import Situation
 from controller.safety.case import timeline
 from controller.safety.contents import crashed, moved
@@ -92,10 +93,7 @@ def worst_runs(record: AdmittedRecord, resumed: tuple[UnheldRecord, ...]) -> lis
 
 
 def _on_s(runs: list[Interval]) -> dict[int, float]:
-    totals: dict[int, float] = {}
-    for run in runs:
-        totals[run.line] = totals.get(run.line, 0.0) + run.on_s
-    return totals
+    return summed((run.line, run.on_s) for run in runs)
 
 
 def _deliveries(

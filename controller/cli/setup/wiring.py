@@ -8,7 +8,7 @@ import click
 from controller.cli.examples import profile_option
 from controller.cli.options import Session, json_option, table
 from controller.errors import Problem
-from controller.model.fields import Value
+from controller.model.fields import Value, like
 from controller.model.header import HEADER
 from controller.model.profile import Line, Profile
 from controller.model.wiring import CHANNEL
@@ -82,20 +82,8 @@ def _other_rows(profile: Profile) -> Iterator[Row]:
             yield _row(f"{output.name}, on at a {output.active_level} level", output.gpio)
 
 
-def _row(
-    what: str, gpio: int, *, channel: int | None = None, rotation: str | None = None, wire: str | None = None
-) -> Row:
-    pin = HEADER[gpio]
-    return Row(
-        what=what,
-        header_pin=pin.header_pin,
-        gpio=gpio,
-        reset_pull=pin.reset_pull,
-        bus=pin.bus,
-        channel=channel,
-        rotation=rotation,
-        wire=wire,
-    )
+def _row(what: str, gpio: int, **of_line: object) -> Row:
+    return like(Row, HEADER[gpio], what=what, **of_line)
 
 
 def _draw(found: Wiring) -> str:

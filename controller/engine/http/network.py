@@ -9,6 +9,7 @@ from controller.engine.http.problems import HttpProblem
 from controller.engine.http.shares import Places
 from controller.engine.http.tokens import Tokens
 from controller.errors import Refused
+from controller.model.fields import like
 from controller.model.network import NetworkView
 
 
@@ -24,12 +25,10 @@ class Network:
         name = next((one for one in (*place.names, place.host)), "")
         port = "" if place.port == (443 if place.is_encrypted else 80) else f":{place.port}"
         start = f"{'https' if place.is_encrypted else 'http'}://{name}{port}/#token="
-        return NetworkView(
+        return like(
+            NetworkView,
+            place,
             is_on=True,
-            host=place.host,
-            port=place.port,
-            names=place.names,
-            is_encrypted=place.is_encrypted,
             operator_link=f"{start}{texts['operator']}" if "operator" in texts else "",
             guest_link=f"{start}{texts['guest']}" if "guest" in texts else "",
             ends_wall_s=self._tokens.ends_wall_s if texts else None,

@@ -36,6 +36,7 @@ from controller.model.orders import (
 from controller.model.plan import CONSENT_S, Consent, Segment
 from controller.model.profile import Profile
 from controller.model.requests import PourRequest
+from controller.model.sums import summed
 from controller.model.views import Asked
 
 log = structlog.get_logger()
@@ -270,10 +271,7 @@ class OrderQueue:
 
     def _short(self) -> tuple[str, ...]:
         """Containers that will not last for the orders that wait, a sentence each."""
-        needed: dict[str, float] = {}
-        for one in self._register.waiting():
-            for liquid, volume_ml in one.drink.doses_ml.items():
-                needed[liquid] = needed.get(liquid, 0.0) + volume_ml
+        needed = summed(dose for one in self._register.waiting() for dose in one.drink.doses_ml.items())
         return self._pouring.lacks((needed,))[0]
 
     def _queue(self, glance: Glance) -> QueueView:

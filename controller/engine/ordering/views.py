@@ -7,6 +7,7 @@ from msgspec.structs import replace
 
 from controller.engine.ordering.register import OPERATOR, owner_of
 from controller.ledger.orders import Order
+from controller.model.fields import like
 from controller.model.orders import OrderState, OrderView, QueueView
 
 WAIT_STEP_S = 5.0  # waits are said in steps: nobody knows them better
@@ -59,34 +60,21 @@ def view(order: Order, glance: Glance) -> OrderView:
     needs = ""
     if order.seq in glance.places:
         needs = "the operator agrees to alcohol" if order.needs_nod else glance.needs or glance.lacks.get(order.seq, "")
-    return OrderView(
+    return like(
+        OrderView,
+        order,
+        drink,
         order=order.seq,
-        number=order.number,
         recipe=order.request.recipe,
-        state=order.state,
         at_wall_s=at_wall_s,
         name="" if order.guest is None else order.guest.name,
         times=order.request.times or 1.0,
-        glass=drink.glass,
-        volume_ml=drink.volume_ml,
-        ethanol_g=drink.ethanol_g,
-        changes=drink.changes,
-        ahead=drink.ahead,
         place=glance.places.get(order.seq),
         wait_s=None if needs else glance.before_s.get(order.seq),
         needs=needs,
-        needs_nod=order.needs_nod,
-        seconds=drink.seconds,
-        placed_wall_s=order.placed_wall_s,
-        called_wall_s=order.called_wall_s,
         call_ends_wall_s=_moment(at_wall_s, glance.call_ends_s) if is_called else None,
-        began_wall_s=order.began_wall_s,
-        ended_wall_s=order.ended_wall_s,
-        operation=order.operation,
         may_consent=glance.may_guests_consent and drink.ethanol_g == 0 and owner_of(order) != OPERATOR,
         consent_ends_wall_s=_moment(at_wall_s, glance.consent_ends_s) if is_called else None,
-        rule=order.rule,
-        reason=order.reason,
     )
 
 
