@@ -2,7 +2,7 @@
 
 import time
 
-from tests.board.board_cases import Finding, judge
+from tests.board.board_cases import Finding, begin_pour, judge
 from tests.board.board_machine import RECORDS, SERVICES, Machine
 
 COPY, DURING = f"{RECORDS}/copy.tar.gz", f"{RECORDS}/during.tar.gz"
@@ -17,13 +17,14 @@ def backed_up(machine: Machine) -> Finding:
     finding.facts.append(f"{view['files']} files, {owner}")
     if owner != "600 root" or view["problems"]:
         finding.complaints.append(f"mode and owner {owner}, problems {view['problems']}")
-    since_s = time.time()
-    machine.pour_and(command=f"tundish backup {DURING} --json > /run/during.json 2>&1", watch=0)
-    said = machine.run("cat /run/during.json")
+    since_s = begin_pour(machine)
+    machine.lift_glass()  # held, it stays under way for as long as a command takes here
+    during = machine.board.run(f"tundish backup {DURING}")
+    machine.expect(machine.tundish("stop"))
     machine.wait_until_ready()
     machine.allow(since_s, time.time())
-    if "an operation is under way" not in said or machine.run(f"ls {DURING} 2> /dev/null || true").strip():
-        finding.complaints.append(f"a backup in mid-pour said {said}")
+    if during.rc != 1 or "an operation is under way" not in during.err:
+        finding.complaints.append(f"a backup in mid-pour ended with {during.rc}: {during.out}{during.err}")
     for words, wanted in (("backup", "is not overwritten"), ("restore", "must not run while")):
         done = machine.board.run(f"tundish {words} {COPY}")
         if done.rc != 1 or wanted not in done.err:

@@ -22,6 +22,7 @@ STOPPED_S = 1.0 * SLOWNESS  # systemd's own time included
 STANDSTILL_S = 20.0  # longer than the pour: its end is due meanwhile, and whoever writes is stuck in the kernel
 STANDSTILL = f"fsfreeze -f {RECORDS}; sleep {STANDSTILL_S:g}; fsfreeze -u {RECORDS}"
 OPENED = Path("/etc/systemd/system/tundish-engine.service.d/lan.conf")
+POURED = "/run/pour.json"
 PAUSE_S = 3.0  # longer than the profiles' pause between servings
 UNPLUGGED_S = 0.5  # how old the mark may be when the emulator is gone
 
@@ -182,10 +183,7 @@ def reset(machine: Machine) -> Finding:
     """The reset button in mid-pour: pins become inputs at once, and nothing runs after the boot."""
     finding = Finding("reset in mid-pour")
     machine.begin()
-    machine.another_glass()
-    since_s = time.time()
-    machine.board.stream(_in_background(), timeout=60)
-    _wait_for_a_line(machine, since_s)
+    since_s = begin_pour(machine)
     machine.allow(since_s, time.time() + UNPLUGGED_S)
     times = machine.reset()
     status = machine.wait_until_ready()
@@ -199,11 +197,7 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
     """The plug pulled in mid-pour: after the next boot every serving reported done is there, and nothing runs."""
     finding = Finding("plug pulled in mid-pour")
     machine.begin()
-    machine.another_glass()
-    since_s = time.time()
-    machine.board.stream(_in_background(), timeout=60)
-    _wait_for_a_line(machine, since_s)
-    machine.allow(since_s, float("inf"))
+    machine.allow(begin_pour(machine), float("inf"))
     before = judge(machine, Finding(""))
     machine.board.power_cut()
     machine.changes, machine.windows = [], []
@@ -248,18 +242,17 @@ def _record(view: dict | None) -> object:
     return view and (view["outcome"], sorted((line["line"], round(line["delivered_ml"], 3)) for line in view["lines"]))
 
 
-def _in_background() -> str:
-    """Start a long pour that outlives the command."""
-    return "nohup tundish pour 'Long Fizz' --json > /run/pour.json 2>&1 < /dev/null &"
-
-
-def _wait_for_a_line(machine: Machine, since_s: float) -> None:
-    end_s = time.time() + 60
+def begin_pour(machine: Machine) -> float:
+    """Begin a long pour that outlives the command, until a second after a line is on; since when (host's clock, s)."""
+    machine.another_glass()
+    since_s = time.time()
+    machine.board.stream(f"nohup tundish pour 'Long Fizz' --json > {POURED} 2>&1 < /dev/null &", timeout=60)
     while not any(pulse.start_s > since_s and pulse.end_s == float("inf") for pulse in machine.pulses()):
-        if time.time() > end_s:
-            raise RuntimeError(f"no line went on: {run(machine.board, 'cat /run/pour.json')}")
+        if time.time() > since_s + 60:
+            raise RuntimeError(f"no line went on: {run(machine.board, f'cat {POURED}')}")
         time.sleep(0.1)
     time.sleep(1.0)
+    return since_s
 
 
 def judge(machine: Machine, finding: Finding, *, must_be_driven_off: bool = False) -> Finding:

@@ -152,9 +152,14 @@ class Machine:
 
     def another_glass(self) -> None:
         """Take the glass and set another down: the next drink wants one."""
-        for is_gone, rest_s in ((True, 1.5), (False, 1.0)):
-            self.board.pins.set_input(GLASS[self.active], is_gone)
-            time.sleep(rest_s)
+        self.lift_glass()
+        time.sleep(1.5)
+        self.board.pins.set_input(GLASS[self.active], False)
+        time.sleep(1.0)
+
+    def lift_glass(self) -> None:
+        """Take it from under the funnel."""
+        self.board.pins.set_input(GLASS[self.active], True)
 
     def pour_and(self, *, recipe: str = "Long Fizz", **words: object) -> tuple[dict, float]:
         """Pour, and in mid-pour do what `words` say (on_board.py); its report, and the host's time of the deed."""

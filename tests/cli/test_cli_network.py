@@ -1,10 +1,11 @@
 """Opening the local network: what is written, which names are answered, what a code holds."""
 
+from ipaddress import IPv4Address
 from pathlib import Path
 
 import pytest
 
-from controller.cli.network import commands, plan
+from controller.cli.network import commands, facts, plan
 from controller.cli.network.commands import wifi_text
 from controller.cli.network.facts import NetworkHost, names_for
 
@@ -37,6 +38,17 @@ def test_what_is_so_already_is_not_done_again():
     assert not any(step.is_done for step in plan.plan_on(None, wanted))
     assert not any(step.is_done for step in plan.plan_off(wanted))
     assert all(step.is_done for step in plan.plan_off(None))
+
+
+@pytest.mark.parametrize(
+    ("held", "expected"),
+    [((), None), (("127.0.0.1", "203.0.113.9", "169.254.7.7"), None), (("127.0.0.1", "192.168.4.1"), "192.168.4.1")],
+)
+def test_on_a_network_of_its_own_no_way_leads_out_and_the_address_is_that_of_an_interface(monkeypatch, held, expected):
+    assert IPv4Address("127.0.0.1") in list(facts._held())
+    monkeypatch.setattr(facts, "_routed", lambda: ())
+    monkeypatch.setattr(facts, "_held", lambda: map(IPv4Address, held))
+    assert facts.look().address == expected
 
 
 def test_the_announced_name_comes_before_the_address():

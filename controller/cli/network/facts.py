@@ -1,8 +1,11 @@
 """What opening the network needs to know of this computer: its addresses, its name, who announces it."""
 
+import fcntl
 import socket
-from collections.abc import Sequence
-from ipaddress import IPv4Address, ip_address
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from ipaddress import IPv4Address, IPv4Network, ip_address
+from itertools import chain
 from pathlib import Path
 
 import click
@@ -10,6 +13,8 @@ import click
 from controller.model.fields import Value
 
 ANNOUNCERS = ("/run/avahi-daemon/socket", "/run/avahi-daemon/pid")  # Avahi answers for HOSTNAME.local (RFC 6762)
+PRIVATE = [IPv4Network(one) for one in ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16")]  # as the drop-in allows
+SIOCGIFADDR, IFREQ_BYTES = 0x8915, 40  # linux/sockios.h, linux/if.h
 PRIVATE_PORT = 9  # discard; nothing is sent to it
 
 
@@ -28,17 +33,26 @@ def look() -> NetworkHost:
 
 
 def _address() -> str | None:
-    """The address that this computer would use towards its network."""
+    """A private address of this computer: the one towards its network; where no way leads out, any that it has."""
+    found = (one for one in chain(_routed(), _held()) if any(one in network for network in PRIVATE))
+    return next(map(str, found), None)
+
+
+def _routed() -> Iterator[IPv4Address]:
+    """From which address this computer would send to private ones."""
     for target in ("192.168.255.254", "10.255.255.254", "172.31.255.254"):
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-            try:
-                probe.connect((target, PRIVATE_PORT))
-            except OSError:
-                continue
-            found = IPv4Address(probe.getsockname()[0])
-            if found.is_private and not found.is_loopback:
-                return str(found)
-    return None
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe, suppress(OSError):
+            probe.connect((target, PRIVATE_PORT))
+            yield IPv4Address(probe.getsockname()[0])
+
+
+def _held() -> Iterator[IPv4Address]:
+    """The first address of each interface, as netdevice(7) tells it."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        for _, name in socket.if_nameindex():
+            with suppress(OSError):  # it has none
+                answer = fcntl.ioctl(asking, SIOCGIFADDR, name.encode().ljust(IFREQ_BYTES, b"\0"))
+                yield IPv4Address(answer[20:24])
 
 
 def names_for(host: NetworkHost, given: Sequence[str]) -> tuple[str, ...]:
