@@ -23,17 +23,12 @@ if TYPE_CHECKING:
 Command = TypeVar("Command", bound=Callable[..., Any])
 T = TypeVar("T")
 
-run_dir_option = click.option(
-    "--run-dir",
-    type=click.Path(path_type=Path, file_okay=False),
-    envvar="TUNDISH_RUN_DIR",
-    help="Folder of the sockets.",
-)
+folder = click.Path(path_type=Path, file_okay=False)
+existing_file = click.Path(path_type=Path, exists=True, dir_okay=False)
+
+run_dir_option = click.option("--run-dir", type=folder, envvar="TUNDISH_RUN_DIR", help="Folder of the sockets.")
 state_dir_option = click.option(
-    "--state-dir",
-    type=click.Path(path_type=Path, file_okay=False),
-    envvar="TUNDISH_STATE_DIR",
-    help="Folder of ledger and journal.",
+    "--state-dir", type=folder, envvar="TUNDISH_STATE_DIR", help="Folder of ledger and journal."
 )
 condition_option = click.option(
     "--as",
@@ -46,8 +41,7 @@ condition_option = click.option(
 NUMBER = re.compile(r"[-+]?[0-9.]+( \S+)?")
 
 EITHER = re.compile(r"[+-]?([1-9][0-9]{0,2}),([0-9]{3})")  # thousands in one country, thousandths in another
-
-existing_file = click.Path(path_type=Path, exists=True, dir_okay=False)
+METAVARS = {"mL": "VOLUME", "s": "TIME", "g": "MASS", "%": "PERCENT"}  # of quantities, by their unit
 
 
 class Decimal(click.FloatRange):
@@ -204,3 +198,28 @@ def quantity(unit: str) -> Callable[[click.Context, click.Parameter, str | None]
             raise click.BadParameter(str(error)) from error
 
     return read
+
+
+def quantity_option(
+    flag: str, name: str, unit: str, text: str, default: str | None = None
+) -> Callable[[Command], Command]:
+    """An option that takes a number with its unit; None when it is not given and there is no default."""
+    more: dict[str, Any] = {} if default is None else {"default": default, "show_default": True}
+    return click.option(flag, name, metavar=METAVARS[unit], callback=quantity(unit), help=text, **more)
+
+
+def certificate_of(certificate: Path | None, key: Path | None) -> tuple[Path, Path] | None:
+    """Certificate and key for TLS, both or none; UsageError for one alone."""
+    if (certificate is None) != (key is None):
+        raise click.UsageError("--certificate and --key belong together.")
+    return (certificate, key) if certificate and key else None
+
+
+def moment(wall_s: float | None) -> str:
+    """A moment as people write it, local time; "" for none."""
+    return "" if wall_s is None else f"{datetime.fromtimestamp(wall_s):%Y-%m-%d %H:%M}"
+
+
+def iso_moment(wall_s: float) -> str:
+    """A moment for tables that programs read: to the second, with its offset from UTC."""
+    return datetime.fromtimestamp(wall_s).astimezone().isoformat(timespec="seconds")

@@ -2,6 +2,7 @@
 
 import stat
 from pathlib import Path
+from typing import TypeVar
 
 from controller.config.book_checks import check_book
 from controller.config.diagnostics import Found, Notes, Spot
@@ -16,6 +17,8 @@ from controller.model.book import Book, Measure
 from controller.model.event import GuestEvent
 from controller.model.profile import Profile
 
+T = TypeVar("T")
+
 MAX_BYTES = 1024 * 1024
 # Keys that distinguish a file of each kind from the others.
 KEYS_OF = {
@@ -27,14 +30,10 @@ KEYS_OF = {
 
 def load(profile_path: Path | str, book_path: Path | str) -> tuple[Profile, Book, list[Problem]]:
     """Profile, book and warnings. Raises FileProblems with every problem of both files."""
-    of_profile, of_book = Notes(file=str(profile_path)), Notes(file=str(book_path))
+    notes = of_profile, of_book = Notes(file=str(profile_path)), Notes(file=str(book_path))
     found = _find_profile(of_profile)
-    profile = found.valid(Profile)
     book = _read_book(KnownMachine.of_found(found), of_book)
-    problems = of_profile.problems + of_book.problems
-    if problems or profile is None or book is None:
-        raise FileProblems(problems)
-    return profile, book, _in_order(of_profile.warnings) + _in_order(of_book.warnings)
+    return _whole(found.valid(Profile), *notes), _whole(book, *notes), _warnings(*notes)
 
 
 def load_event(
@@ -44,41 +43,40 @@ def load_event(
 
     Where the event leaves the lines free, the book may hold recipes whose liquids are on no line.
     """
-    of_event, of_profile, of_book = (Notes(file=str(path)) for path in (event_path, profile_path, book_path))
+    notes = tuple(Notes(file=str(path)) for path in (event_path, profile_path, book_path))
+    of_event, of_profile, of_book = notes
     tree = _tree(of_event, "event")
     found = Found(line=1, column=1) if tree is None else Walker(of_event, {}).read(tree, Group(cls=GuestEvent), "")
     machine = _find_profile(of_profile)
-    profile = machine.valid(Profile)
-    is_free = found.get("lines", str) == "free"
-    book = _read_book(KnownMachine.of_found(machine), of_book, lines_are_free=is_free)
+    book = _read_book(KnownMachine.of_found(machine), of_book, lines_are_free=found.get("lines", str) == "free")
     check_event(found, book, of_event)
-    event, problems = found.valid(GuestEvent), of_event.problems + of_profile.problems + of_book.problems
-    if problems or event is None or profile is None or book is None:
-        raise FileProblems(problems)
-    warnings = [one for notes in (of_event, of_profile, of_book) for one in _in_order(notes.warnings)]
-    return event, profile, book, warnings
+    event, profile = _whole(found.valid(GuestEvent), *notes), _whole(machine.valid(Profile), *notes)
+    return event, profile, _whole(book, *notes), _warnings(*notes)
 
 
 def load_profile(path: Path | str) -> tuple[Profile, list[Problem]]:
     """Profile and warnings. Raises FileProblems with every problem of the file."""
     notes = Notes(file=str(path))
-    profile = _find_profile(notes).valid(Profile)
-    if notes.problems or profile is None:
-        raise FileProblems(notes.problems)
-    return profile, _in_order(notes.warnings)
+    return _whole(_find_profile(notes).valid(Profile), notes), _warnings(notes)
 
 
 def load_book(path: Path | str, profile: Profile | None) -> tuple[Book, list[Problem]]:
     """Book and warnings, checked against `profile` when given. Raises FileProblems with every problem of the file."""
     notes = Notes(file=str(path))
     book = _read_book(KnownMachine.of_profile(profile) if profile else KnownMachine(), notes)
-    if notes.problems or book is None:
-        raise FileProblems(notes.problems)
-    return book, _in_order(notes.warnings)
+    return _whole(book, notes), _warnings(notes)
 
 
-def _in_order(warnings: list[Problem]) -> list[Problem]:
-    return sorted(set(warnings))
+def _whole(value: T | None, *notes: Notes) -> T:
+    """What was read from these files; FileProblems when anything is wrong in any of them."""
+    problems = [problem for one in notes for problem in one.problems]
+    if problems or value is None:
+        raise FileProblems(problems)
+    return value
+
+
+def _warnings(*notes: Notes) -> list[Problem]:
+    return [warning for one in notes for warning in sorted(set(one.warnings))]
 
 
 def _find_profile(notes: Notes) -> Found:

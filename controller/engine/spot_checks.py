@@ -43,18 +43,13 @@ class SpotChecks:
         u_span: relative standard uncertainty of the span of the machine's own scale, if that weighed it. Refused when
         the line has no calibration at all.
         """
+        reason = f"line {request.line} has no calibration that could be checked."
+        if held is not None and held.liquid not in {one.liquid for one in self._book.liquids}:
+            reason = f"line {request.line} was calibrated with {held.liquid}, which the book does not know any more."
+            held = None
         if held is None:
-            raise Refused(
-                rule="calibration",
-                reason=f"line {request.line} has no calibration that could be checked.",
-                remedy=f"Calibrate it: tundish calibrate {request.line}",
-            )
-        if held.liquid not in {one.liquid for one in self._book.liquids}:
-            raise Refused(
-                rule="calibration",
-                reason=f"line {request.line} was calibrated with {held.liquid}, which the book does not know any more.",
-                remedy=f"Calibrate it: tundish calibrate {request.line}",
-            )
+            remedy = f"Calibrate it: tundish calibrate {request.line}"
+            raise Refused(rule="calibration", reason=reason, remedy=remedy)
         on_s = self._weighings.on_s(request.operation, request.line)
         if law_of(held).delivered_ml(on_s) <= 0.0:
             raise Refused(

@@ -13,10 +13,9 @@ from controller.model.evening import EmptyRequest, RefillRequest, StockChange, S
 from controller.model.fields import like
 from controller.model.messages import Assign, Hung
 from controller.model.requests import AssignRequest
-from controller.model.states import MachineState
+from controller.model.states import AT_REST
 
 # When the guard takes another container on record; one hung meanwhile is reported to it as soon as it does.
-AT_REST = frozenset({MachineState.STOPPED, MachineState.IDLE, MachineState.ABORTED})
 SAME_S = 5.0  # two clocks readings this close (s) mean the same opening
 OVERFULL = 1.1  # of its nominal volume a container may hold
 

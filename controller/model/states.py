@@ -22,6 +22,9 @@ class MachineState(StrEnum):
     CLEARING = "clearing"
 
 
+AT_REST = frozenset({MachineState.STOPPED, MachineState.IDLE, MachineState.ABORTED})  # nothing moves, or may move on
+
+
 class Contents(StrEnum):
     """What a line's tube holds."""
 

@@ -144,9 +144,19 @@ class Evening(Value, frozen=True, kw_only=True):
         return tuple(steps)
 
     @property
+    def waits_s(self) -> list[float]:
+        """How long each guest waited; one wait of 0 when nobody was served."""
+        return [one.waited_s for one in self.served] or [0.0]
+
+    @property
     def said_off_s(self) -> tuple[float, ...]:
         """By how much each guest waited longer than was said at the order, until the turn."""
         return tuple(one.waited_s - one.said_s for one in self.served if one.said_s is not None)
+
+    @property
+    def off_s(self) -> list[float]:
+        """How far off that was, whichever way; 0 when nobody was told."""
+        return [abs(one) for one in self.said_off_s] or [0.0]
 
     @property
     def doses(self) -> tuple[PouredDose, ...]:

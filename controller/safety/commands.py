@@ -29,8 +29,8 @@ from controller.model.messages import (
     Unhold,
 )
 from controller.model.plan import PlannedRun
+from controller.model.states import AT_REST, Outcome
 from controller.model.states import MachineState as S
-from controller.model.states import Outcome
 from controller.safety import admission, input_rules, requests
 from controller.safety.contents import assigned, drained
 from controller.safety.machine import StateMachine
@@ -47,9 +47,6 @@ from controller.safety.records import (
 )
 from controller.safety.startup import compare_stock, forget
 from controller.safety.states import Trigger
-
-# When the lines themselves may be changed: never while anything may move.
-AT_REST = frozenset({S.STOPPED, S.IDLE, S.ABORTED})
 
 
 class Desk:

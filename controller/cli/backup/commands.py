@@ -3,7 +3,6 @@
 import fcntl
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -22,7 +21,7 @@ from controller.cli.backup.files import (
     take_ledger,
 )
 from controller.cli.client import EngineClient
-from controller.cli.options import Session, session_options, state_dir_option
+from controller.cli.options import Session, folder, moment, session_options, state_dir_option
 from controller.cli.places import SERVICE_STATE_DIR, run_dir_to_use
 from controller.cli.run.listeners import running_in
 from controller.clock import RealClock
@@ -31,19 +30,15 @@ from controller.guard.restoring import remembered, write_restored
 from controller.guard.service import boot_id
 from controller.ledger.archive import unpack
 from controller.ledger.journal_reading import HEAD
-from controller.model.fields import Value
-from controller.model.states import MachineState
+from controller.model.fields import Value, like
+from controller.model.states import AT_REST
 from controller.model.views import Status
 from controller.safety.records import Memory
 
-AT_REST = (MachineState.IDLE, MachineState.STOPPED, MachineState.ABORTED)
+CONFIG = Path("/etc/tundish")
 
 config_dir_option = click.option(
-    "--config-dir",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=Path("/etc/tundish"),
-    show_default=True,
-    help="Folder of profile.yaml and book.yaml.",
+    "--config-dir", type=folder, default=CONFIG, show_default=True, help="Folder of profile.yaml and book.yaml."
 )
 
 
@@ -134,26 +129,19 @@ def _restore(archive: Path, config_dir: Path, state: Path, folder: Path, *, is_a
         kept = free_name(state / COPIES, "before-restore")
         pack_all(old, kept)
     present, problems = _present(old)
-    made = datetime.fromtimestamp(listed.made_wall_s)
     write_restored(
         guard_folder(new),
         present,
         profile,
         book,
-        text=f"everything comes from the backup made at {made:%Y-%m-%d %H:%M}",
+        text=f"everything comes from the backup made at {moment(listed.made_wall_s)}",
         boot=boot_id(),
         clock=RealClock(),
     )
     if is_applied:
         put_in_place(new, state, config_dir, folder / "replaced")
-    return Restored(
-        is_applied=is_applied,
-        machine=profile.machine,
-        made_wall_s=listed.made_wall_s,
-        program=listed.program,
-        kept=None if kept is None else str(kept),
-        problems=problems,
-    )
+    kept_as = None if kept is None else str(kept)
+    return like(Restored, profile, listed, is_applied=is_applied, kept=kept_as, problems=problems)
 
 
 def _refuse_other_layout(old: Path, new: Path, state: Path) -> None:
@@ -177,7 +165,7 @@ def _present(old: Path) -> tuple[Memory, tuple[str, ...]]:
 
 
 def _draw(view: Restored) -> str:
-    found = f"the backup of {view.machine}, made {datetime.fromtimestamp(view.made_wall_s):%Y-%m-%d %H:%M}"
+    found = f"the backup of {view.machine}, made {moment(view.made_wall_s)}"
     if not view.is_applied:
         said = [f"Complete: {found} by Tundish {view.program}. Nothing was changed. Do it with --apply."]
     else:

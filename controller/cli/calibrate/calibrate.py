@@ -15,7 +15,7 @@ from controller.cli.calibrate.scales import MACHINE, JarScale, any_scale_option,
 from controller.cli.calibrate.trials_file import read_trials
 from controller.cli.client import RefusedByRules, address
 from controller.cli.completion import LINE
-from controller.cli.options import Decimal, Session, existing_file, quantity, session_options
+from controller.cli.options import Decimal, Session, existing_file, quantity_option, session_options
 from controller.cli.records.facts import draw_fit
 from controller.errors import Refused, TundishError
 from controller.model.hands_free import HandsFreeRequest
@@ -28,13 +28,7 @@ from controller.model.weighing import StrikeRequest
 @click.argument("lines", metavar="[LINE...]", type=LINE, nargs=-1)
 @all_option
 @jar_option
-@click.option(
-    "--most",
-    "most_ml",
-    metavar="VOLUME",
-    callback=quantity("mL"),
-    help='Of each line at the most, with --all: "250 mL".',
-)
+@quantity_option("--most", "most_ml", "mL", 'Of each line at the most, with --all: "250 mL".')
 @any_scale_option
 @click.option(
     "--trials",

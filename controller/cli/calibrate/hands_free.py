@@ -5,7 +5,7 @@ from types import NoneType
 
 import click
 
-from controller.cli.options import Session, quantity, table
+from controller.cli.options import Session, quantity_option, table
 from controller.model.hands_free import HandsFreeRequest, HandsFreeView
 
 LEAST_S = 0.05  # between two steps
@@ -16,13 +16,7 @@ all_option = click.option(
     is_flag=True,
     help="Every line that has a container, on the machine's own scale: nobody types.",
 )
-jar_option = click.option(
-    "--jar",
-    "jar_ml",
-    metavar="VOLUME",
-    callback=quantity("mL"),
-    help='What the jar on the scale takes: "2 L" if left out.',
-)
+jar_option = quantity_option("--jar", "jar_ml", "mL", 'What the jar on the scale takes: "2 L" if left out.')
 JAR_ML, MOST_ML = 2000.0, 250.0  # unless stated
 
 

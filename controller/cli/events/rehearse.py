@@ -86,8 +86,7 @@ def draw_evening(found: "Evening") -> str:
     from controller.cli.events.prepare import draw_parts
     from controller.cli.pages.rehearsal_report import duration
 
-    waits_s = [one.waited_s for one in found.served] or [0.0]
-    off_s = [abs(one) for one in found.said_off_s] or [0.0]
+    waits_s, off_s = found.waits_s, found.off_s
     errors = [dose.error_ml for dose in found.doses] or [0.0]
     inside = sum(dose.is_inside for dose in found.doses)
     lines = [

@@ -121,10 +121,13 @@ def uninstall(*, purge: bool, is_applied: bool, root: Path, session: Session) ->
     _finish(session, steps, root, [], is_applied=is_applied)
 
 
-def draw_step(number: int, step: Step) -> str:
-    """A step as two lines: what, then why."""
-    is_so = step.is_done and not isinstance(step.act, KeepFile)
-    return f"{number:>3}. {step.act}\n     {'already so: ' if is_so else ''}{step.why}"
+def take_steps(session: Session, steps: tuple[Step, ...], root: Path, *, is_applied: bool) -> None:
+    """Print each step as two lines, what and why; do it when that was asked for."""
+    for number, step in enumerate(steps, start=1):
+        is_so = step.is_done and not isinstance(step.act, KeepFile)
+        session.say(f"{number:>3}. {step.act}\n     {'already so: ' if is_so else ''}{step.why}")
+        if is_applied:
+            carry_out(step, root)
 
 
 def _chosen(chosen: Path | None, there: Path, kind: ExampleOrFile) -> Path:
@@ -157,10 +160,7 @@ def _finish(
         raise Refused(rule="install_root", reason="only root may write below /etc.", remedy="Run it again with sudo.")
     for warning in [] if session.as_json else warnings:
         click.secho(f"warning: {warning}", err=True, fg="yellow")
-    for number, step in enumerate(steps, start=1):
-        session.say(draw_step(number, step))
-        if is_applied:
-            carry_out(step, root)
+    take_steps(session, steps, root, is_applied=is_applied)
     views = tuple(StepReport(what=str(step.act), why=step.why, is_done=step.is_done) for step in steps)
     outcome = InstallReport(is_applied=is_applied, warnings=tuple(map(str, warnings)), steps=views)
     last = "All done." if is_applied else "Nothing was changed. Do it with --apply."

@@ -1,7 +1,6 @@
 """`tundish hygiene`: how clean the lines are, closing an event, and the record for an inspector."""
 
 import time
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -9,12 +8,13 @@ import click
 
 from controller.cli.completion import LINE
 from controller.cli.lines.guided import guide, guided_options
-from controller.cli.lines.stock import moment
 from controller.cli.options import (
     Session,
     date_options,
     file_option,
-    quantity,
+    iso_moment,
+    moment,
+    quantity_option,
     session_options,
     table,
     write_table,
@@ -39,7 +39,7 @@ def hygiene(ctx: click.Context, session: Session) -> int:
 
 
 @hygiene.command()
-@click.option("--jug", "jug_ml", metavar="VOLUME", callback=quantity("mL"), help="Capacity of the jug.")
+@quantity_option("--jug", "jug_ml", "mL", "Capacity of the jug.")
 @click.option("--dry", is_flag=True, help="Empty the lines after the last rinse.")
 @click.option("--by", "person", default="", help="Who does it, for the record.")
 @click.option("--cleaner", default="", help="Which cleaner, how strong, how warm: for the record.")
@@ -128,9 +128,8 @@ def write_csv(record_: HygieneRecord, path: Path) -> None:
     header = ("when", "line", "event", "text", "volume_ml", "outcome", "person")
     rows = []
     for one in record_.rows:
-        when = datetime.fromtimestamp(one.wall_s).astimezone().isoformat(timespec="seconds")
         volume = "" if one.volume_ml is None else f"{one.volume_ml:.1f}"
-        rows.append((when, one.line, one.event, one.text, volume, one.outcome, one.person))
+        rows.append((iso_moment(one.wall_s), one.line, one.event, one.text, volume, one.outcome, one.person))
     write_table(path, header, rows)
 
 

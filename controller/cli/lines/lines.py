@@ -8,7 +8,7 @@ import click
 from controller.cli.client import address
 from controller.cli.completion import LINE, LIQUID
 from controller.cli.following import begin, begin_and_follow, draw_end, exit_code
-from controller.cli.options import Session, quantity, session_options, table
+from controller.cli.options import Session, quantity, quantity_option, session_options, table
 from controller.errors import Refused
 from controller.model.requests import AssignRequest, JogAnswerRequest, JogRequest, LineRequest
 from controller.model.states import Outcome
@@ -31,9 +31,7 @@ def assign(session: Session, *, line: int, liquid: str, container_ml: float) -> 
 
 @click.command()
 @click.argument("line", type=LINE)
-@click.option(
-    "--for", "on_s", metavar="TIME", default="0.5 s", show_default=True, callback=quantity("s"), help="How long."
-)
+@quantity_option("--for", "on_s", "s", "How long.", "0.5 s")
 @click.option("--jug", is_flag=True, help="An empty jug stands under the outlet; without one it counts as a drink.")
 @session_options
 def jog(session: Session, *, line: int, on_s: float, jug: bool) -> int:

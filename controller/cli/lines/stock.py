@@ -8,7 +8,7 @@ import click
 from controller.cli.client import address
 from controller.cli.completion import LINE, LIQUID
 from controller.cli.lines.guided import guide, guided_options
-from controller.cli.options import Decimal, Session, quantity, session_options, table
+from controller.cli.options import Decimal, Session, moment, quantity, session_options, table
 from controller.model.evening import (
     ChangeRequest,
     EmptyRequest,
@@ -118,11 +118,6 @@ def _cells(one: StockView) -> tuple[str, ...]:
         moment(one.keeps_until_wall_s),
         "; ".join(notes),
     )
-
-
-def moment(wall_s: float | None) -> str:
-    """A moment as people write it, local time."""
-    return "" if wall_s is None else datetime.fromtimestamp(wall_s).strftime("%Y-%m-%d %H:%M")
 
 
 def _report(session: Session, line: int, what: str, request: object) -> None:

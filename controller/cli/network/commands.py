@@ -9,19 +9,18 @@ import click
 
 from controller.cli.client import EngineClient
 from controller.cli.examples import shared_folder
-from controller.cli.install.commands import draw_step
+from controller.cli.install.commands import take_steps
 from controller.cli.install.plan import ENGINE, LAN, UNITS
-from controller.cli.install.steps import Step, carry_out
+from controller.cli.install.steps import Step
 from controller.cli.network import facts, plan
-from controller.cli.options import Session, existing_file, session_options
+from controller.cli.options import Session, certificate_of, existing_file, session_options
 from controller.errors import Refused, TundishError, Unreachable
 from controller.model.network import NetworkView
-from controller.model.states import MachineState
+from controller.model.states import AT_REST
 from controller.model.views import Status
 
 PORT = 8080
 STARTS_WITHIN_S = 60.0
-AT_REST = (MachineState.IDLE, MachineState.STOPPED, MachineState.ABORTED, None)
 CAUTION = (
     "Without TLS anybody on this network can read what is sent, the links too: use a network of your own with a "
     "password, and switch this off afterwards."
@@ -51,10 +50,8 @@ def on(
 
     Opens one port of this computer to private addresses; close it again with tundish network off.
     """
-    if (certificate is None) != (key is None):
-        raise click.UsageError("--certificate and --key belong together.")
-    host = facts.look()
-    own = None if certificate is None or key is None else (certificate.resolve(), key.resolve())
+    pair = certificate_of(certificate, key)
+    host, own = facts.look(), pair and (pair[0].resolve(), pair[1].resolve())
     shipped = (shared_folder() / "systemd/tundish-engine-lan.conf").read_text(encoding="utf-8")
     wanted = plan.drop_in(shipped, port=port, names=facts.names_for(host, names), certificate=own)
     _carry_out(session, plan.plan_on(_there(), wanted), dry_run=dry_run)
@@ -133,10 +130,7 @@ def _there() -> str | None:
 def _carry_out(session: Session, steps: tuple[Step, ...], *, dry_run: bool) -> None:
     if not dry_run:
         _refuse(session, needed=not all(one.is_done for one in steps))
-    for number, step in enumerate(steps, start=1):
-        session.say(draw_step(number, step))
-        if not dry_run:
-            carry_out(step, Path("/"))
+    take_steps(session, steps, Path("/"), is_applied=not dry_run)
 
 
 def _refuse(session: Session, *, needed: bool) -> None:
@@ -153,7 +147,7 @@ def _refuse(session: Session, *, needed: bool) -> None:
         state = session.engine.get("status", Status).state
     except Unreachable:
         return
-    if needed and state not in AT_REST:
+    if needed and state is not None and state not in AT_REST:
         raise Refused(rule="operation_running", reason=f"the machine is in state {state}.", remedy="Wait for its end.")
 
 

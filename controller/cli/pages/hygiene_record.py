@@ -3,7 +3,7 @@
 from datetime import datetime
 from html import escape
 
-from controller.cli.lines.stock import moment
+from controller.cli.options import moment
 from controller.cli.pages import html
 from controller.model.evening import HygieneLine, HygieneRecord, RecordRow
 

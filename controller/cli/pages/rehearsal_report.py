@@ -56,8 +56,7 @@ def duration(seconds: float) -> str:
 
 def _head(evening: Evening) -> str:
     inside = sum(dose.is_inside for dose in evening.doses)
-    waits_s = [one.waited_s for one in evening.served] or [0.0]
-    off_s = [abs(one) for one in evening.said_off_s] or [0.0]
+    waits_s, off_s = evening.waits_s, evening.off_s
     facts = [
         (f"{len(evening.served)} of {evening.orders}", "drinks served"),
         (duration(fmean(waits_s)), f"mean wait; longest {duration(max(waits_s))}"),

@@ -36,13 +36,13 @@ def draw_calibration(fit: FitView, learned: Sequence[LearnedPoint], path: Path) 
     save(figure, path)
 
 
-def draw_path(axes: "Axes", learned: Sequence[LearnedPoint], *, label: str = "flow") -> None:
+def draw_path(axes: "Axes", learned: Sequence[LearnedPoint]) -> None:
     """A line's flow after each weighed serving, with its 95 % interval."""
     numbers = range(1, len(learned) + 1)
     flows = [one.flow_ml_s for one in learned]
     low = [one.flow_ml_s - 1.96 * one.u_flow_ml_s for one in learned]
     high = [one.flow_ml_s + 1.96 * one.u_flow_ml_s for one in learned]
     axes.fill_between(numbers, low, high, color=COLOURS[0], alpha=0.4, label="95 % interval")
-    axes.plot(numbers, flows, "o-", color=COLOURS[5], markersize=3, label=label)
+    axes.plot(numbers, flows, "o-", color=COLOURS[5], markersize=3, label="flow")
     axes.set(xlabel="weighed servings since the calibration", ylabel="flow / mL/s")
     axes.legend(loc="best", fontsize=8, frameon=False)

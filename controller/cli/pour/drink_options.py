@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 import click
 
 from controller.cli.completion import GLASS, LIQUID
-from controller.cli.options import Decimal, quantity
+from controller.cli.options import Decimal, quantity, quantity_option
 from controller.model.requests import FreeDose, PourRequest
 from controller.model.views import Swap
 
@@ -27,8 +27,8 @@ def drink_options(command: Command) -> Command:
             metavar="NAME",
             help="Into this glass; fills it, unless --times or --volume is given.",
         ),
-        click.option("--volume", "volume_ml", metavar="VOLUME", callback=quantity("mL"), help='Poured, as "150 mL".'),
-        click.option("--abv", "abv_percent", metavar="PERCENT", callback=quantity("%"), help='Strength, as "6 %".'),
+        quantity_option("--volume", "volume_ml", "mL", 'Poured, as "150 mL".'),
+        quantity_option("--abv", "abv_percent", "%", 'Strength, as "6 %".'),
         click.option(
             "--without", type=LIQUID, metavar="LIQUID", multiple=True, help="Leave out an optional dose. Repeatable."
         ),

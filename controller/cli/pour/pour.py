@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from controller.cli.client import RefusedByRules, address
 from controller.cli.completion import RECIPE
 from controller.cli.following import begin_and_follow
-from controller.cli.options import Session, quantity, session_options
+from controller.cli.options import Session, quantity_option, session_options
 from controller.cli.pour.drink_options import asked_for, drink_options
 from controller.cli.pour.glass import glass_is_seen, waited_for_glass
 from controller.errors import TundishError
@@ -23,14 +23,8 @@ from controller.model.views import OperationView, Status
 @drink_options
 @click.option("--rest", "rest_of", metavar="OPERATION", help="Pour what this serving, ended early, still owed.")
 @click.option("--empty-glass", is_flag=True, help="An empty glass stands under the outlet: do not ask.")
-@click.option(
-    "--wait",
-    "wait_s",
-    metavar="TIME",
-    default="60 s",
-    show_default=True,
-    callback=quantity("s"),
-    help="How long to wait until the glass before is taken and an empty one set down.",
+@quantity_option(
+    "--wait", "wait_s", "s", "How long to wait until the glass before is taken and an empty one set down.", "60 s"
 )
 @click.option("--key", default=None, help="A request repeated with the same key never pours twice.")
 @session_options

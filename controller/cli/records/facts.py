@@ -1,7 +1,6 @@
 """Commands that only show: status, calibration."""
 
 import time
-from datetime import datetime
 from pathlib import Path
 from types import NoneType
 from typing import NoReturn
@@ -11,7 +10,7 @@ import msgspec
 
 from controller.cli.client import address
 from controller.cli.completion import LINE
-from controller.cli.options import Session, file_option, session_options, table
+from controller.cli.options import Session, file_option, moment, session_options, table
 from controller.errors import FaultLatched, Unreachable
 from controller.metering.flow_band import as_written, commissioned
 from controller.model.calibration import Calibration
@@ -76,7 +75,7 @@ def draw_calibrations(past: tuple[Calibration, ...]) -> str:
         return "This line was never calibrated."
     rows = [
         (
-            datetime.fromtimestamp(one.taken_wall_s).isoformat(" ", "minutes"),
+            moment(one.taken_wall_s),
             one.taken_by or "-",
             one.liquid,
             f"{one.flow_ml_s:.4f} mL/s",
@@ -143,7 +142,7 @@ def draw_fit(fit: FitView) -> str:
     if fit.calibration is None:
         parts.append("Not calibrated yet.")
     else:
-        parts.extend(_calibration_lines(fit))
+        parts.extend(_calibration_lines(fit, fit.calibration))
     parts.extend(f"careful: {text}" for text in (*fit.warnings, *(one.text for one in fit.doubts)))
     if fit.next_on_s is not None and not fit.behind:
         parts.append(f"A run of {fit.next_on_s:.1f} s would help most next.")
@@ -233,10 +232,7 @@ def _line_cells(one: LineView) -> tuple[str, ...]:
     )
 
 
-def _calibration_lines(fit: FitView) -> list[str]:
-    found = fit.calibration
-    if found is None:
-        return []
+def _calibration_lines(fit: FitView, found: Calibration) -> list[str]:
     lines = [
         f"flow {found.flow_ml_s:.4f} mL/s (u {found.u_flow_ml_s:.4f}), lag {found.lag_s * 1000:.0f} ms "
         f"(u {found.u_lag_s * 1000:.0f} ms), slows by {found.sag_per_a * 100:.2f} % per ampere of the others",

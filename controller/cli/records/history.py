@@ -2,7 +2,6 @@
 
 import csv
 from collections.abc import Callable, Iterator
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +10,17 @@ import click
 from controller.cli.client import EngineClient
 from controller.cli.completion import LINE, RECIPE
 from controller.cli.following import dose_weighed, poured, weighed
-from controller.cli.options import Session, date_options, file_option, session_options, table, write_table, writing
+from controller.cli.options import (
+    Session,
+    date_options,
+    file_option,
+    iso_moment,
+    moment,
+    session_options,
+    table,
+    write_table,
+    writing,
+)
 from controller.model.evening import RuleCount, Usage
 from controller.model.states import OperationKind
 from controller.model.views import LineProgress, OperationView
@@ -69,7 +78,7 @@ def write_operations(operations: Iterator[OperationView], path: Path) -> int:
         rows = csv.writer(file)
         rows.writerow(header)
         for count, one in enumerate(operations, start=1):  # noqa: B007 -- counted
-            when = "" if one.asked_wall_s is None else _iso(one.asked_wall_s)
+            when = "" if one.asked_wall_s is None else iso_moment(one.asked_wall_s)
             rule = one.refused[0].rule if one.refused else ""
             first = (when, one.operation, one.kind, one.recipe or "", f"{one.times:g}", _ended(one), rule, _reason(one))
             last = (" ".join(one.changes), *_weighed(one))
@@ -125,9 +134,8 @@ def _cells(one: OperationView) -> tuple[str, ...]:
     what = f"{one.kind} {one.recipe or ''}".strip() + (f" x {one.times:.3g}" if one.times != 1 else "")
     what += ", the rest" if one.rest_of is not None else ""
     given = ", ".join(f"{dose_weighed(line) or poured(line)} {line.liquid}" for line in one.lines) + weighed(one)
-    when = "" if one.asked_wall_s is None else datetime.fromtimestamp(one.asked_wall_s).strftime("%Y-%m-%d %H:%M")
     return (
-        when,
+        moment(one.asked_wall_s),
         one.operation,
         what,
         _ended(one),
@@ -153,7 +161,3 @@ def _ended(one: OperationView) -> str:
 
 def _reason(one: OperationView) -> str:
     return one.refused[0].reason if one.refused else one.reason
-
-
-def _iso(wall_s: float) -> str:
-    return datetime.fromtimestamp(wall_s).astimezone().isoformat(timespec="seconds")

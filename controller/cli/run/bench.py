@@ -14,6 +14,7 @@ from controller.cli.options import (
     condition_option,
     file_option,
     quantity,
+    quantity_option,
     run_dir_option,
     session_options,
     table,
@@ -80,8 +81,8 @@ def show_(session: Session) -> None:
 @bench.command()
 @click.argument("action", type=click.Choice(["on", "off", "empty", "exchange"]))
 @click.argument("name", required=False)
-@click.option("--brim", "brim_ml", metavar="VOLUME", callback=quantity("mL"), help='A vessel of another size: "2 L".')
-@click.option("--weight", "empty_g", metavar="MASS", callback=quantity("g"), help='What it weighs empty: "650 g".')
+@quantity_option("--brim", "brim_ml", "mL", 'A vessel of another size: "2 L".')
+@quantity_option("--weight", "empty_g", "g", 'What it weighs empty: "650 g".')
 @session_options
 def glass(session: Session, *, action: str, name: str | None, brim_ml: float | None, empty_g: float | None) -> None:
     """Put a glass under the outlet (on NAME: a fresh one of the book; on: the one lifted before), lift it, empty it.

@@ -5,7 +5,14 @@ from pathlib import Path
 import click
 
 from controller.cli.examples import machine_options, profile_option
-from controller.cli.options import Session, existing_file, run_dir_option, session_options, state_dir_option
+from controller.cli.options import (
+    Session,
+    certificate_of,
+    existing_file,
+    run_dir_option,
+    session_options,
+    state_dir_option,
+)
 from controller.cli.places import BENCH, ENGINE, GUARD, run_dir_to_fill, run_dir_to_use, state_dir_to_use
 from controller.errors import BoardError
 
@@ -55,10 +62,8 @@ def engine(
 
     place_on_lan = None
     if lan is not None:
-        if (certificate is None) != (key is None):
-            raise click.UsageError("--certificate and --key belong together.")
         try:
-            place_on_lan = place(lan, lan_names, (certificate, key) if certificate and key else None)
+            place_on_lan = place(lan, lan_names, certificate_of(certificate, key))
         except ValueError as error:
             raise click.BadParameter(f"{error}. Write it as 192.168.1.5:8080.", param_hint="--lan") from error
     folder = run_dir_to_fill(run_dir)

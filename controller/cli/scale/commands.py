@@ -2,7 +2,6 @@
 
 import time
 from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
 from typing import TypeVar
 
@@ -10,7 +9,7 @@ import click
 
 from controller.cli.client import RefusedByRules
 from controller.cli.examples import profile_option
-from controller.cli.options import Session, quantity, run_dir_option, session_options, table
+from controller.cli.options import Session, moment, quantity, quantity_option, run_dir_option, session_options, table
 from controller.model.scale import ScaleSetting
 from controller.model.scale_views import ScaleView, SpanRequest, SpanView, ZeroRequest
 
@@ -43,8 +42,13 @@ def zero(session: Session, *, sure: bool) -> None:
 
 @scale.command()
 @click.argument("mass_g", metavar="MASS", callback=quantity("g"))
-@click.option("--tolerance", "tolerance_g", default="0.5 g", show_default=True, callback=quantity("g"),
-              help="How far the mass may be off: a weight by its class, a jar by its scale.")  # fmt: skip
+@quantity_option(
+    "--tolerance",
+    "tolerance_g",
+    "g",
+    "How far the mass may be off: a weight by its class, a jar by its scale.",
+    "0.5 g",
+)
 @session_options
 def span(session: Session, *, mass_g: float, tolerance_g: float) -> None:
     """Find how many counts make a gram, with a known MASS on the platform, as in: tundish scale span "500 g"."""
@@ -103,13 +107,13 @@ def draw_scale(view: ScaleView) -> str:
         ("load", load),
         ("noise of one reading", "-" if view.noise_g is None else f"{view.noise_g:.2f} g"),
         ("readings", f"{view.readings_per_s:.0f} a second"),
-        ("zeroed", "never" if zeroed is None else _when(zeroed)),
+        ("zeroed", moment(zeroed) or "never"),
         (
             "span",
             "none yet: tundish scale span"
             if of_span is None
             else f"{of_span.counts_per_g:.2f} counts/g +- {200 * of_span.u_fraction:.2f} %, with {of_span.mass_g:g} g, "
-            f"{_when(of_span.wall_s)}",
+            f"{moment(of_span.wall_s)}",
         ),
     ]
     return table(("scale", f"of {view.capacity_g:g} g"), rows) + "".join(f"\n{one}" for one in view.findings)
@@ -121,7 +125,3 @@ def draw_span(view: SpanView) -> str:
     total = f"{view.counts_per_g:.2f} counts/g, known to {2 * view.u_percent:.2f} % (95 %)"
     means = f"A glass with {GLASS_G:g} g in it is weighed to {2 * view.u_percent / 100 * GLASS_G:.2f} g by that."
     return "\n".join([table(("uncertainty from", "type", f"in {view.mass_g:g} g"), rows), total, means, *view.findings])
-
-
-def _when(wall_s: float) -> str:
-    return datetime.fromtimestamp(wall_s).isoformat(" ", "minutes")
