@@ -29,19 +29,35 @@ def listening_socket(path: Path, what: str, *, group: int | None = None) -> Iter
         else:
             raise TundishError(f"another {what} already listens at {path}. Stop it first, or choose another --run-dir.")
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as listener:
-        before = os.umask(0o117)  # the file is 0660 from its first moment
-        try:
-            listener.bind(str(path))
-        finally:
-            os.umask(before)
-        if group is not None:
-            with suppress(PermissionError):  # not one of our groups: then only our own user and root get in
-                os.chown(path, -1, group)
+        _bind(listener, path, group)
         listener.listen(64)
         try:
             yield listener
         finally:
             path.unlink(missing_ok=True)
+
+
+def datagram_socket(path: Path, *, group: int | None = None) -> socket.socket:
+    """A Unix socket of datagrams for owner and group only, which never waits; it replaces what was there. OSError."""
+    path.unlink(missing_ok=True)
+    sock = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
+    try:
+        _bind(sock, path, group)
+    except OSError:
+        sock.close()
+        raise
+    return sock
+
+
+def _bind(sock: socket.socket, path: Path, group: int | None) -> None:
+    before = os.umask(0o117)  # the file is 0660 from its first moment
+    try:
+        sock.bind(str(path))
+    finally:
+        os.umask(before)
+    if group is not None:
+        with suppress(PermissionError):  # not one of our groups: then only our own user and root get in
+            os.chown(path, -1, group)
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Protocol
 
 from controller.model.scale_datagram import BUSY, BYTES, PACE_S, REST, RawReading, unpack
+from controller.process import datagram_socket
 
 MOST_AT_ONCE = 32  # datagrams taken in one turn; a scale that sends more is behind anyway
 _CREDENTIALS = struct.Struct("3i")
@@ -43,20 +44,8 @@ class DatagramPort:
         self._peer: str | bytes | None = None
         self._busy, self._told_s = False, 0.0
         self.refused = 0  # datagrams of others, or that were no readings
-        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
+        self.socket = datagram_socket(path, group=group)
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_PASSCRED, 1)
-        path.unlink(missing_ok=True)
-        before = os.umask(0o117)
-        try:
-            self.socket.bind(str(path))
-        except OSError:
-            self.socket.close()
-            raise
-        finally:
-            os.umask(before)
-        if group is not None:
-            with suppress(PermissionError):  # not one of our groups: then only our own user and root get in
-                os.chown(path, -1, group)
 
     def take(self) -> Sequence[RawReading]:
         """What has come since, at most MOST_AT_ONCE."""

@@ -1,22 +1,9 @@
 """Ledgers of earlier versions brought to the present schema, one version after the other, in one transaction."""
 
 import sqlite3
-from collections.abc import Callable
 
 from controller.ledger.records import evening_of
-from controller.ledger.schema import (
-    DOSES,
-    LEARNED,
-    MARK,
-    ORDERS,
-    SCALES,
-    SCHEMA,
-    SCHEMA_VERSION,
-    SPAN_S,
-    THROUGHPUT,
-    VERSION_2,
-    WEIGHED,
-)
+from controller.ledger.schema import SCHEMA_VERSION, STEPS, VERSION_2
 
 # Version 1 had no stock beyond what was left, no evenings, and named operations by their ids throughout.
 _TABLES_OF_1 = ("operation", "delivery", "refusal", "container", "calibration", "jog_answer", "weighing")
@@ -40,11 +27,6 @@ INSERT INTO jog_answer SELECT * FROM old_jog_answer;
 INSERT INTO weighing SELECT * FROM old_weighing;
 """
 
-_FROM_4 = f"""
-INSERT INTO throughput SELECT line, CAST(asked_wall_s / {SPAN_S} AS INTEGER), sum(delivered_ml), sum(on_s)
-    FROM delivery GROUP BY 1, 2;
-"""
-
 
 def _from_1(db: sqlite3.Connection) -> None:
     db.create_function("evening_of", 1, evening_of)
@@ -58,25 +40,17 @@ def _from_1(db: sqlite3.Connection) -> None:
         db.execute(f"DROP TABLE old_{table}")
 
 
-# Version -> what brings a ledger of it to the next one. Foreign keys are off meanwhile.
-MIGRATIONS: dict[int, Callable[[sqlite3.Connection], None]] = {
-    1: _from_1,
-    2: lambda db: _run(db, MARK),
-    3: lambda db: _run(db, SCALES),
-    4: lambda db: _run(db, THROUGHPUT + _FROM_4),
-    5: lambda db: _run(db, ORDERS),
-    6: lambda db: _run(db, WEIGHED),
-    7: lambda db: _run(db, LEARNED),
-    8: lambda db: _run(db, DOSES),
-}
-
-
 def bring_up(db: sqlite3.Connection, version: int) -> None:
-    """Bring the tables from this version (0: none yet) to the present one, within the caller's transaction."""
+    """Bring the tables from this version (0: none yet) to the present one, within the caller's transaction.
+
+    Foreign keys are off meanwhile.
+    """
     if version == 0:
-        _run(db, SCHEMA)
-    for older in range(version or SCHEMA_VERSION, SCHEMA_VERSION):
-        MIGRATIONS[older](db)
+        _run(db, VERSION_2)
+    elif version == 1:
+        _from_1(db)
+    for step in STEPS[max(version - 2, 0) :]:
+        _run(db, step)
     db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
 
 

@@ -7,7 +7,6 @@ weighing.settled: 0 while open, 2 behind the calibration that was accepted last 
 or when thrown away.
 """
 
-SCHEMA_VERSION = 9
 SPAN_S = 6 * 3600  # of one running total
 
 VERSION_2 = """
@@ -88,11 +87,13 @@ ALTER TABLE weighing ADD COLUMN struck INTEGER NOT NULL DEFAULT 0;
 
 # What each line delivered in operations asked for within [span, span + 1) times SPAN_S (Unix s): to add up a line's
 # deliveries since its calibration takes a row for every span, and of the first span the deliveries themselves.
-THROUGHPUT = """
+THROUGHPUT = f"""
 CREATE TABLE throughput (
     line INTEGER NOT NULL, span INTEGER NOT NULL, delivered_ml REAL NOT NULL, on_s REAL NOT NULL,
     PRIMARY KEY (line, span)
 ) STRICT, WITHOUT ROWID;
+INSERT INTO throughput SELECT line, CAST(asked_wall_s / {SPAN_S} AS INTEGER), sum(delivered_ml), sum(on_s)
+    FROM delivery GROUP BY 1, 2;
 """
 
 # Orders stay on record; who placed them stands in `guest` only, which is emptied as a whole after the event: with
@@ -138,4 +139,6 @@ ALTER TABLE delivery ADD COLUMN u_weighed_ml REAL;
 ALTER TABLE operation ADD COLUMN unweighed TEXT NOT NULL DEFAULT '';
 """
 
-SCHEMA = VERSION_2 + MARK + SCALES + THROUGHPUT + ORDERS + WEIGHED + LEARNED + DOSES
+# What each version after the second added to it: a new ledger goes through all of them, an older one through the rest.
+STEPS = (MARK, SCALES, THROUGHPUT, ORDERS, WEIGHED, LEARNED, DOSES)
+SCHEMA_VERSION = 2 + len(STEPS)

@@ -19,10 +19,9 @@ from controller.model.profile import Line
 
 
 class LiquidFactor(Value, frozen=True, kw_only=True):
-    """Flow of `liquid` over flow of the calibrated liquid, same line, and its standard uncertainty."""
+    """Flow of `liquid` over flow of the liquid that the line was calibrated with, and its standard uncertainty."""
 
     line: int
-    calibrated_with: str
     liquid: str
     ratio: float
     u_ratio: float
@@ -47,7 +46,6 @@ def expected_factor(line: Line, calibrated_with: Liquid, liquid: Liquid) -> Liqu
     ratio = fractions[1] / fractions[0]
     return LiquidFactor(
         line=line.line,
-        calibrated_with=calibrated_with.liquid,
         liquid=liquid.liquid,
         ratio=ratio,
         u_ratio=math.hypot(0.01, 0.5 * (1.0 - ratio)),
@@ -89,7 +87,6 @@ def measured_factor(
         u_ratio = 1.0 / math.sqrt(of_measured + of_expected)
     return LiquidFactor(
         line=calibration.line,
-        calibrated_with=calibration.liquid,
         liquid=liquid,
         ratio=ratio,
         u_ratio=u_ratio,

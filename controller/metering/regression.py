@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from controller.errors import Refused
 from controller.metering.flow_law import gradient_of
-from controller.metering.least_squares import Matrix, dot, quadratic_form, solve
+from controller.metering.least_squares import Matrix, dot, solve
 from controller.metering.trials import Prior, Trial
 
 _ROUNDS = 60
@@ -18,12 +18,11 @@ _Known = tuple[tuple[float, float, float], float, float]  # regressors, value, s
 
 @dataclass(frozen=True, kw_only=True)
 class Estimate:
-    """Flow, lag, sag with their covariance, the trials' residuals (mL) and leverages, and how well all rows agree."""
+    """Flow, lag, sag with their covariance, the trials' residuals (mL), and how well all rows agree."""
 
     parameters: tuple[float, float, float]
     covariance: Matrix
     residuals_ml: tuple[float, ...]
-    leverages: tuple[float, ...]
     log_determinant: float
     chi_squared: float
     degrees_of_freedom: int
@@ -148,14 +147,10 @@ def estimate(trials: Sequence[Trial], weights: Sequence[float], prior: Prior, *,
     _require_flow(at[0])
     residuals = tuple(trial.volume_ml - _volume_ml(at, trial) for trial in trials)
     off = [value - dot(row, at) for row, value, _ in known]
-    leverages = tuple(
-        weight * quadratic_form(step.covariance, row) for weight, row in zip(weights, about.rows, strict=False)
-    )
     return Estimate(
         parameters=at,
         covariance=about.padded(step.covariance),
         residuals_ml=residuals,
-        leverages=leverages,
         log_determinant=step.log_determinant,
         chi_squared=math.fsum(w * r * r for w, r in zip(all_weights, [*residuals, *off], strict=True)),
         degrees_of_freedom=len(all_weights) - len(step.parameters),

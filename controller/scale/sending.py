@@ -1,11 +1,10 @@
 """The way to the guard: a datagram a reading. It never waits; what finds no room is lost, and its number shows it."""
 
-import os
-import socket
 from contextlib import suppress
 from pathlib import Path
 
 from controller.model.scale_datagram import BUSY, PACE_LASTS_S, RawReading, pack
+from controller.process import datagram_socket
 
 RETRY_S = 0.5  # how often a guard that is not there is tried again
 
@@ -19,16 +18,7 @@ class Outlet:
         self._busy_until_s = self._retry_s = float("-inf")
         self._is_connected = False
         self.lost = 0  # readings that nobody took
-        own.unlink(missing_ok=True)
-        self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_NONBLOCK)
-        before = os.umask(0o117)
-        try:
-            self.socket.bind(str(own))
-        except OSError:
-            self.socket.close()
-            raise
-        finally:
-            os.umask(before)
+        self.socket = datagram_socket(own)
 
     def send(self, reading: RawReading, now_s: float) -> None:
         """Send it if there is somebody with room for it."""

@@ -138,11 +138,13 @@ def test_a_way_up_that_fails_half_way_changes_nothing(tmp_path, monkeypatch):
     path = rebuilt("ledger_v1", tmp_path)
     before = tables(path)
 
+    from_1 = migrations._from_1
+
     def fail(database):
-        migrations._from_1(database)
+        from_1(database)
         raise sqlite3.OperationalError("disk I/O error")
 
-    monkeypatch.setitem(migrations.MIGRATIONS, 1, fail)
+    monkeypatch.setattr(migrations, "_from_1", fail)
     with pytest.raises(RecordError, match="disk I/O error"):
         Ledger(path)
     assert tables(path) == before
