@@ -44,10 +44,10 @@ def cases(overlay, card, *, quick: bool, idle_s: float) -> list[Case]:
         *(Case(name=deed.case, look=partial(hurt, deed=deed)) for deed in DEEDS if not quick or deed.case in QUICK),
         *([] if quick else [Case(name="reset in mid-pour", look=reset)]),
         serve,
-        serve,
         *([] if quick else [Case(name="backup", look=backed_up)]),
         *([] if quick else [Case(name="network on and off", look=opened), Case(name="scale", look=weighed)]),
         Case(name="upgrade and restore", look=upgraded),
+        serve,  # what was reported as done must outlast the pulled plug
         Case(name="plug pulled in mid-pour", look=partial(unplugged, overlay=overlay, card=card)),
         Case(name="uninstall", look=removed),
     ]

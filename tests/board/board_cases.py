@@ -205,6 +205,8 @@ def unplugged(machine: Machine, overlay, card) -> Finding:
     status = machine.wait_until_ready()
     kept = {view["operation"]: view for view in machine.tundish("history", "--limit", "1000")["list"]}
     told = machine.reported
+    if not told:
+        finding.complaints.append("no serving was reported as done before: nothing could be lost")
     lost = [name for name, view in told.items() if _record(kept.get(name)) != _record(view)]
     finding.complaints += before.complaints + [
         f"serving {name} was reported as {_record(told[name])}, kept is {_record(kept.get(name))}" for name in lost

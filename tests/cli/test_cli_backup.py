@@ -148,6 +148,29 @@ def test_neither_who_ordered_what_nor_a_token_gets_into_a_backup(house, tmp_path
     assert b"Perry Spritz" in content
 
 
+def test_beside_a_running_machine_the_ledger_s_log_belongs_to_it(house, tmp_path):
+    """Its log is not empty then; nobody has ordered anything."""
+    house.stopped(house.started())
+    machine = house.started()
+    machine.engine.assign(AssignRequest(line=JUICE, liquid="apple juice", container_ml=3000.0))
+    assert (house.state / "engine/ledger.db-wal").stat().st_size > 0
+    code, said = house.run("backup", tmp_path / "kept.tar.gz")
+    machine.close()
+    assert (code, "problem" in said) == (0, False), said
+    assert house.run("restore", tmp_path / "kept.tar.gz", "--apply")[0] == 0
+    machine = house.started()
+    assert machine.ledger.damage == ()
+    assert machine.ledger.stock.hanging()[JUICE].container_ml == 3000.0
+    machine.close()
+
+
+def test_damage_that_sqlite_does_not_see_is_named_by_a_backup_too(house, archive, tmp_path):
+    ledger = house.state / "engine/ledger.db"
+    ledger.write_bytes(ledger.read_bytes().replace(b"Perry Spritz", b"Perry Spritx"))
+    code, said = house.run("backup", tmp_path / "bad.tar.gz")
+    assert (code, "pages are not as they were written" in said) == (1, True)
+
+
 def test_a_restore_that_is_not_applied_changes_nothing(house, archive):
     before = house.files()
     code, said = house.run("restore", archive)

@@ -15,6 +15,8 @@ from controller.engine.service import LEDGER, TOKENS
 from controller.errors import RecordError, TundishError
 from controller.guard.restoring import remembered
 from controller.ledger.archive import Listed, copy_at_rest, pack
+from controller.ledger.check_file import CheckFile
+from controller.ledger.database import PAGE_BYTES
 from controller.ledger.store import Ledger
 from controller.model.book import Book
 from controller.model.profile import Profile
@@ -42,16 +44,18 @@ def forget_people(copy: Path) -> None:
     for pattern in (TOKENS, f".{TOKENS}.new", f"{LEDGER}.damaged-*"):
         for one in folder.glob(pattern):
             one.unlink()
-    if not (folder / LEDGER).exists():
+    ledger = folder / LEDGER
+    if not ledger.exists():
         return
-    with suppress(sqlite3.DatabaseError), closing(sqlite3.connect(folder / LEDGER, isolation_level=None)) as db:
-        has_guests = db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'guest'").fetchone()[0]
-        if not has_guests or not db.execute("SELECT count(*) FROM guest").fetchone()[0]:
-            return
-        db.execute("PRAGMA secure_delete = ON")
-        db.execute("DELETE FROM guest")
+    with closing(CheckFile(ledger, PAGE_BYTES)) as check:
+        is_whole = not check.damage()
+    with suppress(sqlite3.DatabaseError), closing(sqlite3.connect(ledger, isolation_level=None)) as db:
+        if db.execute("SELECT count(*) FROM sqlite_master WHERE name = 'guest'").fetchone()[0]:
+            db.execute("PRAGMA secure_delete = ON")
+            db.execute("DELETE FROM guest")
         db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        (folder / LEDGER).with_suffix(".check").unlink(missing_ok=True)  # of the ledger before
+    if is_whole:
+        ledger.with_suffix(".check").unlink(missing_ok=True)  # of the file before the log was moved into it
 
 
 def _records(state: Path) -> list[str]:
