@@ -16,9 +16,8 @@ def binding_limit(profile: Profile, calibrations: Mapping[int, Calibration], pla
     """
 
     def length_s(changed: Limits) -> float:
-        return sum(
-            timed(profile, calibrations, wanted, changed, work=WORK_ON_ADVICE)[0].makespan_s for wanted in plan.wanted
-        )
+        work = WORK_ON_ADVICE // max(1, len(plan.wanted))
+        return sum(timed(profile, calibrations, wanted, changed, work=work)[0].makespan_s for wanted in plan.wanted)
 
     return bottleneck(
         _batches(profile, calibrations, plan), limits(profile, ANY_TIME_S), plan.makespan_s, length_s

@@ -16,6 +16,9 @@ NOTICEABLE = 0.02  # of a plan's time: a limit that costs less than this is not 
 # Work on one of the many plans tried for advice, in placements of a run. Less work may miss a plan that just fits;
 # then the advice asks for a little more than is needed, and what it asks for still suffices.
 WORK_ON_ADVICE = 3000
+WORK_ON_TRIES = (
+    10 * WORK_ON_ADVICE
+)  # on all plans tried for one piece of advice; the others are made by list rules alone
 
 
 class _Limit(NamedTuple):
@@ -89,7 +92,8 @@ def explain(runs: Sequence[Run], limits: Limits, takes_s: float | None = None) -
     if takes_s <= limits.total_s:
         return None
     cause = bottleneck([runs], limits, takes_s).limit
-    ways = _changes(runs, limits) + _left_out(runs, limits) + _smaller(runs, limits)
+    tries = _Tries()
+    ways = _changes(runs, limits, tries) + _left_out(runs, limits, tries) + _smaller(runs, limits, tries)
     return Refused(
         rule="total_time",
         reason=(
@@ -106,23 +110,36 @@ def _with(limits: Limits, limit: _Limit, value: float) -> Limits:
     return msgspec.structs.replace(limits, **{limit.field: value})
 
 
-def _fits(runs: Sequence[Run], limits: Limits) -> bool:
-    quick = schedule(runs, limits, work=0)
-    if quick.makespan_s <= limits.total_s or quick.lower_bound_s > limits.total_s:
-        return quick.makespan_s <= limits.total_s
-    return schedule(runs, limits, work=WORK_ON_ADVICE).makespan_s <= limits.total_s
+class _Tries:
+    """Plans tried for one piece of advice, as carefully as the work that is left allows."""
+
+    def __init__(self) -> None:
+        self._left = WORK_ON_TRIES
+
+    def length_s(self, runs: Sequence[Run], limits: Limits) -> float:
+        """How long the shortest plan found takes, s."""
+        work = min(WORK_ON_ADVICE, self._left)
+        self._left -= work
+        return schedule(runs, limits, work=work).makespan_s
+
+    def fits(self, runs: Sequence[Run], limits: Limits) -> bool:
+        """Whether a plan was found that keeps to the limit on time."""
+        quick = schedule(runs, limits, work=0)
+        if quick.makespan_s <= limits.total_s or quick.lower_bound_s > limits.total_s:
+            return quick.makespan_s <= limits.total_s
+        return self.length_s(runs, limits) <= limits.total_s
+
+    def fits_with(self, runs: Sequence[Run], limits: Limits, limit: _Limit, value: float) -> bool:
+        """The same with another value of one limit."""
+        return self.fits(runs, _with(limits, limit, value))
 
 
-def _fits_with(runs: Sequence[Run], limits: Limits, limit: _Limit, value: float) -> bool:
-    return _fits(runs, _with(limits, limit, value))
-
-
-def _changes(runs: Sequence[Run], limits: Limits) -> list[str]:
+def _changes(runs: Sequence[Run], limits: Limits, tries: _Tries) -> list[str]:
     """For each limit by itself the smallest change that suffices, the smallest in proportion first."""
     found = []
     for limit in LIMITS:
         now, without = float(getattr(limits, limit.field)), _idle(limit, runs, limits)
-        value = _first(_values(now, without, limit.step), partial(_fits_with, runs, limits, limit))
+        value = _first(_values(now, without, limit.step), partial(tries.fits_with, runs, limits, limit))
         if value is not None:
             text = f"allow {value:g}{limit.unit} instead of {now:g}{limit.unit} ({limit.name})"
             found.append((abs(value - now) / now, text))
@@ -153,27 +170,27 @@ def _first(values: Sequence[float], suffices: Callable[[float], bool]) -> float 
     return values[high]
 
 
-def _left_out(runs: Sequence[Run], limits: Limits) -> list[str]:
+def _left_out(runs: Sequence[Run], limits: Limits, tries: _Tries) -> list[str]:
     """The line to pour by itself that leaves most of the rest together."""
     choices = []
     for line in dict.fromkeys(run.line for run in runs):
         rest = [run for run in runs if run.line != line]
         own_s = sum(run.duration_s for run in runs if run.line == line)
-        if rest and own_s <= limits.total_s and _fits(rest, limits):
+        if rest and own_s <= limits.total_s and tries.fits(rest, limits):
             choices.append((-schedule(rest, limits, work=0).makespan_s, str(line), line))
     if not choices:
         return []
     _, _, line = min(choices)
-    rest_s = schedule([run for run in runs if run.line != line], limits, work=WORK_ON_ADVICE).makespan_s
+    rest_s = tries.length_s([run for run in runs if run.line != line], limits)
     return [f"pour {named(line)} alone: the rest takes {_up_s(rest_s)} s"]
 
 
-def _smaller(runs: Sequence[Run], limits: Limits) -> list[str]:
+def _smaller(runs: Sequence[Run], limits: Limits, tries: _Tries) -> list[str]:
     """The largest share of every run that fits, in steps of 5 %."""
 
     def fits(percent: float) -> bool:
         share = percent / 100
-        return _fits([msgspec.structs.replace(run, duration_s=run.duration_s * share) for run in runs], limits)
+        return tries.fits([msgspec.structs.replace(run, duration_s=run.duration_s * share) for run in runs], limits)
 
     percent = _first([float(percent) for percent in range(95, 0, -5)], fits)
     return [] if percent is None else [f"pour {percent:.0f} % of it"]

@@ -30,7 +30,8 @@ from controller.sequencing.twins import SharedDose, Sources, shares, without
 
 SETTLED_S = 1e-6
 SAME_S = 1e-4  # relays take milliseconds: plans closer together than this take equally long
-FIRST_SHARE = 4  # the search before the company is known gets this part of the work
+FIRST_SHARE = 5  # the search before the company is known gets this part of the work
+SPLIT_SHARE = 2 / 3  # where lines share doses, looking for their shares gets this part of it
 ROUNDS = 12
 FIXED_ROUNDS = 60
 ANY_TIME_S = 1e6
@@ -87,14 +88,19 @@ def plan_serving(
 ) -> Plan:
     """Plan a serving in the shortest time, however long that is; a dose of a liquid with several sources is shared.
 
-    The cap on a serving's time is left to the guard, which names every cap that a serving exceeds. Raises Refused,
+    work: of all searches together, as `schedule` counts it, shared out by the number of runs: however many phases and
+    twins, a plan costs no more. The cap on a serving's time is left to the guard, which names every cap that a serving
+    exceeds. Raises Refused,
     naming all lines that lack a calibration or liquids that lack a line, or the limit that one run alone exceeds.
     """
     _require_known(calibrations, sources, phases)
     segments, all_wanted = list[Segment](), list[tuple[Wanted, ...]]()
     spans, bounds, alone_s, proven = 0.0, 0.0, 0.0, True
-    for step, wanted in _split(profile, calibrations, sources, phases):
-        solved, planned = timed(profile, calibrations, wanted, work=work)
+    on_order, on_shares = _work_shared_out(sources, phases, work)
+    split = _split(profile, calibrations, sources, phases, work=on_shares)
+    runs = sum(len(wanted) for _, wanted in split)
+    for step, wanted in split:
+        solved, planned = timed(profile, calibrations, wanted, work=on_order * len(wanted) // max(1, runs))
         if segments:  # the guard assumes a person who takes no time: contacts of the segment before are still closed
             late_s = limits(profile).overlap_s
             planned = tuple(msgspec.structs.replace(run, start_s=run.start_s + late_s) for run in planned)
@@ -132,20 +138,23 @@ def timed(
 ) -> tuple[Schedule, tuple[PlannedRun, ...]]:
     """Schedule the wanted volumes with run times that account for who else runs when (see the module's docstring).
 
-    bounds: in place of the machine's own. work: of one search, see `schedule`.
+    bounds: in place of the machine's own. work: of all searches together, see `schedule`.
     """
     if not wanted:
         return Schedule(lines=(), run_starts_s=(), makespan_s=0.0, lower_bound_s=0.0, proven=True), ()
     volumes = _Volumes(profile, calibrations, wanted, bounds or limits(profile, ANY_TIME_S))
     durations, plans = volumes.alone_s, list[tuple[float, Schedule, list[float]]]()
     sags = any(calibrations[one.line].sag_per_a for one in wanted)
-    for share in (work // FIRST_SHARE, work) if sags else (work,):
+    first = work // FIRST_SHARE
+    for share in (first, work - first) if sags else (work,):
         settled = volumes.settled(volumes.solve(durations, share).run_starts_s, durations)
         if settled is None:
             break
         plans.append((settled[0].makespan_s, *settled))
         durations = settled[1]
-    _, solved, durations = min(plans, key=lambda plan: plan[0]) if plans else (0.0, *volumes.within_windows(work))
+    _, solved, durations = (
+        min(plans, key=lambda plan: plan[0]) if plans else (0.0, *volumes.within_windows(work - first))
+    )
     return volumes.claimed(solved, durations), _runs(wanted, solved.run_starts_s, durations)
 
 
@@ -280,19 +289,33 @@ def _runs(wanted: Sequence[Wanted], starts: Sequence[float], durations: Sequence
     return tuple(sorted(runs, key=lambda run: (run.start_s, run.line)))
 
 
+def _work_shared_out(sources: Sources, phases: Sequence[Resolved], work: int) -> tuple[int, int]:
+    """What of the work goes to orders of starts, and what to shares of doses."""
+    is_shared = any(len(sources[liquid]) > 1 for phase in phases for liquid, _ in phase.doses)
+    on_shares = round(SPLIT_SHARE * work) if is_shared else 0
+    return work - on_shares, on_shares
+
+
 def _split(
-    profile: Profile, calibrations: Mapping[int, Calibration], sources: Sources, phases: Sequence[Resolved]
+    profile: Profile,
+    calibrations: Mapping[int, Calibration],
+    sources: Sources,
+    phases: Sequence[Resolved],
+    *,
+    work: int,
 ) -> list[tuple[Resolved, list[Wanted]]]:
     """Phases without a hand step between them make one segment: (its first phase, which may be a hand step; wanted)."""
     segments: list[tuple[Resolved, list[Wanted]]] = []
     left, bounds = dict(sources), limits(profile, ANY_TIME_S)
+    doses_in_all = sum(len(phase.doses) for phase in phases)
     for phase in joined(phases):
         if phase.hand is not None or not segments:
             segments.append((phase, []))
         wanted = segments[-1][1]
         number = wanted[-1].phase + 1 if wanted else 0
         doses = [SharedDose(liquid=liquid, volume_ml=ml, sources=left[liquid]) for liquid, ml in phase.doses]
-        for dose, shared in zip(doses, shares(profile, calibrations, doses, bounds), strict=True):
+        mine = work * len(phase.doses) // max(1, doses_in_all)
+        for dose, shared in zip(doses, shares(profile, calibrations, doses, bounds, work=mine), strict=True):
             left[dose.liquid] = without(left[dose.liquid], shared)
             wanted += [Wanted(line=line, liquid=dose.liquid, volume_ml=ml, phase=number) for line, ml in shared.items()]
     return segments

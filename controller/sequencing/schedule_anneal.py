@@ -47,7 +47,7 @@ def anneal(
         else:
             changed.insert(there, changed.pop(here))
         first = min(here, there)
-        allowed = length + (warmth - cooling * placing.placed) * _exponential(rng())
+        allowed = length + (warmth - cooling * placing.placed) * exponential(rng())
         if placing.place(changed[first:], states[first], allowed) < allowed:
             order = changed
             del states[first + 1 :]
@@ -57,7 +57,8 @@ def anneal(
     return best, tuple(best_order)
 
 
-def _exponential(uniform: float) -> float:
+def exponential(uniform: float) -> float:
+    """A number drawn by the exponential law from a uniform one."""
     # -log(uniform) to first order (Pade), 0 to 2: logarithms may differ in their last digit between machines
     return 2 * (1 - uniform) / (1 + uniform)
 

@@ -1,12 +1,13 @@
 """Lengths that no order can beat: the longest runs and the gaps before them, and what the runs take over the room.
 
 The second kind weighs runs by their share of current, flow or channels: as what is on at one instant never weighs more
-than 1, no plan is shorter than the sum of weight x duration.
+than 1, no plan is shorter than the sum of weight x duration. The third counts how many can be on at once at all: an
+inrush needs room that steady currents would leave unused.
 """
 
 from typing import NamedTuple
 
-from controller.sequencing.schedule_loads import Room, RunLoad, charge
+from controller.sequencing.schedule_loads import Room, RunLoad, charge, most_at_once
 
 
 class Weights(NamedTuple):
@@ -30,7 +31,9 @@ def bounds(loads: list[RunLoad], room: Room) -> tuple[float, Weights]:
         Weights(by_inrush, by_current, sum(map(charge, loads)) / room.current),
         key=lambda choice: choice.total,
     )
-    return max(longest, weights.total), weights
+    most = most_at_once(loads, room)
+    starting = room.gap * (most - 1) / 2  # the mean wait until each of so many is on: no two start at once
+    return max(longest, weights.total, sum(load.duration for load in loads) / most + starting), weights
 
 
 def _currents(load: RunLoad) -> tuple[float, float]:

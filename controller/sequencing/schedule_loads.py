@@ -1,7 +1,8 @@
 """Runs and limits as the search sees them: whole numbers (ns, nA, nL/s) held as floats."""
 
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterable, Sequence
+from itertools import accumulate
 from typing import NamedTuple
 
 import msgspec
@@ -141,6 +142,25 @@ def _down(value: float) -> float:
 def charge(load: RunLoad) -> float:
     """Current times time of one run, inrush included."""
     return load.current * load.duration + (load.inrush - load.current) * load.inrush_for
+
+
+def most_at_once(loads: Sequence[RunLoad], room: Room) -> int:
+    """So many of these loads can be on at once at the most.
+
+    Of all that are on at one instant the last one started beside the others: its inrush found room beside their
+    steady currents, and all flows beside each other.
+    """
+    by_flow = _most(sorted(load.flow for load in loads), room.flow)
+    by_current = 1
+    for last, load in enumerate(loads):
+        others = sorted(other.current for place, other in enumerate(loads) if place != last)
+        by_current = max(by_current, 1 + _most(others, room.current - load.inrush))
+    return min(by_flow, by_current, int(room.concurrent))
+
+
+def _most(demands: Iterable[float], limit: float) -> int:
+    """How many of these demands, the least first, fit into the limit."""
+    return sum(total <= limit for total in accumulate(demands))
 
 
 def without_slack(loads: list[RunLoad], room: Room) -> list[RunLoad]:

@@ -144,6 +144,23 @@ class _Model:
         self.model.add(charge <= round(self._limits.current_a * MILLI) * self.makespan)
         volume = sum(flow * on for flow, (on, _) in zip(flows, self._on, strict=True))
         self.model.add(volume <= round(self._limits.flow_ml_s * MILLI) * self.makespan)
+        # Follows as well: of all that are on at one instant, the last one found room for its inrush beside the others.
+        most = _most_at_once(steady, extra, round(self._limits.current_a * MILLI))
+        self.model.add_cumulative(self._whole, [1] * len(self._whole), most)
+        overlap, gap = round(self._limits.overlap_s * MS), round(self._limits.start_gap_s * MS)
+        on_times = sum(on + overlap * is_on for on, is_on in self._on)
+        before_all_are_on = gap * most * (most - 1) // 2  # no two start closer together than the gap
+        self.model.add(on_times + before_all_are_on <= most * (self.makespan + overlap))
+
+
+def _most_at_once(steady: list[int], extra: list[int], current: int) -> int:
+    """How many runs can be on together: the last one draws its inrush, the others their least."""
+    found = 1
+    for last, more in enumerate(extra):
+        others = sorted(steady[:last] + steady[last + 1 :])
+        fitting = [count for count in range(len(others) + 1) if steady[last] + more + sum(others[:count]) <= current]
+        found = max(found, 1 + max(fitting, default=0))
+    return found
 
 
 def planned(instance: SplitInstance) -> Plan:
