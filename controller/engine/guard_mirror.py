@@ -299,7 +299,7 @@ class GuardMirror:
         if isinstance(event, Admitted):
             current.admitted = True
         elif isinstance(event, Edge):
-            if event.line not in {run.line for segment in current.asked.segments for run in segment.runs}:
+            if event.line not in current.asked.lines:
                 raise Refused(rule="protocol", reason=f"the guard switched line {event.line}, which was not asked for.")
             current.on_edge(event, self._clock.now_s())
         elif event.state in (MachineState.HOLDING, MachineState.HELD):

@@ -217,7 +217,7 @@ class Learning:
         tracking, scale = self._mirror.current, self._profile.scale
         if tracking is None or tracking.asked.kind is not OperationKind.SERVE or scale is None or not self.is_weighing:
             return
-        lines = {run.line for segment in tracking.asked.segments for run in segment.runs}
+        lines = tracking.asked.lines
         if not lines <= self._flows.bases.keys():
             return
         flows = self._flows.copy()

@@ -66,7 +66,7 @@ class OperationStart:
     def serving(self, served: ScaledServing, plan: Plan, request: PourRequest, consent: Consent) -> Asked:
         """Begin a serving; what was asked for goes on record with it."""
         name, kind = self._new_id(), OperationKind.SERVE
-        asked = like(Operation, plan, served, request, operation=name, kind=kind, consent=consent)
+        asked = like(Operation, plan, served, request, operation=name, kind=kind, consent=consent, standby=_standby(plan))
         now_s, members = self._clock.wall_s(), _members(request)
         intent = like(Intent, asked, served, request, asked_wall_s=now_s, request=members)
         return self._begin(asked, intent, plan)
@@ -116,11 +116,18 @@ class OperationStart:
                 times=intent.times,
                 planned_s=sum(longest_s(segment.runs) for segment in asked.segments),
                 calibrations=self._mirror.calibrations() if plan is None else plan.calibrations,
+                sources={} if plan is None else plan.sources,
                 profile=self._profile,
                 intent=intent,
             )
         )
         return Asked(operation=asked.operation)
+
+
+def _standby(plan: Plan) -> tuple[int, ...]:
+    """Twins that the plan does without: they pour if another line runs dry."""
+    planned = {run.line for segment in plan.segments for run in segment.runs}
+    return tuple(sorted({one.line for twins in plan.sources.values() for one in twins} - planned))
 
 
 def _members(request: PourRequest) -> str:

@@ -218,11 +218,9 @@ class Stock:
         current = self._mirror.current
         if current is None or not self._mirror.is_under_way():
             return 0.0
-        is_alike = any(
-            run.line == request.line and run.liquid == request.liquid
-            for segment in current.asked.segments
-            for run in segment.runs
-        )
+        drawn = {(run.line, run.liquid) for segment in current.asked.segments for run in segment.runs}
+        drawn |= {(one.line, one.liquid) for each in current.wanted for one in each}
+        is_alike = (request.line, request.liquid) in drawn
         return current.delivered_ml(self._clock.now_s()).get(request.line, 0.0) if is_alike else 0.0
 
     def _hang_what_the_book_says(self) -> None:

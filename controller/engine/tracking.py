@@ -18,6 +18,7 @@ from controller.model.sums import summed
 from controller.model.views import LineProgress, OperationView
 from controller.model.weighing import WeighedDose, WeighedServing
 from controller.sequencing.plan import Wanted
+from controller.sequencing.twins import SharedDose, Source, Sources, evenly, without
 
 LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a start
 
@@ -33,6 +34,7 @@ class Tracking:
     times: float
     planned_s: float
     calibrations: Mapping[int, Calibration]
+    sources: Sources  # that its liquids could be drawn from when it began
     profile: Profile
     intent: Intent  # as it went on record
     admitted: bool = False
@@ -109,32 +111,38 @@ class Tracking:
         return tuple(owed)
 
     def handed_over(self, dry: Collection[int], now_s: float) -> WantedInSegments | None:
-        """What is wanted when twins of the present segment pour what dry lines still owe, by their flows.
+        """What is wanted when twins pour what dry lines still owe in the present segment, by their flows.
 
-        None when dry lines owe nothing, or not all of it has a twin.
+        None when dry lines owe nothing, or twins cannot give all of it.
         """
         if not self.wanted:  # no serving
             return None
         wanted = list(self.wanted[self.segment])
         short = [one for one in self.owed(now_s) if one.line in dry]
         for one in short:
-            twins = {other.line for other in self.wanted[self.segment] if other.liquid == one.liquid} - set(dry)
-            flows = {line: self.calibrations[line].flow_ml_s for line in sorted(twins) if line in self.calibrations}
-            if not flows:
+            twins = self._twins(one.liquid, wanted, dry)
+            if not twins:
+                return None
+            shared = evenly(SharedDose(liquid=one.liquid, volume_ml=one.volume_ml, sources=twins), self.calibrations)
+            if any(shared.get(twin.line, 0.0) > twin.most_ml + LEAST_OWED_ML for twin in twins):
                 return None
             wanted = [replace(other, volume_ml=other.volume_ml - one.volume_ml) if _is_same(other, one) else other
                       for other in wanted]  # fmt: skip
-            wanted += [
-                replace(one, line=line, volume_ml=one.volume_ml * flow / sum(flows.values()))
-                for line, flow in flows.items()
-            ]
+            wanted += [replace(one, line=line, volume_ml=volume_ml) for line, volume_ml in shared.items()]
         segment = tuple(sorted(_merged(wanted), key=lambda one: one.phase))
         return (*self.wanted[: self.segment], segment, *self.wanted[self.segment + 1 :]) if short else None
+
+    def _twins(self, liquid: str, wanted: Iterable[Wanted], dry: Collection[int]) -> tuple[Source, ...]:
+        """The lines that are not dry, with what each surely holds beyond what this serving wants of it by now."""
+        elsewhere = (one for k, each in enumerate(self.wanted) if k != self.segment for one in each)
+        taken = summed((one.line, one.volume_ml) for one in (*wanted, *elsewhere))
+        return tuple(one for one in without(self.sources.get(liquid, ()), taken) if one.line not in dry)
 
     def view(self, now_s: float) -> OperationView:
         """The operation as people see it."""
         delivered = self.delivered_ml(now_s) | {line: one.delivered_ml for line, one in self.booked.items()}
-        runs = [run for segment in self.asked.segments for run in segment.runs]
+        runs: list[PlannedRun | Wanted] = [run for segment in self.asked.segments for run in segment.runs]
+        runs += [one for each in self.wanted for one in each if one.line in self.asked.standby]  # it took over
         asked = summed((run.line, run.volume_ml) for run in runs)
         liquids = {run.line: run.liquid for run in runs}
         on = {one.line for one in self.intervals if one.end_s == math.inf and one.line not in self.booked}

@@ -70,7 +70,8 @@ class Operation(Value, frozen=True, kw_only=True):
     tubes of a purge hang in air; without it a purge counts as drawing from the containers. `empty_glass`: a person has
     seen an empty glass there, which a serving requires where there is no glass contact. `rest_of`: the serving, ended
     early, of which this one is the rest, into the same glass. `consent`: by whose word it begins; a guest's own phone
-    counts where the profile says so, to drinks without alcohol, just after a fresh glass was set down.
+    counts where the profile says so, to drinks without alcohol, just after a fresh glass was set down. `standby`:
+    lines without a run of their own that hold a liquid of this serving, and may pour what a line that has run dry owes.
     """
 
     operation: str
@@ -83,3 +84,9 @@ class Operation(Value, frozen=True, kw_only=True):
     empty_glass: bool = False
     rest_of: str | None = None
     consent: Consent = "operator"
+    standby: tuple[int, ...] = ()
+
+    @property
+    def lines(self) -> frozenset[int]:
+        """All that may run."""
+        return frozenset(run.line for segment in self.segments for run in segment.runs).union(self.standby)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from controller.model.book import Book
 from controller.model.calibration import Calibration
+from controller.model.labels import label_in
 from controller.model.messages import InputReport, Refusal
 from controller.model.plan import CONSENT_S, Operation, PlannedRun, Segment
 from controller.model.profile import Profile
@@ -103,7 +104,7 @@ def case_of(operation: Operation, now: Situation) -> Case:
         operation=operation,
         runs=timeline(operation),
         planned=timeline(operation, as_planned=True),
-        strengths={line: now.strength(line) for line in _lines_of(operation)},
+        strengths={line: now.strength(line) for line in operation.lines},
         now_s=now.credited_s,
         takes_ml=sum(segment.takes_ml for segment in operation.segments),
     )
@@ -127,10 +128,6 @@ def _least_brim_ml(operation: Operation, now: Situation) -> float:
     return min((glass.brim_ml for glass in matching(now.book, now.load_g)), default=math.inf)
 
 
-def _lines_of(operation: Operation) -> set[int]:
-    return {run.line for segment in operation.segments for run in segment.runs}
-
-
 def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
     request = operation.operation
     runs = [run for segment in operation.segments for run in segment.runs]
@@ -147,6 +144,11 @@ def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
         yield from _hand_step(request, segment, now.profile)
         yield from runs_shape(request, segment, now.profile)
     yield from no_windows(request, operation.kind, runs)
+    unknown = sorted(set(operation.standby) - {line.line for line in now.profile.lines})
+    if unknown:
+        yield refuse(request, "plan", f"the profile has no line {unknown[0]}.")
+    elif operation.standby and operation.kind is not OperationKind.SERVE:
+        yield refuse(request, "plan", f"no line takes over in a {operation.kind}.", remedy="Name none.")
 
 
 def no_windows(request: str, kind: OperationKind, runs: Iterable[PlannedRun]) -> Iterator[Refusal]:
@@ -246,7 +248,7 @@ def _guests_consent(operation: Operation, now: Situation) -> Iterator[Refusal]:
     request, remedy = operation.operation, "Let the operator or the start button begin it."
     if not now.profile.inputs.guests_may_consent:
         yield refuse(request, "consent", "the profile does not let guests begin a pour.", remedy=remedy)
-    strong = sorted(line for line in _lines_of(operation) if now.strength(line) > 0)
+    strong = sorted(line for line in operation.lines if now.strength(line) > 0)
     if strong:
         reason = f"line {strong[0]} may hold alcohol, to which no guest's phone consents."
         yield refuse(request, "consent", reason, remedy=remedy)
@@ -256,9 +258,33 @@ def _guests_consent(operation: Operation, now: Situation) -> Iterator[Refusal]:
 
 
 def _lines(operation: Operation, now: Situation) -> Iterator[Refusal]:
-    for line in sorted(_lines_of(operation)):
+    for line in sorted(operation.lines):
         runs = [run for segment in operation.segments for run in segment.runs if run.line == line]
         yield from _line(operation, now.state(line), runs, now)
+    for line in sorted(operation.standby):
+        yield from _standby(operation, now.state(line), now)
+
+
+def _standby(operation: Operation, state: LineState, now: Situation) -> Iterator[Refusal]:
+    """Only what is the same liquid by every book takes over: strength, allergens and care."""
+    runs = [run for segment in operation.segments for run in segment.runs]
+    alike = sorted({run.line for run in runs if run.liquid == state.assigned} - {state.line})
+    if not alike:
+        reason = f"line {state.line} carries {state.assigned}, of which this serving has none."
+        yield refuse(operation.operation, "standby", reason, remedy="Leave the line out.")
+    for line in alike:
+        if _said_of(state, now.book) != _said_of(now.state(line), now.book):
+            reason = (
+                f"the books differ in what they have said of {state.assigned} on lines {line} and {state.line}: "
+                "strength, allergens or care."
+            )
+            yield refuse(operation.operation, "standby", reason, remedy="Leave the line out.")
+
+
+def _said_of(state: LineState, book: Book) -> set[tuple[float, tuple[str, ...], str | None]]:
+    """What books have said of the liquid that hangs there, since it was hung and since the tube was filled."""
+    labels = (label_in(book, state.assigned), state.container, state.tube)
+    return {(one.abv_percent, one.allergens, one.care) for one in labels if one is not None}
 
 
 def _line(operation: Operation, state: LineState, runs: list[PlannedRun], now: Situation) -> Iterator[Refusal]:

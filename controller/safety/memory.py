@@ -119,7 +119,8 @@ def _started(memory: Memory, record: Started) -> Memory:
     if unfinished is not None:
         operation = unfinished.operation
         segments = tuple(replace(one, runs=_renumbered(one.runs, now)) for one in operation.segments)
-        unfinished = replace(unfinished, operation=replace(operation, segments=segments))
+        standby = tuple(now.get(line, line) for line in operation.standby)
+        unfinished = replace(unfinished, operation=replace(operation, segments=segments, standby=standby))
     return replace(
         memory,
         boot=record.boot,

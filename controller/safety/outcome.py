@@ -27,7 +27,7 @@ def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> 
     # What a line gave whose container ran empty meanwhile is not known: at most the worst.
     drained = {line: worst_ml for line, worst_ml in worst.items() if line in progress.drained}
     delivered = dict(figures.by_line_ml(progress.done)) | drained
-    deliveries = _deliveries(operation, delivered, worst, _on_s(progress.done))
+    deliveries = _deliveries(now, operation, delivered, worst, _on_s(progress.done))
     first_s = now.now_s if progress.first_s is None else progress.first_s
     ended_event = Ended(
         operation=operation.operation, kind=operation.kind, outcome=outcome, reason=reason, deliveries=deliveries
@@ -60,7 +60,7 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
     runs = [run for run in worst_runs(record, memory.resumed) if run.line in known]
     late = [Interval(line=line, start_s=0.0, end_s=OVERRUN_S) for line in sorted({run.line for run in runs})]
     worst = now.figures().upper_by_line_ml([*runs, *late])
-    deliveries = _deliveries(operation, worst, worst, _on_s([*runs, *late]))
+    deliveries = _deliveries(now, operation, worst, worst, _on_s([*runs, *late]))
     longest_s = max((one.on_s for one in deliveries), default=0.0)
     before = [memory.line(line) for line in sorted({run.line for run in runs})]
     lines = tuple(
@@ -97,12 +97,18 @@ def _on_s(runs: list[Interval]) -> dict[int, float]:
 
 
 def _deliveries(
-    operation: Operation, delivered_ml: Mapping[int, float], worst_ml: Mapping[int, float], on_s: Mapping[int, float]
+    now: Situation,
+    operation: Operation,
+    delivered_ml: Mapping[int, float],
+    worst_ml: Mapping[int, float],
+    on_s: Mapping[int, float],
 ) -> tuple[Delivery, ...]:
     asked: dict[int, tuple[str, float]] = {}
     for segment in operation.segments:
         for run in segment.runs:
             asked[run.line] = (run.liquid, asked.get(run.line, ("", 0.0))[1] + run.volume_ml)
+    for line in worst_ml.keys() & set(operation.standby):  # it took over
+        asked[line] = (now.state(line).assigned or "", 0.0)
     return tuple(
         Delivery(
             line=line,

@@ -52,6 +52,7 @@ class Progress:
         self.is_begun = False  # whether the present segment's runs have been taken up
         self.ran_out: set[int] = set()  # lines whose containers a person has said to be empty, until it goes on
         self.drained: set[int] = set()  # those of them whose tubes may hold air
+        self.liquids: dict[int, str] = {}  # of each line that has had a run
         self._began_s = 0.0
         self._spent_s = 0.0
         self._on: dict[int, tuple[float, Due]] = {}  # line -> since when, and until when
@@ -61,7 +62,9 @@ class Progress:
         """Take up runs whose start times count from now_s."""
         self._spent_s, self._began_s = self.spent_s, now_s
         self.is_begun = True
-        self.ran_out.clear()
+        self.ran_out = set(self.drained)  # what holds air pours in no later segment either
+        runs = list(runs)
+        self.liquids |= {run.line: run.liquid for run in runs}
         dues = [
             Due(
                 line=run.line,

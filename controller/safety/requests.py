@@ -42,8 +42,7 @@ def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]
     malformed += no_windows(request, progress.operation.kind, command.runs)
     if malformed:
         return malformed
-    planned = {(run.line, run.liquid) for run in present.runs}
-    foreign = sorted({(run.line, run.liquid) for run in command.runs} - planned)
+    foreign = sorted({(run.line, run.liquid) for run in command.runs} - _may_pour(present, progress.operation, now))
     if foreign:
         named = ", ".join(f"{liquid} from line {line}" for line, liquid in foreign)
         reason = f"{named}: no part of the segment that is held."
@@ -56,6 +55,14 @@ def unhold(command: Unhold, progress: Progress, now: Situation) -> list[Refusal]
         remedy = "Hang a full container on it."
         refusals.append(refuse(request, "level", f"the container on line {line} is low.", remedy=remedy))
     return refusals + violations(case_of_rest(command, progress, now))
+
+
+def _may_pour(present: Segment, operation: Operation, now: Situation) -> set[tuple[int, str | None]]:
+    """(line, liquid) of what the segment held may be poured from: its own lines, and admitted ones with its liquids."""
+    liquids = {run.liquid for run in present.runs}
+    elsewhere = {(run.line, run.liquid) for segment in operation.segments for run in segment.runs}
+    standby = {(line, now.state(line).assigned) for line in operation.standby}
+    return {(line, liquid) for line, liquid in elsewhere | standby if liquid in liquids}
 
 
 def remaining(command: Unhold, progress: Progress) -> Operation:

@@ -55,7 +55,7 @@ def begin(machine: StateMachine, runs: tuple[PlannedRun, ...]) -> None:
         later = progress.operation.segments[progress.segment + 1 :]
         to_come = timeline(replace(progress.operation, segments=(Segment(runs=runs), *later)))
         most_ml = Figures(profile=machine.profile, calibrations=known).upper_by_line_ml([*progress.done, *to_come])
-        machine.weigher.begin(machine.book, known, {run.line for run in progress.present.runs}, most_ml)
+        machine.weigher.begin(machine.book, known, {run.line for run in runs}, most_ml)
 
 
 def faults(machine: StateMachine) -> dict[str, str]:
@@ -105,11 +105,10 @@ def watch(machine: StateMachine) -> Hold | None:
     if search is None or search.is_over or _outlasts(machine, search):
         weigher.search = None
         return _missing(machine, suspects[0] if is_named else None)
-    liquids = {run.line: run.liquid for run in progress.present.runs}
     runs = (
         PlannedRun(
             line=one.line,
-            liquid=liquids[one.line],
+            liquid=progress.liquids[one.line],
             start_s=one.start_s - machine.now_s,
             duration_s=one.on_s,
             volume_ml=0.0,
@@ -133,7 +132,7 @@ def _missing(machine: StateMachine, line: int | None) -> Hold:
         reason = "less liquid comes than should, and by weight nobody can tell from which line"
         return Hold(Waiting(kind="look"), "a look at the lines", reason)
     progress.ran_out.add(line)
-    liquid = next((run.liquid for run in progress.present.runs if run.line == line), "its liquid")
+    liquid = progress.liquids.get(line, "its liquid")
     return Hold.for_container(
         line,
         f"line {line} brings too little {liquid}: its container is empty, its tube blocked or off, or its pump dead",

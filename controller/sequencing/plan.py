@@ -57,6 +57,7 @@ class Plan:
     segments: tuple[Segment, ...]
     wanted: tuple[tuple[Wanted, ...], ...]  # what each segment's runs are to deliver
     calibrations: Mapping[int, Calibration]  # with which it was made
+    sources: Sources  # that its liquids could be drawn from
     makespan_s: float
     one_at_a_time_s: float
     lower_bound_s: float
@@ -114,6 +115,7 @@ def plan_serving(
         segments=tuple(segments),
         wanted=tuple(all_wanted),
         calibrations=calibrations,
+        sources={liquid: sources[liquid] for phase in phases for liquid, _ in phase.doses},
         makespan_s=spans,
         one_at_a_time_s=alone_s,
         lower_bound_s=bounds,

@@ -74,7 +74,7 @@ def shares(
     A dose that no split fits (too small for two lines, more than the containers hold) stays on its first line. work: of
     the search, in placements of a run as `schedule` counts them; fewer give a longer plan, but one.
     """
-    splits = tuple(_evenly(dose, calibrations) for dose in doses)
+    splits = tuple(evenly(dose, calibrations) for dose in doses)
     if all(len(one) == 1 for one in splits):
         return splits
     beside_a = _beside_a(profile, calibrations, limits, splits)
@@ -96,7 +96,7 @@ def _only(dose: SharedDose, split: Mapping[int, float]) -> list[Source]:
     return [replace(one, least_ml=0.0, most_ml=math.inf) for one in dose.sources if one.line in split]
 
 
-def _evenly(dose: SharedDose, calibrations: Mapping[int, Calibration]) -> dict[int, float]:
+def evenly(dose: SharedDose, calibrations: Mapping[int, Calibration]) -> dict[int, float]:
     """Shares that take equally long, within what each line can give."""
     sources = dose.sources
     flows = {one.line: calibrations[one.line].flow_ml_s for one in sources}
