@@ -6,7 +6,11 @@ import pytest
 from msgspec.structs import replace
 
 from controller.model.doses import Resolved
+from controller.sequencing import schedule, twins
 from controller.sequencing.plan import plan_serving
+from controller.sequencing.schedule_anneal import Placing
+from controller.sequencing.schedule_sweep import Sweep
+from controller.sequencing.split_search import SplitSearch
 from controller.sequencing.twins import Source
 from tests.sequencing.cp_sat_splits import planned, split_instances, stored
 from tests.sequencing.drawn_drinks import LINES, drink, machine, sources
@@ -84,9 +88,63 @@ def test_phases_whose_order_is_only_a_wish_pour_together():
     assert joined.makespan_s < 1.2 * longest_s
 
 
-@pytest.mark.parametrize("number", [3, 7, 9, 15, 33])
-def test_a_split_is_within_one_percent_of_the_exact_one(number):
-    """Instances whose best plan CP-SAT has proven; `python3 tests benchmarks serving` compares all of them."""
-    best = stored()[number]
-    assert best.proven
-    assert planned(split_instances()[number]).makespan_s <= 1.01 * best.makespan_s
+def test_every_split_is_within_one_percent_of_what_cp_sat_proved_to_be_the_least():
+    """Of 45 instances 41 are proven; another's bound is 1 ms below its best plan."""
+    proven = [
+        (planned(one).makespan_s, best.bound_s)
+        for one, best in zip(split_instances(), stored(), strict=True)
+        if best.bound_s >= 0.999 * best.makespan_s
+    ]
+    assert len(proven) == 42
+    assert max(found_s / least_s for found_s, least_s in proven) <= 1.01
+
+
+class Counted:
+    """The work of all searches, in placements of a run."""
+
+    def __init__(self, monkeypatch):
+        self.work = 0
+        place, best, run = Placing.place, SplitSearch.best, Sweep.run
+
+        def counted_place(placing, *arguments):
+            before = placing.placed
+            found = place(placing, *arguments)
+            self.work += placing.placed - before
+            return found
+
+        def counted_best(search, work):
+            found = best(search, work)
+            self.work += twins.STEP * search.placed
+            return found
+
+        def counted_run(sweep, nodes):
+            self.work += schedule.STEP * nodes
+            return run(sweep, nodes)
+
+        monkeypatch.setattr(Placing, "place", counted_place)
+        monkeypatch.setattr(SplitSearch, "best", counted_best)
+        monkeypatch.setattr(Sweep, "run", counted_run)
+
+
+@pytest.mark.parametrize("current_a", [2.0, 3.0])
+def test_a_plan_costs_no_more_than_the_work_it_is_given(current_a, monkeypatch):
+    """Whatever the phases, twins and sags; beside the searches only orders that are known are placed again."""
+    counted, spares = Counted(monkeypatch), {9: "soda", 10: "apple juice"}
+    drawn, costs = machine(random.Random(f"{current_a}"), current_a), []
+    for number in range(12):
+        one = drink(random.Random(f"work {number}"))
+        hand = replace(one[0], doses=(), hand="stir")
+        for phases in (one, (*one, *one), (*one, hand, *one)):
+            schedule.shortest.cache_clear()
+            counted.work = 0
+            plan_serving(drawn.profile, drawn.hanging(spares), sources(spares), phases)
+            costs.append(counted.work)
+    assert max(costs) > schedule.WORK / 2  # some are hard enough to need it
+    assert max(costs) <= 1.1 * schedule.WORK
+
+
+def test_the_same_drink_is_split_the_same_way_every_time():
+    drawn, spares = machine(random.Random("same"), 3.0), {9: "soda", 10: "soda"}
+    one = drink(random.Random("same"))
+    first, again = (plan_serving(drawn.profile, drawn.hanging(spares), sources(spares), one) for _ in range(2))
+    assert first == again
