@@ -2,14 +2,14 @@
 
 import pytest
 from msgspec.structs import replace
-from ready_machine import BOOK, PROFILE, ready_machine
-from test_virtual_machine import is_any_on
 
 from controller.guard.guard import POLL_UNDER_WAY_S
 from controller.model.book import Dose, Phase, Recipe
 from controller.model.evening import EmptyRequest, RefillRequest
 from controller.model.requests import PourRequest
 from controller.model.states import MachineState, Outcome
+from tests.ready_machine import BOOK, PROFILE, ready_machine
+from tests.rehearsal.test_virtual_machine import is_any_on
 
 JUICE, TWIN = 1, 5
 DOSE_ML = 80.0

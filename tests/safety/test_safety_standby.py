@@ -1,14 +1,14 @@
 """Lines that may take over from one that runs dry: only those that were admitted, within every cap."""
 
 import pytest
-from core_parts import filled, refusals, situation
-from guard_parts import BOOK, Rig, pouring, run_of, serve, state, with_caps
 from msgspec.structs import replace
 
 from controller.model.labels import Label
 from controller.model.messages import Changed, Confirm, Ended, RanDry, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from tests.guard.guard_parts import BOOK, Rig, pouring, run_of, serve, state, with_caps
+from tests.safety.core_parts import filled, refusals, situation
 
 JUICE, SYRUP = "apple juice", "ginger syrup"
 TWINNED = replace(BOOK, lines=tuple(replace(one, liquid=JUICE) if one.line == 2 else one for one in BOOK.lines))
