@@ -66,7 +66,9 @@ class OperationStart:
     def serving(self, served: ScaledServing, plan: Plan, request: PourRequest, consent: Consent) -> Asked:
         """Begin a serving; what was asked for goes on record with it."""
         name, kind = self._new_id(), OperationKind.SERVE
-        asked = like(Operation, plan, served, request, operation=name, kind=kind, consent=consent, standby=_standby(plan))
+        asked = like(
+            Operation, plan, served, request, operation=name, kind=kind, consent=consent, standby=_standby(plan)
+        )
         now_s, members = self._clock.wall_s(), _members(request)
         intent = like(Intent, asked, served, request, asked_wall_s=now_s, request=members)
         return self._begin(asked, intent, plan)
