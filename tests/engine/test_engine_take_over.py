@@ -39,7 +39,7 @@ def tracked(*segments: tuple[Wanted, ...], **most_ml: float) -> Tracking:
         calibrations=known,
         sources={"apple juice": twins},
         profile=PROFILE,
-        intent=Intent(operation="a", kind=OperationKind.SERVE, wall_s=0.0),
+        intent=Intent(operation="a", kind=OperationKind.SERVE, asked_wall_s=0.0),
     )
 
 
