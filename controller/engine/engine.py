@@ -147,6 +147,10 @@ class Engine:
 
     # --- facts
 
+    def now_s(self) -> float:
+        """Its clock (monotonic s)."""
+        return self._clock.now_s()
+
     def status(self) -> Status:
         """The machine at a glance."""
         current = self._mirror.current

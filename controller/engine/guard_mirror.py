@@ -4,7 +4,7 @@ It beats while an operation is under way, plans the rest anew when a lifted glas
 """
 
 from collections import deque
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable, Sequence
 from itertools import takewhile
 
 import msgspec
@@ -44,11 +44,13 @@ from controller.model.messages import (
     Unhold,
     Weighed,
 )
+from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
 from controller.model.scale import Reading, Span
 from controller.model.states import MachineState, OperationKind
 from controller.model.wiring import role_of
-from controller.sequencing.plan import timed
+from controller.sequencing.plan import Wanted, timed
+from controller.sequencing.windows import rest_weighed
 
 READINGS_KEPT = 80 * 180  # a long serving at the fastest pace
 
@@ -257,6 +259,10 @@ class GuardMirror:
             current.refused.append(refusal)
             self._ledger.refuse(refusal.request, current.refused, wall_s=self._clock.wall_s())
             log.info("refused", operation=refusal.request, rule=refusal.rule)
+        elif current is not None and refusal.request == current.asked.operation and _has_windows(current.rest):
+            # At its longest ends the rest may exceed a cap that it keeps to as planned.
+            current.needs_planned_ends, current.rest = True, ()
+            self._work.later(self._go_on_as_planned)
         else:
             self.answers[refusal.request] = refusal
             log.warning("guard_refused", request=refusal.request, rule=refusal.rule, reason=refusal.reason)
@@ -337,12 +343,31 @@ class GuardMirror:
         if current.asked.kind is OperationKind.SERVE:
             dry = {*dry, *current.drained, *self.require_guard().inputs.low_lines}
             wanted = current.handed_over(dry, now_s) or current.wanted
-            _, runs = self._work(timed, self._profile, current.calibrations, current.owed(now_s, wanted))
+            runs = self._rest(current, current.owed(now_s, wanted))
             current.wanted = wanted  # not before the last call of work, which may ask to be called again
         else:
             runs = current.runs_left(now_s)
         current.rest = runs
         self._send(Unhold(operation=current.asked.operation, runs=runs))
+
+    def _go_on_as_planned(self) -> None:
+        if self.current is not None and self.is_under_way():
+            self._go_on(self.current)
+
+    def _rest(self, current: Tracking, owed: Sequence[Wanted]) -> tuple[PlannedRun, ...]:
+        """Runs for what is owed: with windows where the scale follows them, unless the guard has refused these."""
+        so_far = current.so_far
+        if so_far is not None and not current.needs_planned_ends:
+            weighed: tuple[PlannedRun, ...] = self._work(
+                rest_weighed, self._profile, {**current.calibrations, **so_far.calibrations}, owed
+            )
+            return weighed
+        planned: tuple[PlannedRun, ...] = self._work(timed, self._profile, current.calibrations, owed)[1]
+        return planned
+
+
+def _has_windows(runs: Iterable[PlannedRun] | None) -> bool:
+    return any(run.has_window for run in runs or ())
 
 
 def _after(report: Report, event: Event) -> Report:

@@ -14,7 +14,7 @@ from controller.clock import Clock
 from controller.engine.background import Work
 from controller.engine.guard_mirror import GuardMirror
 from controller.engine.serving_weight import DRAINED_S, LOOKED_AT_S
-from controller.engine.tracking import Tracking
+from controller.engine.tracking import SoFar, Tracking
 from controller.errors import Refused
 from controller.ledger.store import Ledger
 from controller.metering.averages import COLOURED, Averages
@@ -51,6 +51,7 @@ log = structlog.get_logger()
 SETTLED_S = DRAINED_S + LOOKED_AT_S  # after the last end: the funnel has run empty and the last drops have fallen
 EMPTY_S = 4.0  # of readings before the first start, from which the empty glass is known, at the most
 STEADY_S = 30.0  # what is known is worked out anew after so long, so that a plan asked for again is the same
+STILL_S = 0.3  # after the lines went off in a hold, until the weight says what has come
 FINEST_TRIM_S = 0.002  # an end that moves by less stays
 LEAST_RATIO, MOST_RATIO = 0.6, 1.5  # of a learned flow to the calibrated one
 REMEMBERED_SHARE = 0.3  # of a serving, in how the scale usually scatters
@@ -267,8 +268,18 @@ class Learning:
             one.early = []
             if is_new and not one.is_over:
                 self._trim(one)
+            self._sum_up(one, self._clock.now_s())
         if one.is_over and readings and readings[-1].at_s >= one.last_off_s + SETTLED_S:
             self._end()
+
+    def _sum_up(self, one: _Followed, now_s: float) -> None:
+        """A held serving's rest is planned by what has come by weight: worked out once, so that the plan stays one."""
+        is_still = one.pour.is_at_rest and now_s >= one.last_off_s + STILL_S
+        if one.tracking.waiting is not None and one.tracking.so_far is None and is_still:
+            one.tracking.so_far = SoFar(
+                brought_ml={line: one.pour.poured(line).volume_ml for line in one.pour.lines},
+                calibrations={line: one.pour.flows.calibration(line) for line in one.pour.lines},
+            )
 
     def _trim(self, one: _Followed) -> None:
         """Ask for every end that is now known better; nothing is lost when the guard does not hear it."""

@@ -1,5 +1,6 @@
 """The scale under the glass, as people set it up: what it shows, its zero, its span, what is wrong with it."""
 
+import math
 from collections import deque
 from collections.abc import Sequence
 from statistics import fmean
@@ -18,6 +19,7 @@ from controller.model.scale import DOUBTS, Reading, Scale, ScaleSetting, Span
 from controller.model.scale_views import ScaleView, SpanRequest, SpanView, ZeroRequest
 
 WITHIN_S = 5.0  # readings that are looked at
+ENOUGH_S = 2.0  # of readings since zero or span was asked for, at the least
 ZERO_GOOD_S = 900.0  # a span is found against a zero no older than this
 PACE_S = 2.0  # of readings under way, from which the pace is known
 MINUTE_S, MINUTES_KEPT = 60.0, 24 * 60
@@ -75,13 +77,14 @@ class ScaleSetup:
             view, load_g=load_g, u_load_g=(u_g**2 + of_span_g**2) ** 0.5, noise_g=found.spread_counts / per_g
         )
 
-    def zero(self, request: ZeroRequest) -> ScaleSetting:
+    def zero(self, request: ZeroRequest, since_s: float) -> ScaleSetting:
         """The empty platform shows nothing from now on; what the guard is asked for.
 
-        Refused while the load moves, or with one that no drift makes.
+        Only readings since since_s (monotonic) count. Refused while they are too few or the load moves, or with a load
+        that no drift makes.
         """
         scale, report = self._require_scale(), self._report()
-        found = self._require_rest(scale, report)
+        found = self._require_rest(scale, report, since_s)
         load_g = report.setting.load_g(found.counts)
         if load_g is not None and abs(load_g) > NO_DRIFT * scale.capacity_g and not request.sure:
             raise Refused(
@@ -94,9 +97,10 @@ class ScaleSetup:
         self._mirror.ask(TakeScale(setting=setting), "take_scale")
         return setting
 
-    def span(self, request: SpanRequest) -> SpanView:
-        """The mass on the platform says how many counts make a gram. Refused while it moves, without a fresh zero, or
-        when the counts go the wrong way.
+    def span(self, request: SpanRequest, since_s: float) -> SpanView:
+        """The mass on the platform says how many counts make a gram, by readings since since_s (monotonic) alone.
+
+        Refused while these are too few or the mass moves, without a fresh zero, or when counts go the wrong way.
         """
         scale, report = self._require_scale(), self._report()
         setting, wall_s = report.setting, self._clock.wall_s()
@@ -110,7 +114,7 @@ class ScaleSetup:
                 allowed=f"{LEAST_MASS * scale.capacity_g:g} g to {scale.capacity_g - scale.platform_g:g} g",
                 remedy="Take one about as heavy as a full glass.",
             )
-        found = self._require_rest(scale, report)
+        found = self._require_rest(scale, report, since_s)
         counts_per_g = (found.counts - setting.zero_counts) / request.mass_g
         _require_sign(counts_per_g, load_cell.expected_counts_per_g(scale, ScaleSetting()))
         budget = load_cell.span_budget(
@@ -150,14 +154,14 @@ class ScaleSetup:
     def _since(self, since_s: float) -> Sequence[Reading]:
         return self._mirror.readings_since(since_s)
 
-    def _steady(self) -> Steady | None:
-        readings = self._since(self._clock.now_s() - WITHIN_S - 1.0)  # the guard sends them once a second at rest
-        return load_cell.steady([one for one in readings if one.doubt not in WORTHLESS])
+    def _steady(self, since_s: float = -math.inf) -> Steady | None:
+        first_s = max(since_s, self._clock.now_s() - WITHIN_S - 1.0)  # the guard sends them once a second at rest
+        return load_cell.steady([one for one in self._since(first_s) if one.doubt not in WORTHLESS])
 
-    def _require_rest(self, scale: Scale, report: ScaleReport) -> Steady:
+    def _require_rest(self, scale: Scale, report: ScaleReport, since_s: float) -> Steady:
         self._mirror.require_ready()
-        found = self._steady()
-        if report.doubt in WORTHLESS or found is None:
+        found = self._steady(since_s)
+        if report.doubt in WORTHLESS or found is None or found.lasts_s < ENOUGH_S:
             why = DOUBTS[report.doubt] if report.doubt in WORTHLESS else "there are too few readings yet"
             raise Refused(rule="scale_doubtful", reason=f"{why}.", remedy="See tundish scale check.")
         if load_cell.is_restless(found, load_cell.expected_counts_per_g(scale, report.setting)):

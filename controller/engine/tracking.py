@@ -22,6 +22,15 @@ from controller.sequencing.twins import SharedDose, Source, Sources, evenly, wit
 
 LEAST_OWED_ML = 0.2  # less than that a pump's own scatter hides: not worth a start
 
+
+@dataclass(frozen=True)
+class SoFar:
+    """What weight says of a serving that is held: what each line has brought (mL), and its calibration as known now."""
+
+    brought_ml: Mapping[int, float]
+    calibrations: Mapping[int, Calibration]
+
+
 WantedInSegments = tuple[tuple[Wanted, ...], ...]
 
 
@@ -53,12 +62,15 @@ class Tracking:
     unweighed: str = ""  # why the scale says nothing of it
     doses: Mapping[int, WeighedDose] = field(default_factory=dict)  # line -> what it brought by weight, once over
     rest: tuple[PlannedRun, ...] | None = None  # what took the place of the present segment's runs after a hold
+    so_far: SoFar | None = None  # while it is held, once its weight is known
+    needs_planned_ends: bool = False  # the guard has refused to go on with windows
 
     def on_edge(self, edge: Edge, now_s: float) -> None:
         """Note that a line was switched."""
         if self.origin_s is None:
             self.origin_s = now_s - edge.at_s
         if edge.is_on:
+            self.so_far = None
             self.intervals.append(Interval(line=edge.line, start_s=edge.at_s, end_s=math.inf))
             return
         for place, one in enumerate(self.intervals):
@@ -94,12 +106,12 @@ class Tracking:
         return summed((one.line, self._volume_ml(one, end_s, at_s)) for one, end_s in ends_s)
 
     def owed(self, now_s: float, wanted: WantedInSegments | None = None) -> tuple[Wanted, ...]:
-        """What the present segment still owes, in its phases; less than LEAST_OWED_ML counts as given.
+        """What the present segment still owes, by weight where that is known; less than LEAST_OWED_ML counts as given.
 
         wanted: in place of what is wanted now.
         """
         wanted = self.wanted if wanted is None else wanted
-        delivered = self.delivered_ml(now_s)
+        delivered = self.delivered_ml(now_s) | dict(self.so_far.brought_ml if self.so_far else {})
         for one in (one for earlier in wanted[: self.segment] for one in earlier):
             delivered[one.line] = delivered.get(one.line, 0.0) - one.volume_ml
         owed = []

@@ -146,6 +146,11 @@ class WeighedPour:
         """The runs that have begun, have not ended, and of which the scale has seen something."""
         return [run for run in self.runs if run.has_begun and not run.has_ended and self._lines[run.line].is_on]
 
+    @property
+    def is_at_rest(self) -> bool:
+        """Whether every line is off, and readings have come since."""
+        return not self._edges and not any(one.is_on for one in self._lines.values())
+
     def close(self) -> LearnedFlows:
         """The serving is over: the flows, without what belonged to it alone."""
         self.filter.keep(range(self._known))

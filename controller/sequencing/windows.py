@@ -20,7 +20,7 @@ from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.model.plan import PlannedRun
 from controller.model.profile import Profile
-from controller.sequencing.plan import Plan, joined, plan_serving
+from controller.sequencing.plan import Plan, Wanted, joined, plan_serving, timed
 from controller.sequencing.twins import Sources
 
 COVERED = 2.5  # standard uncertainties that a window covers: 99 of 100 doses
@@ -41,9 +41,7 @@ def plan_weighed(
     where the cap on a serving's time allows. Where it does not allow the longest ends either, there are no windows.
     Raises what `plan_serving` does.
     """
-    slow = {line: _slow(one) for line, one in calibrations.items()}
-    gap_s = max(APART_S, profile.caps.start_gap_s)
-    spaced = structs.replace(profile, caps=structs.replace(profile.caps, start_gap_s=gap_s))
+    slow, spaced = _all_slow(calibrations), _spaced(profile)
     split = tuple(part for phase in joined(phases) for part in _parts(phase, calibrations, sources))
     plan = plan_serving(spaced, slow, sources, split)
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
@@ -51,14 +49,36 @@ def plan_weighed(
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
         return plan_serving(profile, calibrations, sources, phases)
     segments = tuple(
-        structs.replace(
-            segment, runs=tuple(_window(run, slow[run.line], calibrations[run.line]) for run in segment.runs)
-        )
-        for segment in plan.segments
+        structs.replace(segment, runs=_windows(segment.runs, slow, calibrations)) for segment in plan.segments
     )
     first = next((k for k, segment in enumerate(segments) if segment.runs), 0)
     waited = structs.replace(segments[first], runs=tuple(map(_after_look, segments[first].runs)))
     return replace(plan, segments=(*segments[:first], waited, *segments[first + 1 :]), calibrations=calibrations)
+
+
+def rest_weighed(
+    profile: Profile, calibrations: Mapping[int, Calibration], wanted: Sequence[Wanted]
+) -> tuple[PlannedRun, ...]:
+    """What a held serving still owes, with windows again. calibrations: as its weight has them by now."""
+    slow = _all_slow(calibrations)
+    _, runs = timed(_spaced(profile), slow, wanted)
+    return tuple(map(_after_look, _windows(runs, slow, calibrations)))
+
+
+def _spaced(profile: Profile) -> Profile:
+    """The machine with its starts as far apart as the weight needs them."""
+    gap_s = max(APART_S, profile.caps.start_gap_s)
+    return structs.replace(profile, caps=structs.replace(profile.caps, start_gap_s=gap_s))
+
+
+def _all_slow(calibrations: Mapping[int, Calibration]) -> dict[int, Calibration]:
+    return {line: _slow(one) for line, one in calibrations.items()}
+
+
+def _windows(
+    runs: Sequence[PlannedRun], slow: Mapping[int, Calibration], usual: Mapping[int, Calibration]
+) -> tuple[PlannedRun, ...]:
+    return tuple(_window(run, slow[run.line], usual[run.line]) for run in runs)
 
 
 def _parts(phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources) -> list[Resolved]:

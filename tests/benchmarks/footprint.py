@@ -122,14 +122,14 @@ def commission(machine: Machine, folder: Path) -> None:
 
 def set_up_scale(machine: Machine) -> None:
     """Zero and span, as a person would."""
-    tundish(machine.run_dir, "bench", "glass", "lift")
+    tundish(machine.run_dir, "bench", "glass", "off")
     time.sleep(2.0)
     tundish(machine.run_dir, "scale", "zero")
     tundish(machine.run_dir, "bench", "mass", "1000 g")
     time.sleep(2.0)
     tundish(machine.run_dir, "scale", "span", "1000 g", "--tolerance", "0.05 g")
     tundish(machine.run_dir, "bench", "mass", "0 g")
-    tundish(machine.run_dir, "bench", "glass", "place")
+    tundish(machine.run_dir, "bench", "glass", "on")
     time.sleep(4.0)
 
 

@@ -28,6 +28,7 @@ class Desk:
         self.rest()
 
     def rest(self) -> None:
+        self.rested_s = self.machine.clock.now_s()
         for _ in range(5):
             self.machine.pass_time(SETTLES_S)
 
@@ -41,9 +42,9 @@ class Desk:
 
     def set_up(self, mass_g: float = 1000.0):
         self.load(0.0)
-        self.scale.zero(ZeroRequest(sure=True))
+        self.scale.zero(ZeroRequest(sure=True), self.rested_s)
         self.load(mass_g)
-        view = self.scale.span(SpanRequest(mass_g=mass_g, tolerance_g=0.05))
+        view = self.scale.span(SpanRequest(mass_g=mass_g, tolerance_g=0.05), self.rested_s)
         self.rest()
         return view
 
@@ -76,26 +77,42 @@ def test_a_scale_that_was_set_up_weighs_other_masses_within_what_it_says(desk: D
 def test_a_load_that_moves_is_neither_zero_nor_mass(desk: Desk):
     desk.machine.plant.place_mass(800.0)
     desk.machine.pass_time(2.0)
-    assert refusal(lambda: desk.scale.zero(ZeroRequest())) == "scale_restless"
+    assert refusal(lambda: desk.scale.zero(ZeroRequest(), desk.rested_s)) == "scale_restless"
+
+
+def test_what_stood_there_before_the_request_is_no_part_of_the_answer(desk: Desk):
+    """At rest readings come once a second: those of the mass before would make a fine mean of their own."""
+    desk.set_up(1000.0)
+    asked_s = desk.machine.clock.now_s()
+    desk.machine.plant.place_mass(0.0)
+    zero = ZeroRequest(sure=True)
+    for _ in range(4):
+        assert refusal(lambda: desk.scale.zero(zero, asked_s)) in ("scale_doubtful", "scale_restless")
+        desk.machine.pass_time(0.5)
+    for _ in range(3):
+        desk.machine.pass_time(2.0)
+    desk.scale.zero(zero, asked_s + 1.0)
+    desk.rest()
+    assert abs(desk.scale.view().load_g) < 0.3
 
 
 def test_a_span_wants_a_fresh_zero_and_a_mass_of_some_weight(desk: Desk):
-    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1))) == "scale_zero"
-    desk.scale.zero(ZeroRequest())
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1), desk.rested_s)) == "scale_zero"
+    desk.scale.zero(ZeroRequest(), desk.rested_s)
     desk.machine.pass_time(1.0)
-    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=20.0, tolerance_g=0.1))) == "scale_mass"
-    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=4900.0, tolerance_g=0.1))) == "scale_mass"
-    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1))) == "scale_mass"  # none is there
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=20.0, tolerance_g=0.1), desk.rested_s)) == "scale_mass"
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=4900.0, tolerance_g=0.1), desk.rested_s)) == "scale_mass"
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1), desk.rested_s)) == "scale_mass"
     desk.machine.pass_time(1000.0)
     desk.rest()
-    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1))) == "scale_zero"
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1), desk.rested_s)) == "scale_zero"
 
 
 def test_a_glass_that_stands_there_is_no_drift_of_the_zero(desk: Desk):
     desk.set_up()
     desk.load(400.0)
-    assert refusal(lambda: desk.scale.zero(ZeroRequest())) == "scale_zero"
-    desk.scale.zero(ZeroRequest(sure=True))
+    assert refusal(lambda: desk.scale.zero(ZeroRequest(), desk.rested_s)) == "scale_zero"
+    desk.scale.zero(ZeroRequest(sure=True), desk.rested_s)
     desk.rest()
     assert abs(desk.scale.view().load_g) < 1.0
 
@@ -103,9 +120,9 @@ def test_a_glass_that_stands_there_is_no_drift_of_the_zero(desk: Desk):
 def test_swapped_signal_wires_are_found_with_the_first_mass(desk: Desk):
     desk.machine.plant.inject(InjectedFault(kind="scale wrong sign"))
     desk.load(0.0)
-    desk.scale.zero(ZeroRequest())
+    desk.scale.zero(ZeroRequest(), desk.rested_s)
     desk.load(500.0)
-    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1))) == "scale_sign"
+    assert refusal(lambda: desk.scale.span(SpanRequest(mass_g=500.0, tolerance_g=0.1), desk.rested_s)) == "scale_sign"
 
 
 @pytest.mark.parametrize(
@@ -118,7 +135,7 @@ def test_a_converter_that_fails_is_named_and_sets_up_nothing(desk: Desk, kind, d
     view = desk.scale.view()
     assert view.doubt == doubt
     assert view.findings
-    assert refusal(lambda: desk.scale.zero(ZeroRequest(sure=True))) == "scale_doubtful"
+    assert refusal(lambda: desk.scale.zero(ZeroRequest(sure=True), desk.rested_s)) == "scale_doubtful"
     desk.machine.plant.clear(InjectedFault(kind=kind))
     desk.rest()
     assert desk.scale.view().doubt == ""

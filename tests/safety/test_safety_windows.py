@@ -5,11 +5,11 @@ import math
 import pytest
 from msgspec.structs import replace
 
-from controller.model.messages import Admitted, Edge, Refusal, Start, Stop, Trim
+from controller.model.messages import Admitted, Edge, Refusal, Start, Stop, Trim, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.states import OperationKind
 from controller.safety.records import AdmittedRecord, EndedRecord
-from tests.guard.guard_parts import Rig, exact, prime, profile, records, run_of
+from tests.guard.guard_parts import GLASS, Rig, exact, prime, profile, records, run_of
 
 
 @pytest.fixture
@@ -137,3 +137,48 @@ def test_a_trim_for_what_has_been_stopped_is_dropped(rig):
     rig.say(Stop())
     assert rig.say(Trim(operation="fizz", line=1, end_s=6.0)) == []
     assert rig.board.on == set()
+
+
+def held(**caps: float) -> Rig:
+    """A run of 5 s whose glass was lifted after 3 s, and is back."""
+    machine = exact(profile(glass=GLASS))
+    rig = Rig(replace(machine, caps=replace(machine.caps, **caps)))
+    rig.board.contacts["glass"] = True
+    rig.primed(1)
+    begin(rig, windowed(4.0, 6.0))
+    rig.run(3.0)
+    for is_there in (False, True):
+        rig.board.contacts["glass"] = is_there
+        rig.run(1.0)
+    assert rig.board.on == set()
+    return rig
+
+
+@pytest.mark.parametrize(("asked_s", "on_for_s"), [(2.7, 2.7), (1.2, 1.2), (60.0, 3.0), (0.1, 1.0), (None, 2.0)])
+def test_what_is_left_after_a_hold_has_windows_of_its_own(asked_s, on_for_s):
+    rig = held()
+    rig.say(Unhold(operation="fizz", runs=(windowed(1.0, 3.0, on_s=2.0),)))
+    rig.run(0.5)
+    begun = rig.of(Edge)[-1]
+    assert begun.is_on
+    if asked_s is not None:
+        rig.say(Trim(operation="fizz", line=1, end_s=begun.at_s + asked_s))
+    rig.run(5.0)
+    assert rig.of(Edge)[-1].at_s - begun.at_s == pytest.approx(on_for_s, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("cap", "longest_s"),
+    [
+        ({"serving_volume_ml": 20.0}, 7.1),  # 2 mL/s: 6.1 mL before the hold, 14.2 mL after it
+        ({"serving_time_s": 10.0}, 7.1),
+    ],
+)
+def test_after_a_hold_the_longest_ends_count_together_with_what_was_done(cap, longest_s):
+    rig, (rule,) = held(**cap), (name.removesuffix("_ml").removesuffix("_s") for name in cap)
+    refused = rig.say(Unhold(operation="fizz", runs=(windowed(1.0, longest_s, on_s=2.0),)))
+    assert [one.rule for one in refused] == [rule]
+    assert rig.board.on == set()
+    rig.say(Unhold(operation="fizz", runs=(windowed(1.0, longest_s - 0.3, on_s=2.0),)))
+    rig.run(0.5)
+    assert rig.board.on == {1}

@@ -1,25 +1,16 @@
 """`tundish scale`: show the scale under the glass, zero it, span it with a known mass, check it, run its process."""
 
-import time
-from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
 
 import click
 
-from controller.cli.client import RefusedByRules
 from controller.cli.examples import profile_option
 from controller.cli.options import Session, moment, quantity, quantity_option, run_dir_option, session_options, table
 from controller.model.scale import ScaleSetting
 from controller.model.scale_views import ScaleView, SpanRequest, SpanView, ZeroRequest
 
-REST_S = 12.0  # longest wait for the load to come to rest
-AGAIN_S = 1.0
-HEARD_S = 1.2  # at rest the engine hears of the scale once a second
-WAITED_FOR = ("scale_restless", "scale_doubtful")  # what a moment's patience may end
+REST_S = 20.0  # longest wait for the answer: the engine waits until the load has come to rest
 GLASS_G = 300.0  # an example of a load
-
-Answer = TypeVar("Answer")
 
 
 @click.group(invoke_without_command=True)
@@ -36,7 +27,7 @@ def scale(ctx: click.Context, session: Session) -> None:
 @session_options
 def zero(session: Session, *, sure: bool) -> None:
     """Say that the platform is empty: it weighs nothing from now on."""
-    setting = _when_at_rest(lambda: session.engine.post("scale/zero", ScaleSetting, ZeroRequest(sure=sure)))
+    setting = session.engine.post("scale/zero", ScaleSetting, ZeroRequest(sure=sure), within_s=REST_S)
     session.show(setting, lambda _: "The empty platform weighs 0 g.")
 
 
@@ -53,7 +44,7 @@ def zero(session: Session, *, sure: bool) -> None:
 def span(session: Session, *, mass_g: float, tolerance_g: float) -> None:
     """Find how many counts make a gram, with a known MASS on the platform, as in: tundish scale span "500 g"."""
     asked = SpanRequest(mass_g=mass_g, tolerance_g=tolerance_g)
-    session.show(_when_at_rest(lambda: session.engine.post("scale/span", SpanView, asked)), draw_span)
+    session.show(session.engine.post("scale/span", SpanView, asked, within_s=REST_S), draw_span)
 
 
 @scale.command()
@@ -82,19 +73,6 @@ def run(profile_path: Path, run_dir: Path | None) -> None:
     from controller.cli.scale.process import become_scale
 
     become_scale(profile_path, run_dir)
-
-
-def _when_at_rest(ask: Callable[[], Answer]) -> Answer:
-    """Ask again while the load still moves, for REST_S; what was put down or lifted just now is heard of first."""
-    time.sleep(HEARD_S)
-    until_s = time.monotonic() + REST_S
-    while True:
-        try:
-            return ask()
-        except RefusedByRules as no:
-            if no.rule not in WAITED_FOR or time.monotonic() > until_s:
-                raise
-        time.sleep(AGAIN_S)
 
 
 def draw_scale(view: ScaleView) -> str:

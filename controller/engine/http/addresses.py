@@ -8,15 +8,19 @@ from controller.engine.engine import Engine
 from controller.model.fields import Value
 from controller.model.views import Asked, OperationView
 
-Ask = Callable[[Engine, Any], Any]  # the engine and what was asked: the body, the query, or the path's parameter
+Ask = Callable[..., Any]  # the engine and what was asked: the body, the query, or the path's parameter
 
 
 @dataclass(frozen=True, kw_only=True)
 class GuardCommand:
-    """A command to the guard: the tag of its refusal, and whether it has been carried out (engine, asked, result)."""
+    """A command to the guard: the tag of its refusal, and whether it has been carried out (engine, asked, result).
+
+    waits_for: rules that a moment's patience may satisfy; `ask` is then also given when the request came (monotonic s).
+    """
 
     tag: str
     is_done: Callable[[Engine, Any, Any], bool]
+    waits_for: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -82,8 +82,11 @@ class Api(OrdersApi, NetworkApi):
         if address.status == 202:
             return await self._asking.begin(ask)
         if address.command is not None:
-            is_done = address.command.is_done
-            result = await self._asking.command(address.command.tag, ask, lambda got: is_done(engine, asked, got))
+            is_done, waits_for = address.command.is_done, address.command.waits_for
+            ask = partial(ask, engine.now_s()) if waits_for else ask
+            result = await self._asking.command(
+                address.command.tag, ask, lambda got: is_done(engine, asked, got), waits_for=waits_for
+            )
         else:
             result = await (self._asking.judged if address.is_judged else self._asking.beside)(ask)
             if isinstance(result, Generator):

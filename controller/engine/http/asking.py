@@ -12,6 +12,7 @@ from starlette.responses import Response
 from controller.engine.engine import Engine
 from controller.engine.http.problems import HttpProblem, refused
 from controller.engine.slices import LoopTurns, Sliced
+from controller.errors import Refused
 from controller.model.decoding import decode
 from controller.model.fields import Value
 from controller.model.messages import Refusal
@@ -20,6 +21,7 @@ from controller.model.views import Asked
 BODY_BYTES = 64 * 1024
 JUDGED_S = 0.2  # longest wait for what the guard says of plans: a menu does not hang on it
 SETTLE_S = 2.0  # longest wait for the guard's word before answering
+PATIENCE_S, AGAIN_S = 12.0, 0.5  # longest wait for a rule that patience may satisfy, and between two looks
 
 _members = msgspec.json.Decoder(dict[str, Any])
 
@@ -68,28 +70,55 @@ class Asking:
         return json_answer(view, 202, {"location": f"/v1/operations/{asked.operation}"})
 
     async def command(
-        self, tag: str, ask: Callable[[], Result], is_done: Callable[[Result], bool], *, within_s: float | None = None
+        self,
+        tag: str,
+        ask: Callable[[], Result],
+        is_done: Callable[[Result], bool],
+        *,
+        within_s: float | None = None,
+        waits_for: tuple[str, ...] = (),
     ) -> Result:
-        """Ask for something that is no operation; raises Refused when the guard refuses it."""
+        """Ask for something that is no operation, again while a rule of waits_for refuses it, for PATIENCE_S.
+
+        Raises Refused when another rule or the guard refuses it.
+        """
         earlier = self._engine.answer(tag)
 
         def refusal() -> Refusal | None:
             no = self._engine.answer(tag)
             return None if no is earlier else no
 
-        result = await self._until(ask, lambda got: refusal() is not None or is_done(got), within_s=within_s)
+        def is_answered(got: Result) -> bool:
+            return refusal() is not None or is_done(got)
+
+        result = await self._until(ask, is_answered, within_s=within_s, waits_for=waits_for)
         if (no := refusal()) is not None:
             raise no.error()
         return result
 
+    async def _patiently(self, ask: Callable[[], Result], waits_for: tuple[str, ...]) -> Result:
+        until_s = asyncio.get_running_loop().time() + PATIENCE_S
+        while True:
+            try:
+                return await self._engine.work.ask(ask)
+            except Refused as no:
+                if no.rule not in waits_for or asyncio.get_running_loop().time() > until_s:
+                    raise
+            await asyncio.sleep(AGAIN_S)
+
     async def _until(
-        self, ask: Callable[[], Result], is_done: Callable[[Result], bool], *, within_s: float | None = None
+        self,
+        ask: Callable[[], Result],
+        is_done: Callable[[Result], bool],
+        *,
+        within_s: float | None = None,
+        waits_for: tuple[str, ...] = (),
     ) -> Result:
         """Ask, then wait for changes until is_done, at most within_s (SETTLE_S when not given)."""
         news = asyncio.Event()
         unsubscribe = self._engine.subscribe(lambda _view: news.set())
         try:
-            result = await self._engine.work.ask(ask)
+            result = await self._patiently(ask, waits_for)
             self._nudge()
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(SETTLE_S if within_s is None else within_s):

@@ -5,6 +5,8 @@ from controller.engine.scale_setup import ScaleSetup
 from controller.model.scale import ScaleSetting
 from controller.model.scale_views import SpanView
 
+UNTIL_AT_REST = ("scale_restless", "scale_doubtful")  # too few readings yet
+
 SCALE: tuple[Address, ...] = (
     get(
         "/v1/scale",
@@ -18,14 +20,22 @@ SCALE: tuple[Address, ...] = (
         "zero_scale",
         "The platform of the scale is empty.",
         ScaleSetup.zero,
-        command=GuardCommand(tag="take_scale", is_done=lambda engine, _, setting: engine.scale.in_force == setting),
+        command=GuardCommand(
+            tag="take_scale",
+            is_done=lambda engine, _, setting: engine.scale.in_force == setting,
+            waits_for=UNTIL_AT_REST,
+        ),
     ),
     post(
         "/v1/scale/span",
         "span_scale",
         "A mass that is known stands on the scale.",
         ScaleSetup.span,
-        command=GuardCommand(tag="take_scale", is_done=lambda engine, _, view: _has_span(engine.scale.in_force, view)),
+        command=GuardCommand(
+            tag="take_scale",
+            is_done=lambda engine, _, view: _has_span(engine.scale.in_force, view),
+            waits_for=UNTIL_AT_REST,
+        ),
     ),
 )
 
