@@ -81,7 +81,14 @@ class Pouring:
             too_slow=slow,
             refused=self._refusals(served.glass, planned.segments),
             within_ml=self._learning.foreseen_within_ml(planned.segments, self._work),
+            last_alone_s=self._last_alone_s(request, served, planned),
         )
+
+    def _last_alone_s(self, request: PourRequest, served: ScaledServing, planned: Plan) -> float | None:
+        """What it costs that the last line pours alone, s; None where it does not."""
+        if not (served.last_alone and self._learning.is_weighing):
+            return None
+        return planned.makespan_s - self._planned(replace(request, last_alone=False))[1].makespan_s
 
     def drink(self, request: PourRequest) -> Drink:
         """What an order of this comes to. Refused when it could not be poured, whatever stands under the outlet."""
@@ -201,8 +208,10 @@ class Pouring:
         # A liquid on no line has no calibration either; the planner names all that lack something.
         sources = sources_for(served.needed_ml, shelf)
         known = self._learning.present(calibrations(shelf.reports))
-        planner = plan_weighed if self._learning.is_weighing else plan_serving
-        return served, self._work(planner, self._profile, known, sources, served.phases)
+        if self._learning.is_weighing:
+            weighed = self._work(plan_weighed, self._profile, known, sources, served.phases, served.last_alone)
+            return served, weighed
+        return served, self._work(plan_serving, self._profile, known, sources, served.phases)
 
     def _serving(self, request: PourRequest) -> ScaledServing:
         known = calibrations(self._mirror.lines())

@@ -35,6 +35,7 @@ class ScaledServing:
     phases: tuple[Resolved, ...]
     times: float
     changes: tuple[str, ...] = ()
+    last_alone: bool = False
 
     @property
     def needed_ml(self) -> dict[str, float]:
@@ -65,6 +66,7 @@ def serving(request: PourRequest, recipe: Recipe, book: Book, smallest: Smallest
         phases=phases,
         times=times if single_ml > 0 else 1.0,
         changes=(*changes, *said_of_small),
+        last_alone=recipe.last_alone if request.last_alone is None else request.last_alone,
     )
 
 

@@ -95,6 +95,7 @@ def plan(
     too_slow: str,
     refused: tuple[Refusal, ...],
     within_ml: Mapping[int, float],
+    last_alone_s: float | None,
 ) -> PlanView:
     """A serving's plan with its traces of current and combined flow over all segments end to end."""
     bounds = limits(profile)
@@ -108,6 +109,7 @@ def plan(
         too_slow=too_slow,
         refused=refused,
         within_ml=within_ml,
+        last_alone_s=last_alone_s,
         current_limit_a=bounds.current_a,
         flow_limit_ml_s=bounds.flow_ml_s,
         current_a=_trace(planned.segments, lambda run, age_s: _current_a(profile, run, age_s), _breaks(profile)),

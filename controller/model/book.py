@@ -147,12 +147,17 @@ class Phase(Value, frozen=True, kw_only=True):
 
 
 class Recipe(Value, frozen=True, kw_only=True):
-    """A drink: glass and ordered phases. `total_ml` is what parts share out (default: the glass's usable volume)."""
+    """A drink: glass and ordered phases. `total_ml` is what parts share out (default: the glass's usable volume).
+
+    last_alone: where it is weighed, the largest dose of each phase is poured after all others, by itself: the scale
+    then tells the lines apart, and doses come closer, for more time.
+    """
 
     recipe: Name
     glass: Name
     phases: tuple[Phase, ...]
     total_ml: Millilitres | None = None
+    last_alone: bool = False
 
 
 class OnLine(Value, frozen=True, kw_only=True):

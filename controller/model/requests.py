@@ -69,6 +69,8 @@ class PourRequest(Value, frozen=True, kw_only=True):
     without a glass a single is poured. abv_percent changes the shares of what has alcohol and what has none.
     empty_glass: whoever asks has seen an empty glass under the outlet; wanted where there is no glass contact.
     without, instead: what the recipe allows. rest_of: pour what an ended serving still owed, and nothing else.
+    last_alone: on a scale, whether the largest dose of each phase is poured by itself at the end; None: as the recipe
+    says.
     """
 
     recipe: str
@@ -82,6 +84,7 @@ class PourRequest(Value, frozen=True, kw_only=True):
     rest_of: str | None = None
     empty_glass: bool = False
     doses: tuple[FreeDose, ...] = ()
+    last_alone: bool | None = None
 
 
 class LineRequest(Value, frozen=True, kw_only=True):

@@ -95,6 +95,7 @@ class PlanView(Value, frozen=True, kw_only=True):
     volume_ml: float = 0.0  # poured
     abv_percent: float = 0.0
     ethanol_g: float = 0.0
+    last_alone_s: float | None = None  # how much longer it takes since its last line pours alone, if it does
 
 
 class LineProgress(Value, frozen=True, kw_only=True):

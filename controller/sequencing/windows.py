@@ -36,13 +36,16 @@ def plan_weighed(
     calibrations: Mapping[int, Calibration],
     sources: Sources,
     phases: Sequence[Resolved],
+    last_alone: bool = False,
 ) -> Plan:
     """The serving planned as by `plan_serving`, with windows for a trim; a dose of an uncertain line is poured alone,
-    where the cap on a serving's time allows. Where it does not allow the longest ends either, there are no windows.
-    Raises what `plan_serving` does.
+    and with last_alone the largest of each phase after all others, where the cap on a serving's time allows. Where it
+    does not allow the longest ends either, there are no windows. Raises what `plan_serving` does.
     """
     slow, spaced = _all_slow(calibrations), _spaced(profile)
-    split = tuple(part for phase in joined(phases) for part in _parts(phase, calibrations, sources))
+    split = tuple(
+        part for phase in joined(phases) for part in _parts(phase, calibrations, sources, last_alone=last_alone)
+    )
     plan = plan_serving(spaced, slow, sources, split)
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
         plan = plan_serving(spaced, slow, sources, phases)
@@ -81,15 +84,25 @@ def _windows(
     return tuple(_window(run, slow[run.line], usual[run.line]) for run in runs)
 
 
-def _parts(phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources) -> list[Resolved]:
-    """The phase, and before it one of its own for each dose that is to be poured alone."""
+def _parts(
+    phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources, *, last_alone: bool
+) -> list[Resolved]:
+    """The phase, before it one of its own for each dose that is to be poured alone, after it one for the last."""
     alone = [dose for dose in phase.doses if _is_uncertain(*dose, calibrations, sources)]
     beside = tuple(dose for dose in phase.doses if dose not in alone)
-    doses = [*((dose,) for dose in alone), *((beside,) if beside else ())]
+    last = tuple(sorted(beside, key=lambda dose: dose[1])[-1:]) if last_alone and len(beside) > 1 else ()
+    beside = tuple(dose for dose in beside if dose not in last)
+    doses = [*((dose,) for dose in alone), *(some for some in (beside, last) if some)]
     if len(doses) < 2:
         return [phase]
     first = structs.replace(phase, doses=doses[0])
-    return [first, *(structs.replace(first, doses=one, hand=None, takes_ml=0.0, within_s=None) for one in doses[1:])]
+    return [
+        first,
+        *(
+            structs.replace(first, doses=one, hand=None, takes_ml=0.0, within_s=None, may_join=False)
+            for one in doses[1:]
+        ),
+    ]
 
 
 def _is_uncertain(liquid: str, volume_ml: float, calibrations: Mapping[int, Calibration], sources: Sources) -> bool:

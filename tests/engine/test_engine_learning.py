@@ -145,6 +145,23 @@ def test_a_plan_says_what_each_dose_is_expected_to_be_within(bar):
     assert "by weight, in 95 of 100: line 2 within" in draw_plan(plan)
 
 
+def test_the_last_line_pours_alone_where_request_or_recipe_says_so_and_the_plan_says_what_that_costs(bar):
+    engine = bar.machine.engine
+    usual, alone = (engine.plan(PourRequest(recipe=SPRITZ, last_alone=wanted)) for wanted in (None, True))
+    first, last = sorted(alone.segments[0].runs, key=lambda run: run.start_s)
+    assert last.line == 6  # the larger dose
+    assert last.start_s >= first.start_s + first.most_s
+    assert usual.last_alone_s is None
+    assert alone.last_alone_s == pytest.approx(alone.makespan_s - usual.makespan_s)
+    assert alone.last_alone_s > 3.0  # the cordial's 5 s, less a gap between starts
+    assert f"{alone.last_alone_s:.2f} s since the last line pours alone" in draw_plan(alone)
+    bar.machine.restart(replace(BOOK, recipes=tuple(replace(one, last_alone=True) for one in BOOK.recipes)))
+    by_recipe = bar.machine.engine.plan(PourRequest(recipe=SPRITZ))
+    assert by_recipe.last_alone_s == pytest.approx(alone.last_alone_s, abs=0.3)
+    assert bar.machine.engine.plan(PourRequest(recipe=SPRITZ, last_alone=False)).last_alone_s is None
+    bar.machine.restart(BOOK)
+
+
 def test_the_guard_is_told_of_a_flow_that_has_moved(bar):
     for line in LINES:
         held = next(one for one in bar.machine.engine.status().lines if one.line == line).calibration

@@ -1,6 +1,7 @@
 """Plans for weighed servings: who pours alone, and how far each end may be moved."""
 
 import random
+from functools import partial
 from itertools import pairwise
 
 import pytest
@@ -56,6 +57,25 @@ def test_the_limit_is_the_tolerance_of_serving_measures(dose_ml):
     within = planned((dose_ml, 60.0, 60.0), (0.98 * limit, 0.001, 0.001))
     assert alone(beyond) == {LINES["soda"]}
     assert alone(within) == set()
+
+
+def test_the_largest_dose_is_poured_alone_at_the_end_where_somebody_wants_that():
+    last = partial(plan_weighed, last_alone=True)
+    runs = planned((40.0, 50.0, 30.0), (0.003, 0.003, 0.003), plan=last)
+    assert alone(runs) == {LINES["apple juice"]}
+    assert runs[-1].line == LINES["apple juice"]
+    uncertain = planned((40.0, 50.0, 30.0), (0.035, 0.003, 0.003), plan=last)
+    assert [run.line for run in uncertain] == [LINES["soda"], LINES["cold tea"], LINES["apple juice"]]
+
+
+def test_a_phase_that_may_join_the_one_before_still_pours_its_last_dose_alone():
+    phases = (
+        Resolved(doses=(), hand="add ice", takes_ml=0.0),
+        Resolved(doses=(("soda", 40.0), ("apple juice", 50.0)), hand=None, takes_ml=0.0, may_join=True),
+    )
+    found = plan_weighed(DRAWN.profile, dict(DRAWN.hanging({})), SOURCES, phases, last_alone=True)
+    (runs,) = [segment.runs for segment in found.segments if segment.runs]
+    assert alone(runs) == {LINES["soda"], LINES["apple juice"]}
 
 
 def test_where_that_would_take_longer_than_the_cap_allows_they_run_at_once():

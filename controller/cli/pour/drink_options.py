@@ -18,7 +18,7 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 def drink_options(command: Command) -> Command:
-    """--times, --glass, --volume, --abv, --without, --instead, --dose."""
+    """--times, --glass, --volume, --abv, --without, --instead, --last-alone, --dose."""
     options = (
         click.option("--times", type=Decimal(0, 20, min_open=True), help="Scale the drink by this."),
         click.option(
@@ -34,6 +34,11 @@ def drink_options(command: Command) -> Command:
         ),
         click.option(
             "--instead", metavar="LIQUID=OTHER", multiple=True, callback=_swaps, help="Take a substitute. Repeatable."
+        ),
+        click.option(
+            "--last-alone/--no-last-alone",
+            default=None,
+            help="On a scale, pour the largest dose by itself at the end: all come closer, for more time.",
         ),
         click.option(
             "--dose",

@@ -73,6 +73,7 @@ def _totals(found: PlanView) -> list[str]:
     return [
         *([f"\nby weight, in 95 of 100: {within}"] if within else []),
         f"\npumps' time {found.makespan_s:.2f} s; one at a time {found.one_at_a_time_s:.2f} s: {saved_s:.2f} s saved",
+        *([f"of that {found.last_alone_s:.2f} s since the last line pours alone"] if found.last_alone_s else []),
         f"{shortest}; what limits it: {found.binding}",
         f"current at most {current_a:.2f} of {found.current_limit_a:.2f} A, "
         f"flow at most {flow_ml_s:.2f} of {found.flow_limit_ml_s:.2f} mL/s",
