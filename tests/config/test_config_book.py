@@ -297,3 +297,14 @@ def test_a_hydrometer_and_a_weighed_100_ml_are_ways_in(tmp_path, way):
     both = TEXT.replace("    brix: 11 %\n", f"    {way}\n    brix: 11 %\n")
     (problem,) = book_problems(tmp_path, both)
     assert "brix are both given. Keep the one that was measured." in problem.text
+
+
+def test_glasses_that_no_scale_can_tell_apart_are_named_and_those_of_the_demo_can_be(tmp_path):
+    """With 12 g and 15 g of tolerance, tares 27 g apart overlap; 28 g do not."""
+    path = tmp_path / "book.yaml"
+    for tare, is_alike in (("425 g", False), ("337 g", True), ("338 g", False)):
+        path.write_text(change(TEXT, "tare: 425 g", f"tare: {tare}").text)
+        _, _, warnings = load(PROFILE, path)
+        found = [one.text for one in warnings if "cannot tell them apart" in one.text]
+        assert bool(found) is is_alike, tare
+        assert all("within 27 g of the tumbler" in one for one in found)
