@@ -58,4 +58,7 @@ class LoadDesk(Desk):
         poured_g = sum(
             ml * (fluids[name].density_kg_m3 - 1.2) / 1000 / (1 - 1.2 / 8000) for name, ml in report.glass_ml.items()
         )
-        return vessels.mass_g + (vessels.glass.empty_g + vessels.glass.solids_g + poured_g if vessels.glass else 0.0)
+        glass = vessels.glass
+        if glass is None:
+            return vessels.mass_g
+        return vessels.mass_g + (glass.empty_g or 40.0 + 0.8 * glass.brim_ml) + glass.solids_g + poured_g
