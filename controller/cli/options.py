@@ -109,6 +109,8 @@ def writing(path: Path) -> Iterator[TextIO]:
     try:
         with path.open("w", newline="", encoding="utf-8") as file:
             yield file
+    except TundishError:
+        raise  # an engine that cannot be reached is no file that cannot be written
     except OSError as error:
         raise TundishError(f"cannot write {path}: {error.strerror}.") from error
 

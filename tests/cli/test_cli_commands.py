@@ -7,6 +7,8 @@ import click
 import pytest
 
 from controller.cli import COMMANDS, main
+from controller.cli.options import writing
+from controller.errors import Unreachable
 
 IDLE = {
     "machine": "bench six-line",
@@ -363,3 +365,8 @@ def test_a_purge_says_whether_the_tubes_hang_in_air(tundish, engine, words, in_a
 def test_colour_stays_out_of_what_is_no_terminal(tundish, engine):
     engine.answers["GET", "status"] = 200, IDLE | {"fault": "stop pressed"}
     assert "\x1b" not in tundish("status").output
+
+
+def test_an_engine_that_is_away_while_a_file_is_written_is_named_as_such(tmp_path):
+    with pytest.raises(Unreachable, match="no engine answers"), writing(tmp_path / "all.csv"):
+        raise Unreachable("no engine answers")
