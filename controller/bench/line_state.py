@@ -25,6 +25,7 @@ class BenchLine:
         self.number, self.truth = number, truth
         self.relay = Relay(truth.operate_s, truth.release_s)
         self.motion = rest(now_s, 0.0)
+        self._displaced = (self.motion, displaced_rev(truth.pump, 0.0))  # the motion, and where it began
         self.tube = BenchTube(truth)
         self.container: SourceContainer | None = None
         self.left_outlet: Volumes = {}  # liquids, since the bench was switched on
@@ -132,8 +133,11 @@ class BenchLine:
         """Volume moved through the tube since the motion's start."""
         if not self.motion.moves:
             return self._siphons_ml_s * (now_s - self.motion.since_s)
-        pump = self.truth.pump
-        displaced = displaced_rev(pump, self.motion.revs_at(now_s)) - displaced_rev(pump, self.motion.revs)
+        pump, (began, from_rev) = self.truth.pump, self._displaced
+        if began is not self.motion:
+            from_rev = displaced_rev(pump, self.motion.revs)
+            self._displaced = (self.motion, from_rev)
+        displaced = displaced_rev(pump, self.motion.revs_at(now_s)) - from_rev
         return self.displacement_ml_rev * self.fill * displaced
 
     def remaining_ml(self, now_s: float) -> float:

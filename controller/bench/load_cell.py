@@ -3,6 +3,7 @@
 import math
 from collections import deque
 from functools import lru_cache
+from itertools import takewhile
 from random import Random
 
 from controller.bench.cell_truth import CellTruth
@@ -35,7 +36,7 @@ class LoadCell:
         self.truth, self._platform, self._seed = truth, platform, seed
         self._begun_s = now_s
         self._weights = _weights(truth, platform.per_conversion)
-        self._wander: dict[int, tuple[int, float, float]] = {}  # stream -> whole place, its value, the way to the next
+        self._wander: tuple[int, float, float] | None = None  # whole place, its value, the way to the next
         self._shift = Random(f"{seed}/cell noise").randrange(OFTEN)
         self._next = math.floor(now_s * truth.rate_hz) + 1
         self._crept_g, self._crept_s = 0.0, now_s
@@ -56,7 +57,8 @@ class LoadCell:
     def newest(self, now_s: float, lines: dict[int, BenchLine], after: int = -1) -> list[Conversion]:
         """Conversions up to now_s with a number beyond `after`, of the last KEPT_S; the platform is recorded so far."""
         self.convert(now_s, lines)
-        return [one for one in self._kept if one.number > after]
+        fresh = list(takewhile(lambda one: one.number > after, reversed(self._kept)))
+        return fresh[::-1]
 
     def convert(self, now_s: float, lines: dict[int, BenchLine]) -> None:
         """Work out the conversions up to now_s; the platform is recorded so far."""
@@ -117,20 +119,25 @@ class LoadCell:
         if self.truth.noise_g:
             noise_g += self.truth.noise_g * _gauss(self._shift + self._next)
         if self.truth.wander_g:
-            beat = self._next * 10.0 / self.truth.rate_hz
-            for octave in range(1, OCTAVES + 1):
-                beat *= 0.5
-                noise_g += self.truth.wander_g * self._smooth(beat, octave)
+            noise_g += self.truth.wander_g * self._wandered(self._next * 5.0 / self.truth.rate_hz)
         return noise_g
+
+    def _wandered(self, place: float) -> float:
+        """Noise of all octaves together: between whole places of the fastest one each goes in a straight line."""
+        whole = math.floor(place)
+        if self._wander is None or self._wander[0] != whole:
+            here, there = (
+                math.fsum(self._smooth(at / 2 ** (octave - 1), octave) for octave in range(1, OCTAVES + 1))
+                for at in (whole, whole + 1)
+            )
+            self._wander = (whole, here, there - here)
+        return self._wander[1] + self._wander[2] * (place - whole)
 
     def _smooth(self, place: float, stream: int) -> float:
         """Noise that takes a new value at each whole place and goes there in a straight line."""
         whole = math.floor(place)
-        known = self._wander.get(stream)
-        if known is None or known[0] != whole:
-            here = _gauss(self._shift + whole + 977 * stream)
-            known = self._wander[stream] = (whole, here, _gauss(self._shift + whole + 1 + 977 * stream) - here)
-        return known[1] + known[2] * (place - whole)
+        here = _gauss(self._shift + whole + 977 * stream)
+        return here + (_gauss(self._shift + whole + 1 + 977 * stream) - here) * (place - whole)
 
     def _vibration_g(self, at_s: float, lines: dict[int, BenchLine]) -> float:
         shaken_g = 0.0
