@@ -133,6 +133,11 @@ class Learning:
         held = self._mirror.calibrations().get(line)
         return () if held is None else self._ledger.learned.path(line, held.taken_wall_s)
 
+    @property
+    def unlearned(self) -> frozenset[int]:
+        """Lines of which no serving has been weighed since they were calibrated."""
+        return frozenset(line for line in self.held() if not self.path(line))
+
     def drift(self, line: int) -> str:
         """Whether servings show that the line is no longer what it was, a sentence; "" while they do not."""
         if line not in self._drifts and line in self._flows.bases:

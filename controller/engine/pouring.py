@@ -3,6 +3,7 @@
 import dataclasses
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import msgspec
 from msgspec.structs import replace
@@ -209,8 +210,8 @@ class Pouring:
         sources = sources_for(served.needed_ml, shelf)
         known = self._learning.present(calibrations(shelf.reports))
         if self._learning.is_weighing:
-            weighed = self._work(plan_weighed, self._profile, known, sources, served.phases, served.last_alone)
-            return served, weighed
+            planner = partial(plan_weighed, last_alone=served.last_alone, unlearned=self._learning.unlearned)
+            return served, self._work(planner, self._profile, known, sources, served.phases)
         return served, self._work(plan_serving, self._profile, known, sources, served.phases)
 
     def _serving(self, request: PourRequest) -> ScaledServing:

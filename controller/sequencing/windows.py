@@ -6,10 +6,11 @@ complete. An end may be moved forward further than back: that takes no plan's ti
 
 Two lines whose flows are both little known cannot be told from each other by the weight of what they pour at once. So
 a dose that its line's flow, as it is known now, could take out of tolerance is poured alone; that teaches the flow.
+So is the first dose of a slow line that no serving has weighed yet: what it brings would be lost among the others.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from msgspec import structs
@@ -28,6 +29,9 @@ MOST_OFF = 0.1  # of a flow: one that is known less well than that is weighed al
 EARLIER_S, EARLIER_SHARE = 0.1, 0.3  # by which an end may always be moved forward: time, and of the run
 LEAST_RUN_S = 0.05
 LOOK_S = 0.4  # before the first start, in which the empty glass is weighed at full pace
+SLOW_ML_S = (
+    2.0  # a line below this is slow; between the flows for which finding a dead line is asked in 1.5 s and in 3 s
+)
 APART_S = 0.3  # between starts, so that the weight tells a line that does not flow from the others
 
 
@@ -37,14 +41,18 @@ def plan_weighed(
     sources: Sources,
     phases: Sequence[Resolved],
     last_alone: bool = False,
+    unlearned: Collection[int] = (),
 ) -> Plan:
     """The serving planned as by `plan_serving`, with windows for a trim; a dose of an uncertain line is poured alone,
     and with last_alone the largest of each phase after all others, where the cap on a serving's time allows. Where it
-    does not allow the longest ends either, there are no windows. Raises what `plan_serving` does.
+    does not allow the longest ends either, there are no windows. unlearned: lines of which no serving has been weighed
+    yet. Raises what `plan_serving` does.
     """
     slow, spaced = _all_slow(calibrations), _spaced(profile)
     split = tuple(
-        part for phase in joined(phases) for part in _parts(phase, calibrations, sources, last_alone=last_alone)
+        part
+        for phase in joined(phases)
+        for part in _parts(phase, calibrations, sources, unlearned, last_alone=last_alone)
     )
     plan = plan_serving(spaced, slow, sources, split)
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
@@ -85,10 +93,15 @@ def _windows(
 
 
 def _parts(
-    phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources, *, last_alone: bool
+    phase: Resolved,
+    calibrations: Mapping[int, Calibration],
+    sources: Sources,
+    unlearned: Collection[int],
+    *,
+    last_alone: bool,
 ) -> list[Resolved]:
     """The phase, before it one of its own for each dose that is to be poured alone, after it one for the last."""
-    alone = [dose for dose in phase.doses if _is_uncertain(*dose, calibrations, sources)]
+    alone = [dose for dose in phase.doses if _is_uncertain(*dose, calibrations, sources, unlearned)]
     beside = tuple(dose for dose in phase.doses if dose not in alone)
     last = tuple(sorted(beside, key=lambda dose: dose[1])[-1:]) if last_alone and len(beside) > 1 else ()
     beside = tuple(dose for dose in beside if dose not in last)
@@ -105,10 +118,16 @@ def _parts(
     ]
 
 
-def _is_uncertain(liquid: str, volume_ml: float, calibrations: Mapping[int, Calibration], sources: Sources) -> bool:
-    """Whether the flow of a line that the dose may come from could take it out of its tolerance (k = 2)."""
+def _is_uncertain(
+    liquid: str, volume_ml: float, calibrations: Mapping[int, Calibration], sources: Sources, unlearned: Collection[int]
+) -> bool:
+    """Whether a line that it may come from is slow and not learned, or could take it out of its tolerance (k = 2)."""
     known = [calibrations[one.line] for one in sources.get(liquid, ()) if one.line in calibrations]
-    return any(2.0 * volume_ml * one.u_flow_ml_s / one.flow_ml_s > mi008_ml(volume_ml) for one in known)
+    return any(
+        (one.line in unlearned and one.flow_ml_s < SLOW_ML_S)
+        or 2.0 * volume_ml * one.u_flow_ml_s / one.flow_ml_s > mi008_ml(volume_ml)
+        for one in known
+    )
 
 
 def _after_look(run: PlannedRun) -> PlannedRun:

@@ -112,6 +112,7 @@ def test_doses_of_slow_pumps_are_right_from_the_first_drink_and_flows_are_learne
         path = bar.machine.engine.learning.path(line)
         assert len(path) >= 5
         assert path[4].u_flow_ml_s < path[0].u_flow_ml_s
+    assert bar.machine.engine.learning.unlearned == {1, 3, 4, 5}
 
 
 def test_what_each_dose_became_is_told_with_an_interval_that_holds(bar, tmp_path):

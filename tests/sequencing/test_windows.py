@@ -19,9 +19,11 @@ LIQUIDS = ("soda", "apple juice", "cold tea")
 SOURCES = {liquid: (Source(line=LINES[liquid]),) for liquid in LIQUIDS}
 
 
-def planned(doses_ml, u_flow, profile=DRAWN.profile, plan=plan_weighed):
-    """Runs of one phase, each line's flow known to a relative u_flow (its place in LIQUIDS)."""
+def planned(doses_ml, u_flow, profile=DRAWN.profile, plan=plan_weighed, slow=None):
+    """Runs of one phase, each line's flow known to a relative u_flow (its place in LIQUIDS); one line at 1.5 mL/s."""
     known = dict(DRAWN.hanging({}))
+    if slow is not None:
+        known[slow] = replace(known[slow], flow_ml_s=1.5)
     for liquid, u in zip(LIQUIDS, u_flow, strict=True):
         one = known[LINES[liquid]]
         known[one.line] = replace(one, u_flow_ml_s=u * one.flow_ml_s)
@@ -76,6 +78,16 @@ def test_a_phase_that_may_join_the_one_before_still_pours_its_last_dose_alone():
     found = plan_weighed(DRAWN.profile, dict(DRAWN.hanging({})), SOURCES, phases, last_alone=True)
     (runs,) = [segment.runs for segment in found.segments if segment.runs]
     assert alone(runs) == {LINES["soda"], LINES["apple juice"]}
+
+
+def test_a_slow_line_runs_alone_until_a_serving_of_it_has_been_weighed():
+    """Its flow would be lost among those of the others, if it were dead; a fast one is missed all the same."""
+    tea, juice, known = LINES["cold tea"], LINES["apple juice"], (0.003, 0.003, 0.003)
+    doses_ml = (40.0, 50.0, 10.0)
+    first = partial(plan_weighed, unlearned={tea, juice})
+    assert alone(planned(doses_ml, known, plan=first, slow=tea)) == {tea}
+    assert alone(planned(doses_ml, known, plan=first)) == set()
+    assert alone(planned(doses_ml, known, slow=tea)) == set()
 
 
 def test_where_that_would_take_longer_than_the_cap_allows_they_run_at_once():
