@@ -3,6 +3,7 @@
 Pure, like all of the core. A doubtful or silent scale only ever takes something away: nothing is allowed because of it.
 """
 
+import math
 from collections.abc import Iterable
 
 from controller.model.messages import ScaleReport, Weighed
@@ -19,6 +20,7 @@ OVERLOAD = 1.05  # of the capacity; below it a cell is only less exact
 NEGATIVE = 0.02  # of the capacity, below the lightest that the platform can be
 AHEAD_S = 0.05  # a reading that claims to come later than now by more is no reading
 BEHIND_S = 2.0  # nor is one that is older than this
+TRUST_S = 0.3  # for so long a scale must give sound readings again before it is believed; no source
 
 
 class Load:
@@ -28,7 +30,9 @@ class Load:
         self._scale = scale
         self.latest: Reading | None = None
         self._heard_s = now_s
-        self._same = 0
+        self._counts: int | None = None  # of the last reading that the converter stood for,
+        self._same = 0  # and how often in a row it has given them
+        self._doubted: tuple[float, Doubt] = (-math.inf, "")  # when there was a doubt last, and which
         self._untold: list[Reading] = []
         self._tell_s = now_s
         self._was_silent = False
@@ -42,11 +46,13 @@ class Load:
             if self.latest is not None and one.at_s <= self.latest.at_s:
                 continue
             if one.converter == OK:
-                self._same = self._same + 1 if self.latest and one.counts == self.latest.counts else 1
+                self._same = self._same + 1 if one.counts == self._counts else 1
+                self._counts = one.counts
             load_g = setting.load_g(one.counts) if one.converter == OK else None
-            self.latest = Reading(
-                number=one.number, at_s=one.at_s, counts=one.counts, load_g=load_g, doubt=self._doubt(one, load_g)
-            )
+            doubt = self._doubt(one, load_g)
+            if doubt or (self.latest is not None and one.at_s > self.latest.at_s + STALE_S):
+                self._doubted = (one.at_s, doubt or "silent")
+            self.latest = Reading(number=one.number, at_s=one.at_s, counts=one.counts, load_g=load_g, doubt=doubt)
             self._heard_s = min(now_s, one.at_s)
             taken.append(self.latest)
         self._untold = [*self._untold, *taken][-MOST_IN_EVENT:]
@@ -68,10 +74,11 @@ class Load:
         return ""
 
     def doubt(self, now_s: float) -> Doubt:
-        """Why the latest reading cannot be believed at now_s; "" when it can."""
+        """Why the scale cannot be believed at now_s; "" when it can, some sound readings after its last doubt."""
         if self.latest is None or self.is_stale(now_s):
             return "silent"
-        return self.latest.doubt
+        doubted_s, last = self._doubted
+        return self.latest.doubt or (last if self.latest.at_s < doubted_s + TRUST_S else "")
 
     def is_stale(self, now_s: float) -> bool:
         """Whether no reading has come for STALE_S."""

@@ -42,15 +42,22 @@ def glass_present(machine: StateMachine, inputs: InputReport) -> bool | None:
 
 
 def glass_absent(machine: StateMachine, inputs: InputReport) -> bool | None:
-    """Whether no glass is seen; None when all that could see one is a scale that cannot be believed now."""
-    is_blind = inputs.glass_present is None and machine.load is not None and not machine.is_weighed
-    return None if is_blind else glass_present(machine, inputs) is False
+    """Whether contact and scale, as far as they can be believed now, both see no glass; None when neither can be.
+
+    Either of them holds a pour. That a glass was taken away allows the next one, so there both must agree.
+    """
+    by_scale = machine.weigher.standing.is_there if machine.is_weighed else None
+    seen = [one for one in (inputs.glass_present, by_scale) if one is not None]
+    return not any(seen) if seen else None
 
 
 def begin(machine: StateMachine, runs: tuple[PlannedRun, ...]) -> None:
-    """These runs of a serving are about to be taken up."""
+    """These runs are about to be taken up; only those of a serving are followed."""
     progress = machine.progress
-    if machine.load is not None and progress is not None and progress.is_serving:
+    if machine.load is None or progress is None:
+        return
+    machine.weigher.forget()
+    if progress.is_serving:
         known = calibrations(machine.memory)
         later = progress.operation.segments[progress.segment + 1 :]
         to_come = timeline(replace(progress.operation, segments=(Segment(runs=runs), *later)))

@@ -93,7 +93,10 @@ class Weigher:
         )
         can_watch = all(line in found for line in lines)
         self._watch = FlowWatch(self.flows) if can_watch else None
-        self.search = self.shortfall = self.gain_g = None
+
+    def forget(self) -> None:
+        """Runs are about to begin: whatever was looked for before them is past."""
+        self.search = self.shortfall = self.gain_g = self._watch = None
 
     def read(self, readings: Iterable[Reading], progress: Progress | None, *, is_held: bool) -> None:
         """Take in readings. In a hold a person may be at the glass, and is while a hand step is due."""

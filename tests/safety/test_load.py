@@ -82,3 +82,46 @@ def test_the_engine_is_told_in_parts_of_bounded_length():
     for n in range(1, 1001):
         load.take(2 + n / 80, [RawReading(n, 2 + n / 80, n)], SPANNED)
     assert len(load.tell(15.0, under_way=False)[0].readings) == MOST_IN_EVENT
+
+
+def readings(counts: list[int | None], begin_s: float = 0.1, step_s: float = 0.1) -> list[RawReading]:
+    """One every step_s; None: the converter gave nothing new."""
+    return [
+        RawReading(n, begin_s + step_s * n, one or 0, SILENT if one is None else OK) for n, one in enumerate(counts)
+    ]
+
+
+def test_a_scale_is_believed_again_only_after_it_has_been_sound_for_a_while():
+    load = Load(SCALE, 0.0)
+    doubts = []
+    for one in readings([200_000, 200_010, MOST_COUNTS, 200_020, 200_030, 200_040, 200_050], step_s=0.11):
+        load.take(one.at_s, [one], SPANNED)
+        doubts.append(load.doubt(one.at_s))
+    assert doubts == ["", "", "saturated", "saturated", "saturated", "", ""]
+
+
+def test_after_a_silence_the_first_reading_is_not_believed_at_once():
+    load = Load(SCALE, 0.0)
+    load.take(0.1, [RawReading(9, 0.1, 200_000)], SPANNED)
+    first, *later = readings([200_010, 200_020, 200_030, 200_040], begin_s=0.1 + STALE_S + 0.1)
+    load.take(first.at_s, [first], SPANNED)  # its numbers begin anew: the process was started again
+    assert load.doubt(first.at_s) == "silent"
+    for one in later:
+        load.take(one.at_s, [one], SPANNED)
+    assert not load.doubt(later[-1].at_s)
+
+
+def test_a_converter_that_repeats_itself_between_silences_is_found():
+    load = Load(SCALE, 0.0)
+    raw = readings([5000, None] * SAME_COUNTS)
+    assert [one.doubt for one in load.take(2.0, raw, SPANNED)][-2] == "repeats"
+
+
+@pytest.mark.parametrize("at_s", [-1.5, 0.4, 0.6, 1.2], ids=["old", "of before", "same time", "now"])
+def test_a_reading_of_before_a_reconnect_never_makes_a_silent_scale_a_sound_one(at_s):
+    """At 1.2 s the last sound reading is 0.6 s old; whatever comes with another stamp is no proof of a sound scale."""
+    load = Load(SCALE, -2.0)
+    load.take(0.6, [RawReading(700, 0.6, 200_000)], SPANNED)
+    load.take(1.2, [RawReading(1, at_s, 900_000)], SPANNED)
+    assert load.doubt(1.2) == "silent"
+    assert load.latest is not None and load.latest.counts == (900_000 if at_s == 1.2 else 200_000)
