@@ -9,17 +9,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from controller.safety.inflow import Flows, On, Piece, Readings, seconds_of
+from controller.safety.evened import FILTERED_FOR, Evened
+from controller.safety.inflow import Flows, On, Readings, seconds_of
 
 HALVES_S = (0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 1.0)  # lengths of the pieces
 KEPT_S = 6.0
 BEATS_G = 1.0  # a piece is long enough once the slowest line brings so much in it: its rollers then beat several times
 QUIET_G = 1.5  # rms about the line; above it something shakes the platform
-SIGMAS, FLOW_SIGMAS = 4.0, 3.0
+SIGMAS, FLOW_SIGMAS = 4.5, 3.5
 LEAST_SHORT = 0.35  # of the slowest line that is on: below that nothing of interest is missing
 FLOOR_G_S = 0.4  # nor below this
-JUDGE_S = 0.07  # between two judgements
-LEARN_S = 0.5  # between two lessons
+ALIKE = 0.6  # what is missing in the lesser of two pieces, of the mean
+START_UP_S = 0.7  # for so long before a piece a start may tell in it
+LEARN_S, LESSON_S = 0.5, 1.1  # between two lessons; of one
 U_READINGS_G = 0.5  # of a reading against the model, edges and correlation of the readings included
 SURE = 9.0  # by how much worse (chi squared) every other line must explain the readings for one to be named at once
 MOST_POINTS = 40  # of the readings that a guess is held against
@@ -41,13 +43,14 @@ class _Guess:
 
 
 class FlowWatch:
-    """Follows one operation. Readings and edges come in order of time."""
+    """Follows one operation. Readings, so many a second, and edges come in order of time."""
 
-    def __init__(self, flows: Flows) -> None:
+    def __init__(self, flows: Flows, readings_per_s: int) -> None:
         self._flows = flows
+        self._evened, self._delay_s = Evened(readings_per_s), FILTERED_FOR / readings_per_s
         self._readings = Readings(KEPT_S)
         self._runs: list[On] = []
-        self._learned_s = self._judged_s = -math.inf
+        self._learned_s = -math.inf
         flows.pass_on()
 
     def switched(self, line: int, is_on: bool, at_s: float) -> None:
@@ -62,51 +65,57 @@ class FlowWatch:
 
     def read(self, at_s: float, load_g: float) -> Shortfall | None:
         """Take in a reading; what is missing, if anything."""
+        evened = self._evened.add(at_s - self._delay_s, load_g)
+        if evened is None:
+            return None
+        at_s, load_g = evened
         self._readings.add(at_s, load_g)
         on = [run for run in self._runs if run.end_s == math.inf]
-        if not on or at_s < self._judged_s + JUDGE_S:
+        if not on:
             return None
-        self._judged_s = at_s
         slowest_g_s = min(self._flows.g_s(run.line) for run in on)
         for half_s in HALVES_S:
             if half_s * slowest_g_s >= BEATS_G and self._is_short(at_s, half_s, on, slowest_g_s):
                 return self._suspected(at_s, on)
+        self._learn(at_s, on)
         return None
 
     def _is_short(self, now_s: float, half_s: float, on: list[On], slowest_g_s: float) -> bool:
         middle_s, begin_s = now_s - half_s, now_s - 2 * half_s
         if not self._readings.reach_back_to(begin_s):
             return False
-        last_s = max(run.start_s for run in on)
-        short_g_s = []
+        short_g_s, u_g_s = [], 0.0
         for from_s, to_s in ((begin_s, middle_s), (middle_s, now_s)):
             found = self._readings.piece(from_s, to_s)
             if found is None or found.rms_g > QUIET_G:
                 return False
-            seconds = seconds_of(on, from_s, to_s)
-            expected = sum(self._flows.g_s(line) * one for line, one in seconds.items()) / half_s
-            short_g_s.append(expected - found.slope_g_s)
-            if short_g_s[-1] < FLOOR_G_S or short_g_s[-1] < self._sure_g_s(found, seconds, half_s):
-                if half_s >= LEARN_S and last_s < begin_s - 0.8:
-                    self._learn(now_s, on, begin_s)
-                return False
-        return sum(short_g_s) / 2 > LEAST_SHORT * slowest_g_s
+            short_g_s.append(self._expected_g(seconds_of(self._runs, from_s, to_s)) / half_s - found.slope_g_s)
+            u_g_s = math.hypot(u_g_s, found.u_slope_g_s / 2)
+        mean_g_s = sum(short_g_s) / 2
+        if mean_g_s < max(FLOOR_G_S, LEAST_SHORT * slowest_g_s) or min(short_g_s) < ALIKE * mean_g_s:
+            return False
+        started = [run.line for run in self._runs if run.start_s > begin_s - START_UP_S]
+        u_flow_g = self._flows.u_g_s(seconds_of(self._runs, begin_s, now_s))
+        u_expected_g_s = math.hypot(u_flow_g, self._flows.u_start_g(started)) / (2 * half_s)
+        return mean_g_s > math.hypot(SIGMAS * u_g_s, FLOW_SIGMAS * u_expected_g_s)
 
-    def _sure_g_s(self, found: Piece, seconds: Mapping[int, float], half_s: float) -> float:
-        """By how much a piece must fall short for that to be neither noise nor an unknown flow."""
-        return SIGMAS * found.u_slope_g_s + FLOW_SIGMAS * self._flows.u_g_s(seconds) / half_s
+    def _expected_g(self, seconds: Mapping[int, float]) -> float:
+        return sum(self._flows.g_s(line) * one for line, one in seconds.items())
 
-    def _learn(self, now_s: float, on: list[On], begin_s: float) -> None:
-        """All is well: what came in this time teaches the flows."""
-        if now_s < self._learned_s + LEARN_S or any(math.inf > run.end_s > begin_s - 1.0 for run in self._runs):
+    def _learn(self, now_s: float, on: list[On]) -> None:
+        """All is well: what came lately teaches the flows."""
+        begin_s = now_s - LESSON_S
+        is_steady = max(run.start_s for run in on) < begin_s - 0.8
+        if now_s < self._learned_s + LEARN_S or not is_steady or not self._readings.reach_back_to(begin_s):
+            return
+        if any(math.inf > run.end_s > begin_s - 1.0 for run in self._runs):
             return
         found = self._readings.piece(begin_s, now_s)
         if found is None or found.rms_g > QUIET_G:
             return
         self._learned_s = now_s
-        passed_s = now_s - begin_s
         seconds = seconds_of(on, begin_s, now_s)
-        self._flows.learn(seconds, found.slope_g_s * passed_s, 2 * found.u_slope_g_s * passed_s + 0.05)
+        self._flows.learn(seconds, found.slope_g_s * LESSON_S, 2 * found.u_slope_g_s * LESSON_S + 0.05)
 
     # --- who it may be
 

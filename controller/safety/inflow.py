@@ -10,11 +10,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from operator import mul
 
-START_S = 0.12  # from a channel's edge to the first liquid on the scale, at the most: chosen by trial on the bench
+START_S = 0.1  # from a channel's edge to the first liquid on the scale, at the most: chosen by trial on the bench
 RISE_S = 0.15  # time constant with which the flow then comes up; the funnel's, chosen by trial on the bench
 U_UNLEARNED, U_LEARNED, U_GAS = 0.05, 0.01, 0.05  # of a flow, relative; common practice, no source
+U_START_S = 0.03  # by which first liquid may come late; no source
+U_START_GAS_G = 0.3  # of it, what gas has lifted out of a tube at rest; no source
 LEAST_READINGS = 4  # that a line is laid through
 LEAST_RMS_G = 0.13  # few readings may lie on a line by chance; of single readings at 10 a second, measured on the bench
+GATE = 3.0  # standard deviations beyond which a lesson is none: a hand, a knock, or a line that fails
 WANDERS = 0.005  # by which a flow may differ from the operation before; common practice, no source
 
 
@@ -42,14 +45,19 @@ class Flows:
 
     nominal_g_s: Mapping[int, float]
     gassy: frozenset[int] = frozenset()
-    factors: dict[int, float] = field(default_factory=dict)
-    _covariance: dict[tuple[int, int], float] = field(default_factory=dict)
+    factors: dict[int, float] = field(init=False, default_factory=dict)
+    _covariance: dict[tuple[int, int], float] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        for line in self.nominal_g_s:
-            if line not in self.factors:
-                self.factors[line] = 1.0
-                self._covariance[line, line] = U_UNLEARNED**2
+        self.know(self.nominal_g_s, self.gassy, kept=())
+
+    def know(self, nominal_g_s: Mapping[int, float], gassy: frozenset[int], *, kept: Iterable[int]) -> None:
+        """Take other nominal flows; what was learned of the `kept` lines stays, in g/s."""
+        moved = {line: self.nominal_g_s[line] / nominal_g_s[line] for line in kept if line in self.nominal_g_s}
+        self.nominal_g_s, self.gassy = dict(nominal_g_s), gassy
+        self.factors = {line: self.factors[line] * moved[line] if line in moved else 1.0 for line in nominal_g_s}
+        self._covariance = {(a, b): self._between(a, b) * moved[a] * moved[b] for a in moved for b in moved}
+        self._covariance |= {(line, line): U_UNLEARNED**2 for line in nominal_g_s if line not in moved}
 
     def g_s(self, line: int) -> float:
         """Mass flow as it is known now."""
@@ -62,6 +70,10 @@ class Flows:
         own = sum((g * (U_GAS if line in self.gassy else U_LEARNED)) ** 2 for line, g in grams.items())
         return math.sqrt(max(0.0, joint) + own)
 
+    def u_start_g(self, lines: Iterable[int]) -> float:
+        """Standard uncertainty of what these lines, which have just started, bring first (g)."""
+        return math.hypot(*(U_START_GAS_G if one in self.gassy else U_START_S * self.g_s(one) for one in lines))
+
     def learn(self, seconds: Mapping[int, float], grams: float, u_grams: float) -> None:
         """So many seconds of each line have brought so much."""
         terms = {line: self.nominal_g_s[line] * one for line, one in seconds.items() if one > 0}
@@ -71,6 +83,8 @@ class Flows:
         if variance <= 0:
             return
         gap = grams - sum(self.factors[line] * g for line, g in terms.items())
+        if gap**2 > GATE**2 * variance:
+            return
         for a in self.nominal_g_s:
             self.factors[a] = min(2.0, max(0.2, self.factors[a] + carried[a] / variance * gap))
         self._covariance = {

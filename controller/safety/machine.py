@@ -74,7 +74,7 @@ class StateMachine:
         self.set_down_s: float | None = None  # when the glass that stands there was set down, if that was seen
         self.is_fresh = False  # whether what stood there when something was last poured is gone
         self.load = Load(profile.scale, now_s) if profile.scale else None  # what stands on the scale, if there is one
-        self.weigher = Weigher(book)
+        self.weigher = Weigher(book, profile.scale.readings_per_s) if profile.scale else Weigher(book)
         self._wall_offset_s = wall_s - now_s
         self._before: Memory | None = None
         self._was_fresh = False

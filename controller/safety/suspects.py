@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import fmean, pstdev
 
 from controller.safety.inflow import Flows, Readings
 
@@ -11,6 +12,7 @@ SETTLE_S = 0.8  # from the last channel's end until what was on its way has arri
 KEPT_S = 3.0
 MEAN_S = 0.2  # over which the load is averaged before and after
 LAG_S = 0.1  # of a run on which nothing comes; a pump's, by the profiles' defaults
+LEAST_READINGS = 2  # of a mean
 QUIET_G = 1.5  # rms of a mean; more than that shakes
 DEAD, POOR, APART = 0.3, 0.75, 0.3  # of what was expected: dead; too little; how far below every other
 
@@ -81,5 +83,6 @@ class Search:
         return ranked[0] if lowest < POOR and is_apart and not self._untried else None
 
     def _mean(self, from_s: float, to_s: float) -> float | None:
-        found = self._readings.piece(from_s, to_s)
-        return found.mean_g if found is not None and found.rms_g <= QUIET_G else None
+        """Of the readings after from_s, two at the slowest rate; None where they do not hold still."""
+        _, loads_g = self._readings.between(from_s, to_s)
+        return fmean(loads_g) if len(loads_g) >= LEAST_READINGS and pstdev(loads_g) <= QUIET_G else None

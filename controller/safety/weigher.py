@@ -4,11 +4,12 @@ It only ever takes away: a pour is held, stopped or refused by what is weighed, 
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 
 from controller.model.book import Book, Liquid
 from controller.model.calibration import Calibration
 from controller.model.scale import Reading
+from controller.safety.evened import PER_S
 from controller.safety.flow_watch import FlowWatch, Shortfall
 from controller.safety.inflow import Flows
 from controller.safety.progress import Progress
@@ -52,13 +53,14 @@ class Weigher:
         shortfall: liquid that is missing now; search: who is being tried; gain_g: what has arrived while nothing ran.
     """
 
-    def __init__(self, book: Book) -> None:
+    def __init__(self, book: Book, readings_per_s: int = PER_S) -> None:
+        self._readings_per_s = readings_per_s
         self.standing = Standing(book)
         self.shortfall: Shortfall | None = None
         self.search: Search | None = None
         self.gain_g: float | None = None
         self.flows = Flows({})
-        self._basis: dict[int, float] = {}
+        self._basis: dict[int, tuple[str, float]] = {}  # line -> liquid and time of the calibration that its flow is by
         self._watch: FlowWatch | None = None
         self._followed: Progress | None = None
         self._on: set[int] = set()
@@ -78,21 +80,22 @@ class Weigher:
     ) -> None:
         """A serving from these lines is about to begin or to go on; most_ml: what each of its lines can bring."""
         liquids = {one.liquid: one for one in book.liquids}
-        found = {
-            line: known.flow_ml_s * density_g_ml(liquids.get(known.liquid))
-            for line, known in calibrations.items()
-            if known.flow_ml_s > 0
-        }
-        if found != self._basis:
-            bubbly = {name for name, liquid in liquids.items() if liquid.carbonated}
-            gassy = frozenset(line for line, known in calibrations.items() if known.liquid in bubbly)
-            self._basis, self.flows = found, Flows(found, gassy)
         of_line = {line: liquids.get(known.liquid) for line, known in calibrations.items()}
+        self._know(calibrations, of_line)
         self._heaviest_first = sorted(
             ((heaviest_g_ml(of_line.get(line)), volume_ml) for line, volume_ml in most_ml.items()), reverse=True
         )
-        can_watch = all(line in found for line in lines)
-        self._watch = FlowWatch(self.flows) if can_watch else None
+        can_watch = all(line in self.flows.nominal_g_s for line in lines)
+        self._watch = FlowWatch(self.flows, self._readings_per_s) if can_watch else None
+
+    def _know(self, calibrations: Mapping[int, Calibration], of_line: Mapping[int, Liquid | None]) -> None:
+        """Flows as calibrated; what weighing has taught stays, however the engine refines a calibration meanwhile."""
+        sound = {line: known for line, known in calibrations.items() if known.flow_ml_s > 0}
+        flows = {line: known.flow_ml_s * density_g_ml(of_line[line]) for line, known in sound.items()}
+        gassy = frozenset(line for line in sound if (liquid := of_line[line]) is not None and liquid.carbonated)
+        basis = {line: (known.liquid, known.taken_wall_s) for line, known in sound.items()}
+        self.flows.know(flows, gassy, kept=[line for line in basis if self._basis.get(line) == basis[line]])
+        self._basis = basis
 
     def forget(self) -> None:
         """Runs are about to begin: whatever was looked for before them is past."""
