@@ -4,7 +4,7 @@ It only ever takes away: a pour is held, stopped or refused by what is weighed, 
 """
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 
 from controller.model.book import Book, Liquid
 from controller.model.calibration import Calibration

@@ -12,19 +12,15 @@ import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
-from pathlib import Path
 from random import Random
 
 from msgspec.structs import replace
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # run as a script, too
-
-from benchmarks.machine_in_use import BOOK, GAP_S, LINES, WORN, Found, Machine, Pour, Run
 
 from controller.bench.faults import InjectedFault
 from controller.model.book import Glass
 from controller.safety.rest_gain import RestGain
 from controller.safety.standing import Standing, misfit
+from tests.benchmarks.machine_in_use import BOOK, GAP_S, LINES, WORN, Found, Machine, Pour, Run
 
 RATES = (80, 10)  # readings a second
 DRAWN_EACH, GOOD_EACH = 5, 20  # faults of a kind, and good servings, on each machine

@@ -4,8 +4,6 @@ import math
 from random import Random
 
 import pytest
-from core_parts import EXACT
-from guard_parts import BOOK
 from msgspec.structs import replace
 
 from controller.safety.evened import Evened
@@ -13,6 +11,8 @@ from controller.safety.flow_watch import FlowWatch
 from controller.safety.inflow import U_UNLEARNED, Flows
 from controller.safety.suspects import Search
 from controller.safety.weigher import Weigher
+from tests.guard.guard_parts import BOOK
+from tests.safety.core_parts import EXACT
 
 LINES, FLOW_G_S = (1, 2, 3), 4.0
 RATES = (10, 20, 40, 80)
@@ -97,16 +97,16 @@ def test_a_lesson_that_is_far_off_teaches_nothing():
 def test_what_was_learned_stays_when_a_calibration_is_refined_and_goes_with_a_new_one():
     exact = {one.line: one for one in EXACT}
     weigher, line = Weigher(BOOK, 80), EXACT[0].line
-    weigher.begin(BOOK, exact, [line])
+    weigher.begin(BOOK, exact, [line], {})
     before_g_s = weigher.flows.g_s(line)
     weigher.flows.learn({line: 2.0}, 2.0 * 0.96 * before_g_s, 0.01)
     learned_g_s = weigher.flows.g_s(line)
     assert learned_g_s < 0.98 * before_g_s
     refined = replace(exact[line], flow_ml_s=exact[line].flow_ml_s * 0.97)
-    weigher.begin(BOOK, exact | {line: refined}, [line])
+    weigher.begin(BOOK, exact | {line: refined}, [line], {})
     assert weigher.flows.g_s(line) == pytest.approx(learned_g_s)
     assert weigher.flows.u_g_s({line: 1.0}) < U_UNLEARNED * before_g_s / 2
     anew = replace(refined, taken_wall_s=refined.taken_wall_s + 1.0)
-    weigher.begin(BOOK, exact | {line: anew}, [line])
+    weigher.begin(BOOK, exact | {line: anew}, [line], {})
     assert weigher.flows.g_s(line) == pytest.approx(0.97 * before_g_s)
     assert weigher.flows.u_g_s({line: 1.0}) > U_UNLEARNED * 0.97 * before_g_s
