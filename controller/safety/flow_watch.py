@@ -23,7 +23,7 @@ ALIKE = 0.6  # what is missing in the lesser of two pieces, of the mean
 START_UP_S = 0.7  # for so long before a piece a start may tell in it
 LEARN_S, LESSON_S = 0.5, 1.1  # between two lessons; of one
 U_READINGS_G = 0.5  # of a reading against the model, edges and correlation of the readings included
-SURE = 9.0  # by how much worse (chi squared) every other line must explain the readings for one to be named at once
+SURE = 16.0  # by how much worse (chi squared) every other line must explain the readings for one to be named at once
 MOST_POINTS = 40  # of the readings that a guess is held against
 DEATHS_S = 0.15  # grid of instants at which a line may have died
 
@@ -128,7 +128,8 @@ class FlowWatch:
         suspects = tuple(one.line for one in ranked)
         first = ranked[0]
         alone = len(ranked) == 1
-        is_sure = first.from_start and not alone and ranked[1].badness - first.badness > SURE
+        may_be_late = first.line in self._flows.gassy
+        is_sure = first.from_start and not (alone or may_be_late) and ranked[1].badness - first.badness > SURE
         return Shortfall(suspects, alone or is_sure)
 
     def _guesses(self, now_s: float, on: list[On]) -> list[_Guess]:

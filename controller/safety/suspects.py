@@ -14,7 +14,9 @@ MEAN_S = 0.2  # over which the load is averaged before and after
 LAG_S = 0.1  # of a run on which nothing comes; a pump's, by the profiles' defaults
 LEAST_READINGS = 2  # of a mean
 QUIET_G = 1.5  # rms of a mean; more than that shakes
-DEAD, POOR, APART = 0.3, 0.75, 0.3  # of what was expected: dead; too little; how far below every other
+# Of what was expected: dead; too little; how far below every other. That a line which gas has emptied at rest brings
+# nothing at first says nothing by itself: it is named only when every other brings enough.
+DEAD, POOR, APART = 0.3, 0.75, 0.3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +73,7 @@ class Search:
             return
         expected_g = self._flows.g_s(trial.line) * (trial.on_s - LAG_S)
         self._shares[trial.line] = share = (after - before) / expected_g
-        if share < DEAD:
+        if share < DEAD and trial.line not in self._flows.gassy:
             self.is_over, self.line = True, trial.line
         elif len(self._shares) == len(self.trials):
             self.is_over, self.line = True, self._poorest()

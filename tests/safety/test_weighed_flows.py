@@ -85,6 +85,18 @@ def test_a_suspect_is_named_at_every_pace_of_the_converter(rate):
     assert (search.is_over, search.line) == (True, 3)
 
 
+@pytest.mark.parametrize(("dead", "named"), [(2, 2), (None, 1)], ids=["another is dead", "all others are well"])
+def test_a_line_that_gas_has_emptied_is_named_only_when_every_other_brings_enough(dead, named):
+    flows = Flows(dict.fromkeys(LINES, FLOW_G_S), frozenset({1}))
+    search = Search(LINES, dict.fromkeys(LINES, 5.0), flows, 0.0)
+    for at_s in (k / 80 for k in range(720)):
+        flowing = (one for one in search.trials if one.line not in (1, dead))
+        load_g = sum(FLOW_G_S * max(0.0, min(at_s, one.end_s) - one.start_s - 0.1) for one in flowing)
+        if not search.is_over:
+            search.read(at_s, 300.0 + load_g)
+    assert (search.is_over, search.line) == (True, named)
+
+
 def test_a_lesson_that_is_far_off_teaches_nothing():
     flows = Flows({1: 4.0})
     flows.learn({1: 2.0}, 8.4, 0.05)
