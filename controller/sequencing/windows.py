@@ -29,9 +29,7 @@ MOST_OFF = 0.1  # of a flow: one that is known less well than that is weighed al
 EARLIER_S, EARLIER_SHARE = 0.1, 0.3  # by which an end may always be moved forward: time, and of the run
 LEAST_RUN_S = 0.05
 LOOK_S = 0.4  # before the first start, in which the empty glass is weighed at full pace
-SLOW_ML_S = (
-    2.0  # a line below this is slow; between the flows for which finding a dead line is asked in 1.5 s and in 3 s
-)
+SLOW_ML_S = 2.0  # a line below this is slow; by trial on the bench
 APART_S = 0.3  # between starts, so that the weight tells a line that does not flow from the others
 
 
@@ -41,6 +39,7 @@ def plan_weighed(
     sources: Sources,
     phases: Sequence[Resolved],
     last_alone: bool = False,
+    *,
     unlearned: Collection[int] = (),
 ) -> Plan:
     """The serving planned as by `plan_serving`, with windows for a trim; a dose of an uncertain line is poured alone,
