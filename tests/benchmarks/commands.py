@@ -72,9 +72,9 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="tun") as name:
         folder = Path(name)
         places = {"TUNDISH_RUN_DIR": f"{name}/run", "TUNDISH_STATE_DIR": f"{name}/state"}
-        with running(folder) as (machine, _):
+        with running(folder, has_scale=False) as (machine, _):
             commission(machine, folder)
-        with running(folder) as (machine, _):
+        with running(folder, has_scale=False) as (machine, _):
 
             def answered_s(words: str) -> float:
                 before_s = engine_s(machine.engine)
