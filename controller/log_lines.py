@@ -20,6 +20,10 @@ EVENTS: dict[str, tuple[str, str]] = {
     "book_renewed": ("6ee0da1c28ed4b3c8aefe26c06611aa5", "Guard and engine work with the book as its file has it now."),
     "book_refused": ("f1ab66880dd1432bb462dc467013256e", "The book was not taken over; the old one stays in force."),
     "ledger_doubtful": ("b953250b9ccba36cbe4234e20db03b7a", "The ledger is damaged or has lost something."),
+    "damaged_ledger_deleted": (
+        "e52e7862143bf339b1d6bcab8ffe8a03",
+        "With the guests a ledger that was set aside as damaged is gone: it named them.",
+    ),
     "books_differ": ("1f70fb555183477f8a099cd27220ba8b", "Guard and engine work with different books: reload."),
     "stricter_figures": (
         "7e2fe5dd1b7ae12a01a2c6e17f027c1f",
@@ -57,6 +61,10 @@ EVENTS: dict[str, tuple[str, str]] = {
     "operation_left_open": ("c4f3d5c989c94f11867fbd407b691347", "The engine ended before an operation had."),
     "fault": ("e6bf7f984b3c4683ac1b609d67a33e2a", "The machine is stopped by a fault and waits for a person."),
     "guard_ready": ("9c174d5b0ad14dd0b8a6fccb9da67a22", "The guard owns the pins and takes operations."),
+    "scale_refused": (
+        "460e87f95ffccc151ae755695f48a366",
+        "A datagram at the scale's socket was another user's, or no reading.",
+    ),
     "guard_stopped": ("02392bd4ff9f4fddb85e02daf45d80b5", "The guard has ended on request, every line off."),
     "not_driven_off": ("2115684517084a5c81393f6953c045fa", "A line could not be driven off at the guard's end."),
     "not_allowed": ("c7a07cb88cfc4785a270ce225a2a27bc", "The system does not grant what keeps edges on time."),

@@ -11,6 +11,8 @@ SERVICE_STATE_DIR = Path("/var/lib/tundish")
 
 # Guard, engine and scale have a folder each for their sockets, which in the services only they may write: nobody else
 # can listen in their place.
+# At the desk `tundish up` listens too, so that it can be told to stop all.
+UP = "up.sock"
 BENCH, GUARD, ENGINE = "bench.sock", "guard/guard.sock", "engine/engine.sock"
 SCALE, SCALE_TO_GUARD = "scale/scale.sock", "guard/scale.sock"  # of datagrams
 

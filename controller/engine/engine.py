@@ -140,7 +140,7 @@ class Engine:
         self.hygiene = LineHygiene(common)
         self.sequences = Sequences(common, self.stock, self.hygiene, runs=self._wetting)
         self._pouring = Pouring(common, self.stock, self.hygiene, self.calibrating.spot_checks)
-        self.orders.work_with(self._strict.house, self._pouring)
+        self.orders.work_with(self._strict.title, self._strict.house, self._pouring)
 
     def _stricter(self, book: Book) -> Book:
         return strictest(book, (label for line in self._mirror.lines().values() for label in line.labels))

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from controller.engine.calibrating import Calibrating
 from controller.engine.common import Common
-from controller.engine.jar import Jar, looked_at, stands
+from controller.engine.jar import LOOK_S, SAME_G, Jar, doubt, looked_at, stands
 from controller.engine.settled_load import Settled, SettledLoad
 from controller.errors import Refused
 from controller.ledger.records import Entry, OpenSequence
@@ -63,11 +63,13 @@ class HandsFree:
 
     def __init__(self, common: Common, calibrating: Calibrating) -> None:
         self._profile, self._ledger, self._clock = common.profile, common.ledger, common.clock
+        self._glasses = common.book.glasses
         self._mirror, self._operation_start, self._calibrating = common.mirror, common.operation_start, calibrating
         self._scale = SettledLoad(common.profile, common.clock, common.mirror)
         self._settling = ""  # the operation after whose end the load comes to rest
         self._rests_s = -math.inf  # from when the load counts (monotonic s)
         self._stepped_s: float | None = None  # when the last step was taken, unless it waits for a person
+        self._seen: tuple[float, float] | None = None  # what may be the empty jar: its load (g), since when (s)
         self._lines: tuple[HandsFreeLine, ...] = ()  # as last kept
         self._unkept_s = 0.0  # of running time, that the ledger does not know yet
 
@@ -184,7 +186,15 @@ class HandsFree:
         if load is None or self._mirror.is_under_way():
             return self._view(known, body, "weighing", "Waiting for the load to come to rest.")
         if not stands(body.jar, load.load_g):
+            self._seen = None
             return self._view(known, body, "jar", _ask_for_jar(body))
+        if body.jar.empty_g is None:
+            if why := doubt(load.load_g, body.asked.jar_ml, self._glasses):
+                return self._view(known, body, "jar", f"{why}. {_ask_for_jar(body)}")
+            if not self._is_seen_twice(load.load_g):
+                return self._view(known, body, "weighing", "Looking at the jar once more.")
+            remark = f"Taken as the empty jar: {load.load_g:.0f} g."
+            body = replace(body, remarks=(*body.remarks, remark))
         body = replace(body, jar=looked_at(body.jar, load.load_g), before=load)
         if unfilled := self._unfilled(body):
             liquids = self._operation_start.liquids(unfilled)
@@ -197,6 +207,13 @@ class HandsFree:
             if on_s is None or taken_ml + self._most_ml(runs) > body.asked.most_ml:
                 return self._accept(known, body, fit)
         return self._begin(known, replace(body, line=line, on_s=on_s or 0.0), OperationKind.TRIAL, runs)
+
+    def _is_seen_twice(self, load_g: float) -> bool:
+        """Whether this load stood there LOOK_S ago already: what leans on the scale does not keep so still."""
+        now_s = self._clock.now_s()
+        if self._seen is None or abs(load_g - self._seen[0]) > SAME_G:
+            self._seen = (load_g, now_s)
+        return now_s - self._seen[1] >= LOOK_S
 
     def _begin(self, known: OpenSequence, body: Body, kind: OperationKind, runs: Sequence[PlannedRun]) -> HandsFreeView:
         room_ml = min(body.jar.room_ml(body.asked.jar_ml), self._profile.hygiene.jug_ml)

@@ -173,7 +173,7 @@ class LineHygiene:
             return f"rinse it in {left_s / 60:.0f} min" if left_s > 0 else "rinse it"
         if report.contents is Contents.LIQUID and (is_overdue or report.holds != report.liquid):
             return "purge it, then clean and rinse it"
-        return NEXT.get(report.contents, "")
+        return NEXT[report.contents][1] if report.contents in NEXT else ""
 
 
 def _holds(report: LineReport) -> str:

@@ -166,7 +166,7 @@ class Menu:
     def _entry(self, recipe: Recipe, shelf: Shelf, verdict: Verdict) -> MenuEntry:
         single, mixture = self._singles[recipe.recipe], self._mixtures[recipe.recipe]
         doses = [dose for phase in recipe.phases for dose in phase.doses]
-        allergens = {one for liquid in single.needed_ml for one in self._book.liquid(liquid).allergens}
+        allergens = single.allergens(self._book)
         country = self._profile.standard_drink
         lacks = missing(single.needed_ml, shelf)
         hung = {one.liquid for one in shelf.reports.values()}
@@ -180,7 +180,7 @@ class Menu:
             volume_ml=mixture.poured_ml,
             allergens=tuple(sorted(allergens)),
             liquids=tuple(single.needed_ml),
-            may_contain=tuple(sorted(self._on_the_machine(shelf) - allergens)),
+            may_contain=tuple(sorted(on_the_machine(self._book, shelf) - allergens)),
             standard_drinks=None if country is None else standard_drinks(mixture.ethanol_g, country),
             standard_drink=country,
             seconds=None if planned is None else planned.makespan_s,
@@ -191,13 +191,6 @@ class Menu:
             offer=self._offer(recipe, shelf) if lacks else None,
             phases=tuple(map(_phase, single.phases)),
         )
-
-    def _on_the_machine(self, shelf: Shelf) -> set[str]:
-        """Allergens of everything that shares the funnel: what hangs on lines, what stands in them, and traces."""
-        liquids = {liquid for one in shelf.reports.values() for liquid in (one.liquid, one.holds, *one.residues)}
-        liquids |= {one.liquid for one in shelf.containers.values()}
-        of_liquids = {allergen for one in self._book.liquids if one.liquid in liquids for allergen in one.allergens}
-        return of_liquids | {allergen for one in shelf.reports.values() for allergen in one.traces}
 
     def _plan(self, single: ScaledServing, shelf: Shelf) -> Plan | None:
         sources, known = sources_for(single.needed_ml, shelf), calibrations(shelf.reports)
@@ -231,6 +224,14 @@ class Menu:
         if missing(serving(request, recipe, self._book, lambda _: None).needed_ml, shelf):
             return None
         return Offer(without=tuple(without), instead=tuple(instead))
+
+
+def on_the_machine(book: Book, shelf: Shelf) -> set[str]:
+    """Allergens of everything that shares the funnel: what hangs on lines, what stands in them, and traces."""
+    liquids = {liquid for one in shelf.reports.values() for liquid in (one.liquid, one.holds, *one.residues)}
+    liquids |= {one.liquid for one in shelf.containers.values()}
+    of_liquids = {allergen for one in book.liquids if one.liquid in liquids for allergen in one.allergens}
+    return of_liquids | {allergen for one in shelf.reports.values() for allergen in one.traces}
 
 
 def _phase(phase: Resolved) -> MenuPhase:

@@ -11,9 +11,10 @@ from msgspec.structs import replace
 from controller.engine import views
 from controller.engine.common import Common
 from controller.engine.hygiene import LineHygiene
-from controller.engine.menu import Menu, Shelf, calibrations, missing, sources_for, too_large
+from controller.engine.menu import Menu, Shelf, calibrations, missing, on_the_machine, sources_for, too_large
 from controller.engine.names import as_listed
 from controller.engine.operation_start import NOTHING
+from controller.engine.ordering.agreed import differences
 from controller.engine.scaling import ScaledServing, serving, smallest_reliable_ml
 from controller.engine.spot_checks import SpotChecks
 from controller.engine.stock import Stock
@@ -26,6 +27,7 @@ from controller.model.book import Dose, Phase, Recipe
 from controller.model.doses import Resolved, poured_ml
 from controller.model.fields import like
 from controller.model.messages import LineReport, Refusal
+from controller.model.orders import Difference
 from controller.model.plan import Consent, Segment
 from controller.model.requests import FreeDose, PourRequest
 from controller.model.states import OperationKind, Outcome
@@ -97,30 +99,28 @@ class Pouring:
         refused = self._refusals(served.glass, planned.segments)
         if refused:
             raise refused[0].error()
-        mixture = served.mixture(self._book)
+        return self._drink(served, planned.makespan_s)
+
+    def changed(self, request: PourRequest, agreed: Drink) -> tuple[Difference, ...]:
+        """What is no longer as it was when this was ordered."""
+        try:
+            return differences(self._drink(self._serving(request), agreed.seconds), agreed)
+        except Refused as no:
+            return (Difference(about="gone", what=no.reason),)
+
+    def _drink(self, served: ScaledServing, seconds: float) -> Drink:
+        mixture, allergens = served.mixture(self._book), served.allergens(self._book)
         return like(
             Drink,
             served,
             mixture,
             volume_ml=mixture.poured_ml,
-            seconds=planned.makespan_s,
+            seconds=seconds,
             doses_ml=served.needed_ml,
+            allergens=tuple(sorted(allergens)),
+            may_contain=tuple(sorted(on_the_machine(self._book, self._shelf(None)) - allergens)),
             ahead=tuple(one.hand for one in served.phases if one.hand is not None),
         )
-
-    def require_unchanged(self, request: PourRequest, drink: Drink) -> None:
-        """Refused when this is no longer what was ordered: other liquids, or alcohol where there was none."""
-        served = self._serving(request)
-        now, then = sorted(served.needed_ml), sorted(drink.doses_ml)
-        ethanol_g = served.mixture(self._book).ethanol_g
-        if now != then or (ethanol_g > 0 and drink.ethanol_g == 0):
-            raise Refused(
-                rule="order_changed",
-                reason="the book has changed what is in this drink since it was ordered.",
-                asked=f"{', '.join(now)}; {ethanol_g:.1f} g of ethanol",
-                allowed=f"{', '.join(then)}; {drink.ethanol_g:.1f} g of ethanol",
-                remedy="Refuse the order, and let it be placed again.",
-            )
 
     def lacks(self, needs: Sequence[Mapping[str, float]]) -> tuple[tuple[str, ...], ...]:
         """Why each of these (liquid -> mL) could not be drawn now, a sentence each; nothing when it could."""

@@ -42,6 +42,10 @@ class ScaledServing:
         """Liquid -> mL."""
         return summed(dose for phase in self.phases for dose in phase.doses)
 
+    def allergens(self, book: Book) -> set[str]:
+        """Of its liquids."""
+        return {one for liquid in self.needed_ml for one in book.liquid(liquid).allergens}
+
     def mixture(self, book: Book) -> Mixture:
         """What is in the glass at the end."""
         return mix([(book.liquid(liquid), volume_ml) for liquid, volume_ml in self.needed_ml.items()])

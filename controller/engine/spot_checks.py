@@ -59,8 +59,7 @@ class SpotChecks:
             )
         read = self._weighings.weighed(request, on_s, liquid)
         weighed = msgspec.structs.replace(read, purpose="spot check", u_factor=u_span or read.u_factor)
-        self._ledger.weigh([weighed])
-        self._weighings.rebook(request.line, liquid, [weighed])
+        self._record(weighed)
         if held.liquid != liquid:
             return self._another_liquid(request, weighed, held)
         return Checked(view=self._of_same_liquid(weighed, held), carried_over=None)
@@ -74,9 +73,17 @@ class SpotChecks:
         checks = self._ledger.open_weighings(line, "spot check", liquid=liquid)
         if not checks:
             raise Refused(rule="trials", reason=f"line {line} has no spot check that could be struck.")
-        if not checks[-1].is_struck:
-            self._weighings.rebook(line, liquid, checks[-1:], undo=True)
-        self._ledger.strike([checks[-1].seq], struck=True)
+        booked = [] if checks[-1].is_struck else checks[-1:]
+        back = self._weighings.corrections(line, liquid, booked, undo=True)
+        self._ledger.strike([checks[-1].seq], struck=True, corrections=back)
+
+    def _record(self, weighed: Weighing) -> None:
+        """Record a check and what it drew, in one; said again (a kill in between, a better weight) it counts once."""
+        line, liquid = weighed.line, weighed.liquid
+        checks = self._ledger.open_weighings(line, "spot check", liquid=liquid)
+        before = [one for one in checks if one.operation == weighed.operation and not one.is_struck]
+        back = self._weighings.corrections(line, liquid, before, undo=True)
+        self._ledger.weigh([weighed], corrections=[*back, *self._weighings.corrections(line, liquid, [weighed])])
 
     def _chart(self, held: Calibration) -> Chart:
         """The checks that count; one that ended within the lag says nothing of the flow."""

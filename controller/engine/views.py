@@ -14,18 +14,28 @@ from controller.model.messages import LineReport, Refusal, Report
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.states import Contents, Outcome
-from controller.model.views import JogView, LineName, LineProgress, LineView, Names, OperationView, PlanView, Status
+from controller.model.views import (
+    Due,
+    JogView,
+    LineName,
+    LineProgress,
+    LineView,
+    Names,
+    OperationView,
+    PlanView,
+    Status,
+)
 from controller.sequencing.plan import Plan, limits
 
 Steps = tuple[tuple[float, float], ...]
 
 CALIBRATE = "calibrate it"
 DRIFTED = "it has drifted, see tundish calibration {}"
-NEXT = {
-    Contents.EMPTY: "prime it",
-    Contents.UNKNOWN: "purge it, then clean and rinse it",
-    Contents.CLEANER: "rinse it",
-    Contents.RINSE_WATER: "prime it",
+NEXT: Mapping[Contents, tuple[Due, str]] = {
+    Contents.EMPTY: ("prime", "prime it"),
+    Contents.UNKNOWN: ("unknown", "purge it, then clean and rinse it"),
+    Contents.CLEANER: ("rinse", "rinse it"),
+    Contents.RINSE_WATER: ("prime", "prime it"),
 }
 
 
@@ -64,7 +74,9 @@ def status(
         fault=None if report is None else report.fault,
         operation=operation,
         lines=tuple(
-            replace(one, note=DRIFTED.format(one.line)) if one.line in has_drifted and not one.note else one
+            replace(one, note=DRIFTED.format(one.line), due="drift")
+            if one.line in has_drifted and not one.note
+            else one
             for one in lines
         ),
         next_step=_next_step(lines, is_right) if rests else "",
@@ -180,19 +192,28 @@ def _line(
     if report is None:
         liquid, note = None if container is None else container.liquid, "the guard cannot be reached"
         unknown = LineReport(line=line, liquid=liquid, contents=Contents.UNKNOWN, holds=None, is_on=False)
-        return like(LineView, unknown, remaining_ml=remaining_ml, note=note)
-    note, reasons = NEXT.get(report.contents, ""), [one.removeprefix(f"line {line}: ") for one in overdue]
+        return like(LineView, unknown, remaining_ml=remaining_ml, note=note, due="guard")
+    reasons = tuple(one.removeprefix(f"line {line}: ") for one in overdue)
+    due, note = _due(report, reasons, is_right=is_right)
+    shown = reasons if due in ("care", "assign") else ()
+    return like(LineView, report, remaining_ml=remaining_ml, note=note, due=due, reasons=shown)
+
+
+def _due(report: LineReport, reasons: tuple[str, ...], *, is_right: bool | None) -> tuple[Due, str]:
+    """What a line needs next, as a word and in words."""
     if is_right is False:
-        note = "it moved wrong: put its wiring right and jog it"
-    elif report.liquid is None:
-        note = "; ".join(reasons or [f"say what hangs there: tundish assign {line} LIQUID CONTAINER"])
-    elif report.contents == Contents.LIQUID and report.holds != report.liquid:
-        note = f"it still holds {report.holds}: purge, clean and rinse it"
-    elif reasons:
-        note = "; ".join(reasons)
-    elif not note and (report.calibration is None or report.calibration.liquid != report.liquid):
-        note = CALIBRATE
-    return like(LineView, report, remaining_ml=remaining_ml, note=note)
+        return "wiring", "it moved wrong: put its wiring right and jog it"
+    if report.liquid is None:
+        return "assign", "; ".join(reasons) or f"say what hangs there: tundish assign {report.line} LIQUID CONTAINER"
+    if report.contents == Contents.LIQUID and report.holds != report.liquid:
+        return "foreign", f"it still holds {report.holds}: purge, clean and rinse it"
+    if reasons:
+        return "care", "; ".join(reasons)
+    if report.contents in NEXT:
+        return NEXT[report.contents]
+    if report.calibration is None or report.calibration.liquid != report.liquid:
+        return "calibrate", CALIBRATE
+    return "", ""
 
 
 def _current_a(profile: Profile, run: PlannedRun, age_s: float) -> float:

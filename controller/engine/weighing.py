@@ -90,18 +90,19 @@ class Weighings:
 
     def settle(self, view: FitView, *, accepted: bool) -> None:
         """The line's trials stand behind its calibration or are thrown away; those that did not count always are."""
+        corrections: list[Correction] = []
         if accepted:
             rows = self._ledger.open_weighings(view.line, liquid=view.liquid)
             lost = [one.seq for one, shown in zip(rows, view.trials, strict=True) if shown.state != "counts"]
             self._ledger.strike(lost, struck=True)
-            self.rebook(view.line, view.liquid, [one for one in rows if one.seq not in lost])
-        self._ledger.settle_weighings(view.line, view.liquid, accepted=accepted)
+            corrections = self.corrections(view.line, view.liquid, [one for one in rows if one.seq not in lost])
+        self._ledger.settle_weighings(view.line, view.liquid, accepted=accepted, corrections=corrections)
 
-    def rebook(self, line: int, liquid: str, rows: Sequence[Weighing], *, undo: bool = False) -> None:
-        """Take from the container what these trials weighed, not what their run times let expect; undo: as it was."""
+    def corrections(self, line: int, liquid: str, rows: Sequence[Weighing], *, undo: bool = False) -> list[Correction]:
+        """What takes from the container what these trials weighed, not what their run times let expect; undo: back."""
         looked = self._ledger.notes.latest(line, "stock")
         known = [one.taken_wall_s for one in self._ledger.calibrations(line) if one.liquid == liquid]
-        corrections = []
+        found, sign = list[Correction](), -1.0 if undo else 1.0
         for one in rows:
             entry = None if one.operation is None else self._ledger.entry(one.operation)
             if entry is None or (looked is not None and looked.wall_s >= entry.asked_wall_s):
@@ -110,15 +111,18 @@ class Weighings:
             if not WRONG_BELOW * booked.delivered_ml <= volume.volume_ml <= WRONG_ABOVE * booked.worst_ml:
                 continue  # no pump does that: the weight is wrong
             by_bound = min(known, default=math.inf) > entry.asked_wall_s
-            corrections.append(
+            surer_ml = max(0.0, booked.worst_ml - booked.delivered_ml) / GUARD_BOUND if by_bound else 0.0
+            found.append(
                 Correction(
+                    line=line,
+                    liquid=liquid,
                     asked_wall_s=entry.asked_wall_s,
-                    more_ml=(-1.0 if undo else 1.0) * (volume.volume_ml - booked.delivered_ml),
-                    surer_ml=max(0.0, booked.worst_ml - booked.delivered_ml) / GUARD_BOUND if by_bound else 0.0,
-                    u_ml=volume.u_own_ml,
+                    more_ml=sign * (volume.volume_ml - booked.delivered_ml),
+                    surer_ml=sign * surer_ml,
+                    random_ml2=sign * volume.u_own_ml**2,
                 )
             )
-        self._ledger.stock.rebook(line, liquid, corrections)
+        return found
 
     def view(
         self, line: int, liquid: str, in_force: Mapping[int, Calibration], *, added: Sequence[Weighing] = ()

@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
+from controller.guard.log import LOG
 from controller.model.scale_datagram import BUSY, BYTES, PACE_S, REST, RawReading, unpack
 from controller.process import datagram_socket
 
@@ -43,7 +44,6 @@ class DatagramPort:
         self._path = path
         self._peer: str | bytes | None = None
         self._busy, self._told_s = False, 0.0
-        self.refused = 0  # datagrams of others, or that were no readings
         self.socket = datagram_socket(path, group=group)
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_PASSCRED, 1)
 
@@ -57,7 +57,6 @@ class DatagramPort:
                 break
             reading = self._accepted(data, about)
             if reading is None:
-                self.refused += 1
                 continue
             readings.append(reading)
             if peer and peer != self._peer:
@@ -67,10 +66,14 @@ class DatagramPort:
     def _accepted(self, data: bytes, about: list[tuple[int, int, bytes]]) -> RawReading | None:
         for level, kind, content in about:
             if (level, kind) == (socket.SOL_SOCKET, socket.SCM_CREDENTIALS) and len(content) == _CREDENTIALS.size:
-                if _CREDENTIALS.unpack(content)[1] not in self._users:
+                process, user, _ = _CREDENTIALS.unpack(content)
+                if user not in self._users:
+                    LOG.warning("scale_refused", reason="another user's", user=user, pid=process)
                     return None
-                with suppress(ValueError):
+                try:
                     return unpack(data)
+                except ValueError:
+                    LOG.warning("scale_refused", reason="no reading", user=user, pid=process)
         return None
 
     def pace(self, now_s: float, *, busy: bool) -> None:

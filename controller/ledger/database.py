@@ -166,6 +166,15 @@ class Database:
             with self._guarded():
                 _checkpoint(self._db, self._check, self._check.pages_in_log())
 
+    def drop_set_aside(self) -> tuple[Path, ...]:
+        """Delete ledgers that were set aside as damaged, which may name guests; which ones."""
+        path = Path(self._path)
+        found = sorted(path.parent.glob(f"{path.name}.damaged-*")) if self._check is not None else []
+        with self._guarded():
+            for one in found:
+                one.unlink()
+        return tuple(found)
+
     def settle_damage(self) -> None:
         """What follows from the damage is on record: it need not be found again at the next start."""
         if self._check is not None and self.damage:

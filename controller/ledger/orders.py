@@ -1,5 +1,10 @@
 """Orders in the ledger's database. Who placed them is kept beside them, and forgotten after the event."""
 
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
 from msgspec import json
 from msgspec.structs import astuple
 
@@ -10,13 +15,16 @@ from controller.model.requests import PourRequest
 
 
 class Drink(Value, frozen=True, kw_only=True):
-    """What an order comes to, as it was planned when it was placed."""
+    """What an order comes to, as whoever placed it agreed to it; None: of an order from before that was kept."""
 
     glass: str
     volume_ml: float
     ethanol_g: float
     seconds: float  # pumps' time
     doses_ml: dict[str, float]  # by liquid
+    abv_percent: float | None = None
+    allergens: tuple[str, ...] | None = None
+    may_contain: tuple[str, ...] | None = None
     changes: tuple[str, ...] = ()
     ahead: tuple[str, ...] = ()  # hand steps
 
@@ -61,27 +69,42 @@ _COLUMNS = (
     " o.began_wall_s, o.ended_wall_s, o.attempt, o.operation, o.rule, o.reason"
 )
 _OPEN = "('placed', 'called', 'pouring', 'ready')"
+_KNOWN = f"SELECT {_COLUMNS}, g.owner, g.key, g.name, g.secret FROM drink_order o LEFT JOIN guest g USING (seq)"
 
 
 class OrderBook(Tables):
     """Orders, as they are placed and as they change."""
 
-    def known(self) -> tuple[Order, ...]:
-        """Those that are open, and those whose guests are not forgotten, in the order of their ranks."""
+    def open(self) -> tuple[Order, ...]:
+        """Those that are open, by their ranks."""
+        return tuple(map(_order, self._database.all(f"{_KNOWN} WHERE o.state IN {_OPEN} ORDER BY o.rank, o.seq")))
+
+    def over(self, limit: int) -> tuple[Order, ...]:
+        """Those whose guests are not forgotten, at most so many: failed ones first, then those that ended last.
+
+        The one that ended last stands last.
+        """
+        where = f"WHERE g.seq IS NOT NULL AND o.state NOT IN {_OPEN}"
         rows = self._database.all(
-            f"SELECT {_COLUMNS}, g.owner, g.key, g.name, g.secret FROM drink_order o LEFT JOIN guest g USING (seq)"
-            f" WHERE o.state IN {_OPEN} OR g.seq IS NOT NULL ORDER BY o.rank, o.seq"
+            f"{_KNOWN} {where} ORDER BY o.state != 'failed', o.ended_wall_s DESC, o.seq DESC LIMIT ?", (limit,)
         )
-        return tuple(
-            value_of(
-                Order,
-                row[:15],
-                request=json.decode(row[4]),
-                drink=json.decode(row[5]),
-                guest=None if row[15] is None else value_of(Guest, row[15:]),
-            )
-            for row in rows
-        )
+        return tuple(sorted(map(_order, rows), key=lambda one: (one.ended_wall_s or 0.0, one.seq)))
+
+    def of(self, seq: int) -> Order | None:
+        """One whose guest is not forgotten, or None."""
+        row = self._database.one(f"{_KNOWN} WHERE g.seq IS NOT NULL AND o.seq = ?", (seq,))
+        return None if row is None else _order(row)
+
+    def placed_with(self, owner: str, key: str) -> Order | None:
+        """The one that this owner has placed with this key, or None."""
+        row = self._database.one(f"{_KNOWN} WHERE g.owner = ? AND g.key = ?", (owner, key))
+        return None if row is None else _order(row)
+
+    @property
+    def last_number(self) -> int:
+        """The highest that was called out at this event; 0 before the first."""
+        row = self._database.one("SELECT coalesce(max(number), 0) FROM drink_order JOIN guest USING (seq)")
+        return 0 if row is None else int(row[0])
 
     @property
     def last_seq(self) -> int:
@@ -112,12 +135,42 @@ class OrderBook(Tables):
         with self._database.transaction(lazily=lazily) as db:
             db.execute(f"INSERT OR REPLACE INTO drink_order VALUES ({', '.join('?' * 15)})", _row(order))
 
-    def forget_guests(self) -> None:
-        """Forget who placed which order: nothing of it stands in the file or its log when this returns."""
+    def forget_guests(self) -> tuple[Path, ...]:
+        """Forget who placed which order: nothing of it stands in the file, its log or a damaged one set aside.
+
+        Returns the damaged ones, which are deleted.
+        """
         with self._database.transaction() as db:
             db.execute("DELETE FROM guest")
-            db.execute("UPDATE drink_order SET reason = '' WHERE rule = 'operator'")  # free text: it may name somebody
+            _forget_reasons(db)
         self._database.empty_log()
+        return self._database.drop_set_aside()
+
+    def forget_ended_before(self, wall_s: float) -> bool:
+        """Forget who placed the orders that had ended by then (Unix s); False, and nothing changed, without such."""
+        old = f"seq IN (SELECT seq FROM drink_order WHERE state NOT IN {_OPEN} AND ended_wall_s < ?)"
+        if self._database.one(f"SELECT 1 FROM guest WHERE {old} LIMIT 1", (wall_s,)) is None:
+            return False
+        kept = self._database.all(f"SELECT * FROM guest WHERE NOT {old}", (wall_s,))
+        with self._database.transaction() as db:
+            db.execute("DELETE FROM guest")  # as a whole: so no page keeps a copy of a row that was moved
+            db.executemany("INSERT INTO guest VALUES (?, ?, ?, ?, ?)", kept)
+            _forget_reasons(db)
+        self._database.empty_log()
+        return True
+
+
+def _forget_reasons(db: sqlite3.Connection) -> None:
+    """What the operator wrote is free text: it may name a guest."""
+    db.execute(
+        "UPDATE drink_order SET reason = '' WHERE rule = 'operator' AND reason != '' AND seq NOT IN"
+        " (SELECT seq FROM guest)"
+    )
+
+
+def _order(row: Sequence[Any]) -> Order:
+    guest = None if row[15] is None else value_of(Guest, row[15:])
+    return value_of(Order, row[:15], request=json.decode(row[4]), drink=json.decode(row[5]), guest=guest)
 
 
 def _row(order: Order) -> tuple[object, ...]:

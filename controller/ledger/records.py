@@ -89,12 +89,17 @@ class Container(Value, frozen=True, kw_only=True):
 
 
 class Correction(Value, frozen=True, kw_only=True):
-    """An operation drew more_ml (less when negative) than was booked; surer_ml: by how much less it may be off now."""
+    """An operation drew more_ml (less when negative) than was booked from the container on a line.
 
+    surer_ml: by how much less it may be off now; random_ml2: how much more its square may be off at random.
+    """
+
+    line: int
+    liquid: str
     asked_wall_s: float
     more_ml: float
     surer_ml: float
-    u_ml: float
+    random_ml2: float
 
 
 class Weighing(Value, frozen=True, kw_only=True):

@@ -37,16 +37,6 @@ class StockRecords(Tables):
             )
             insert(db, "line_note", note)
 
-    def rebook(self, line: int, liquid: str, corrections: Sequence[Correction]) -> None:
-        """Correct what was drawn from the container on this line, if it hung there then."""
-        with self._database.transaction() as db:
-            db.executemany(
-                "UPDATE container SET remaining_ml = min(container_ml, max(0, remaining_ml - ?)),"
-                " u_shared_ml = max(0, u_shared_ml - ?), random_ml2 = random_ml2 + ?"
-                " WHERE line = ? AND liquid = ? AND taken_wall_s IS NULL AND hung_wall_s <= ?",
-                [(one.more_ml, one.surer_ml, one.u_ml**2, line, liquid, one.asked_wall_s) for one in corrections],
-            )
-
     def mark_known(self, line: int, *, is_known: bool = True) -> None:
         """The guard knows of the container on this line, or is to hear of it again."""
         self._database.change("UPDATE container SET told = ? WHERE line = ? AND taken_wall_s IS NULL", is_known, line)
@@ -85,6 +75,16 @@ def draw(
                 one.liquid,
             ),
         )
+
+
+def rebook(db: sqlite3.Connection, corrections: Sequence[Correction]) -> None:
+    """Correct what was drawn from containers, where they hung then."""
+    db.executemany(
+        "UPDATE container SET remaining_ml = min(container_ml, max(0, remaining_ml - ?)),"
+        " u_shared_ml = max(0, u_shared_ml - ?), random_ml2 = max(0, random_ml2 + ?)"
+        " WHERE line = ? AND liquid = ? AND taken_wall_s IS NULL AND hung_wall_s <= ?",
+        [(one.more_ml, one.surer_ml, one.random_ml2, one.line, one.liquid, one.asked_wall_s) for one in corrections],
+    )
 
 
 def redraw(db: sqlite3.Connection, asked_wall_s: float, redrawn: Mapping[int, Redrawn]) -> None:

@@ -18,6 +18,7 @@ from controller.ledger.orders import OrderBook
 from controller.ledger.records import (
     REFUSED,
     Container,
+    Correction,
     Entry,
     Intent,
     JogAnswer,
@@ -27,7 +28,7 @@ from controller.ledger.records import (
     Weighing,
     evening_of,
 )
-from controller.ledger.stock import StockRecords, doubt, draw, redraw
+from controller.ledger.stock import StockRecords, doubt, draw, rebook, redraw
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, JournalHead, Refusal
 from controller.model.states import OperationKind, Outcome
@@ -198,24 +199,29 @@ class Ledger(Database):
         rows = self.all("SELECT body FROM calibration WHERE line = ? ORDER BY seq", (line,))
         return tuple(msgspec.json.decode(row[0], type=Calibration) for row in rows)
 
-    def weigh(self, weighings: Sequence[Weighing]) -> None:
-        """Record weighings, all or none; a second one of the same operation replaces the first."""
+    def weigh(self, weighings: Sequence[Weighing], *, corrections: Sequence[Correction] = ()) -> None:
+        """Record weighings with what they correct, all or none; a second one of an operation replaces the first."""
         with self.transaction() as db:
+            rebook(db, corrections)
             for one in weighings:
-                insert(db, "weighing", one, or_replace=True, seq=one.seq or None)
+                insert(db, "weighing", one, or_replace=True, seq=None)
 
-    def strike(self, seqs: Sequence[int], *, struck: bool) -> None:
+    def strike(self, seqs: Sequence[int], *, struck: bool, corrections: Sequence[Correction] = ()) -> None:
         """Strike or restore the weighings of these numbers; they stay on record either way."""
         with self.transaction() as db:
+            rebook(db, corrections)
             db.executemany("UPDATE weighing SET struck = ? WHERE seq = ?", [(struck, seq) for seq in seqs])
 
-    def settle_weighings(self, line: int, liquid: str, *, accepted: bool) -> None:
+    def settle_weighings(
+        self, line: int, liquid: str, *, accepted: bool, corrections: Sequence[Correction] = ()
+    ) -> None:
         """The line's open trials are thrown away, or stand behind its calibration from now on; all stay on record.
 
         Accepted: those of this liquid that are not struck take the place of the ones behind its last calibration, and
         the line's spot checks are history.
         """
         with self.transaction() as db:
+            rebook(db, corrections)
             if accepted:
                 db.execute("UPDATE weighing SET settled = 1 WHERE line = ? AND purpose = 'spot check'", (line,))
                 db.execute(

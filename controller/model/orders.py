@@ -1,7 +1,7 @@
 """Orders: one drink that somebody wants, from the phone or the counter to the glass that is taken."""
 
 from enum import StrEnum
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import Meta
 
@@ -91,6 +91,36 @@ class LastOrdersRequest(Value, frozen=True, kw_only=True):
     last_orders: bool
 
 
+class Difference(Value, frozen=True, kw_only=True):
+    """What of a drink is no longer as it was when it was ordered.
+
+    about: dose (of the liquid `what`, mL), alcohol (g), strength (% vol), made_with and traces (the allergen `what` is
+    new), gone (it cannot be had as ordered; `what` says why).
+    """
+
+    about: Literal["dose", "alcohol", "strength", "made_with", "traces", "gone"]
+    what: str = ""
+    now: float = 0.0
+    then: float = 0.0
+
+    def __str__(self) -> str:
+        return {
+            "dose": f"{self.what}: {self.now:.0f} mL instead of {self.then:.0f} mL",
+            "alcohol": f"{self.now:.1f} g of alcohol instead of {self.then:.1f} g",
+            "strength": f"{self.now:.1f} % vol instead of {self.then:.1f} % vol",
+            "made_with": f"made with {self.what}",
+            "traces": f"traces of {self.what} possible",
+            "gone": self.what,
+        }[self.about]
+
+
+class AgreeRequest(Value, frozen=True, kw_only=True):
+    """Whoever placed an order agrees to what has changed of it, as it was shown; another change is asked about anew."""
+
+    order: int
+    changed: Annotated[tuple[Difference, ...], Meta(max_length=100)]
+
+
 class OrderView(Value, frozen=True, kw_only=True):
     """One order. Moments are Unix s by the machine's clock, as it shows `at_wall_s` now."""
 
@@ -104,12 +134,15 @@ class OrderView(Value, frozen=True, kw_only=True):
     glass: str = ""
     volume_ml: float = 0.0
     ethanol_g: float = 0.0
-    changes: tuple[str, ...] = ()  # what of the recipe is left out or replaced
+    changes: tuple[str, ...] = ()  # what of the recipe is left out or replaced, in this order; then what was rounded
+    without: tuple[str, ...] = ()
+    instead: tuple[Swap, ...] = ()
     ahead: tuple[str, ...] = ()  # hand steps: what a person can prepare before the glass is wetted
     place: int | None = None  # in the queue, 1 is the next; None when it waits no more
     wait_s: float | None = None  # until its pour begins, from at_wall_s; None when that hangs on a person
     needs: str = ""  # why a person is needed before it can be poured, "" when not
     needs_nod: bool = False  # alcohol waits for the operator's nod
+    changed: tuple[Difference, ...] = ()  # since it was ordered; it waits until whoever placed it agrees
     seconds: float = 0.0  # pumps' time
     placed_wall_s: float = 0.0
     called_wall_s: float | None = None
@@ -119,7 +152,7 @@ class OrderView(Value, frozen=True, kw_only=True):
     operation: str | None = None  # that pours it
     may_consent: bool = False  # whether the guest's own phone may say that the glass stands there
     consent_ends_wall_s: float | None = None  # until when the phone may say so, once a glass was set down
-    rule: str = ""  # by which it was refused
+    rule: str = ""  # why it is over: the rule that refused it, operator, call (it expired), how its pour ended
     reason: str = ""  # why it is withdrawn, expired, refused or failed
 
 
@@ -140,6 +173,14 @@ class QueueView(Value, frozen=True, kw_only=True):
     needs: str  # why a person is needed, "" when not
     last_orders: bool
     house: House
+    book: str = ""  # its title
+
+
+class Forgotten(Value, frozen=True, kw_only=True):
+    """Guests are forgotten; deleted: ledgers that had been set aside as damaged and may have named them."""
+
+    queue: QueueView
+    deleted: tuple[str, ...]
 
 
 class Orders(Value, frozen=True, kw_only=True):

@@ -134,6 +134,11 @@ class OperationView(Value, frozen=True, kw_only=True):
     waiting: Waiting | None = None
 
 
+Due = Literal[
+    "", "guard", "wiring", "assign", "foreign", "care", "calibrate", "drift", "prime", "unknown", "rinse"
+]  # what a line needs next
+
+
 class LineName(Value, frozen=True, kw_only=True):
     """A line and the liquid that hangs there, None for none."""
 
@@ -149,6 +154,8 @@ class LineView(LineName, frozen=True, kw_only=True):
     remaining_ml: float | None
     calibration: Calibration | None
     note: str  # what to do next with it, "" when it is ready
+    due: Due = ""  # the same as a word
+    reasons: tuple[str, ...] = ()  # why it needs care, or what is wrong with what hangs there
 
 
 class Names(Value, frozen=True, kw_only=True):

@@ -99,8 +99,8 @@ export function freshKey() {
 const SILENT_MS = 25000; // the engine gives a sign of life every 15 s
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
-// Call `take(name, data)` for every event, for ever: comes back by itself; asks for the status while no stream is free.
-export async function follow(take) {
+// Call `take(name, data)` for every event, for ever: comes back by itself; asks for `instead` while no stream is free.
+export async function follow(take, instead) {
   let last = '';
   let waitMs = 400;
   const wake = new EventTarget();
@@ -120,7 +120,7 @@ export async function follow(take) {
         take(name, data);
       }
     } catch (error) {
-      if (error instanceof Problem) await poll(take).catch(() => {});
+      if (error instanceof Problem) await poll(take, instead).catch(() => {});
     }
     cut.abort();
     connected(false);
@@ -129,9 +129,9 @@ export async function follow(take) {
   }
 }
 
-async function poll(take) {
+async function poll(take, name) {
   for (let n = 0; n < 5; n += 1) {
-    take('status', await get('status'));
+    take(name, await get(name));
     await pause(3000);
   }
 }

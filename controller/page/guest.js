@@ -3,11 +3,11 @@ import { becomeGuest, follow, get } from './api.js';
 import { doseKey, learnTints, tape, tapeMl } from './draw.js';
 import { h, later, morph, morphChildren } from './dom.js';
 import { connection } from './main.js';
-import { duration, grams, known, list, ml, number, percent, t } from './texts.js';
+import { duration, grams, known, list, loadMoreTexts, ml, number, percent, t } from './texts.js';
 
 const MENU_MS = 20000; // how old the menu may get while somebody looks at it
 
-export const state = { menu: [], orders: [], queue: null, book: '', behindMs: 0 };
+export const state = { menu: [], orders: [], queue: null, behindMs: 0 };
 const filter = { avoid: new Set(), noAlcohol: false };
 let parts = null; // order.js, loaded when the menu stands
 const ordering = () => import('./order.js');
@@ -68,10 +68,12 @@ function filters() {
     h('p', { class: 'notice small' }, t('never_free'))));
 }
 
+export const closed = (queue) => (queue.last_orders ? t('closed_last') : t('closed_full', { n: queue.waiting }));
+
 function queueLine() {
   const queue = state.queue;
   if (!queue) return null;
-  if (queue.closed) return h('p', { class: 'notice', lang: 'en' }, queue.closed);
+  if (queue.closed) return h('p', { class: 'notice' }, closed(queue));
   return h('p', { class: 'soft small' }, t('waiting', { n: queue.waiting }), ' ',
     queue.wait_s == null ? t('wait_unknown') : t('wait', { time: duration(queue.wait_s) }));
 }
@@ -83,7 +85,7 @@ export function draw() {
   const others = state.menu.filter((one) => !offered(one));
   const fullMl = tapeMl(state.menu);
   morph(document.getElementById('top'), h('header', { class: 'top', id: 'top' },
-    h('div', { class: 'row apart' }, h('h1', {}, state.book || t('title')), connection())));
+    h('div', { class: 'row apart' }, h('h1', {}, state.queue?.book || t('title')), connection())));
   morphChildren(document.getElementById('main'), [
     h('div', { 'data-key': 'mine' }, parts?.tickets()),
     h('div', { class: 'stack', 'data-key': 'menu' },
@@ -124,11 +126,7 @@ export async function show(menu) {
   draw();
   const cautions = ['caution_allergens', 'caution_alcohol', 'caution_food', location.protocol === 'http:' && 'caution_open'].filter(Boolean);
   document.getElementById('cautions').append(...cautions.map((one) => h('p', {}, t(one))));
-  parts = await ordering();
-  get('status').then((status) => {
-    state.book = status.book;
-    later(draw);
-  }, () => {});
+  [parts] = await Promise.all([ordering(), loadMoreTexts('rules')]);
   for (;;) {
     try {
       await becomeGuest();
@@ -139,5 +137,5 @@ export async function show(menu) {
   }
   parts.resend();
   setInterval(() => document.visibilityState === 'visible' && renewMenu().catch(() => {}), MENU_MS * (1 + Math.random() / 2));
-  return follow(take);
+  return follow(take, 'orders');
 }

@@ -65,7 +65,7 @@ async function begin() {
   for (;;) {
     try {
       const show = await side;
-      frame(h('div', { class: 'caution stack' }, h('div', { id: 'cautions' }), languages()));
+      frame(h('div', { class: 'caution stack' }, h('div', { id: 'cautions', class: 'stack' }), languages()));
       return await show();
     } catch (error) {
       if (error.status === 401) return undefined;

@@ -4,6 +4,7 @@ import { ask, becomeGuest, freshKey, get, link, post, Problem } from './api.js';
 import { doseKey, tape } from './draw.js';
 import { focusOn, h, later, say } from './dom.js';
 import { allergens, draw, facts, state } from './guest.js';
+import { change, changes, ending, problem } from './said.js';
 import { clock, duration, t } from './texts.js';
 
 const PENDING = 'order-being-sent';
@@ -12,7 +13,7 @@ const SHOWN_OVER_S = 900; // how long an order that is over stays on the page
 const LOOK_MS = 2000; // between two looks at how far a pour of this phone has come
 const plans = new Map(); // operation -> segments, null while they are asked for
 const pours = new Map(); // operation -> what the engine said of it last
-let trouble = '';
+let trouble = null; // what went wrong last
 
 const secrets = () => JSON.parse(localStorage.getItem('secrets') || '{}');
 
@@ -45,7 +46,7 @@ link.addEventListener('change', () => resend().catch(() => {}));
 export function openOrder(entry, offer) {
   const chosen = { times: 1, without: new Set(offer.without), instead: [...offer.instead] };
   const name = h('input', { id: 'name', maxlength: '40', autocomplete: 'off', value: sessionStorage.getItem('name') || '' });
-  const problem = h('div', { role: 'alert' });
+  const wrong = h('div', { role: 'alert' });
   const picture = h('div');
   const redraw = () => {
     const phases = entry.phases.map((phase) => ({ ...phase, doses: phase.doses.filter((one) => !chosen.without.has(one.liquid)) }));
@@ -72,7 +73,7 @@ export function openOrder(entry, offer) {
       dialog.close();
       later(() => focusOn(document.getElementById(`order-${placed.order}`)));
     } catch (error) {
-      problem.replaceChildren(refusal(error));
+      wrong.replaceChildren(refusal(error));
       submit.disabled = !(error instanceof Problem); // the one that could not be sent goes out by itself
     }
   };
@@ -82,7 +83,7 @@ export function openOrder(entry, offer) {
     entry.optional.map(leave), entry.substitutes.map(swap),
     h('label', { class: 'field' }, t('name'), name), h('p', { class: 'small soft' }, t('name_why')),
     entry.ethanol_g > 0 && h('p', { class: 'notice small' }, t('caution_alcohol')),
-    problem, h('div', { class: 'actions' }, submit, h('button', { type: 'button', onclick: () => dialog.close() }, t('cancel')))));
+    wrong, h('div', { class: 'actions' }, submit, h('button', { type: 'button', onclick: () => dialog.close() }, t('cancel')))));
   redraw();
   dialog.addEventListener('close', () => dialog.remove());
   document.body.append(dialog);
@@ -91,7 +92,7 @@ export function openOrder(entry, offer) {
 
 function refusal(error) {
   if (!(error instanceof Problem)) return h('p', { class: 'notice' }, t('will_send'));
-  return h('div', { class: 'notice bad', lang: 'en' }, h('p', {}, error.message), error.remedy && h('p', {}, error.remedy));
+  return h('div', { class: 'notice bad' }, problem(error));
 }
 
 // --- this phone's orders
@@ -107,7 +108,7 @@ export function tickets() {
   if (!shown.length && !sessionStorage.getItem(PENDING)) return null;
   return h('section', { class: 'stack', 'aria-labelledby': 'mine-title' }, h('h2', { id: 'mine-title' }, t('mine')),
     sessionStorage.getItem(PENDING) && h('p', { class: 'notice' }, t('will_send')),
-    trouble && h('p', { class: 'notice bad', role: 'alert', lang: 'en' }, trouble),
+    trouble && h('div', { class: 'notice bad', role: 'alert' }, trouble instanceof Problem ? problem(trouble) : h('p', {}, t('no_connection'))),
     h('ul', { class: 'stack' }, shown.map(ticket)));
 }
 
@@ -119,12 +120,18 @@ function ticket(order) {
     (BODIES[order.state] || over)(order));
 }
 
+// The drink is no longer what was ordered: it waits until this guest agrees.
+const changed = (order) => order.changed.length > 0 && h('div', { class: 'notice stack', role: 'status' },
+  h('p', {}, h('b', {}, t('changed'))), h('ul', {}, order.changed.map((one) => h('li', {}, change(one)))),
+  order.changed.every((one) => one.about !== 'gone') && h('button', { class: 'main', onclick: (event) => act(event, () => post(`orders/${order.order}/agree`, { changed: order.changed })) }, t('agree')));
+
 const may = (order) => order.may_consent && order.consent_ends_wall_s && secrets()[order.order];
 
 const BODIES = {
   placed: (order) => [
     h('p', {}, order.place != null && t('place', { n: order.place }), ' ', order.wait_s == null ? t('wait_unknown') : t('wait', { time: duration(order.wait_s) })),
     order.needs_nod && h('p', { class: 'small notice' }, t('needs_nod')),
+    changed(order),
     withdraw(order),
   ],
   called: (order) => [
@@ -135,10 +142,10 @@ const BODIES = {
     withdraw(order),
   ],
   pouring: (order) => [plan(order), pours.get(order.operation)?.waiting && h('p', { class: 'notice', role: 'status' }, waits(pours.get(order.operation)))],
-  ready: (order) => [h('p', {}, h('b', {}, t('take_it'))), order.changes.map((one) => h('p', { class: 'small', lang: 'en' }, one))],
+  ready: (order) => [h('p', {}, h('b', {}, t('take_it'))), changes(order).map((one) => h('p', { class: 'small' }, one))],
 };
 
-const over = (order) => [order.reason && h('p', { class: 'small', lang: 'en' }, order.reason)];
+const over = (order) => [(order.rule || order.reason) && h('p', { class: 'small' }, ending(order))];
 
 export const waits = ({ waiting, waiting_for: step }) => t({ glass: 'waits_glass', container: 'waits_operator' }[waiting.kind] ?? 'waits_step', { step });
 
@@ -147,7 +154,7 @@ function plan(order) {
   const { operation } = order;
   if (!plans.has(operation)) {
     plans.set(operation, null);
-    get(`operations/${operation}/plan`).then((found) => plans.set(operation, found), () => plans.delete(operation)).then(() => later(draw));
+    get(`orders/${order.order}/plan`).then((found) => plans.set(operation, found), () => plans.delete(operation)).then(() => later(draw));
     look(operation);
   }
   const segments = plans.get(operation);
@@ -169,11 +176,11 @@ const withdraw = (order) => h('button', { class: 'quiet', onclick: (event) => ac
 
 async function act(event, what) {
   event.target.disabled = true;
-  trouble = '';
+  trouble = null;
   try {
     await what();
   } catch (error) {
-    trouble = error instanceof Problem ? `${error.message} ${error.remedy}` : t('no_connection');
+    trouble = error;
   }
   event.target.disabled = false;
   later(draw);

@@ -3,10 +3,12 @@
 export const LANGUAGES = { en: 'English', de: 'Deutsch' };
 let texts = {};
 export let language = 'en';
+let locale = 'en'; // the reader's own form of the language: dates and units
 
 export async function loadTexts() {
   const wanted = [localStorage.getItem('language'), ...navigator.languages].filter(Boolean);
   language = wanted.map((one) => one.slice(0, 2)).find((one) => one in LANGUAGES) || 'en';
+  locale = navigator.languages.find((one) => one.slice(0, 2) === language) || language;
   const answer = await fetch(`/page/texts/${language}.json`);
   texts = await answer.json();
   document.documentElement.lang = language;
@@ -35,15 +37,16 @@ export function t(key, values = {}) {
 export const known = (key) => key in texts;
 
 export function number(value, digits = 0) {
-  return new Intl.NumberFormat(language, { maximumFractionDigits: digits, signDisplay: 'negative' }).format(value);
+  return new Intl.NumberFormat(locale, { maximumFractionDigits: digits, signDisplay: 'negative' }).format(value);
 }
 
 const unit = (value, name, digits) =>
-  new Intl.NumberFormat(language, { style: 'unit', unit: name, maximumFractionDigits: digits }).format(value);
+  new Intl.NumberFormat(locale, { style: 'unit', unit: name, maximumFractionDigits: digits }).format(value);
 
 export const ml = (value, digits = value < 10 ? 1 : 0) => unit(value, 'milliliter', digits);
 // What a dose became by weight, with its interval (k = 2).
 export const within = (dose) => `${number(dose.volume_ml, 1)} ± ${number(2 * dose.u_ml, 1)}`;
+export const figure = (text) => text.replace(/(\d)\.(\d)/g, `$1${number(1.5, 1)[1]}$2`); // of the engine's, with its unit
 export const grams = (value, digits = 1) => unit(value, 'gram', digits);
 export const percent = (value) => `${number(value, 1)} %`;
 
@@ -54,10 +57,10 @@ export function duration(seconds) {
 }
 
 export function moment(wallS) {
-  return new Intl.DateTimeFormat(language, { dateStyle: 'short', timeStyle: 'short' }).format(wallS * 1000);
+  return new Intl.DateTimeFormat(locale, { dateStyle: 'short', timeStyle: 'short' }).format(wallS * 1000);
 }
 
 export const clock = (wallS) =>
-  new Intl.DateTimeFormat(language, { hour: '2-digit', minute: '2-digit' }).format(wallS * 1000);
+  new Intl.DateTimeFormat(locale, { hour: '2-digit', minute: '2-digit' }).format(wallS * 1000);
 
 export const list = (words) => new Intl.ListFormat(language).format(words);

@@ -26,6 +26,8 @@ IDLE = {
             "remaining_ml": 812.4,
             "calibration": None,
             "note": "calibrate it",
+            "due": "calibrate",
+            "reasons": [],
         }
     ],
     "inputs": {
@@ -62,6 +64,7 @@ def operation(**changes):
                 "delivered_ml": delivered,
                 "is_on": on,
                 "at_most": False,
+                "weighed": None,
             }
             for number, (liquid, asked, delivered, on) in enumerate(lines, 1)
         ],

@@ -18,6 +18,7 @@ import controller.cli.run.up as up_command
 from controller.bench.client import BenchClient
 from controller.cli.places import BENCH, ENGINE, GUARD
 from controller.cli.run.children import _readable
+from controller.cli.run.listeners import SOCKETS
 
 ROOT = Path(__file__).parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"
@@ -101,7 +102,7 @@ class Desk:
 
 
 def wait_for(is_so, said):
-    deadline_s = time.monotonic() + 30
+    deadline_s = time.monotonic() + 120
     while not is_so():
         assert time.monotonic() < deadline_s, said()
         time.sleep(0.05)
@@ -331,9 +332,12 @@ def test_what_is_left_of_a_machine_is_told_by_status_and_up_and_taken_down(fresh
         one.communicate()
     code, out, _ = fresh_desk.tundish("down")
     assert (code, out) == (0, f"Nothing runs in {fresh_desk.folder / 'run'}.\n")
-    with fresh_desk.up():
+    with fresh_desk.up() as up:
         assert fresh_desk.tundish("status")[0] == 0
-        assert fresh_desk.tundish("down")[0] == 0
+        assert fresh_desk.tundish("down") == (0, "".join(f"{one:<6} | stopped\n" for one in SOCKETS), "")
+        assert up.wait(30) == 0
+    assert "by itself" not in fresh_desk.said()
+    assert "WARNING" not in fresh_desk.said().rpartition("Ctrl-C here stops all.")[2]
     assert not processes_of(fresh_desk)
 
 

@@ -15,7 +15,7 @@ from itertools import count
 
 FREEBIND = 15  # include/uapi/linux/in.h; the whole /64 is local in the test's own network
 OF_EACH = 24  # connections held from one address
-REQUEST = b"GET /v1/status HTTP/1.1\r\nHost: machine:%d\r\nAuthorization: Bearer %s\r\n\r\n"
+REQUEST = b"GET /v1/menu HTTP/1.1\r\nHost: machine:%d\r\nAuthorization: Bearer %s\r\n\r\n"
 KINDS = ("silent", "trickle", "ask")
 
 

@@ -220,7 +220,7 @@ def test_an_order_whose_recipe_has_changed_since_is_not_poured_as_something_else
     with pytest.raises(Refused) as refused:
         machine.engine.orders.consent(ConsentRequest(order=seq), who="operator")
     assert (refused.value.rule, "lime cordial" in refused.value.asked) == ("order_changed", True)
-    assert state(machine, seq) is OrderState.CALLED
+    assert state(machine, seq) is OrderState.PLACED
     assert not machine.plant.moves()
 
 

@@ -187,8 +187,8 @@ def test_without_a_token_nothing_is_opened(network, changes):
 @pytest.mark.parametrize(
     ("method", "path", "status"),
     [
-        ("GET", "/v1/status", 200),
         ("GET", "/v1/menu", 200),
+        ("GET", "/v1/status", 403),
         ("GET", "/v1/operations", 403),
         ("GET", "/v1/openapi.json", 403),
         ("GET", "/healthz", 403),
@@ -200,7 +200,7 @@ def test_without_a_token_nothing_is_opened(network, changes):
         ("GET", "/v1/../v1/operations", 403),
     ],
 )
-def test_a_guest_sees_status_and_menu_and_nothing_else(network, method, path, status):
+def test_a_guest_sees_the_menu_and_nothing_of_the_machine(network, method, path, status):
     assert network.ask(method, path, GUEST) == status
 
 
@@ -296,7 +296,7 @@ def test_stopping_works_when_every_place_of_the_operator_is_busy(network):
     for number in range(SHARES["operator"]):
         network.places.know(Held(f"192.168.1.{number}"), "operator")
     assert network.ask("GET", "/v1/status", OPERATOR) == 503
-    assert network.ask("GET", "/v1/status", GUEST, client="192.168.1.78") == 200
+    assert network.ask("GET", "/v1/access", GUEST, client="192.168.1.78") == 200
     assert network.ask("POST", "/v1/stop", OPERATOR) == 204
 
 
@@ -306,7 +306,7 @@ def test_who_guesses_tokens_is_put_off_and_shuts_nobody_out_at_the_same_address(
     assert network.ask("GET", "/v1/status", "x" * 30) == 429
     assert network.headers["connection"] == "close"
     assert network.ask("GET", "/v1/status", OPERATOR) == 200
-    assert network.ask("GET", "/v1/status", GUEST) == 200
+    assert network.ask("GET", "/v1/access", GUEST) == 200
     assert network.ask("POST", "/v1/stop", OPERATOR) == 204
     network.clock.move_to(2.0)
     assert network.ask("GET", "/v1/status", "x" * 30) == 401

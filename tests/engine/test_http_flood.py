@@ -148,7 +148,7 @@ def attacked(one, sources, operator, tries_per_s=400, token="x" * 30):
     while flood.poll() is None:
         answers += [
             one.remote("POST", "/v1/stop", operator, OPERATOR),
-            one.remote("GET", "/v1/status", operator, GUEST),
+            one.remote("GET", "/v1/access", operator, GUEST),
         ]
         answers += [one.local("POST", "/v1/stop"), one.local("GET", "/v1/status")]
     return answers, json.loads(flood.communicate()[0])
@@ -168,7 +168,7 @@ def test_sixteen_addresses_that_hold_and_ask_all_they_can_keep_nobody_from_stopp
 def test_a_party_at_one_address_is_not_kept_out_by_a_stranger_there(tokens_file):
     """Whoever has a token gets through beside the strangers at the same address, as behind one router."""
     with machine(tokens_file, "127.0.0.1") as one:
-        assert one.remote("GET", "/v1/status", OTHERS[0], GUEST) == 200
+        assert one.remote("GET", "/v1/access", OTHERS[0], GUEST) == 200
         answers, _ = attacked(one, OTHERS[:1], OTHERS[0], PARTY_PER_S / 2)
         assert len(answers) >= 16
         assert answers == [204, 200] * (len(answers) // 2)
@@ -176,7 +176,7 @@ def test_a_party_at_one_address_is_not_kept_out_by_a_stranger_there(tokens_file)
 
 def test_guests_at_one_address_that_ask_all_they_can_starve_neither_each_other_nor_the_operator(tokens_file):
     with machine(tokens_file, "127.0.0.1") as one:
-        assert one.remote("GET", "/v1/status", OTHERS[0], GUEST) == 200
+        assert one.remote("GET", "/v1/access", OTHERS[0], GUEST) == 200
         answers, seen = attacked(one, OTHERS[:1], OTHERS[0], PARTY_PER_S / 2, GUEST)
         assert len(answers) >= 16
         assert answers == [204, 200] * (len(answers) // 2)

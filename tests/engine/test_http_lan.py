@@ -75,7 +75,7 @@ def test_the_process_listens_on_the_network_only_when_told_to(tokens_file, is_on
 
 def lan_status(port, headers):
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
-    connection.request("GET", "/v1/status", headers=headers)
+    connection.request("GET", "/v1/menu", headers=headers)
     status = connection.getresponse().status
     connection.close()
     return status

@@ -60,15 +60,14 @@ def test_only_these_are_open_to_guests():
     assert {label(one) for one in ADDRESSES if one.for_guests} == {
         "GET /v1/access",
         "GET /v1/menu",
-        "GET /v1/operations/{operation}",
-        "GET /v1/operations/{operation}/plan",
-        "GET /v1/status",
+        "GET /v1/operations/{operation}",  # that pours an own order
         "GET /v1/events",  # own orders and the queue
         "POST /v1/guests",
         "GET /v1/orders",  # own ones, here and below
         "POST /v1/orders",
         "GET /v1/orders/{order}",
         "GET /v1/orders/{order}/plan",
+        "POST /v1/orders/{order}/agree",  # to what has changed of it
         "POST /v1/orders/{order}/withdraw",
         "POST /v1/orders/{order}/consent",  # where the profile allows it, by the order's secret
     }

@@ -25,10 +25,10 @@ def found_in(folder, words):
     return [word for word in words if word.encode() in content]
 
 
-def order_all(machine):
+def order_all(machine, names=NAMES):
     """Enough of them to split pages and free some; most are withdrawn on the way."""
     words = []
-    for number, name in enumerate(NAMES):
+    for number, name in enumerate(names):
         owner = f"owner-of-{number:04d}"
         placed = machine.engine.orders.place(
             OrderRequest(recipe="Orchard Fizz", key=f"key-of-{number:04d}", name=name), owner
@@ -45,6 +45,15 @@ def test_nothing_of_a_guest_is_left_in_any_file(machine, tmp_path):
     machine.engine.orders.forget_guests()
     assert found_in(tmp_path, words) == []
     assert machine.engine.orders.orders("").orders == ()
+
+
+def test_a_ledger_that_was_set_aside_as_damaged_goes_with_the_guests(machine, tmp_path):
+    aside = [tmp_path / f"ledger.db.damaged-1{suffix}" for suffix in ("", "-wal")]
+    for one in aside:
+        one.write_text("Zebedee-of-before")
+    (tmp_path / "note.damaged-1").write_text("of somebody else")
+    assert machine.engine.orders.forget_guests().deleted == tuple(map(str, aside))
+    assert found_in(tmp_path, ["Zebedee-of-before", "of somebody else"]) == ["of somebody else"]
 
 
 def test_what_the_operator_wrote_of_a_guest_is_forgotten_too(machine, tmp_path):
@@ -68,7 +77,7 @@ def test_guests_are_forgotten_by_themselves_half_a_day_after_the_last_order(mach
 
 
 def test_after_a_power_cut_before_the_log_was_emptied_the_next_start_empties_it(machine, tmp_path, monkeypatch):
-    words, left = order_all(machine), tmp_path / "left"
+    words, left = order_all(machine, NAMES[:30]), tmp_path / "left"  # few: the log is not full, and empties by itself
     with monkeypatch.context() as cut:
         files = list(tmp_path.iterdir())
         left.mkdir()

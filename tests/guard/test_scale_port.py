@@ -1,5 +1,6 @@
 """Readings of the scale on their way into the guard: only that user's, never waited for."""
 
+import json
 import os
 import socket
 from pathlib import Path
@@ -33,10 +34,16 @@ def test_a_reading_survives_the_way(port: DatagramPort, sender: socket.socket, t
     assert port.take() == []
 
 
-def test_readings_of_another_user_are_refused(sender: socket.socket, tmp_path: Path):
+def told(capsys) -> list[tuple[str, str, int]]:
+    """What the guard's log says since: word, reason, process."""
+    return [(one["event"], one["reason"], one["pid"]) for one in map(json.loads, capsys.readouterr().err.splitlines())]
+
+
+def test_readings_of_another_user_are_refused_and_the_log_says_whose(sender: socket.socket, tmp_path: Path, capsys):
     port = DatagramPort(tmp_path / "scale.sock", user=os.geteuid() + 1)
     sender.sendto(pack(READING), str(tmp_path / "scale.sock"))
-    assert (port.take(), port.refused) == ([], 1)
+    assert port.take() == []
+    assert told(capsys) == [("scale_refused", "another user's", os.getpid())]
     port.close()
 
 
@@ -44,9 +51,12 @@ def test_readings_of_another_user_are_refused(sender: socket.socket, tmp_path: P
     "datagram",
     [b"", b"x", pack(READING)[:-1], pack(READING) + b"x", b"\x09" + pack(READING)[1:], b"y" * 60_000],
 )
-def test_what_is_no_reading_is_refused(port: DatagramPort, sender: socket.socket, tmp_path: Path, datagram: bytes):
+def test_what_is_no_reading_is_refused_and_logged(
+    port: DatagramPort, sender: socket.socket, tmp_path: Path, datagram: bytes, capsys
+):
     sender.sendto(datagram, str(tmp_path / "scale.sock"))
-    assert (port.take(), port.refused) == ([], 1)
+    assert port.take() == []
+    assert told(capsys) == [("scale_refused", "no reading", os.getpid())]
 
 
 @pytest.mark.parametrize(

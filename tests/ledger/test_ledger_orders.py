@@ -36,8 +36,8 @@ def test_a_change_that_did_not_wait_may_be_lost_and_is_no_damage(tmp_path):
     on_disk = (tmp_path / "ledger.db-wal").read_bytes()
     ledger.orders.save(replace(PLACED, state=OrderState.CALLED), lazily=True)
     lost = Ledger(cut(tmp_path, "lost", log=on_disk))
-    assert (lost.damage, [one.state for one in lost.orders.known()]) == ((), [OrderState.PLACED])
-    assert [one.state for one in ledger.orders.known()] == [OrderState.CALLED]
+    assert (lost.damage, [one.state for one in lost.orders.open()]) == ((), [OrderState.PLACED])
+    assert [one.state for one in ledger.orders.open()] == [OrderState.CALLED]
     lost.close()
     ledger.close()
 
@@ -48,6 +48,6 @@ def test_the_next_change_that_waits_takes_the_others_along(tmp_path):
     ledger.orders.save(replace(PLACED, state=OrderState.CALLED), lazily=True)
     ledger.orders.save(replace(PLACED, state=OrderState.WITHDRAWN))
     after = Ledger(cut(tmp_path, "after", log=(tmp_path / "ledger.db-wal").read_bytes()))
-    assert (after.damage, [one.state for one in after.orders.known()]) == ((), [OrderState.WITHDRAWN])
+    assert (after.damage, [one.state for one in after.orders.over(9)]) == ((), [OrderState.WITHDRAWN])
     after.close()
     ledger.close()

@@ -106,7 +106,7 @@ def test_what_a_serving_s_lines_weighed_and_why_one_was_not_weighed_are_kept(tmp
 
 def test_orders_and_their_guests_are_kept(tmp_path):
     ledger = Ledger(rebuilt("ledger_v6", tmp_path))
-    failed, placed = ledger.orders.known()
+    (failed,), (placed,) = ledger.orders.over(9), ledger.orders.open()
     assert (failed.state, failed.operation, failed.reason) == ("failed", "a1b2c3000006", "stopped by a person")
     assert (failed.guest.name, placed.guest.owner, placed.state) == ("Robin", "", "placed")
     ledger.close()

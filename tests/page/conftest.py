@@ -8,7 +8,7 @@ from tests.page.browser import BROWSER, NO_BROWSER, go
 from tests.page.page_machine import GUEST, OPERATOR, PROFILE, page_machine
 
 BOOK = Path(__file__).parent / "book.yaml"
-WAIT_MS = 20_000
+WAIT_MS = 60_000  # the longest that anything is waited for: a busy computer takes its time
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +25,9 @@ def browser():
     """By module: while it runs, its thread has an event loop that other tests must not meet."""
     if BROWSER is None:
         pytest.skip(NO_BROWSER)
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
+
+    expect.set_options(timeout=WAIT_MS)
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])

@@ -17,7 +17,7 @@ from controller.config import load
 from controller.engine.service import LEDGER
 from controller.ledger.journal import FileJournal
 from controller.model.order_states import OPEN
-from controller.model.orders import LastOrdersRequest, Orders, OrderView, QueueView
+from controller.model.orders import Forgotten, LastOrdersRequest, Orders, OrderView, QueueView
 from controller.model.requests import AcknowledgeRequest
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
@@ -87,7 +87,7 @@ class PageMachine(Processes):
         self.wait_for(lambda: (one := self.status().operation) is None or one.outcome or one.refused)
         if self.status().fault is not None:
             self.http.post("acknowledge", NoneType, AcknowledgeRequest(cause=self.status().fault or ""))
-        self.http.post("orders/forget", QueueView)
+        self.http.post("orders/forget", Forgotten)
         self.http.post("orders/last", QueueView, LastOrdersRequest(last_orders=False))
         inputs = self.status().inputs
         if inputs is None or not inputs.fresh_glass:

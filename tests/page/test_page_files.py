@@ -94,7 +94,7 @@ def test_no_file_names_another_host_or_makes_markup_of_text():
     assert not re.search(r"https?://|<style|style=|\son\w+=|<script(?![^>]*src=)", page)
 
 
-@pytest.mark.parametrize("folder", ["texts", "operator/texts"])
+@pytest.mark.parametrize("folder", ["texts", "rules", "operator/texts"])
 def test_every_language_has_every_text_with_the_same_names_in_it(folder):
     texts = {language: json.loads((FOLDER / folder / f"{language}.json").read_text()) for language in LANGUAGES}
     first = texts[LANGUAGES[0]]
@@ -111,7 +111,7 @@ def names(text):
 
 
 def test_every_text_that_a_script_asks_for_is_there():
-    known = set(json.loads((FOLDER / "texts/en.json").read_text()))
+    known = {key for folder in ("texts", "rules") for key in json.loads((FOLDER / folder / "en.json").read_text())}
     of_operator = known | set(json.loads((FOLDER / "operator/texts/en.json").read_text()))
     for name, text in SCRIPTS.items():
         asked = set(re.findall(r"\bt\('(\w+)'", text))

@@ -45,13 +45,13 @@ def test_drinks_are_left_out_by_allergen_and_by_alcohol_and_nothing_is_called_fr
 
 def test_a_drink_is_ordered_called_poured_and_taken(guest, operator, machine):
     mine, theirs = guest(), operator("orders")
-    number = order(mine, "Short Orchard")
+    number = order(mine, "Long Tea")
     ticket = mine.locator(".ticket").first
-    ticket.get_by_text("Set your glass down under the outlet: tumbler").wait_for()
-    assert theirs.locator(".ticket .number").first.inner_text().split()[-1] == number
+    ticket.get_by_text("Set your glass down under the outlet: tall glass").wait_for()
+    expect(theirs.locator(".ticket .number").first).to_contain_text(number)
     consent(theirs, number)
     ticket.locator("pour-plan .run").first.wait_for()
-    expect(ticket.locator("[data-given]").first).not_to_have_text("0 of 15 mL")
+    expect(ticket.locator("[data-given]").first).not_to_have_text("0 of 150 mL")
     ticket.get_by_text("Take your glass").wait_for()
     theirs.get_by_role("button", name="The glass was taken").click()
     ticket.get_by_text("taken", exact=True).wait_for()
@@ -65,10 +65,21 @@ def test_the_called_guest_starts_the_pour_by_the_own_phone(guest, machine):
     mine.locator(".ticket").get_by_text("Set your glass down").wait_for()
     start = mine.get_by_role("button", name="My empty glass is in place: pour")
     assert not start.is_visible()  # the glass that stands there was set down before the call
-    machine.exchange_glass()
-    start.click()
+    start_within_time(mine, start, machine)
     assert other.locator(".ticket").count() == 0
     mine.locator(".ticket").get_by_text("Take your glass").wait_for()
+
+
+def start_within_time(page, start, machine):
+    """A glass is set down and the button pressed: again, should a busy computer need more than the 15 s for that."""
+    for _ in range(3):
+        machine.exchange_glass()
+        start.wait_for()
+        start.click()
+        said = page.locator(".ticket").get_by_text("Take your glass").or_(page.locator(".ticket pour-plan"))
+        said.or_(page.get_by_role("alert")).first.wait_for()
+        if said.count():
+            return
 
 
 def test_an_order_is_withdrawn(guest, machine):
@@ -93,7 +104,7 @@ def test_two_guests_and_the_operator_at_once(guest, operator):
     assert len(set(numbers)) == 2
     second.get_by_text("Place 2 in the queue").wait_for()
     assert second.locator(".ticket").count() == 1  # nobody sees another guest's order
-    assert theirs.locator(".ticket").count() == 2
+    expect(theirs.locator(".ticket")).to_have_count(2)
     consent(theirs, numbers[0])
     first.locator(".ticket").get_by_text("Take your glass").wait_for()
 
@@ -156,7 +167,7 @@ def test_the_page_comes_back_when_the_engine_was_restarted_in_mid_pour(guest, op
 
 def test_a_lifted_glass_pauses_the_pour_and_is_said_on_both_sides(guest, operator, machine):
     mine, theirs = guest(), operator("orders")
-    consent(theirs, order(mine, "Short Orchard"))
+    consent(theirs, order(mine, "Long Tea"))  # pours for 30 s: long enough to lift the glass on a busy computer
     mine.locator("pour-plan").wait_for()
     with machine.bench() as bench:
         bench.lift_glass()

@@ -119,7 +119,7 @@ def test_a_change_of_liquid_is_guided_and_can_be_left(operator, machine):
     page.get_by_label("Container, mL").fill("700")
     press(page, "Begin the change")
     page.get_by_role("heading", name="Purge lines 4").wait_for()
-    assert "Hang the suction tube of line 4 in air." in page.locator("main").inner_text()
+    expect(page.locator("main")).to_contain_text("Lift the suction tubes out of their containers.")
     press(page, "Done: let the pumps run")
     page.get_by_role("heading", name="Clean lines 4").or_(page.get_by_role("heading", name="Rinse lines 4")).wait_for()
     press(page, "Abandon")

@@ -25,7 +25,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"
 BOOK = ROOT / "demo" / "orchard_fete.yaml"
 SOCKETS = {"bench": BENCH, "guard": GUARD, "engine": ENGINE}
-READY_S = 20.0
+READY_S = 90.0  # the longest that anything is waited for: a busy computer takes its time
 
 
 class Processes:
@@ -114,7 +114,10 @@ class Processes:
     def prepare(self) -> None:
         """Prime and calibrate all lines."""
         primed = self.http.post(
-            "line-operations", OperationView, LineRequest(kind="prime", lines=(1, 2, 3, 4, 5, 6), jug=True)
+            "line-operations",
+            OperationView,
+            LineRequest(kind="prime", lines=(1, 2, 3, 4, 5, 6), jug=True),
+            within_s=READY_S,
         )
         self.wait_for(lambda: self.operation(primed.operation).outcome is not None)
         self.calibrate()
@@ -123,8 +126,9 @@ class Processes:
         """Give each line a calibration from trials weighed earlier."""
         rows = tuple(WeighedTrial(on_s=on_s, grams=5.0 * on_s) for on_s in (4.0, 8.0, 16.0))
         for line in range(1, 7):
-            self.http.post(address("calibrations", line, "trials"), FitView, TrialsRequest(line=line, trials=rows))
-            self.http.post(address("calibrations", line), FitView, CalibrationRequest(line=line, sure=True))
+            path, trials = address("calibrations", line), TrialsRequest(line=line, trials=rows)
+            self.http.post(f"{path}/trials", FitView, trials, within_s=READY_S)
+            self.http.post(path, FitView, CalibrationRequest(line=line, sure=True), within_s=READY_S)
 
     def operation(self, operation: str) -> OperationView:
         return self.http.get(address("operations", operation), OperationView)

@@ -197,3 +197,16 @@ def test_a_line_without_a_calibration_cannot_be_checked_and_says_so(machine):
     view = step_until(machine, lambda one: one.state == "done")
     assert view.lines[0].state == "failed"
     assert "no calibration that could be checked" in view.lines[0].says
+
+
+def test_what_is_taken_as_the_empty_jar_is_looked_at_twice_and_said(machine):
+    machine.engine.hands_free.begin(JAR)
+    machine.plant.place_glass(brim_ml=2000.0, empty_g=4500.0)  # absurd for two litres
+    refused = step_until(machine, lambda one: one.state == "jar" and "too much" in one.text)
+    assert (refused.touches, refused.remarks) == (0, ())
+    machine.plant.lift_glass()
+    machine.plant.place_glass(brim_ml=2000.0, empty_g=310.0)
+    begun_s = machine.clock.now_s()
+    view = step_until(machine, lambda one: one.operation is not None)
+    assert machine.clock.now_s() - begun_s >= 3.0
+    assert view.remarks == ("Taken as the empty jar: 310 g.",)

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
 from controller.config import load
@@ -78,6 +79,32 @@ def test_a_spot_check_is_booked_at_its_weight_and_back_when_it_is_struck():
         machine.engine.calibrating.strike_spot_check(4)
         # Booked by the calibration again, which knows nothing of the wear: a tenth of 50 mL more than was drawn.
         assert level(machine, 4).remaining_ml - now_ml == pytest.approx(-5.0, abs=1.0)
+    finally:
+        machine.close()
+
+
+def test_a_spot_check_that_is_said_again_counts_once_and_as_it_was_said_last():
+    """As after a kill between its booking and the note that it is booked, or with a better weight."""
+    machine = VirtualMachine(PROFILE, BOOK, seed=3)
+    try:
+        prime_all(machine, (4,))
+        calibrate(machine, 4, by="a tester")
+        machine.pass_time(PROFILE.caps.duty_window_s)
+        operation, grams = weighed_trial(machine, (4,), 10.0)
+        before = level(machine, 4)
+        said = SpotCheckRequest(operation=operation, line=4, grams=0.95 * grams)
+        machine.engine.calibrating.spot_check(said)
+        once = level(machine, 4)
+        assert once.remaining_ml - before.remaining_ml > 1.0
+        for _ in range(2):
+            machine.engine.calibrating.spot_check(said)
+            assert level(machine, 4).remaining_ml == pytest.approx(once.remaining_ml, abs=1e-6)
+            assert level(machine, 4).u_ml == pytest.approx(once.u_ml, abs=1e-6)
+        machine.engine.calibrating.spot_check(replace(said, grams=1.05 * grams))
+        assert level(machine, 4).remaining_ml < before.remaining_ml - 1.0
+        machine.engine.calibrating.strike_spot_check(4)
+        assert level(machine, 4).remaining_ml == pytest.approx(before.remaining_ml, abs=1e-6)
+        assert level(machine, 4).u_ml == pytest.approx(before.u_ml, abs=1e-6)
     finally:
         machine.close()
 

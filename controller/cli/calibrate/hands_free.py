@@ -27,12 +27,12 @@ def on_the_scale(session: Session, request: HandsFreeRequest, again: str) -> int
     """
     engine = session.engine
     view = engine.post("hands-free", HandsFreeView, request)
-    said = _say(session, view, "")
+    said, told = _say(session, view, ""), _remark(session, view, 0)
     try:
         while view.state != "done":
             time.sleep(max(view.again_s, LEAST_S))
             view = engine.post("hands-free/next", HandsFreeView)
-            said = _say(session, view, said)
+            said, told = _say(session, view, said), _remark(session, view, told)
     except KeyboardInterrupt:
         engine.post("stop", NoneType)
         session.say(f"Stopped. Take it up again with: {again}")
@@ -51,8 +51,15 @@ def _say(session: Session, view: HandsFreeView, said: str) -> str:
     return said
 
 
+def _remark(session: Session, view: HandsFreeView, told: int) -> int:
+    """Say the remarks that are new; how many there are."""
+    for one in view.remarks[told:]:
+        session.say(one)
+    return len(view.remarks)
+
+
 def _draw(view: HandsFreeView) -> str:
     rows = [(str(one.line), one.liquid, one.state, str(one.trials), one.says) for one in view.lines]
-    parts = [table(("line", "liquid", "state", "trials", ""), rows), *view.remarks]
+    parts = [table(("line", "liquid", "state", "trials", ""), rows)]
     took = f"{view.running_s / 60:.1f} min, the jar set down {view.touches} time(s), {view.in_jar_g:.0f} g in it"
     return "\n".join([*parts, f"{view.text} {took}."])

@@ -12,7 +12,9 @@ from controller.cli.options import Session, session_options, table
 from controller.cli.pour.glass import glass_is_seen
 from controller.errors import TundishError
 from controller.model.orders import (
+    AgreeRequest,
     ConsentRequest,
+    Forgotten,
     LastOrdersRequest,
     MoveRequest,
     OrderRequest,
@@ -67,6 +69,16 @@ def place(session: Session, *, recipe: str, name: str, times: float, key: str | 
 
 @orders.command()
 @number_argument
+@session_options
+def confirm(session: Session, number: int) -> None:
+    """Whoever placed order NUMBER agrees to what has changed of it since, as this list shows it."""
+    order = _of(session.engine, number)
+    request = AgreeRequest(order=order.order, changed=order.changed)
+    session.show(session.engine.post(address("orders", order.order, "agree"), OrderView, request), _sentence)
+
+
+@orders.command()
+@number_argument
 @click.option("--empty-glass", is_flag=True, help="An empty glass stands under the outlet: do not ask.")
 @session_options
 def pour(session: Session, number: int, *, empty_glass: bool) -> int:
@@ -109,9 +121,11 @@ def last(session: Session, *, is_open: bool) -> None:
 @orders.command()
 @session_options
 def forget(session: Session) -> None:
-    """The event is over: refuse what waits, take no more orders, and forget who ordered what."""
-    view = session.engine.post("orders/forget", QueueView)
-    session.show(view, "Names and phones of guests are forgotten. For the next event: tundish orders last --open")
+    """The event is over: refuse what waits, take no more orders, and forget who ordered what.
+
+    A ledger that was set aside as damaged may name guests: it is deleted. Copy it before, if you want to look into it.
+    """
+    session.show(session.engine.post("orders/forget", Forgotten), _forgotten)
 
 
 def _act(session: Session, number: int, verb: str, request: object = None) -> None:
@@ -125,6 +139,13 @@ def _of(engine: EngineClient, number: int) -> OrderView:
     if not found:
         raise TundishError(f"there is no order {number}. See tundish orders")
     return max(found, key=lambda one: one.order)
+
+
+def _forgotten(done: Forgotten) -> str:
+    gone = [f"Deleted, since it may name guests: {one}" for one in done.deleted]
+    return "\n".join(
+        [*gone, "Names and phones of guests are forgotten. For the next event: tundish orders last --open"]
+    )
 
 
 def _sentence(one: OrderView) -> str:
@@ -150,4 +171,5 @@ def _row(one: OrderView) -> tuple[str, ...]:
     wait = "" if one.wait_s is None else f"{one.wait_s / 60:.0f} min"
     since = "" if one.ended_wall_s is None else f"{datetime.fromtimestamp(one.ended_wall_s):%H:%M} "
     drink = one.recipe if one.times == 1.0 else f"{one.recipe} x {one.times:g}"
-    return (str(one.number), drink, one.name, str(one.state), wait, f"{since}{one.needs or one.reason}")
+    needs = "; ".join((one.needs or one.reason, *map(str, one.changed)))
+    return (str(one.number), drink, one.name, str(one.state), wait, f"{since}{needs}")

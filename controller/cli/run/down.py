@@ -13,7 +13,7 @@ from controller.errors import TundishError
 @click.command()
 @run_dir_option
 def down(run_dir: Path | None) -> None:
-    """End engine, guard and bench, in this order, whoever has started them at the desk.
+    """End `tundish up` with all that it has started; engine, guard and bench, in this order, where it is gone.
 
     The services of an installed machine are systemd's: sudo systemctl stop tundish-engine tundish-guard.
     """
@@ -25,5 +25,5 @@ def down(run_dir: Path | None) -> None:
         return
     if folder == SERVICE_RUN_DIR:
         raise TundishError("these are the boot services: sudo systemctl stop tundish-engine tundish-guard")
-    for one in running:
+    for one in running:  # what `up` has ended meanwhile counts as stopped
         click.echo(f"{one.name:<6} | {'stopped' if one.end() else 'did not end: killed'}")

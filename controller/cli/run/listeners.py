@@ -5,15 +5,20 @@ import select
 import signal
 import socket
 import struct
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.cli.places import BENCH, ENGINE, GUARD
+from controller.cli.places import BENCH, ENGINE, GUARD, UP
 from controller.errors import TundishError
 
-# In the order in which they are ended: the engine first, so that what runs ends and is booked; the bench last.
-SOCKETS = {"engine": ENGINE, "guard": GUARD, "bench": BENCH}
+# In the order in which they are ended: whoever has started all, which stops them; the engine before the guard, so that
+# what runs ends and is booked; the bench last.
+SOCKETS = {"up": UP, "engine": ENGINE, "guard": GUARD, "bench": BENCH}
 END_S = 10.0  # longest wait for one to end; a guard tries 5 s on pins that do not answer
+UP_END_S = 45.0  # the same for `tundish up`, which waits for the end of each
 
 
 @dataclass(frozen=True)
@@ -31,10 +36,10 @@ class Running:
             return True
         try:
             signal.pidfd_send_signal(process, signal.SIGTERM)
-            if _ends(process):
+            if _ends(process, UP_END_S if self.name == "up" else END_S):
                 return True
             signal.pidfd_send_signal(process, signal.SIGKILL)
-            _ends(process)
+            _ends(process, END_S)
         except ProcessLookupError:
             return True
         except PermissionError as error:
@@ -63,7 +68,30 @@ def listener_of(path: Path) -> int | None:
         return pid
 
 
-def _ends(process: int) -> bool:
+@contextmanager
+def listening(path: Path) -> Iterator[None]:
+    """Be found at this socket by `listener_of`."""
+    path.unlink(missing_ok=True)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as here:
+        here.bind(str(path))
+        here.listen()
+        visitors = threading.Thread(target=_show_out, args=(here,), daemon=True)
+        visitors.start()
+        try:
+            yield
+        finally:
+            path.unlink(missing_ok=True)
+            here.shutdown(socket.SHUT_RDWR)
+            visitors.join()
+
+
+def _show_out(here: socket.socket) -> None:
+    with suppress(OSError):  # closed
+        while True:
+            here.accept()[0].close()
+
+
+def _ends(process: int, within_s: float) -> bool:
     ended = select.poll()
     ended.register(process, select.POLLIN)
-    return bool(ended.poll(END_S * 1000))
+    return bool(ended.poll(within_s * 1000))

@@ -10,9 +10,9 @@ import click
 from controller.cli.client import EngineClient
 from controller.cli.examples import machine_options
 from controller.cli.options import condition_option, more_in_check, run_dir_option, state_dir_option
-from controller.cli.places import BENCH, GUARD, SCALE, own_state_dir, run_dir_to_fill, state_dir_to_use
+from controller.cli.places import BENCH, GUARD, SCALE, UP, own_state_dir, run_dir_to_fill, state_dir_to_use
 from controller.cli.run.children import ProcessPlan, run_together, say
-from controller.cli.run.listeners import listener_of, running_in
+from controller.cli.run.listeners import listener_of, listening, running_in
 from controller.errors import TundishError
 from controller.model.views import MenuEntry, Status
 
@@ -72,7 +72,8 @@ def up(
     if profile.scale is not None:
         scale = ["scale", "run", "--profile", str(profile_path), "--run-dir", str(folder)]
         plans.append(ProcessPlan("scale", scale, (folder / SCALE).is_socket, may_end=True))
-    run_together(plans, lambda: _welcome(folder, is_simulated=is_simulated))
+    with listening(folder / UP):
+        run_together(plans, lambda: _welcome(folder, is_simulated=is_simulated))
 
 
 def _require_glass(book: "Book", glass: str | None) -> None:

@@ -3,6 +3,7 @@
 from controller.engine.http.addresses import Address, get, post
 from controller.engine.ordering.queue import OrderQueue
 from controller.model.orders import (
+    AgreeRequest,
     ConsentRequest,
     GuestToken,
     LastOrdersRequest,
@@ -51,6 +52,14 @@ ORDERS: tuple[Address, ...] = (
         for_guests=True,
     ),
     post(
+        "/v1/orders/{order}/agree",
+        "agree_to_order",
+        "Agree to what has changed of an order since.",
+        takes=AgreeRequest,
+        answers=OrderView,
+        for_guests=True,
+    ),
+    post(
         "/v1/orders/{order}/withdraw",
         "withdraw_order",
         "Withdraw an order that waits.",
@@ -95,5 +104,10 @@ ORDERS: tuple[Address, ...] = (
         takes=LastOrdersRequest,
         answers=QueueView,
     ),
-    post("/v1/orders/forget", "forget_guests", "The event is over: forget who ordered what.", OrderQueue.forget_guests),
+    post(
+        "/v1/orders/forget",
+        "forget_guests",
+        "The event is over: forget who ordered what, and delete ledgers that were set aside as damaged.",
+        OrderQueue.forget_guests,
+    ),
 )

@@ -8,7 +8,7 @@ from controller.engine.http.asking import Asking, body_of, json_answer
 from controller.engine.http.guests import GuestTokens
 from controller.engine.http.problems import HttpProblem
 from controller.engine.ordering.register import OPERATOR
-from controller.model.orders import ConsentRequest, OrderRequest
+from controller.model.orders import AgreeRequest, ConsentRequest, OrderRequest
 from controller.model.plan import Consent
 
 
@@ -48,6 +48,13 @@ class OrdersApi:
         """GET orders/ORDER/plan."""
         return json_answer(self._engine.orders.plan(request.path_params["order"], owner_of(request)))
 
+    async def operation(self, request: Request) -> Response:
+        """GET operations/OPERATION."""
+        owner, operation = owner_of(request), request.path_params["operation"]
+        if owner != OPERATOR and not self._engine.orders.is_poured_by(operation, owner):
+            raise KeyError(operation)
+        return json_answer(self._engine.operation(operation))
+
     async def place_order(self, request: Request) -> Response:
         """POST orders."""
         owner, asked = owner_of(request), await body_of(request, OrderRequest)
@@ -56,6 +63,11 @@ class OrdersApi:
         self._asking.nudge()
         headers = {"location": f"/v1/orders/{placed.order.order}", "cache-control": "no-store"}
         return json_answer(placed, 201, headers)
+
+    async def agree_to_order(self, request: Request) -> Response:
+        """POST orders/ORDER/agree."""
+        owner, asked = owner_of(request), await body_of(request, AgreeRequest, **request.path_params)
+        return json_answer(await self._asking.beside(lambda: self._engine.orders.agree(asked, owner)))
 
     async def withdraw_order(self, request: Request) -> Response:
         """POST orders/ORDER/withdraw."""

@@ -78,7 +78,7 @@ ADDRESSES: tuple[Address, ...] = (
     ),
     post("/v1/network/renew", "renew_network", "Turn everybody out, and give new tokens.", answers=NetworkView),
     get("/v1/access", "access", "Whose token the request carries.", answers=Access, for_guests=True),
-    get("/v1/status", "status", "The machine at a glance.", Engine.status, for_guests=True),
+    get("/v1/status", "status", "The machine at a glance.", Engine.status),
     get(
         "/v1/menu",
         "menu",
@@ -181,13 +181,18 @@ ADDRESSES: tuple[Address, ...] = (
         History.page,
         asks_guard=True,
     ),
-    get("/v1/operations/{operation}", "operation", "One operation.", Engine.operation, for_guests=True),
+    get(
+        "/v1/operations/{operation}",
+        "operation",
+        "One operation; a guest's, when it pours an own order.",
+        answers=views.OperationView,
+        for_guests=True,
+    ),
     get(
         "/v1/operations/{operation}/plan",
         "operation_plan",
         "The plan that the operation under way began with; empty for one that is on record.",
         Engine.plan_under_way,
-        for_guests=True,
     ),
     post(
         "/v1/operations/{operation}/confirm",

@@ -117,6 +117,13 @@ class HttpServer(uvicorn.Server):
             )
 
 
+BAD_CHAINS = {  # what OpenSSL says, in words
+    "KEY_VALUES_MISMATCH": "the key does not belong to the certificate",
+    "BAD_DECRYPT": "the key has a password: write it without, openssl pkey -in KEY -out NEW",
+    "NO_START_LINE": "one of them is not in PEM form",
+}
+
+
 def tls_context(place: ListenAddress) -> ssl.SSLContext | None:
     """TLS with the operator's certificate; None without one. Raises TundishError when it cannot be used."""
     if place.certificate is None:
@@ -125,9 +132,14 @@ def tls_context(place: ListenAddress) -> ssl.SSLContext | None:
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
-        context.load_cert_chain(certificate, key)
-    except (OSError, ssl.SSLError) as error:
-        raise TundishError(f"certificate {certificate} with key {key} cannot be used: {error}.") from error
+        context.load_cert_chain(certificate, key, password="")  # nobody is there to be asked for one
+    except ssl.SSLError as error:
+        why = BAD_CHAINS.get(
+            error.reason or "", "one of them is not in PEM form, is cut off, or the key has a password"
+        )
+        raise TundishError(f"certificate {certificate} with key {key} cannot be used: {why} ({error}).") from error
+    except OSError as error:
+        raise TundishError(f"certificate {certificate} or key {key} cannot be read: {error.strerror}.") from error
     return context
 
 

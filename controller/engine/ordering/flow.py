@@ -11,7 +11,7 @@ from controller.ledger.records import REFUSED
 from controller.ledger.store import Ledger
 from controller.model.book import House
 from controller.model.messages import InputReport
-from controller.model.orders import OrderEvent, OrderState
+from controller.model.orders import Difference, OrderEvent, OrderState
 from controller.model.states import OperationKind, Outcome
 
 
@@ -27,6 +27,7 @@ class Flow:
         self.set_down_s: float | None = None
         self._called_s = clock.now_s()
         self._patient_s = clock.now_s()  # the called guest could not be served before
+        self._changed: dict[int, tuple[Difference, ...]] = {}
         self._house: House
         self._pouring: Pouring
 
@@ -73,9 +74,27 @@ class Flow:
             for order in self._register.in_state(OrderState.READY):
                 self._register.change(order, OrderEvent.TAKE)
 
+    def compare(self) -> None:
+        """See which of the orders that wait are no longer what was ordered; without the guard nobody knows."""
+        if self._mirror.report is None:
+            return
+        self._changed = {
+            one.seq: found
+            for one in self._register.waiting()
+            if (found := self._pouring.changed(one.request, one.drink))
+        }
+
+    @property
+    def changed(self) -> dict[int, tuple[Difference, ...]]:
+        """Order -> what is no longer as ordered, of those that wait, as `compare` found it."""
+        return {one.seq: self._changed[one.seq] for one in self._register.waiting() if one.seq in self._changed}
+
     def go_on(self) -> None:
         """A call that nobody answers expires; without one the next order that can be poured is called."""
         self._expire()
+        called = self._register.called()
+        if called is not None and called.seq in self._changed:
+            self._register.change(called, OrderEvent.PUT_BACK)
         if self._register.called() is None and not self.needs():
             following = self._next()
             if following is not None:
@@ -87,7 +106,7 @@ class Flow:
         return self._register.change(order, OrderEvent.CALL, called_wall_s=self._clock.wall_s())
 
     def _next(self) -> Order | None:
-        agreed = [one for one in self._register.waiting() if not one.needs_nod]
+        agreed = [one for one in self._register.waiting() if not one.needs_nod and one.seq not in self._changed]
         lacks = self._pouring.lacks([one.drink.doses_ml for one in agreed])
         return next((one for one, lacking in zip(agreed, lacks, strict=True) if not lacking), None)
 
@@ -96,7 +115,7 @@ class Flow:
         if self._is_busy():
             self._patient_s = self._clock.now_s()
         elif called is not None and self._clock.now_s() >= self._patient_s + self._house.call_lasts_s:
-            self._register.change(called, OrderEvent.EXPIRE, reason="called, and no glass was set down")
+            self._register.change(called, OrderEvent.EXPIRE, rule="call", reason="called, and no glass was set down")
 
     def _is_busy(self) -> bool:
         """Whether the called guest has to wait for the machine, or the machine for consent, not for the glass."""
@@ -120,7 +139,7 @@ class Flow:
         if outcome == Outcome.DONE:
             self._register.change(order, OrderEvent.DONE)
         elif any(one.on_s > 0 for one in deliveries):
-            self._register.change(order, OrderEvent.FAIL, reason=reason or str(outcome))
+            self._register.change(order, OrderEvent.FAIL, rule=str(outcome), reason=reason or str(outcome))
         else:  # nothing was poured: it may be asked for again
             self._patient_s = self._clock.now_s()
             self._register.change(

@@ -19,12 +19,15 @@ from controller.engine.ordering.register import OPERATOR, Register, not_now, own
 from controller.engine.ordering.views import Glance, News
 from controller.engine.pouring import Pouring
 from controller.errors import Refused, TundishError
-from controller.ledger.orders import Guest, Order
+from controller.ledger.orders import Drink, Guest, Order
 from controller.ledger.store import Ledger
 from controller.model.book import House
 from controller.model.order_states import OPEN, WAITING
 from controller.model.orders import (
+    AgreeRequest,
     ConsentRequest,
+    Difference,
+    Forgotten,
     OrderEvent,
     OrderRequest,
     Orders,
@@ -43,7 +46,8 @@ log = structlog.get_logger()
 
 LOOK_S = 5.0  # between two looks at what is due while orders wait
 FORGET_S = 12 * 3600.0  # after the last order of an event was placed or ended, its guests are forgotten
-OVER_SHOWN = 100  # orders that are over, in one view
+# After an order's end whoever placed it is forgotten though the event goes on: the token that placed it has ended.
+FORGET_EACH_S, FORGET_LOOK_S = 24 * 3600.0, 3600.0
 
 
 class OrderQueue:
@@ -54,15 +58,15 @@ class OrderQueue:
         self._register = Register(ledger, clock)
         self._flow = Flow(register=self._register, ledger=ledger, clock=clock, mirror=mirror)
         self._pouring: Pouring
-        self._house = House()
-        self._look_s = 0.0
+        self._title, self._house = "", House()
+        self._look_s = self._forget_look_s = 0.0
         self._listeners: list[Callable[[News], None]] = []
         self._told: dict[int, OrderView] = {}
         self._told_queue: QueueView | None = None
 
-    def work_with(self, house: House, pouring: Pouring) -> None:
-        """The book was read, at the start or again."""
-        self._house, self._pouring = house, pouring
+    def work_with(self, title: str, house: House, pouring: Pouring) -> None:
+        """The book of this title was read, at the start or again."""
+        self._title, self._house, self._pouring = title, house, pouring
         self._flow.work_with(house, pouring)
 
     def plan(self, seq: int, owner: str) -> tuple[Segment, ...]:
@@ -70,6 +74,10 @@ class OrderQueue:
         order, current = self._register.of(seq, owner), self._mirror.current
         is_under_way = current is not None and current.asked.operation == order.operation
         return current.asked.segments if current is not None and is_under_way else ()
+
+    def is_poured_by(self, operation: str, owner: str) -> bool:
+        """Whether this operation pours, or has poured, an order of this owner."""
+        return any(one.operation == operation and owner_of(one) == owner for one in self._register.all())
 
     def subscribe(self, listener: Callable[[News], None]) -> None:
         """Call listener with every change from now on."""
@@ -89,11 +97,11 @@ class OrderQueue:
         """All orders for the operator, a guest's own ones."""
         seen = [one for one in self._register.all() if owner in (OPERATOR, owner_of(one))]
         is_open = sorted((one for one in seen if one.state in OPEN), key=_in_line)
-        is_over = sorted((one for one in seen if one.state not in OPEN), key=lambda one: -one.seq)
+        is_over = sorted((one for one in seen if one.state not in OPEN), key=lambda one: -(one.ended_wall_s or 0.0))
         glance = self._glance()
         return Orders(
             queue=self._queue(glance),
-            orders=tuple(views.view(one, glance) for one in (*is_open, *is_over[:OVER_SHOWN])),
+            orders=tuple(views.view(one, glance) for one in (*is_open, *is_over)),
             short=self._short() if owner == OPERATOR else (),
         )
 
@@ -117,17 +125,31 @@ class OrderQueue:
                 Guest(owner=owner, key=request.key, name=request.name, secret=secrets.token_urlsafe(18)),
                 request=_pour(request),
                 drink=drink,
-                needs_nod=owner != OPERATOR and drink.ethanol_g > 0 and self._house.alcohol == "nod",
+                needs_nod=self._needs_nod(drink, owner),
             )
             self._go_on()
         secret = "" if order.guest is None else order.guest.secret
         return PlacedOrder(order=self.view(order.seq, owner), secret=secret)
 
+    def agree(self, request: AgreeRequest, owner: str) -> OrderView:
+        """Whoever placed an order agrees to what has changed of it since; nothing happens when nothing has."""
+        order = self._register.of(request.order, owner)
+        if order.state not in WAITING:
+            raise not_now(order, "change")
+        changed = self._pouring.changed(order.request, order.drink)
+        if changed:
+            if changed != request.changed:
+                raise _order_changed(changed)
+            drink = self._pouring.drink(order.request)
+            self._register.save(replace(order, drink=drink, needs_nod=self._needs_nod(drink, owner_of(order))))
+            self._compare()
+        return self.view(request.order, owner)
+
     def withdraw(self, seq: int, owner: str) -> OrderView:
         """Withdraw an order that waits."""
         order = self._register.of(seq, owner)
-        reason = "" if owner == owner_of(order) else "withdrawn by the operator"
-        return self._changed(seq, OrderEvent.WITHDRAW, OrderState.WITHDRAWN, owner, reason=reason)
+        rule = "" if owner == owner_of(order) else "operator"
+        return self._changed(seq, OrderEvent.WITHDRAW, OrderState.WITHDRAWN, owner, rule=rule)
 
     # --- what people at the machine say
 
@@ -137,6 +159,8 @@ class OrderQueue:
         if other is None or other.seq != seq:
             if order.state is not OrderState.PLACED:
                 raise not_now(order, str(OrderEvent.CALL))
+            if changed := self._pouring.changed(order.request, order.drink):
+                raise _order_changed(changed)
             if order.needs_nod:
                 raise Refused(rule="nod", reason="nobody has agreed to its alcohol.", remedy="Agree to it first.")
             if other is not None:
@@ -164,7 +188,6 @@ class OrderQueue:
 
     def refuse(self, seq: int, reason: str) -> OrderView:
         """The operator refuses an order."""
-        reason = reason or "refused by the operator"
         return self._changed(seq, OrderEvent.REFUSE, OrderState.REFUSED, OPERATOR, rule="operator", reason=reason)
 
     def taken(self, seq: int) -> OrderView:
@@ -174,7 +197,14 @@ class OrderQueue:
     def again(self, seq: int) -> OrderView:
         """A failed order is to be poured anew; it has its place back."""
         attempt = self._register.of(seq, OPERATOR).attempt + 1
-        more = {"attempt": attempt, "operation": None, "began_wall_s": None, "ended_wall_s": None, "reason": ""}
+        more = {
+            "attempt": attempt,
+            "operation": None,
+            "began_wall_s": None,
+            "ended_wall_s": None,
+            "rule": "",
+            "reason": "",
+        }
         return self._changed(seq, OrderEvent.AGAIN, OrderState.PLACED, OPERATOR, **more)
 
     def set_last_orders(self, is_last: bool) -> QueueView:
@@ -183,24 +213,26 @@ class OrderQueue:
         self._tell()
         return self.queue()
 
-    def forget_guests(self) -> QueueView:
+    def forget_guests(self) -> Forgotten:
         """The event is over: no more orders, what waits is refused, and who placed which order is forgotten."""
         if self._register.in_state(OrderState.POURING):
             raise Refused(rule="one_at_a_time", reason="an order is being poured.", remedy="Wait for its end.")
         self._register.set_last_orders(True)
-        self._forget()
-        return self.queue()
+        deleted = self._forget()
+        return Forgotten(queue=self.queue(), deleted=deleted)
 
     def consent(self, request: ConsentRequest, *, who: Consent, owner: str = OPERATOR) -> Asked:
         """Somebody at the machine says that the called glass stands there: pour it. Repeated, it is poured once."""
         order = self._register.of(request.order, owner)
         if order.operation is not None and order.state in (OrderState.POURING, OrderState.READY):
             return Asked(operation=order.operation)
+        if order.state in WAITING and (changed := self._pouring.changed(order.request, order.drink)):
+            self._compare()
+            raise _order_changed(changed)
         if order.state is not OrderState.CALLED:
             raise not_now(order, "pour")
         if who == "guest":
             rules.require_own_phone(order, request, self._profile, self._flow.stands_for_s())
-        self._pouring.require_unchanged(order.request, order.drink)
         is_seen = who == "button" or (request.empty_glass and who == "operator")
         asked = self._pouring.pour(replace(order.request, key=order.key, empty_glass=is_seen), who)
         for other in self._register.in_state(OrderState.READY):
@@ -226,13 +258,16 @@ class OrderQueue:
     def on_change(self) -> None:
         """The guard has said something, or is gone: see what it means for orders."""
         self._flow.note()
-        self._go_on()
+        self._compare()
 
     def tick(self) -> float | None:
         """See what is due; when to call again (monotonic s), None when nothing is."""
         touched_wall_s, now_s = self._register.touched_wall_s, self._clock.now_s()
         if touched_wall_s is None:
             return None
+        if now_s >= self._forget_look_s:
+            self._forget_look_s = now_s + FORGET_LOOK_S
+            self._register.forget_ended_before(self._clock.wall_s() - FORGET_EACH_S)
         left_s = touched_wall_s + FORGET_S - self._clock.wall_s()
         if left_s <= 0 and not self._register.in_state(OrderState.POURING):
             self._forget()
@@ -242,20 +277,30 @@ class OrderQueue:
                 self._look_s = now_s + LOOK_S
                 self._go_on()
             return self._look_s
-        return now_s + min(max(left_s, LOOK_S), FORGET_S)  # the wall clock may be set meanwhile
+        return now_s + min(max(left_s, LOOK_S), FORGET_LOOK_S)  # the wall clock may be set meanwhile
 
     # --- inside
 
-    def _forget(self) -> None:
+    def _forget(self) -> tuple[str, ...]:
         for order in self._register.in_state(*WAITING):
             self._register.change(order, OrderEvent.REFUSE, rule="last_orders", reason="the event is over")
         for order in self._register.in_state(OrderState.READY):
             self._register.change(order, OrderEvent.TAKE)
         self._tell()
-        self._register.forget_guests()
+        deleted = tuple(map(str, self._register.forget_guests()))
+        if deleted:
+            log.warning("damaged_ledger_deleted", files=deleted)
         self._told.clear()
         self._told_queue = self.queue()
         self._say(News(owner=None, view=self._told_queue, forgets=True))
+        return deleted
+
+    def _compare(self) -> None:
+        self._flow.compare()
+        self._go_on()
+
+    def _needs_nod(self, drink: Drink, owner: str) -> bool:
+        return owner != OPERATOR and drink.ethanol_g > 0 and self._house.alcohol == "nod"
 
     def _go_on(self) -> None:
         self._flow.go_on()
@@ -283,6 +328,7 @@ class OrderQueue:
             needs=glance.needs,
             last_orders=self._register.last_orders,
             house=self._house,
+            book=self._title,
         )
 
     def _glance(self) -> Glance:
@@ -300,6 +346,7 @@ class OrderQueue:
             before_s=before_s,
             next_s=next_s,
             lacks={one.seq: "; ".join(lacking) for one, lacking in zip(waiting, lacks, strict=True)},
+            changed=self._flow.changed,
             needs=self._flow.needs(),
             call_ends_s=self._flow.call_ends_s(),
             consent_ends_s=None if stands_for_s is None else CONSENT_S - stands_for_s,
@@ -310,8 +357,9 @@ class OrderQueue:
         """Tell of every order that has changed, and of the queue."""
         if not self._listeners:
             return
-        glance = self._glance()
-        for order in self._register.all():
+        glance, known = self._glance(), self._register.all()
+        self._told = {one.seq: self._told[one.seq] for one in known if one.seq in self._told}
+        for order in known:
             told = self._told.get(order.seq)
             if told is not None and told.state is order.state and order.state not in OPEN:
                 continue  # nothing happens to it any more
@@ -327,6 +375,15 @@ class OrderQueue:
     def _say(self, news: News) -> None:
         for listener in self._listeners:
             listener(news)
+
+
+def _order_changed(changed: tuple[Difference, ...]) -> Refused:
+    return Refused(
+        rule="order_changed",
+        reason="this drink is no longer what was ordered.",
+        asked="; ".join(map(str, changed)),
+        remedy="Whoever ordered it agrees to that (tundish orders confirm), or withdraws it.",
+    )
 
 
 def _pour(request: OrderRequest) -> PourRequest:

@@ -1,6 +1,11 @@
-"""Orders that are known: kept in memory as the ledger has them, changed by the table of states only."""
+"""Orders that are known: kept in memory as the ledger has them, changed by the table of states only.
+
+In memory, and in answers, are all that are open (the house's rules bound them) and the OVER_KEPT that ended last, of
+which failed ones, which wait for somebody's word, go last. The others are found in the ledger by number and by key.
+"""
 
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 from msgspec.structs import replace
@@ -13,28 +18,28 @@ from controller.model.order_states import OPEN, WAITING, after
 from controller.model.orders import OrderEvent, OrderState
 
 OPERATOR = ""  # owner of what the operator orders
+OVER_KEPT = 100
 # What people say, which nobody would say again after a power cut; all else follows again from guard, glass and time.
 SAID = frozenset({OrderEvent.WITHDRAW, OrderEvent.REFUSE, OrderEvent.AGAIN})
 
 
 class Register:
-    """Every open order, and those that are over until their guests are forgotten."""
+    """Every open order, and the latest of those that are over, until their guests are forgotten."""
 
     def __init__(self, ledger: Ledger, clock: Clock) -> None:
         self._book, self._clock = ledger.orders, clock
         self.last_orders = self._book.last_orders
-        self._orders = {one.seq: one for one in self._book.known()}
-        self._open = {one.seq: one for one in self._orders.values() if one.state in OPEN}
+        self._open = {one.seq: one for one in self._book.open()}
+        self._over = {one.seq: one for one in self._book.over(OVER_KEPT)}  # those that ended first stand first
         # When an order was placed or ended last (Unix s), of those that are known; None when there is none.
-        self.touched_wall_s = max(map(_touched_wall_s, self._orders.values()), default=None)
-        self._next_seq = self._book.last_seq + 1
-        if not self._orders:
-            with suppress(RecordError):  # a disk without space: tried again at the next start
-                ledger.empty_log()  # power may have failed between forgetting guests and emptying the log
+        self.touched_wall_s = max(map(_touched_wall_s, self.all()), default=None)
+        self._next_seq, self._next_number = self._book.last_seq + 1, self._book.last_number + 1
+        with suppress(RecordError):  # a disk without space: tried again at the next start
+            ledger.empty_log()  # power may have failed between forgetting guests and emptying the log
 
     def all(self) -> tuple[Order, ...]:
-        """Every one."""
-        return tuple(self._orders.values())
+        """Every one that is kept in memory."""
+        return (*self._open.values(), *self._over.values())
 
     def in_state(self, *states: OrderState) -> list[Order]:
         """Those in one of these states, in which an order is open."""
@@ -50,23 +55,21 @@ class Register:
 
     def of(self, seq: int, owner: str) -> Order:
         """One order; KeyError when there is none of this number, or it is somebody else's."""
-        order = self._orders.get(seq)
+        order = self._open.get(seq) or self._over.get(seq) or self._book.of(seq)
         if order is None or owner not in (OPERATOR, owner_of(order)):
             raise KeyError(f"order {seq}")
         return order
 
     def placed_with(self, key: str, owner: str) -> Order | None:
-        """The order that this owner has placed with this key."""
-        wanted = (owner, key)
-        return next(
-            (one for one in self.all() if one.guest is not None and (one.guest.owner, one.guest.key) == wanted), None
-        )
+        """The order that this owner has placed with this key, however long ago that is at this event."""
+        known = self._book.placed_with(owner, key)
+        return None if known is None else self.of(known.seq, owner)
 
     def place(self, guest: Guest, **of_order: Any) -> Order:
         """A new order, behind all others; on disk when this returns."""
         order = Order(
             seq=self._next_seq,
-            number=1 + max((one.number for one in self.all()), default=0),
+            number=self._next_number,
             rank=1.0 + max((one.rank for one in self.waiting()), default=0.0),
             state=OrderState.PLACED,
             placed_wall_s=self._clock.wall_s(),
@@ -75,6 +78,7 @@ class Register:
         )
         self._book.place(order)
         self._next_seq += 1
+        self._next_number += 1
         return self._keep(order)
 
     def change(self, order: Order, event: OrderEvent, **more: Any) -> Order:
@@ -107,18 +111,26 @@ class Register:
         self._book.set_last_orders(is_last)
         self.last_orders = is_last
 
-    def forget_guests(self) -> None:
-        """Forget who placed what."""
-        self._book.forget_guests()
-        self._orders.clear()
+    def forget_guests(self) -> tuple[Path, ...]:
+        """Forget who placed what; the ledgers that were set aside as damaged and are deleted, since they may say it."""
+        deleted = self._book.forget_guests()
+        self._over.clear()
         self._open.clear()
-        self.touched_wall_s = None
+        self.touched_wall_s, self._next_number = None, 1
+        return deleted
+
+    def forget_ended_before(self, wall_s: float) -> None:
+        """Forget who placed the orders that had ended by then (Unix s), while the event goes on."""
+        if self._book.forget_ended_before(wall_s):
+            self._over = {seq: one for seq, one in self._over.items() if (one.ended_wall_s or wall_s) >= wall_s}
 
     def _keep(self, order: Order) -> Order:
-        self._orders[order.seq] = order
         self._open.pop(order.seq, None)
-        if order.state in OPEN:
-            self._open[order.seq] = order
+        self._over.pop(order.seq, None)
+        (self._open if order.state in OPEN else self._over)[order.seq] = order
+        if len(self._over) > OVER_KEPT:
+            done = (one.seq for one in self._over.values() if one.state is not OrderState.FAILED)
+            del self._over[next(done, next(iter(self._over)))]
         self.touched_wall_s = max(self.touched_wall_s or 0.0, _touched_wall_s(order))
         return order
 

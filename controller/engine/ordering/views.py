@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from controller.engine.ordering.register import OPERATOR, owner_of
 from controller.ledger.orders import Order
 from controller.model.fields import like
-from controller.model.orders import OrderState, OrderView, QueueView
+from controller.model.orders import Difference, OrderState, OrderView, QueueView
 
 WAIT_STEP_S = 5.0  # waits are said in steps: nobody knows them better
 SAME_S = 15.0  # an estimate that has moved by less is not told anew
@@ -35,6 +35,7 @@ class Glance:
     before_s: Mapping[int, float]  # order -> until its pour begins
     next_s: float  # the same for one placed now
     lacks: Mapping[int, str]  # order -> what the machine lacks for it
+    changed: Mapping[int, tuple[Difference, ...]]  # order -> what is no longer as ordered
     needs: str  # why a person is needed before anything can be poured
     call_ends_s: float | None  # until the call expires; None while the machine keeps the guest waiting
     consent_ends_s: float | None  # until when a phone may consent
@@ -57,9 +58,7 @@ def waits(waiting: Sequence[Order], *, left_s: float, handling_s: float) -> tupl
 def view(order: Order, glance: Glance) -> OrderView:
     """One order at this moment."""
     drink, at_wall_s, is_called = order.drink, glance.at_wall_s, order.state is OrderState.CALLED
-    needs = ""
-    if order.seq in glance.places:
-        needs = "the operator agrees to alcohol" if order.needs_nod else glance.needs or glance.lacks.get(order.seq, "")
+    needs = _needs(order, glance) if order.seq in glance.places else ""
     return like(
         OrderView,
         order,
@@ -69,13 +68,23 @@ def view(order: Order, glance: Glance) -> OrderView:
         at_wall_s=at_wall_s,
         name="" if order.guest is None else order.guest.name,
         times=order.request.times or 1.0,
+        without=order.request.without,
+        instead=order.request.instead,
         place=glance.places.get(order.seq),
         wait_s=None if needs else glance.before_s.get(order.seq),
         needs=needs,
+        changed=glance.changed.get(order.seq, ()),
         call_ends_wall_s=_moment(at_wall_s, glance.call_ends_s) if is_called else None,
         may_consent=glance.may_guests_consent and drink.ethanol_g == 0 and owner_of(order) != OPERATOR,
         consent_ends_wall_s=_moment(at_wall_s, glance.consent_ends_s) if is_called else None,
     )
+
+
+def _needs(order: Order, glance: Glance) -> str:
+    """Why a person is needed before this order can be poured; "" when not."""
+    if order.seq in glance.changed:
+        return "whoever placed it agrees to what has changed"
+    return "the operator agrees to alcohol" if order.needs_nod else glance.needs or glance.lacks.get(order.seq, "")
 
 
 def is_news(now: OrderView | QueueView, told: OrderView | QueueView | None) -> bool:

@@ -1,9 +1,10 @@
 // Calibration of a line by weight: run, type the grams, see the fit grow, accept it.
 import { get, post } from '../api.js';
 import { h } from '../dom.js';
+import { english } from '../said.js';
 import { grams, ml, number, t } from '../texts.js';
 import { fitPicture } from './fit.js';
-import { amount, back, button, operation, read, said, steps, tick, ticked } from './parts.js';
+import { amount, back, button, operation, read, steps, tick, ticked } from './parts.js';
 import { begin, line } from './store.js';
 
 let fit = null;
@@ -35,8 +36,8 @@ function result() {
   return h('div', { class: 'stack' },
     found && h('p', {}, t('flow', { flow: number(found.flow_ml_s, 3), lag: number(found.lag_s, 2) })),
     fit.smallest_dose_ml != null && h('p', { class: 'small' }, t('smallest', { ml: ml(fit.smallest_dose_ml, 1) })),
-    fit.warnings.map((one) => h('p', { class: 'notice small' }, said(one))),
-    fit.doubts.map((one) => h('p', { class: 'notice bad small' }, said(one.text))));
+    fit.warnings.map((one) => h('p', { class: 'notice small' }, english(one))),
+    fit.doubts.map((one) => h('p', { class: 'notice bad small' }, english(one.text))));
 }
 
 export function view(given) {
@@ -64,7 +65,7 @@ export function view(given) {
     steps([
       {
         title: t('cal_run'),
-        body: [fit.design && !fit.trials.length && h('p', { class: 'small soft' }, said(fit.design)), h('p', {}, t('cal_jar')), tick(t('jug_stands'), 'jug', true), h('div', { 'data-key': `run-${runS}` }, amount(t('cal_run_s'), 'run', { value: runS.toFixed(1), required: false })), fit.next_grams != null && h('p', { class: 'small soft' }, t('cal_expect', { g: grams(fit.next_grams, 0) })), button(t('cal_run_go'), run, 'main')],
+        body: [fit.design && !fit.trials.length && h('p', { class: 'small soft' }, english(fit.design)), h('p', {}, t('cal_jar')), tick(t('jug_stands'), 'jug', true), h('div', { 'data-key': `run-${runS}` }, amount(t('cal_run_s'), 'run', { value: number(runS, 1), required: false })), fit.next_grams != null && h('p', { class: 'small soft' }, t('cal_expect', { g: grams(fit.next_grams, 0) })), button(t('cal_run_go'), run, 'main')],
       },
       { title: t('cal_weigh'), body: [amount(t('cal_grams'), 'grams'), emptyG != null && button(t('cal_scale'), async () => { document.getElementById('grams').value = ((await loadG()) - emptyG).toFixed(1); }), h('div', { class: 'actions' }, button(t('cal_weigh_go'), weigh, 'main'), button(t('cal_discard'), () => { trial = null; }))] },
     ], trial ? 1 : 0),

@@ -2,7 +2,7 @@
 import { get } from '../api.js';
 import { h } from '../dom.js';
 import { moment, number, t } from '../texts.js';
-import { back, contents, gauge, said, tube } from './parts.js';
+import { back, contents, due, gauge, tube } from './parts.js';
 import { line } from './store.js';
 
 let stock;
@@ -23,9 +23,9 @@ export function view(given) {
     back('', t('tab_machine')),
     h('h1', {}, t('line_title', { line: one.line, liquid: one.liquid || t('nothing_hangs') })),
     tube(one), gauge(stock),
-    one.note && h('p', { class: 'due' }, said(one.note)),
+    one.due && h('p', { class: 'due' }, due(one)),
     h('dl', { class: 'stack small' },
-      fact(t('fact_contents'), contents(one)),
+      fact(t('fact_contents'), one.contents === 'liquid' ? one.holds : contents(one)),
       fact(t('fact_flow'), one.calibration && t('flow', { flow: number(one.calibration.flow_ml_s, 2), lag: number(one.calibration.lag_s, 2) })),
       fact(t('fact_calibrated'), one.calibration && moment(one.calibration.taken_wall_s)),
       fact(t('fact_cleaned'), hygiene?.cleaned_wall_s && moment(hygiene.cleaned_wall_s)),

@@ -1,8 +1,9 @@
 // The machine at a glance: state, faults, what is under way, each line with what is in it, what is left, what is due.
 import { get, post } from '../api.js';
 import { h } from '../dom.js';
-import { t } from '../texts.js';
-import { button, contents, gauge, operation, said, tube } from './parts.js';
+import { english } from '../said.js';
+import { known, t } from '../texts.js';
+import { button, contents, due, gauge, operation, tube } from './parts.js';
 import { store } from './store.js';
 
 let stock = [];
@@ -12,7 +13,8 @@ export async function load() {
 }
 
 function faulted(status) {
-  return h('section', { class: 'notice bad stack', role: 'alert' }, h('h2', {}, t('fault')), h('p', {}, h('b', {}, said(status.fault))),
+  return h('section', { class: 'notice bad stack', role: 'alert' }, h('h2', {}, t('fault')), 
+    known(`fault_${status.fault}`) ? [h('p', {}, h('b', {}, t(`fault_${status.fault}`))), h('p', {}, t(`remedy_${status.fault}`))] : h('p', {}, h('b', {}, english(status.fault))),
     h('p', {}, t('fault_remedy')), button(t('acknowledge'), () => post('acknowledge', { cause: status.fault }), 'main'));
 }
 
@@ -29,7 +31,7 @@ function inputs(found) {
 const row = (one) => h('li', { 'data-key': String(one.line) }, h('a', { href: `#/line/${one.line}` },
   h('span', { class: 'plate' }, h('span', { class: 'unseen' }, `${t('line')} `), String(one.line)),
   h('div', {}, h('h3', {}, one.liquid || t('nothing_hangs')), tube(one),
-    h('p', { class: 'row small' }, h('span', { class: 'soft' }, contents(one)), one.note && h('span', { class: 'due' }, said(one.note))),
+    h('p', { class: 'row small' }, h('span', { class: 'soft' }, contents(one)), one.due && h('span', { class: 'due' }, due(one))),
     gauge(stock.find((it) => it.line === one.line)))));
 
 export function view() {
@@ -38,7 +40,7 @@ export function view() {
     h('h1', {}, status.guard_connected ? t(`state_machine_${status.state}`) : t('guard_lost')),
     inputs(status.inputs),
     status.fault ? faulted(status) : operation(status.operation),
-    status.doubts.length > 0 && h('div', { class: 'notice' }, status.doubts.map((one) => h('p', {}, said(one)))),
+    status.doubts.length > 0 && h('div', { class: 'notice' }, status.doubts.map((one) => h('p', {}, english(one)))),
     h('section', {}, h('h2', {}, t('lines')), h('ul', { class: 'lines' }, status.lines.map(row))),
   ];
 }

@@ -96,7 +96,7 @@ function changed(name, data) {
 export async function show(menu) {
   const style = h('link', { rel: 'stylesheet', href: '/page/operator/operator.css' });
   document.head.append(style);
-  await Promise.all([loadMoreTexts('operator/texts'), new Promise((done) => { style.onload = done; style.onerror = done; })]);
+  await Promise.all([loadMoreTexts('operator/texts'), loadMoreTexts('rules'), new Promise((done) => { style.onload = done; style.onerror = done; })]);
   document.title = t('operator_title');
   store.menu = await menu;
   learnTints(store.menu.flatMap((one) => one.liquids));
@@ -107,5 +107,5 @@ export async function show(menu) {
   link.addEventListener('change', redraw);
   setInterval(redraw, 1000); // countdowns
   route();
-  return follow(changed);
+  return follow(changed, 'status');
 }

@@ -3,10 +3,9 @@ import { post, Problem } from '../api.js';
 import '../plan.js';
 import { tint } from '../draw.js';
 import { h } from '../dom.js';
+import { english } from '../said.js';
 import { ml, t } from '../texts.js';
 import { does, planOf, store, underWay } from './store.js';
-
-export const said = (text) => h('span', { lang: 'en' }, text); // the engine's own words
 
 export const goTo = (path) => { location.hash = `#/${path}`; };
 
@@ -31,6 +30,9 @@ export const tick = (label, id, checked = false, onchange = null) =>
   h('label', { class: 'tick' }, h('input', { type: 'checkbox', id, checked, onchange }), h('span', {}, label));
 
 export const ticked = (id) => document.getElementById(id)?.checked === true;
+
+// What a line needs next; why it needs care, or what hangs there, is the engine's own word.
+export const due = (one) => [t(`due_${one.due}`, { liquid: one.holds }), ['care', 'assign'].includes(one.due) && one.reasons.map((why) => [': ', english(why)])];
 
 // A line's tube from its container to the outlet, with what is in it.
 export function tube(one) {
@@ -64,8 +66,8 @@ export function operation(view = underWay()) {
       h('span', { class: 'small soft' }, isOver ? t(`outcome_${view.outcome}`) : t(`state_machine_${store.status.state}`))),
     segments.length ? h('pour-plan', { model: { segments, sinceMs: Date.now(), lines: view.lines, isHeld: Boolean(view.waiting_for), isOver } }) : null,
     view.waiting && waiting(view),
-    isOver && view.reason && h('p', { class: 'small' }, said(view.reason)),
-    isOver && view.unweighed && h('p', { class: 'small' }, t('unweighed', { why: said(view.unweighed) })));
+    isOver && view.reason && h('p', { class: 'small' }, english(view.reason)),
+    isOver && view.unweighed && h('p', { class: 'small' }, t('unweighed', { why: view.unweighed })));
 }
 
 function waiting(view) {

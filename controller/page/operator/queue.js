@@ -1,8 +1,10 @@
 // The orders: what is called and poured now, what waits, and the house's last orders.
 import { ask, post } from '../api.js';
 import { h } from '../dom.js';
+import { closed } from '../guest.js';
+import { change, changes, ending, english } from '../said.js';
 import { clock, duration, grams, ml, t } from '../texts.js';
-import { button, operation, said, tick, ticked } from './parts.js';
+import { button, operation, tick, ticked } from './parts.js';
 import { store, underWay } from './store.js';
 
 const OVER = new Set(['taken', 'withdrawn', 'expired', 'refused']); // a failed one waits for somebody's word
@@ -22,7 +24,7 @@ function consent(order) {
 
 function actions(order) {
   return {
-    placed: () => [order.needs_nod && button(t('nod'), verb(order, 'nod'), 'main'), button(t('call'), verb(order, 'call')), order.place > 1 && button(t('to_front'), verb(order, 'move', { place: 1 })), refuse(order)],
+    placed: () => [order.changed.length > 0 && button(t('agrees'), verb(order, 'agree', { changed: order.changed }), 'main'), order.needs_nod && button(t('nod'), verb(order, 'nod'), 'main'), button(t('call'), verb(order, 'call')), order.place > 1 && button(t('to_front'), verb(order, 'move', { place: 1 })), refuse(order)],
     called: () => [...consent(order), refuse(order)],
     ready: () => [button(t('is_taken'), verb(order, 'taken'), 'main')],
     failed: () => [button(t('again'), verb(order, 'again')), refuse(order)],
@@ -37,9 +39,10 @@ function card(order) {
     h('div', { class: 'row apart' }, h('div', {}, h('h2', {}, order.recipe), h('p', { class: 'small soft' }, [t(`state_${order.state}`), order.name, order.wait_s != null && order.state === 'placed' && t('in_about', { time: duration(order.wait_s) }), order.call_ends_wall_s && t('call_ends', { time: clock(order.call_ends_wall_s) })].filter(Boolean).join(', '))),
       h('p', { class: 'number' }, h('span', { class: 'unseen' }, t('order_number')), String(order.number))),
     h('p', { class: 'facts' }, h('span', {}, order.glass), h('span', { class: 'num' }, ml(order.volume_ml)), order.ethanol_g > 0 && h('span', { class: 'num' }, t('ethanol', { g: grams(order.ethanol_g) })), order.ahead.map((step) => h('span', {}, t('ahead', { step })))),
-    order.changes.map((one) => h('p', { class: 'small' }, said(one))),
-    order.needs && h('p', { class: 'small notice' }, said(order.needs)),
-    order.reason && h('p', { class: 'small' }, said(order.reason)),
+    changes(order).map((one) => h('p', { class: 'small' }, one)),
+    order.changed.length > 0 && h('ul', { class: 'small notice' }, order.changed.map((one) => h('li', {}, change(one)))),
+    order.needs && h('p', { class: 'small notice' }, order.changed.length ? t('agree_needed') : order.needs_nod ? t('needs_nod') : english(order.needs)),
+    (order.rule || order.reason) && h('p', { class: 'small' }, ending(order)),
     h('div', { class: 'actions' }, actions(order)));
 }
 
@@ -49,8 +52,8 @@ export function view() {
   const last = store.queue?.last_orders;
   return [
     h('h1', {}, t('tab_orders')),
-    store.queue?.closed && h('p', { class: 'notice' }, said(store.queue.closed)),
-    store.short.map((one) => h('p', { class: 'notice small' }, said(one))),
+    store.queue?.closed && h('p', { class: 'notice' }, closed(store.queue)),
+    store.short.map((one) => h('p', { class: 'notice small' }, english(one))),
     operation(),
     open.length ? h('ul', { class: 'stack', 'aria-label': t('open_orders') }, open.map(card)) : h('p', { class: 'soft' }, t('no_orders')),
     store.queue && h('p', {}, button(t(last ? 'orders_again' : 'last_orders'), () => post('orders/last', { last_orders: !last }))),

@@ -1,8 +1,9 @@
 // The past: operations, use of liquids, refusals, and the hygiene record to print.
 import { get } from '../api.js';
 import { h } from '../dom.js';
-import { ml, moment, t, within } from '../texts.js';
-import { button, said } from './parts.js';
+import { english } from '../said.js';
+import { known, ml, moment, t, within } from '../texts.js';
+import { button } from './parts.js';
 
 const DAY_S = 86400;
 let operations = [];
@@ -19,11 +20,11 @@ export async function load() {
 function table(name, heads, rows) {
   if (!rows.length) return h('p', { class: 'soft' }, t('nothing_yet'));
   return h('div', { class: 'scroll', tabindex: '0', role: 'region', 'aria-label': name }, h('table', {},
-    h('thead', {}, h('tr', {}, heads.map((one) => h('th', { scope: 'col' }, t(one))))), h('tbody', {}, rows.map((row) => h('tr', {}, row.map((one) => h('td', {}, one)))))));
+    h('thead', {}, h('tr', {}, heads.map((one) => h('th', { scope: 'col' }, t(one))))), h('tbody', {}, rows.map((row) => h('tr', {}, row.map((one) => h('td', { class: String(one?.textContent ?? one).length > 24 ? 'long' : null }, one)))))));
 }
 
 const outcome = (one) => (one.refused.length ? t('outcome_refused') : one.outcome ? t(`outcome_${one.outcome}`) : '');
-const poured = (one) => one.lines.filter((it) => it.delivered_ml > 0).map((it) => `${it.liquid} ${it.at_most ? '≤ ' : ''}${it.weighed ? `${within(it.weighed)} mL` : ml(it.delivered_ml)}`).join(', ') + (one.unweighed ? `; ${t('unweighed', { why: said(one.unweighed) })}` : '');
+const poured = (one) => one.lines.filter((it) => it.delivered_ml > 0).map((it) => `${it.liquid} ${it.at_most ? '≤ ' : ''}${it.weighed ? `${within(it.weighed)} mL` : ml(it.delivered_ml)}`).join(', ') + (one.unweighed ? `; ${t('unweighed', { why: one.unweighed })}` : '');
 
 export function view() {
   if (!record) return [h('h1', {}, t('tab_records'))];
@@ -35,9 +36,9 @@ export function view() {
     h('h1', {}, t('tab_records')),
     h('div', { class: 'row noprint' }, h('label', { class: 'field' }, t('since'), h('select', { onchange: choose }, [1, 7, 31, 366].map((one) => h('option', { value: one, selected: one === days }, t('days', { n: one }))))), button(t('print'), async () => print())),
     h('section', {}, h('h2', {}, t('hygiene_record')), h('p', { class: 'small soft' }, `${record.machine}, ${record.book}. `, t('record_span', { from: moment(record.since_wall_s), to: moment(record.until_wall_s) })),
-      table(t('hygiene_record'), ['when', 'line', 'event', 'what', 'outcome', 'person_head'], record.rows.map((one) => [moment(one.wall_s), String(one.line), said(one.event), said(one.text), said(one.outcome), one.person]))),
+      table(t('hygiene_record'), ['when', 'line', 'event', 'what', 'outcome', 'person_head'], record.rows.map((one) => [moment(one.wall_s), String(one.line), known(`kind_${one.event}`) ? t(`kind_${one.event}`) : english(one.event), english(one.text), known(`outcome_${one.outcome}`) ? t(`outcome_${one.outcome}`) : english(one.outcome), one.person]))),
     h('section', { class: 'noprint' }, h('h2', {}, t('operations')), table(t('operations'), ['when', 'what', 'poured', 'outcome'], operations.map((one) => [moment(one.asked_wall_s), one.recipe || t(`kind_${one.kind}`), poured(one), outcome(one)]))),
     h('section', { class: 'noprint' }, h('h2', {}, t('usage')), table(t('usage'), ['evening', 'liquid', 'asked', 'poured', 'other_use'], usage.map((one) => [one.evening, one.liquid, ml(one.asked_ml), ml(one.poured_ml), ml(one.other_ml)]))),
-    h('section', { class: 'noprint' }, h('h2', {}, t('refusals')), table(t('refusals'), ['rule', 'times'], refusals.map((one) => [said(one.rule), String(one.refusals)]))),
+    h('section', { class: 'noprint' }, h('h2', {}, t('refusals')), table(t('refusals'), ['rule', 'times'], refusals.map((one) => [known(`rule_${one.rule}`) ? t(`rule_${one.rule}`) : english(one.rule), String(one.refusals)]))),
   ];
 }

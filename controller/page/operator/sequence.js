@@ -2,7 +2,7 @@
 import { get, post } from '../api.js';
 import { h } from '../dom.js';
 import { duration, list, ml, t } from '../texts.js';
-import { amount, back, button, field, operation, read, said, tick, ticked } from './parts.js';
+import { amount, back, button, field, operation, read, tick, ticked } from './parts.js';
 import { begin, line } from './store.js';
 
 let open = [];
@@ -27,7 +27,7 @@ function step(sequence, path) {
     h('h2', {}, t(`step_${one.kind}`, { lines: list(one.lines.map(String)) })), h('p', { class: 'small soft' }, t('lines_done', { done: doneOf(sequence) })),
     one.kind === 'wait'
       ? h('p', { class: 'big num', role: 'timer' }, leftS > 0 ? t('contact', { time: duration(leftS) }) : t('contact_over'))
-      : [h('ol', { class: 'stack' }, one.asks.map((text) => h('li', {}, said(text)))), h('p', { class: 'small soft' }, t('step_takes', { ml: ml(one.volume_ml), time: duration(one.seconds) })), button(t('step_go'), go, 'main')],
+      : [h('ol', { class: 'stack' }, h('li', {}, one.kind === 'prime' ? t('hang_prime', sequence) : t(`wet_${one.kind}_tubes`)), h('li', {}, t('jug_takes', { ml: ml(one.volume_ml, 0) }))), h('p', { class: 'small soft' }, t('step_takes', { ml: ml(one.volume_ml), time: duration(one.seconds) })), button(t('step_go'), go, 'main')],
     one.kind === 'wait' && leftS === 0 && button(t('next'), load, 'main'));
 }
 

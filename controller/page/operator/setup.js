@@ -1,8 +1,9 @@
 // Set-up from bare wiring: every pump is run while a button is held, and somebody says whether the right one moved.
 import { get, post } from '../api.js';
 import { h } from '../dom.js';
+import { english } from '../said.js';
 import { t } from '../texts.js';
-import { back, button, goTo, said, steps } from './parts.js';
+import { back, button, goTo, steps } from './parts.js';
 import { begin, redraw, store } from './store.js';
 
 const JOG_S = 0.4; // each; the next one is asked for when it is over, so that silence stops the pump by itself
@@ -107,7 +108,7 @@ function ofLine(one) {
         body: [h('hold-button', { model: { label: t('jog_hold', { line: one.line }), tick: () => jog(one.line), fail, done: redraw } }), h('p', { class: 'small soft' }, t('jog_hold_why'))],
       },
     ], at),
-    last && h('section', { class: 'ticket stack' }, h('h2', {}, t('jog_question')), h('p', {}, t('jog_rotation'), ' ', said(one.rotation)),
+    last && h('section', { class: 'ticket stack' }, h('h2', {}, t('jog_question')), h('p', {}, t('jog_rotation'), ' ', english(one.rotation)),
       h('label', { class: 'field' }, t('remark'), h('input', { id: 'remark', maxlength: '200', autocomplete: 'off' })),
       h('div', { class: 'actions' }, button(t('jog_right'), () => answer(one.line, true), 'main'), button(t('jog_wrong'), () => answer(one.line, false)))),
   ];

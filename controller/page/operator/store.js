@@ -1,6 +1,7 @@
 // What the operator's side knows of the machine, kept up to date by the stream of events.
 import { get, post, Problem } from '../api.js';
 import { h, later, say } from '../dom.js';
+import { problem } from '../said.js';
 import { t } from '../texts.js';
 
 export const store = { status: null, orders: [], queue: null, short: [], menu: [], behindMs: 0, trouble: null };
@@ -85,9 +86,7 @@ export function does(what) {
 export function trouble() {
   const it = store.trouble;
   if (!it) return null;
-  const reasons = it.refusals.length ? it.refusals : [{ reason: it.message, remedy: it.remedy }];
-  return h('div', { class: 'notice bad stack', role: 'alert', 'data-key': 'trouble' },
-    reasons.map((one) => h('p', { lang: it.status ? 'en' : null }, one.reason, one.remedy && ` ${one.remedy}`)));
+  return h('div', { class: 'notice bad stack', role: 'alert', 'data-key': 'trouble' }, problem(it));
 }
 
 export const line = (number) => store.status?.lines.find((one) => one.line === number);

@@ -1,0 +1,120 @@
+"""Whatever the engine sends by a code has a text in every language: rules, problems, faults, what a line is due for.
+
+The codes are read from the source, so that a new one without a text fails here.
+"""
+
+import ast
+import json
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+from controller.engine.http.problems import PROBLEMS
+from controller.model.orders import Difference, OrderState
+from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from controller.model.views import Due
+from controller.model.wiring import Contact, LevelSwitch
+
+ROOT = Path(__file__).parents[2] / "controller"
+ROOMS = ("engine", "guard", "safety", "metering", "sequencing", "model")  # whose refusals the engine passes on
+BETWEEN_PROCESSES = {"hello", "places", "version", "protocol", "engine"}  # the guard to an engine that it does not take
+OF_FILES = {"composition"}  # of a liquid in the book: by then a problem with its place in the file
+OF_ORDERS = {"operator", "call", Outcome.STOPPED, Outcome.ABORTED, Outcome.FAULTED}  # why an order is over
+# What takes the rule from elsewhere: another refusal, a table, a parameter with a constant default.
+PASSED_ON = {
+    "engine/history.py", "engine/names.py", "engine/guard_mirror.py", "engine/guard_link.py", "engine/pouring.py",
+    "engine/http/problems.py", "engine/http/ordering.py",
+    "engine/ordering/views.py", "engine/ordering/flow.py", "engine/ordering/queue.py",
+    "ledger/store.py", "metering/calibration.py", "model/messages.py", "safety/case.py", "safety/commands.py",
+    "safety/input_rules.py", "sequencing/schedule.py",
+}  # fmt: skip
+SAYS_RULE = {"refusal": 0, "refuse": 1, "_refuse": 1}  # functions that take the rule by its place
+
+
+def calls(path):
+    return [one for one in ast.walk(ast.parse(path.read_text())) if isinstance(one, ast.Call)]
+
+
+def name_of(call):
+    return getattr(call.func, "id", getattr(call.func, "attr", ""))
+
+
+def texts_in(node):
+    """The texts that an expression may be; None among them when it is none that stands there."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        return [node.value]
+    if isinstance(node, ast.IfExp):
+        return texts_in(node.body) + texts_in(node.orelse)
+    return [None]
+
+
+def rules_of(path):
+    found = []
+    for call in calls(path):
+        named = [one.value for one in call.keywords if one.arg == "rule"]
+        at = SAYS_RULE.get(name_of(call))
+        placed = [] if at is None or len(call.args) <= at else [call.args[at]]
+        found += [text for node in (*named, *placed) for text in texts_in(node)]
+    return found
+
+
+def all_rules():
+    paths = [path for room in ROOMS for path in (ROOT / room).rglob("*.py")]
+    by_path = {path.relative_to(ROOT).as_posix(): rules_of(path) for path in paths}
+    unclear = {path for path, found in by_path.items() if None in found}
+    assert unclear <= PASSED_ON, f"the rule of a refusal is worked out in {unclear - PASSED_ON}: name it as a constant"
+    return {rule for found in by_path.values() for rule in found if rule}
+
+
+def causes():
+    """Constants whose line says that they are causes of faults."""
+    found = set()
+    for path in (ROOT / "safety").rglob("*.py"):
+        lines = path.read_text().splitlines()
+        for one in ast.parse(path.read_text()).body:
+            if isinstance(one, ast.Assign) and "cause" in lines[one.end_lineno - 1].partition("#")[2]:
+                values = one.value.elts if isinstance(one.value, ast.Tuple) else [one.value]
+                found |= {text for value in values for text in texts_in(value)}
+    return found
+
+
+ROLES = [one.role for one in (*Contact.__subclasses__(), LevelSwitch)]
+REFUSING = {one.name.replace(" ", "_") for one in ROLES if one.effect == "refuse"}
+CODES = {
+    "rule": (all_rules() | OF_ORDERS | REFUSING) - BETWEEN_PROCESSES - OF_FILES,
+    "problem": set(PROBLEMS),
+    "fault": causes(),
+    "remedy": causes(),
+    "due": {*get_args(Due)} - {""},
+    "state": {*OrderState},
+    "told": {*OrderState},
+    "changed": {*get_args(Difference.__annotations__["about"])},
+    "state_machine": {*MachineState},
+    "outcome": {*Outcome},
+    "kind": {*OperationKind},
+    "contents": {one.replace(" ", "_") for one in Contents} - {"liquid"},
+}
+
+
+def test_codes_are_found_at_all():
+    assert len(CODES["rule"]) > 80
+    assert {"serving_ethanol", "orders_waiting", "operation_time", "drip_tray"} <= CODES["rule"]
+    assert {"no current", "stop pressed", "restored from a backup", "weighed volume"} <= CODES["fault"]
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("kind", CODES)
+def test_every_code_has_a_text_in_every_language(kind, language):
+    known = {
+        key: text
+        for folder in ("texts", "rules", "operator/texts")
+        for key, text in json.loads((ROOT / "page" / folder / f"{language}.json").read_text()).items()
+    }
+    assert [one for one in sorted(CODES[kind]) if not known.get(f"{kind}_{one}")] == []
+
+
+def test_no_text_stands_for_a_code_that_nobody_sends():
+    known = json.loads((ROOT / "page/rules/en.json").read_text())
+    assert {key.removeprefix("rule_") for key in known if key.startswith("rule_")} - CODES["rule"] == set()
+    assert {key.removeprefix("problem_") for key in known if key.startswith("problem_")} == CODES["problem"]
