@@ -2,6 +2,7 @@
 
 python3 demo             the orchard fete: calibrate, pour, refuse, stop (about 75 s)
 python3 demo evenings    two whole evenings in virtual time, with reports (about 30 s)
+python3 demo twins       both evenings on eight lines, without and with twins on the spare lines: what guests wait
 """
 
 import subprocess
@@ -38,11 +39,11 @@ def set_up() -> None:
 def main() -> int:
     """Set up, then run what is asked for."""
     words = sys.argv[1:]
-    if words not in ([], ["evenings"]):
+    if words not in ([], ["evenings"], ["twins"]):
         print(__doc__, file=sys.stderr)
         return 2
     set_up()
-    script = "evenings.py" if words else "fete.py"
+    script = f"{words[0]}.py" if words else "fete.py"
     return subprocess.run([PYTHON, ROOT / "demo" / script], check=False).returncode
 
 
