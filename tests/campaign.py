@@ -3,6 +3,7 @@
 python3 tests campaign [--seed S] [--runs N] [--jobs J]     runs S, S + 1, ... (default: 1000 runs on all cores)
 python3 tests campaign --replay SEED                        one run, with all that happened in it
 python3 tests campaign --hostile [...]                      the same with an engine that means harm, on a sound machine
+python3 tests campaign --weighed [...]                      the same on machines with a scale, with troubles of its own
 
 Ends with 1 when anything that must hold did not, with the seed of each such run.
 """
@@ -13,6 +14,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 
 from tests.campaigns.hostile import play_hostile
 from tests.campaigns.runs import Finding, play
@@ -37,9 +39,13 @@ def main(argv: list[str]) -> int:
     parser.add_argument("--runs", type=int, default=1000)
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--replay", type=int, metavar="SEED")
-    parser.add_argument("--hostile", action="store_true")
+    kind = parser.add_mutually_exclusive_group()
+    kind.add_argument("--hostile", action="store_true")
+    kind.add_argument("--weighed", action="store_true")
     asked = parser.parse_args(argv)
     played, again = (play_hostile, "--hostile --replay") if asked.hostile else (play, "--replay")
+    if asked.weighed:
+        played, again = partial(play, weighed=True), "--weighed --replay"
     if asked.replay is not None:
         return _replay(played(asked.replay))
     began_s, failed, admitted, seconds = time.monotonic(), list[Finding](), 0, 0.0

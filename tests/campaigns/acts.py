@@ -10,6 +10,7 @@ from controller.model.messages import Acknowledge, Command, Confirm, ConfirmJug,
 from controller.model.states import OperationKind
 from tests.campaigns.doubt import altered_runs, invented
 from tests.campaigns.house import House
+from tests.campaigns.load_cell import OF_CELL, UNHEARD
 from tests.campaigns.people import Person
 from tests.campaigns.troubles import Trouble
 
@@ -56,6 +57,7 @@ class Acts:
             "stranger speaks": lambda _: self._speak(),
             "engine in doubt": self._invent,
             "another liquid": lambda one: person.change_liquid(one.line),
+            "scale": self._spoil_scale,
             "book edited": lambda one: person.edit_book(one.choice),
         }
 
@@ -75,6 +77,7 @@ class Acts:
         house = self._house
         self.is_over = True
         house.disk.full = house.disk.unreadable = house.failures.unreadable = False
+        house.scale_ails, house.unheard_s = "", None
         house.disk.slow_s, house.disk.crash, house.failures.kill_at = 0.0, None, None
         house.failures.deaf.clear()
         house.engine_process.kill_in_sending, house.rogue = False, 0.0
@@ -131,6 +134,22 @@ class Acts:
         """One file of it, found out about by the next guard."""
         self._kill_guard()
         self._house.tell(self._house.disk.damage(trouble.choice))
+
+    def _spoil_scale(self, trouble: Trouble) -> None:
+        """The load cell fails, or the process that reads it; one at a time."""
+        house, what = self._house, trouble.choice
+        if house.scale_ails:
+            return
+        house.scale_ails = what
+        house.unheard_s = house.now_s if what in UNHEARD else None
+        if what in OF_CELL:
+            house.plant.inject(InjectedFault(kind=what))
+        house.later(trouble.lasts_s, lambda: None if self.is_over else self._mend_scale(what))
+
+    def _mend_scale(self, what: str) -> None:
+        self._house.scale_ails, self._house.unheard_s = "", None
+        if what in OF_CELL:
+            self._house.plant.clear(InjectedFault(kind=what))
 
     def _lift(self, trouble: Trouble) -> None:
         self._person.lift_glass()

@@ -12,6 +12,7 @@ from controller.guard.sentinel_link import LOST
 from controller.model.messages import MAX_BYTES, Command, Event, Report
 from tests.campaigns.board import PinBoard, drive_off
 from tests.campaigns.disk import Killed
+from tests.campaigns.load_cell import CellPort
 from tests.campaigns.processes import Process
 from tests.campaigns.wire import END, Connection
 
@@ -64,6 +65,7 @@ class GuardProcess(Process):
                 is_watched=house.sentinel.answers,
                 read_book=self._read_book,
                 poll_under_way_s=house.plot.poll_s,
+                scale=CellPort(house) if house.plot.profile.scale else None,
             )
             house.watch.guard_began(guard.core)
             guard.block(LOST, "the sentinel is not watching yet")

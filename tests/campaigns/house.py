@@ -37,6 +37,8 @@ class House:
         self.story: list[str] = []
         self.manners = plot.manners
         self.rogue = plot.rogue
+        self.scale_ails = ""  # what the process that reads the scale does instead of its job
+        self.unheard_s: float | None = None  # since when no new reading of it can come
         self.failures = Failures()
         self.unsound: set[int] = set()  # lines with a fault that the guard cannot know of
         self.is_glass_in_doubt = plot.profile.inputs.glass is None  # no contact, or one that has lied

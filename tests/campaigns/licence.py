@@ -28,10 +28,10 @@ class Licence:
             begin_s, end_s = stretches.get(run.line, (run.start_s, run.start_s))
             if run.start_s > end_s + TOUCHING_S:
                 begin_s = run.start_s
-            stretches[run.line] = begin_s, run.start_s + run.duration_s
-            stretch_s = run.start_s + run.duration_s - begin_s
+            stretches[run.line] = begin_s, run.start_s + run.most_s
+            stretch_s = run.start_s + run.most_s - begin_s
             self.longest_s[run.line] = max(self.longest_s.get(run.line, 0.0), stretch_s)
-            self.whole_s[run.line] = self.whole_s.get(run.line, 0.0) + run.duration_s
+            self.whole_s[run.line] = self.whole_s.get(run.line, 0.0) + run.most_s
 
 
 def end_to_end(operation: Operation) -> list[PlannedRun]:
@@ -40,5 +40,5 @@ def end_to_end(operation: Operation) -> list[PlannedRun]:
     offset_s = 0.0
     for segment in operation.segments:
         runs += [replace(run, start_s=offset_s + run.start_s) for run in segment.runs]
-        offset_s = max((run.start_s + run.duration_s for run in runs), default=0.0)
+        offset_s = max((run.start_s + run.most_s for run in runs), default=0.0)
     return runs

@@ -1,5 +1,6 @@
 """What one run of the campaign is about, drawn from its seed: machine, past, orders, troubles."""
 
+import dataclasses
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -62,6 +63,10 @@ class Plot:
     lazy: float  # how often a person leaves the glass of the drink before
     orders: tuple[Order, ...]
     troubles: tuple[Trouble, ...]
+
+    def on(self, **machine: object) -> "Plot":
+        """The same plot on another machine."""
+        return dataclasses.replace(self, **machine)
 
     def is_calibrated(self, line: int, liquid: str | None) -> bool:
         """Whether the guard knows the flow of this liquid on this line."""

@@ -29,6 +29,10 @@ class BootClock:
         """Unix seconds."""
         return self._clock.wall_s()
 
+    def boot_s(self, house_s: float) -> float:
+        """An instant on the house's clock since this boot."""
+        return house_s - self._born_s
+
     def house_s(self, boot_s: float) -> float:
         """An instant of this boot on the house's clock."""
         return boot_s + self._born_s

@@ -10,6 +10,7 @@ from controller.model.requests import JogRequest
 from controller.model.states import Contents, MachineState
 from tests.campaigns.acts import Acts
 from tests.campaigns.house import House
+from tests.campaigns.load_cell import with_scale
 from tests.campaigns.people import Person
 from tests.campaigns.plot import START_S, draw_plot
 from tests.campaigns.troubles import LONGEST_S
@@ -31,12 +32,13 @@ class Finding:
     seconds: float  # virtual
 
 
-def play(seed: int) -> Finding:
-    """Play the run of this seed."""
+def play(seed: int, *, weighed: bool = False) -> Finding:
+    """Play the run of this seed; weighed: on a machine with a scale."""
     structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
     house, text = None, ""
     try:
-        house = House(draw_plot(seed, WALL_S))
+        plot = draw_plot(seed, WALL_S)
+        house = House(with_scale(plot) if weighed else plot)
         _play(house)
     except Violation as violation:
         text = str(violation)

@@ -23,6 +23,7 @@ from controller.model.messages import (
     Stop,
 )
 from controller.model.plan import Operation
+from controller.model.scale import STALE_S
 from controller.model.states import Contents, MachineState, OperationKind
 from controller.safety.contents import DRAWS_LIQUID
 from controller.safety.records import (
@@ -290,6 +291,7 @@ class Watch:
 
     def _check_contacts(self, kind: OperationKind) -> None:
         inputs = self._house.plot.profile.inputs
+        self._check_unheard(kind)
         limits = {"stop": inputs.stop.debounce_s}
         if inputs.glass is not None and kind is OperationKind.SERVE:
             limits["glass"] = inputs.glass.debounce_s
@@ -302,6 +304,16 @@ class Watch:
             unsafe_s = self._house.now_s - max(since_s, self._moving_s)
             if unsafe_s > debounce_s + POLL_S + 2 * self._house.plot.jitter_s + EPS_S:
                 raise Violation(f"lines {sorted(self.on)} are on {unsafe_s:.3f} s after the {name} contact told")
+
+    def _check_unheard(self, kind: OperationKind) -> None:
+        """Where the scale alone sees the glass, nothing is served while it cannot be heard."""
+        profile, unheard_s = self._house.plot.profile, self._house.unheard_s
+        if profile.scale is None or profile.inputs.glass is not None or kind is not OperationKind.SERVE:
+            return
+        if unheard_s is not None:
+            unheard_s = self._house.now_s - max(unheard_s, self._moving_s)
+            if unheard_s > STALE_S + POLL_S + 2 * self._house.plot.jitter_s + EPS_S:
+                raise Violation(f"lines {sorted(self.on)} are on, and the scale was not heard for {unheard_s:.3f} s")
 
     # --- pins
 

@@ -22,6 +22,13 @@ def test_nothing_that_must_never_be_happens(first):
     assert sum(one.admitted for one in findings) >= SLICE // 2  # a slice in which nothing moves would show nothing
 
 
+@pytest.mark.parametrize("first", range(1, 31, SLICE))
+def test_nor_on_a_machine_whose_scale_fails(first):
+    findings = [play(seed, weighed=True) for seed in range(first, first + SLICE)]
+    assert [(one.seed, one.text) for one in findings if one.text] == []
+    assert sum(one.admitted for one in findings) >= SLICE // 2
+
+
 def test_a_seed_replays_exactly_whatever_the_process():
     """Other processes order sets of strings differently."""
     here = play(4)
