@@ -35,7 +35,11 @@ GAS_RUN, GAS_WANDER_S = 0.03, 8.0
 # that may be, as a share; common practice, no source.
 GAS_REST_ML_S, GAS_REST_ML, U_GAS_REST = 0.001, 0.8, 0.7
 DROPS_S = 1.0  # mean time in which what clings to the outlet falls
-EDGE_SHARE = 0.7  # how far an edge's way to the weight is off what an exponential makes of it, as a share
+# A stream's liquid falls for about 0.19 s (0.17 m) and is not weighed meanwhile; landing, it presses by its momentum as
+# much as was in the air, but for its speed at the outlet, and the funnel evens that out. So the weight lacks a new
+# stream for so much longer than it lags behind a steady one, and catches up within EASED_S; common practice, no source.
+LATER_S, EASED_S = 0.05, 0.16
+EDGE_SHARE = 0.4  # how far an edge's way to the weight is off what that makes of it, as a share
 ALONG_S = 0.5  # longest piece in which a flow counts as steady
 
 
@@ -53,13 +57,14 @@ class PlannedPour:
 
 @dataclass
 class _Pouring:
-    """What a serving adds to a line's states, and how far its flow has come to the weight (0 to 1)."""
+    """What a serving adds to a line's states, and since when (s) its outlet has run, and has stopped again."""
 
     volume: int
     deviation: int
     run_a: float
     is_on: bool = False
-    arrived: float = 0.0
+    ran_s: float = math.inf
+    stopped_s: float = math.inf
     pending_ml: float = 0.0  # what a start still keeps back: the outlet runs when that is over
     edge_g: float = 0.0  # how far the weight may be off since its last edge
 
@@ -223,9 +228,9 @@ class WeighedPour:
                 self._run_on(line, one, passed_s, flow_ml_s * passed_s)
                 flowing_s -= min(passed_s, one.pending_ml / flow_ml_s)
                 one.pending_ml = max(0.0, one.pending_ml - flow_ml_s * passed_s)
-            gone = math.exp(-flowing_s / transit_s)
-            one.arrived = 1.0 - (1.0 - one.arrived) * gone if one.is_on else one.arrived * gone
-            one.edge_g *= gone
+            one.ran_s += flowing_s
+            one.stopped_s += flowing_s
+            one.edge_g *= math.exp(-flowing_s / transit_s)
         self._clings = 1.0 if on else self._clings * math.exp(-passed_s / DROPS_S)
         self.filter.widen({self._empty: 1.0}, CREEP_G2_S * passed_s)
 
@@ -248,6 +253,7 @@ class WeighedPour:
         one, basis = self._lines[line], self.flows.bases[line]
         lag, end = self.flows.state(line, LAG), self.flows.state(line, END)
         one.is_on = is_on
+        one.ran_s, one.stopped_s = (0.0, math.inf) if is_on else (one.ran_s, 0.0)
         if is_on:
             self.filter.set(one.deviation, 0.0, self._deviation_variance(line))
             missing_ml, gas_ml2 = self._gathered(line) if basis.is_carbonated else (0.0, 0.0)
@@ -288,12 +294,15 @@ class WeighedPour:
     def _weighed(self) -> tuple[dict[int, float], float, float]:
         """The weight now: states with their coefficients, what to add (g), and the variance that edges leave (g2)."""
         terms = {self._empty: 1.0, self.flows.clinging: -self._clings}
+        transit_s = max(0.05, self.filter.mean[self.flows.transit])
         coming_g_s, offset_g, edges_g2 = 0.0, 0.0, 0.0
         for line, one in self._lines.items():
             grams_per_ml = self.flows.bases[line].grams_per_ml
             terms[one.volume] = grams_per_ml
-            coming_g_s += grams_per_ml * one.arrived * self._flow_ml_s(line, 0.0)
-            offset_g += grams_per_ml * one.pending_ml
+            flow_g_s = grams_per_ml * self._flow_ml_s(line, 0.0)
+            lacks_s, by_transit = _lacks_s(one, transit_s)
+            coming_g_s += flow_g_s * by_transit
+            offset_g += grams_per_ml * one.pending_ml - flow_g_s * (lacks_s - by_transit * transit_s)
             edges_g2 += one.edge_g**2
         terms[self.flows.transit] = -coming_g_s
         return terms, offset_g, edges_g2
@@ -319,6 +328,20 @@ class WeighedPour:
             if one.is_on:
                 self.filter.widen({self.flows.state(line, FACTOR): 1.0}, CHANGED**2)
         self._gated, self._trend = [], 0.0
+
+
+def _lacks_s(one: _Pouring, transit_s: float) -> tuple[float, float]:
+    """How many seconds of its flow have left the outlet and are not weighed yet, and how that goes with the transit."""
+    since_start, since_stop = _behind_s(one.ran_s, transit_s), _behind_s(one.stopped_s, transit_s)
+    if one.is_on:
+        return since_start
+    return since_start[0] - since_stop[0], since_start[1] - since_stop[1]
+
+
+def _behind_s(since_s: float, transit_s: float) -> tuple[float, float]:
+    """By how much the weight is behind an edge of so long ago (s), and how that goes with the transit time."""
+    eased_s = since_s - transit_s - LATER_S
+    return (since_s, 0.0) if eased_s < 0.0 else (transit_s + LATER_S * math.exp(-eased_s / EASED_S), 1.0)
 
 
 def foreseen_u_ml(
