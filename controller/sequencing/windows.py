@@ -5,8 +5,10 @@ that whoever checks it at its longest ends finds nothing amiss. The planned end 
 complete. An end may be moved forward further than back: that takes no plan's time, and it never pours too much.
 
 Two lines whose flows are both little known cannot be told from each other by the weight of what they pour at once. So
-a dose that its line's flow, as it is known now, could take out of tolerance is poured alone; that teaches the flow.
-So is the first dose of a slow line that no serving has weighed yet: what it brings would be lost among the others.
+where several lines' flows, as they are known now, could take up a good part of their doses' tolerances, each runs for
+some seconds before the next one starts: the weight's slope then tells the flow of each. One such line beside others
+can be told. The first dose of a slow line that no serving has weighed yet is poured alone: what it brings would be
+lost among the others.
 """
 
 import math
@@ -25,11 +27,13 @@ from controller.sequencing.plan import Plan, Wanted, joined, plan_serving, timed
 from controller.sequencing.twins import Sources
 
 COVERED = 2.5  # standard uncertainties that a window covers: 99 of 100 doses
-MOST_OFF = 0.1  # of a flow: one that is known less well than that is weighed alone first
+MOST_OFF = 0.1  # of a flow, for which a window is made
 EARLIER_S, EARLIER_SHARE = 0.1, 0.3  # by which an end may always be moved forward: time, and of the run
 LEAST_RUN_S = 0.05
 LOOK_S = 0.4  # before the first start, in which the empty glass is weighed at full pace
 SLOW_ML_S = 2.0  # a line below this is slow; by trial on the bench
+LEARNED_S = 3.0  # in which the slope of a line that pours beside known ones is found to 0.5 % (benchmarks weighed)
+DOUBTFUL_SHARE = 0.25  # of a dose's tolerance
 APART_S = 0.3  # between starts, so that the weight tells a line that does not flow from the others
 
 
@@ -42,20 +46,21 @@ def plan_weighed(
     *,
     unlearned: Collection[int] = (),
 ) -> Plan:
-    """The serving planned as by `plan_serving`, with windows for a trim; a dose of an uncertain line is poured alone,
-    and with last_alone the largest of each phase after all others, where the cap on a serving's time allows. Where it
-    does not allow the longest ends either, there are no windows. unlearned: lines of which no serving has been weighed
-    yet. Raises what `plan_serving` does.
+    """The serving planned as by `plan_serving`, with windows for a trim; starts of several uncertain lines lie further
+    apart, a slow unlearned line pours alone, and with last_alone the largest dose of each phase after all others, where
+    the cap on a serving's time allows. Where it does not allow the longest ends either, there are no windows.
+    unlearned: lines of which no serving has been weighed yet. Raises what `plan_serving` does.
     """
-    slow, spaced = _all_slow(calibrations), _spaced(profile)
+    slow = _all_slow(calibrations)
     split = tuple(
         part
         for phase in joined(phases)
         for part in _parts(phase, calibrations, sources, unlearned, last_alone=last_alone)
     )
-    plan = plan_serving(spaced, slow, sources, split)
+    gap_s = LEARNED_S if any(_are_doubtful(phase, calibrations, sources) for phase in split) else APART_S
+    plan = plan_serving(_spaced(profile, gap_s), slow, sources, split)
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
-        plan = plan_serving(spaced, slow, sources, phases)
+        plan = plan_serving(_spaced(profile), slow, sources, phases)
     if plan.makespan_s + LOOK_S > profile.caps.serving_time_s:
         return plan_serving(profile, calibrations, sources, phases)
     segments = tuple(
@@ -75,9 +80,9 @@ def rest_weighed(
     return tuple(map(_after_look, _windows(runs, slow, calibrations)))
 
 
-def _spaced(profile: Profile) -> Profile:
+def _spaced(profile: Profile, gap_s: float = APART_S) -> Profile:
     """The machine with its starts as far apart as the weight needs them."""
-    gap_s = max(APART_S, profile.caps.start_gap_s)
+    gap_s = max(gap_s, profile.caps.start_gap_s)
     return structs.replace(profile, caps=structs.replace(profile.caps, start_gap_s=gap_s))
 
 
@@ -100,7 +105,7 @@ def _parts(
     last_alone: bool,
 ) -> list[Resolved]:
     """The phase, before it one of its own for each dose that is to be poured alone, after it one for the last."""
-    alone = [dose for dose in phase.doses if _is_uncertain(*dose, calibrations, sources, unlearned)]
+    alone = [dose for dose in phase.doses if _is_lost(dose[0], calibrations, sources, unlearned)]
     beside = tuple(dose for dose in phase.doses if dose not in alone)
     last = tuple(sorted(beside, key=lambda dose: dose[1])[-1:]) if last_alone and len(beside) > 1 else ()
     beside = tuple(dose for dose in beside if dose not in last)
@@ -117,16 +122,22 @@ def _parts(
     ]
 
 
-def _is_uncertain(
-    liquid: str, volume_ml: float, calibrations: Mapping[int, Calibration], sources: Sources, unlearned: Collection[int]
+def _is_lost(
+    liquid: str, calibrations: Mapping[int, Calibration], sources: Sources, unlearned: Collection[int]
 ) -> bool:
-    """Whether a line that it may come from is slow and not learned, or could take it out of its tolerance (k = 2)."""
+    """Whether a line that it may come from is slow and not learned."""
     known = [calibrations[one.line] for one in sources.get(liquid, ()) if one.line in calibrations]
-    return any(
-        (one.line in unlearned and one.flow_ml_s < SLOW_ML_S)
-        or 2.0 * volume_ml * one.u_flow_ml_s / one.flow_ml_s > mi008_ml(volume_ml)
-        for one in known
-    )
+    return any(one.line in unlearned and one.flow_ml_s < SLOW_ML_S for one in known)
+
+
+def _are_doubtful(phase: Resolved, calibrations: Mapping[int, Calibration], sources: Sources) -> bool:
+    """Whether the flows of several lines could take up DOUBTFUL_SHARE of their doses' tolerances (k = 2)."""
+
+    def is_doubtful(one: Calibration, volume_ml: float) -> bool:
+        return 2.0 * volume_ml * one.u_flow_ml_s / one.flow_ml_s > DOUBTFUL_SHARE * mi008_ml(volume_ml)
+
+    lines = {(source.line, volume_ml) for liquid, volume_ml in phase.doses for source in sources.get(liquid, ())}
+    return sum(line in calibrations and is_doubtful(calibrations[line], ml) for line, ml in lines) > 1
 
 
 def _after_look(run: PlannedRun) -> PlannedRun:
