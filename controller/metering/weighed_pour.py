@@ -29,8 +29,9 @@ TREND_SHARE, TREND_LIMIT = 0.2, 1.33
 CHANGED = 0.03  # by which a flow may then be off
 U_EMPTY_G = 1e3  # of a weight of which nothing is known
 CREEP_G2_S = 3e-4  # variance that the weight of nothing gathers in a second: slow noise, drift and creep
-# A carbonated run differs by as much from the one before, and wanders on as it runs; common practice, no source.
-GAS_RUN, GAS_WANDER_S = 0.03, 8.0
+# A carbonated run differs by as much from the one before, and wanders on as it runs; common practice, no source. That
+# counts as so many degrees of freedom beside those of the scatter that the line's calibration found.
+GAS_RUN, GAS_DOF, GAS_WANDER_S = 0.03, 4.0, 8.0
 # Gas that gathers at rest pushes liquid back, which is missing at the next start: mL/s, at most mL, and how far off
 # that may be, as a share; common practice, no source.
 GAS_REST_ML_S, GAS_REST_ML, U_GAS_REST = 0.001, 0.8, 0.7
@@ -246,8 +247,8 @@ class WeighedPour:
 
     def _deviation_variance(self, line: int) -> float:
         basis = self.flows.bases[line]
-        own = max(0.002, basis.calibration.scatter_fraction) ** 2
-        return own + GAS_RUN**2 if basis.is_carbonated else own
+        own, dof = max(0.002, basis.calibration.scatter_fraction) ** 2, basis.calibration.scatter_dof
+        return (GAS_DOF * GAS_RUN**2 + dof * own) / (GAS_DOF + dof) if basis.is_carbonated else own
 
     def _switch(self, line: int, is_on: bool) -> None:
         one, basis = self._lines[line], self.flows.bases[line]

@@ -1,7 +1,11 @@
-"""A signal as a scale under a glass gives it, worked out apart from the estimator: flows, transit, noise, knocks."""
+"""A signal as a scale under a glass gives it, worked out apart from the estimator: flows, transit, noise, knocks.
+
+What leaves the outlets runs through the funnel, falls, and presses as it lands by its weight and by its momentum.
+"""
 
 import math
 import random
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -12,7 +16,9 @@ from controller.model.calibration import Calibration
 
 RATE_HZ = 80.0
 NOISE_G = 0.25  # one reading; NAU7802 data sheet: 150 nV at 80 a second, on a cell of 5 kg and 1 mV/V
-TRANSIT_S = 0.18
+FUNNEL_S, FALL_M, EXIT_M_S, GRAVITY_M_S2 = 0.16, 0.17, 0.2, 9.81
+LANDS_M_S = math.sqrt(EXIT_M_S**2 + 2 * GRAVITY_M_S2 * FALL_M)
+FALLS_S = (LANDS_M_S - EXIT_M_S) / GRAVITY_M_S2
 END_ML = 0.16
 LAG_S = 0.05
 
@@ -66,7 +72,8 @@ class Signal:
         on: dict[int, tuple[float, float]] = {}  # line -> since, flow of this run
         ends_s = {id(run): run.end_s for run in self.runs}
         waiting, running = list(self.runs), list[PlannedPour]()
-        arrived_g, at_s, last_s = 0.0, -1.0, math.inf
+        in_glass_g, at_s, last_s = 0.0, -1.0, math.inf
+        falling_g = deque([0.0] * (round(FALLS_S * RATE_HZ) + 2), round(FALLS_S * RATE_HZ) + 2)
         while at_s < last_s + 3.0:
             at_s += 1.0 / RATE_HZ
             for run in [run for run in waiting if run.start_s <= at_s]:
@@ -83,8 +90,10 @@ class Signal:
             out_g = 1.05 * (
                 sum(self.delivered_ml.values()) + sum(out_ml(flow, at_s - since_s) for since_s, flow in on.values())
             )
-            arrived_g += (out_g - arrived_g) * -math.expm1(-1.0 / RATE_HZ / TRANSIT_S)
-            if pour.read(at_s, 200.0 + arrived_g + rng.gauss(0.0, NOISE_G) + self.disturbed_g(at_s)) and self.trims:
+            in_glass_g += (out_g - in_glass_g) * -math.expm1(-1.0 / RATE_HZ / FUNNEL_S)
+            falling_g.append(in_glass_g)
+            pressed_g = falling_g[1] + (falling_g[1] - falling_g[0]) * RATE_HZ * LANDS_M_S / GRAVITY_M_S2
+            if pour.read(at_s, 200.0 + pressed_g + rng.gauss(0.0, NOISE_G) + self.disturbed_g(at_s)) and self.trims:
                 for run in running:
                     run.end_s = pour.cut_off_s(run)
                     ends_s[id(run)] = max(run.end_s, at_s + 1e-3)

@@ -1,4 +1,4 @@
-"""Plans for weighed servings: who pours alone, and how far each end may be moved."""
+"""Plans for weighed servings: how far apart the starts lie, who pours alone, and how far each end may be moved."""
 
 import random
 from functools import partial
@@ -11,7 +11,7 @@ from controller.metering.dose import mi008_ml
 from controller.model.doses import Resolved
 from controller.sequencing.plan import plan_serving
 from controller.sequencing.twins import Source
-from controller.sequencing.windows import LOOK_S, plan_weighed
+from controller.sequencing.windows import APART_S, LEARNED_S, LOOK_S, plan_weighed
 from tests.sequencing.drawn_drinks import LINES, machine
 
 DRAWN = machine(random.Random(1), 5.0)
@@ -44,21 +44,31 @@ def alone(runs):
     }
 
 
-def test_lines_whose_flow_could_take_their_dose_out_of_tolerance_run_one_after_the_other():
-    runs = planned((40.0, 50.0, 30.0), (0.035, 0.035, 0.003))
-    assert alone(runs) == {LINES["soda"], LINES["apple juice"], LINES["cold tea"]}
-    assert [run.line for run in runs][-1] == LINES["cold tea"]
-    assert alone(planned((40.0, 50.0, 30.0), (0.003, 0.003, 0.003))) == set()
+def gap_s(runs):
+    """The least time between two starts."""
+    return min(later.start_s - earlier.start_s for earlier, later in pairwise(runs))
+
+
+def test_several_lines_that_are_little_known_begin_so_far_apart_that_the_slope_tells_each():
+    for doses_ml in ((40.0, 50.0, 30.0), (90.0, 12.0, 10.0)):
+        assert gap_s(planned(doses_ml, (0.035, 0.035, 0.003))) >= LEARNED_S - 1e-9
+        assert gap_s(planned(doses_ml, (0.003, 0.003, 0.003))) == pytest.approx(APART_S)
+
+
+def test_one_line_that_is_little_known_pours_beside_the_others():
+    runs = planned((40.0, 50.0, 30.0), (0.035, 0.001, 0.001))
+    assert gap_s(runs) == pytest.approx(APART_S)
+    assert alone(runs) == set()
 
 
 @pytest.mark.parametrize("dose_ml", [10.0, 40.0, 90.0, 140.0])
-def test_the_limit_is_the_tolerance_of_serving_measures(dose_ml):
+def test_the_limit_is_a_quarter_of_the_tolerance_of_serving_measures(dose_ml):
     """Directive 2014/32/EU, MI-008: under 100 mL +-2 mL, from 100 mL +-3 %; expanded with k = 2."""
-    limit = mi008_ml(dose_ml) / dose_ml / 2.0
-    beyond = planned((dose_ml, 60.0, 60.0), (1.02 * limit, 0.001, 0.001))
-    within = planned((dose_ml, 60.0, 60.0), (0.98 * limit, 0.001, 0.001))
-    assert alone(beyond) == {LINES["soda"]}
-    assert alone(within) == set()
+    limit = 0.25 * mi008_ml(dose_ml) / dose_ml / 2.0
+    beyond = planned((dose_ml, 60.0, 60.0), (1.02 * limit, 0.03, 0.001))
+    within = planned((dose_ml, 60.0, 60.0), (0.98 * limit, 0.03, 0.001))
+    assert gap_s(beyond) >= LEARNED_S - 1e-9
+    assert gap_s(within) == pytest.approx(APART_S)
 
 
 def test_the_largest_dose_is_poured_alone_at_the_end_where_somebody_wants_that():
@@ -66,8 +76,9 @@ def test_the_largest_dose_is_poured_alone_at_the_end_where_somebody_wants_that()
     runs = planned((40.0, 50.0, 30.0), (0.003, 0.003, 0.003), plan=last)
     assert alone(runs) == {LINES["apple juice"]}
     assert runs[-1].line == LINES["apple juice"]
-    uncertain = planned((40.0, 50.0, 30.0), (0.035, 0.003, 0.003), plan=last)
-    assert [run.line for run in uncertain] == [LINES["soda"], LINES["cold tea"], LINES["apple juice"]]
+    uncertain = planned((40.0, 50.0, 30.0), (0.035, 0.003, 0.035), plan=last)
+    assert alone(uncertain) == {LINES["apple juice"]}
+    assert gap_s(uncertain) >= LEARNED_S - 1e-9
 
 
 def test_a_phase_that_may_join_the_one_before_still_pours_its_last_dose_alone():
@@ -90,9 +101,14 @@ def test_a_slow_line_runs_alone_until_a_serving_of_it_has_been_weighed():
     assert alone(planned(doses_ml, known, slow=tea)) == set()
 
 
-def test_where_that_would_take_longer_than_the_cap_allows_they_run_at_once():
-    short = replace(DRAWN.profile, caps=replace(DRAWN.profile.caps, serving_time_s=30.0))
-    assert alone(planned((80.0, 80.0, 80.0), (0.035, 0.035, 0.035), short)) == set()
+def test_where_that_would_take_longer_than_the_cap_allows_they_begin_as_usual():
+    doses_ml, u_flow = (80.0, 80.0, 80.0), (0.035, 0.035, 0.035)
+    longest_s = max(run.start_s + run.most_s for run in planned(doses_ml, u_flow))
+    for more_s, least_s in ((0.1, LEARNED_S), (-0.1, APART_S)):
+        caps = replace(DRAWN.profile.caps, serving_time_s=longest_s + more_s)
+        runs = planned(doses_ml, u_flow, replace(DRAWN.profile, caps=caps))
+        assert gap_s(runs) == pytest.approx(least_s)
+        assert all(run.least_s < run.most_s for run in runs)
 
 
 def test_a_drink_that_only_its_longest_ends_take_beyond_the_cap_is_planned_without_windows():
