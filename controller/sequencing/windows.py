@@ -32,7 +32,7 @@ EARLIER_S, EARLIER_SHARE = 0.1, 0.3  # by which an end may always be moved forwa
 LEAST_RUN_S = 0.05
 LOOK_S = 0.4  # before the first start, in which the empty glass is weighed at full pace
 SLOW_ML_S = 2.0  # a line below this is slow; by trial on the bench
-LEARNED_S = 3.0  # in which the slope of a line that pours beside known ones is found to 0.5 % (benchmarks weighed)
+LEARNED_S = 6.0  # in which the slope tells a flow; with 3 s the first doses were twice as far off (benchmarks weighed)
 DOUBTFUL_SHARE = 0.25  # of a dose's tolerance
 APART_S = 0.3  # between starts, so that the weight tells a line that does not flow from the others
 

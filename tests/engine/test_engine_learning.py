@@ -194,7 +194,7 @@ def test_a_glass_lifted_in_mid_pour_and_set_down_again_gets_its_doses(bar):
         assert bar.machine.plant.true_delivered_ml(one.line) - before[one.line] == pytest.approx(one.asked_ml, abs=1.5)
 
 
-def lifted_in_mid_pour(bar: Bar, after_s: float = 9.0) -> tuple[Tracking, dict[int, float]]:
+def lifted_in_mid_pour(bar: Bar, after_s: float = 12.0) -> tuple[Tracking, dict[int, float]]:
     """The first drink of a bar whose pumps are slower than they are known to be; by how much each dose was off, mL."""
     bar.set_down()
     before = {line: bar.machine.plant.true_delivered_ml(line) for line in LINES}
