@@ -194,7 +194,7 @@ def test_a_glass_lifted_in_mid_pour_and_set_down_again_gets_its_doses(bar):
         assert bar.machine.plant.true_delivered_ml(one.line) - before[one.line] == pytest.approx(one.asked_ml, abs=1.5)
 
 
-def lifted_in_mid_pour(bar: Bar, after_s: float = 12.0) -> tuple[Tracking, dict[int, float]]:
+def lifted_in_mid_pour(bar: Bar, after_s: float = 9.0) -> tuple[Tracking, dict[int, float]]:
     """The first drink of a bar whose pumps are slower than they are known to be; by how much each dose was off, mL."""
     bar.set_down()
     before = {line: bar.machine.plant.true_delivered_ml(line) for line in LINES}
@@ -211,11 +211,14 @@ def lifted_in_mid_pour(bar: Bar, after_s: float = 12.0) -> tuple[Tracking, dict[
 
 
 def test_what_is_left_after_a_lifted_glass_is_trimmed_like_all_the_rest():
-    """Pumps are 4 % slower than anybody knows: to planned ends line 6 was 3.8 mL short of 95 mL, line 2 1.3 of 25."""
+    """Pumps are 4 % slower than anybody knows: to planned ends line 6 was 3.8 mL short of 95 mL, line 2 1.3 of 25.
+
+    Line 2 has just begun when the glass is lifted: of ten such machines it came within 0.7 mL (rms), line 6 within 0.2.
+    """
     current, errors = lifted_in_mid_pour(bar := Bar())
-    assert all(run.has_window for run in current.rest)
-    assert abs(errors[6]) < 1.3
-    assert abs(errors[2]) < 0.6
+    assert {run.line for run in current.rest if run.has_window} == {2, 6}
+    assert abs(errors[6]) < 0.6
+    assert abs(errors[2]) < 1.1
     bar.machine.close()
 
 
