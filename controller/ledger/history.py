@@ -22,8 +22,9 @@ from controller.model.weighing import WeighedDose, WeighedServing
 ROWS = 250  # of a table looked at for one part
 ENTRIES = 20  # operations looked at for one part: each may be shown with its deliveries and refusals
 
-# Those that an entry takes from its own row, in the order of its fields, and the number of that row.
-_COLUMNS = f"{columns_of(Intent)}, ended_wall_s, outcome, reason, unweighed, seq"
+# The number of an operation's row, then what an entry takes from it, in the order of its fields.
+_COLUMNS = f"seq, {columns_of(Intent)}, ended_wall_s, outcome, reason, unweighed"
+_CHANGES = 1 + Intent.__struct_fields__.index("changes")
 
 
 class Past(Tables):
@@ -43,12 +44,12 @@ class Past(Tables):
         left = wanted.limit
         while left > 0:
             rows = self._database.all(*page_query(wanted, before))
-            entries = tuple(self._entry(row) for row in [row for row in rows if row[-1]][:left])
+            entries = tuple(self._entry(row) for row in [row[:-1] for row in rows if row[-1]][:left])
             yield entries
             if len(rows) < ENTRIES:
                 return
             left -= len(entries)
-            before = (rows[-1][2], rows[-1][13])
+            before = (rows[-1][3], rows[-1][0])
 
     def usage(self, query: UsageQuery) -> Iterator[tuple[Usage, ...]]:
         """What went through by evening and liquid, oldest evening first; whole evenings."""
@@ -107,7 +108,7 @@ class Past(Tables):
         return row is not None and row[0] > 0
 
     def _entry(self, row: tuple[Any, ...]) -> Entry:
-        operation, asked_wall_s, seq = row[0], row[2], row[13]
+        seq, operation, _, asked_wall_s = row[:4]
         deliveries = self._database.all(
             f"SELECT {columns_of(Delivery)}, weighed_ml, u_weighed_ml FROM delivery"
             " WHERE asked_wall_s = ? AND seq = ? ORDER BY line",
@@ -120,9 +121,9 @@ class Past(Tables):
         weighed = self._database.values(WeighedServing, "FROM weighed_serving WHERE seq = ?", seq)
         return value_of(
             Entry,
-            row[:13],
+            row[1:],
             weighed=next(iter(weighed), None),
-            changes=row[8].splitlines(),
+            changes=row[_CHANGES].splitlines(),
             deliveries=[value_of(Delivery, one) for one in deliveries],
             doses={one[0]: value_of(WeighedDose, one[6:]) for one in deliveries if one[6] is not None},
             refusals=[value_of(Refusal, one) for one in refusals],
