@@ -3,6 +3,7 @@
 import sqlite3
 import threading
 from contextlib import suppress
+from pathlib import Path
 
 import pytest
 import structlog
@@ -26,7 +27,7 @@ def ledgers_in_memory_end_with_their_test():
     opened = []
     begin = Database.__init__
 
-    def remember(self: Database, path: object) -> None:
+    def remember(self: Database, path: Path | str) -> None:
         begin(self, path)
         if str(path) == ":memory:":
             opened.append(self)

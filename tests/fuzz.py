@@ -13,6 +13,7 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Callable, Iterator
+from functools import partial
 from itertools import count
 from pathlib import Path
 
@@ -331,9 +332,7 @@ def main(argv: list[str]) -> int:
             ("engine's HTTP interface", lambda: fuzz_http(asked.seed, asked.runs, Path(name))),
             ("bench's socket", lambda: fuzz_bench(asked.seed, asked.runs, Path(name))),
         ]
-        parts += [
-            (path.name, lambda path=path: campaign(path, asked.seed, asked.runs, Path(name))) for path in EXAMPLES
-        ]
+        parts += [(path.name, partial(campaign, path, asked.seed, asked.runs, Path(name))) for path in EXAMPLES]
         for what, part in parts:
             try:
                 print(f"{what:28} {part()}", flush=True)

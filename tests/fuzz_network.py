@@ -32,9 +32,10 @@ from controller.config import load
 from controller.engine.engine import Engine
 from controller.engine.http import asking
 from controller.engine.http.access import Door, place
+from controller.engine.http.addresses import Address
 from controller.engine.http.application import application
 from controller.engine.http.events import EventRing
-from controller.engine.http.routes import ADDRESSES, Address
+from controller.engine.http.routes import ADDRESSES
 from controller.engine.http.server import HttpServer
 from controller.engine.http.shares import Places
 from controller.engine.http.tokens import Tokens
@@ -156,7 +157,10 @@ async def serve_http(served: Served, local: socket.socket, network: socket.socke
         for server in servers.values():
             server.end()
 
-    served.end = lambda: loop.call_soon_threadsafe(end)
+    def end_soon() -> None:
+        loop.call_soon_threadsafe(end)
+
+    served.end = end_soon
     served.ready.set()
     with closing(ledger):  # in the thread that opened it
         await asyncio.gather(*(server.serve(sockets=[listener]) for listener, server in servers.items()))
@@ -258,8 +262,13 @@ def fuzz_bench(seed: int, runs: int, folder: Path) -> str:
     with here, there, socket.socket(socket.AF_UNIX) as listener:
         listener.bind(str(path))
         listener.listen(64)
-        served = Served(lambda served: (served.ready.set(), BenchServer(plant, clock, listener, there, None).serve()))
-        served.end = lambda: here.send(b"x")
+
+        def serve(served: Served) -> None:
+            served.ready.set()
+            BenchServer(plant, clock, listener, there, None).serve()
+
+        served = Served(serve)
+        served.end = lambda: here.sendall(b"x")
         try:
             for run in range(runs):
                 rng = random.Random(f"{seed} bench {run}")

@@ -49,7 +49,7 @@ def run(
     with tempfile.TemporaryDirectory(prefix="tundish-power-cut-") as name:
         acted = Path(name) / "acted"
         acted.mkdir()
-        evening = [
+        evening: list[str | Path] = [
             sys.executable,
             "-m",
             "tests.power_cut",
@@ -90,7 +90,7 @@ def main() -> int:
     if shutil.which("strace") is None:
         print("skipped: strace is not installed, and without it no write is seen")
         return 0
-    count, complaints = 0, []
+    count, complaints = 0, list[str]()
     for seed in range(words.seed, words.seed + words.runs):
         examined, found = run(images=words.images, seed=seed, actions=words.actions)
         count, complaints = count + examined, [*complaints, *found]

@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from controller.model.book import Book, Glass, Liquid, OnLine
 from controller.model.profile import BoardSpec, Caps, Funnel, Line, Profile, Pump, RelayBoard, Supply, Tube, Wire
 from controller.model.scale import Scale
-from controller.model.wiring import Contact, Inputs, LevelSwitch
+from controller.model.wiring import GlassContact, Inputs, LevelSwitch, StopContact, TrayContact
 
 GPIO = {1: 2, 2: 3, 3: 4, 4: 5, 5: 6, 6: 7}
 STOP, GLASS, TRAY, LEVEL_2 = 17, 27, 22, 23
@@ -52,9 +52,9 @@ def profile(*, active_level: Literal["low", "high"] = "low", lines: tuple[Line, 
         ),
         lines=lines or tuple(line(number) for number in GPIO),
         inputs=Inputs(
-            stop=Contact(gpio=STOP, contact="normally_closed"),
-            glass=Contact(gpio=GLASS, contact="normally_open"),
-            drip_tray=Contact(gpio=TRAY, contact="normally_open"),
+            stop=StopContact(gpio=STOP, contact="normally_closed"),
+            glass=GlassContact(gpio=GLASS, contact="normally_open"),
+            drip_tray=TrayContact(gpio=TRAY, contact="normally_open"),
             levels=(LevelSwitch(line=2, gpio=LEVEL_2, contact="normally_open"),) if lines is None else (),
         ),
         funnel=Funnel(drain_ml_s=12.0, capacity_ml=60.0, settle_s=0.8),

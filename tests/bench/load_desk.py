@@ -1,7 +1,6 @@
 """A bench with a load cell of chosen effects, and who reads its converter."""
 
 import statistics
-from collections.abc import Collection
 
 from msgspec.structs import replace
 
@@ -19,7 +18,7 @@ class LoadDesk(Desk):
 
     def __init__(
         self,
-        effects: Collection[CellEffect] = (),
+        effects: tuple[CellEffect, ...] = (),
         *,
         rate_hz: float = 80.0,
         seed: int = 1,

@@ -1,5 +1,7 @@
 """Pins, relays, contacts and the record of what they did."""
 
+from typing import Literal
+
 import pytest
 from msgspec.structs import replace
 
@@ -21,7 +23,7 @@ def desk() -> Desk:
     return Desk()
 
 
-def switched_on(boot_lines: tuple[str, ...], gpio: int, active_level: str = "low") -> Plant:
+def switched_on(boot_lines: tuple[str, ...], gpio: int, active_level: Literal["low", "high"] = "low") -> Plant:
     """A bench of one line on this GPIO, one second after it got its power."""
     profile = fete.profile(active_level=active_level, lines=(replace(fete.line(1), gpio=gpio),))
     profile = replace(profile, board=replace(profile.board, boot_lines=boot_lines))

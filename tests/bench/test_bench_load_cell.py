@@ -4,11 +4,13 @@ import math
 import statistics
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import cast
 
 import pytest
 from msgspec import structs
 
 from controller.bench.cell_truth import CELL_EFFECTS, UNDISTURBED, CellTruth, draw_cell
+from controller.bench.touches import Hand
 from controller.errors import Refused
 from controller.model.book import Glass
 from tests.bench.load_desk import LINES, LoadDesk
@@ -92,7 +94,9 @@ def test_the_converters_filter_halves_the_power_where_its_data_sheet_says(rate_h
             return 100.0 * math.sin(2 * math.pi * cut_off_hz * now_s)
 
     desk = LoadDesk(("bandwidth",), rate_hz=rate_hz)
-    desk.plant._simulation.platform.touch(Swing())
+    platform = desk.plant._simulation.platform
+    assert platform is not None
+    platform.touch(cast(Hand, Swing()))
     desk.wait(5.0)
     assert 20 * math.log10(amplitude(desk.grams(60.0)) / 100.0) == pytest.approx(-3.0, abs=0.2)
 
@@ -288,6 +292,7 @@ def test_what_overflows_the_glass_does_not_press():
     desk.plant.place_glass(brim_ml=20.0)
     desk.run(6, 30.0, then_s=8.0)
     glass = desk.plant._simulation.vessels.glass
+    assert glass is not None
     assert sum(glass.contents.values()) == pytest.approx(20.0, abs=0.01)
     assert desk.mean_g() == pytest.approx(glass.weight_g(desk.plant.truth.fluids), abs=0.01)
 

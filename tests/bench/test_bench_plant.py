@@ -1,7 +1,7 @@
 """The plant as a whole: what goes in comes out, whoever looks and however often."""
 
 import math
-from collections import Counter
+from collections import defaultdict
 from random import Random
 
 import pytest
@@ -60,18 +60,19 @@ def evening(desk: Desk, *, look: Random | None = None) -> None:
             desk.plant.lift_glass()
 
 
-def books(desk: Desk) -> Counter[str]:
+def books(desk: Desk) -> dict[str, float]:
     """Where all liquid is now, glasses taken away left out."""
     report = desk.plant.report()
-    held: Counter[str] = Counter()
+    held: defaultdict[str, float] = defaultdict(float)
     for place in (report.glass_ml, report.funnel_ml, report.tray_ml):
-        held.update(place)
+        for fluid, volume_ml in place.items():
+            held[fluid] += volume_ml
     for line in report.lines:
         for fluid, volume_ml in line.tube:
             held[fluid] += volume_ml
         if line.liquid:
             held[line.liquid] += line.remaining_ml
-    del held["air"]
+    held.pop("air", None)
     return held
 
 

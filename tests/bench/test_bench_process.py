@@ -96,14 +96,17 @@ def test_a_board_over_the_socket_pours_in_real_time(bench, desk):
 
 
 def test_the_scales_driver_takes_conversions_as_they_come_and_hears_silence(bench, desk):
-    converter = BenchConverter(str(bench.socket), fete.weighing_profile().scale.readings_per_s)
+    scale = fete.weighing_profile().scale
+    assert scale is not None
+    converter = BenchConverter(str(bench.socket), scale.readings_per_s)
     converter.start()
     begun_s = time.monotonic()
-    empty = [converter.read() for _ in range(20)]
+    empty = [counts for _ in range(20) if (counts := converter.read()) is not None]
+    assert len(empty) == 20
     assert time.monotonic() - begun_s >= 18 / 80  # each waits for the next; the first may be a period old
     assert len(set(empty)) > 15  # every one with noise of its own
     desk.place_mass(500.0)
-    until(lambda: converter.read() > max(empty))
+    until(lambda: (converter.read() or 0) > max(empty))
     silent = InjectedFault(kind="scale silent")
     desk.inject(silent)
     converter.read()
@@ -114,7 +117,8 @@ def test_the_scales_driver_takes_conversions_as_they_come_and_hears_silence(benc
 
 
 def taken_for(seconds: float, desk: BenchClient, after: int) -> list[Conversion]:
-    end_s, taken = time.monotonic() + seconds, []
+    end_s = time.monotonic() + seconds
+    taken: list[Conversion] = []
     while time.monotonic() < end_s:
         taken += desk.conversions(taken[-1].number if taken else after)
         time.sleep(0.1)

@@ -53,7 +53,8 @@ def spent_s(words: str, places: dict[str, str]) -> float:
 def engine_s(engine: psutil.Process) -> float:
     """Processor time that the engine and its worker have taken (s)."""
     times = [one.cpu_times() for one in (engine, *engine.children(recursive=True))]
-    return sum(one.user + one.system for one in times)
+    taken: float = sum(one.user + one.system for one in times)
+    return taken
 
 
 def main() -> int:

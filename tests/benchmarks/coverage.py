@@ -21,6 +21,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from typing import Any
 
 from controller.model.scales import WeighingScale
 from tests.metering.drawn_pumps import DOSES_ML, Outcome, calibrated, false_alarm
@@ -101,7 +102,7 @@ def main(argv: list[str]) -> int:
     with ProcessPoolExecutor() as pool:
         first = itertools.count(1_000_000 * asked.seed, 10_000)  # every case draws pumps of its own
 
-        def work(task: Callable[[int], object]) -> list:
+        def work(task: Callable[[int], Any]) -> list[Any]:
             start = next(first)
             return list(pool.map(task, range(start, start + asked.pumps), chunksize=25))
 

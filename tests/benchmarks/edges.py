@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 from controller.clock import RealClock
 from controller.guard.guard import Guard
@@ -32,7 +33,7 @@ REACH_S = 0.001
 REACH_RATIO = 1.5
 
 
-def guard_loop(path: str, folder: str, results: multiprocessing.Queue) -> None:
+def guard_loop(path: str, folder: str, results: "multiprocessing.Queue[Any]") -> None:
     """A guard on a fake board until a client stops it; its latenesses."""
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     listener.bind(path)
@@ -56,7 +57,7 @@ def guard_loop(path: str, folder: str, results: multiprocessing.Queue) -> None:
     results.put(("guard", late))
 
 
-def bare_loop(folder: str, results: multiprocessing.Queue) -> None:
+def bare_loop(folder: str, results: "multiprocessing.Queue[Any]") -> None:
     """Sleep to absolute deadlines; how late each waking was."""
     ask_for_real_time()
     late, due_s = [], time.monotonic()
@@ -109,7 +110,7 @@ def main() -> int:
     parser.add_argument("--load", type=int, default=os.cpu_count() or 1, help="busy processes")
     options = parser.parse_args()
     context = multiprocessing.get_context("spawn")
-    results: multiprocessing.Queue = context.Queue()
+    results: multiprocessing.Queue[Any] = context.Queue()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "guard.sock"
         processes = [

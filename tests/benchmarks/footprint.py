@@ -24,6 +24,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import psutil
 
@@ -68,7 +69,7 @@ class Machine:
         return self.guard, self.engine
 
 
-def tundish(run_dir: Path, *words: str) -> dict:
+def tundish(run_dir: Path, *words: str) -> dict[str, Any]:
     """One command's answer; RuntimeError when it failed."""
     done = subprocess.run(
         [sys.executable, "-m", "controller.cli", *words, "--run-dir", run_dir, "--json"],
@@ -78,7 +79,8 @@ def tundish(run_dir: Path, *words: str) -> dict:
     )
     if done.returncode:
         raise RuntimeError(f"tundish {' '.join(words)}: {done.stdout}{done.stderr}")
-    return json.loads(done.stdout)
+    answer: dict[str, Any] = json.loads(done.stdout)
+    return answer
 
 
 @contextlib.contextmanager
@@ -87,10 +89,10 @@ def running(folder: Path, *, has_scale: bool) -> Iterator[tuple[Machine, dict[st
     run_dir = folder / "run"
     started_s = last_s = time.monotonic()
     took: dict[str, float] = {}
-    places = ["--run-dir", run_dir, "--state-dir", folder / "state"]
+    places = ["--run-dir", str(run_dir), "--state-dir", str(folder / "state")]
     profile = folder / "profile.yaml"
     profile.write_text(PROFILE.read_text() + (SCALE if has_scale else ""))
-    command = [sys.executable, "-m", "controller.cli", "up", "--profile", profile, "--book", BOOK, *places]
+    command = [sys.executable, "-m", "controller.cli", "up", "--profile", str(profile), "--book", str(BOOK), *places]
     log = folder / "up.txt"
     with log.open("w") as output:
         up = subprocess.Popen([*command, "--glass", GLASS], stdout=output, stderr=output)

@@ -87,8 +87,8 @@ def main(argv: list[str]) -> int:
             f"seed {seed}: {running_s / 60:.1f} min, {touches} touch(es), {len(shares)} doses, the worst at "
             f"{max(shares):.2f} of its tolerance {'; '.join(failed)}"
         )
-    slowest_s, touches, worst, failed_lines = (max(row[place] for row in rows) for place in range(4))
-    reached = slowest_s <= MOST_S and touches <= MOST_TOUCHES and worst <= 1.0 and not failed_lines
+    slowest_s, most_touches, worst, failed_lines = (max(row[place] for row in rows) for place in range(4))
+    reached = slowest_s <= MOST_S and most_touches <= MOST_TOUCHES and worst <= 1.0 and not failed_lines
     print(
         f"{asked.machines} machines of 8 lines: at most {slowest_s / 60:.1f} min, {touches} touch(es), worst dose at "
         f"{worst:.2f} of its tolerance, {failed_lines} failed line(s): {'reached' if reached else 'MISSED'}"

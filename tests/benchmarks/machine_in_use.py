@@ -97,12 +97,13 @@ class Machine:
 
     def pass_time(self, seconds: float, read: Read) -> None:
         """Let time pass; every reading goes to `read`, which may end it early by True."""
-        end_s = self.clock.now_s() + seconds
+        cell, end_s = self._cell, self.clock.now_s() + seconds
+        assert cell is not None
         while self.clock.now_s() < end_s:
             self.clock.move_to(min(end_s, self.clock.now_s() + 1.0 / self.rate))
             for one in self.plant.conversions(self._after):
                 self._after = one.number
-                if read(one.at_s, (one.counts - self._cell.zero_counts) / self._cell.counts_per_g):
+                if read(one.at_s, (one.counts - cell.zero_counts) / cell.counts_per_g):
                     return
 
     def clear_up(self) -> None:
@@ -133,7 +134,7 @@ class Machine:
             runs.append(Run(line, start_s, max(start_s, GAP_S) + self.rng.uniform(least_s, most_s)))
         return runs
 
-    def in_fault(self, lines: list[int], fault: InjectedFault | None, at_s: float, least_s: float) -> "Found":
+    def in_fault(self, lines: list[int], fault: InjectedFault, at_s: float, least_s: float) -> "Found":
         """A serving in which something fails at at_s; afterwards all is as it was before, what was learned too."""
         learned = deepcopy(self.flows)
         pour = Pour(self, self.served(lines, least_s, least_s + 4.0))
@@ -206,6 +207,7 @@ class Pour:
         (self.on.add if on else self.on.discard)(line)
 
     def _look(self, found_s: float) -> Found:
+        assert self.shortfall is not None
         machine, suspects = self.machine, self.shortfall.suspects
         now_s = machine.clock.now_s()
         for line in self.on:

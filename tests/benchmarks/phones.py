@@ -25,7 +25,9 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import psutil
 
@@ -77,7 +79,10 @@ class Party(Processes):
         while any(one.contents != "liquid" for one in self.status().lines):
             asked = LineRequest(kind="prime", lines=tuple(one.line for one in self.status().lines), jug=True)
             again = self.http.post("line-operations", OperationView, asked).operation
-            self.wait_for(lambda again=again: self.operation(again).outcome is not None)
+            self.wait_for(partial(self._has_ended, again))
+
+    def _has_ended(self, operation: str) -> bool:
+        return self.operation(operation).outcome is not None
 
     def late_ms(self) -> list[float]:
         """How late each heartbeat was; the first after a start counts from it."""
@@ -92,7 +97,8 @@ class Party(Processes):
     def memory_mb(self) -> float:
         """Of the engine and its worker, what they share counted once."""
         engine = psutil.Process(self.running["engine"].pid)
-        return sum(one.memory_full_info().pss for one in (engine, *engine.children(recursive=True))) / MB
+        shares: list[int] = [one.memory_full_info().pss for one in (engine, *engine.children(recursive=True))]
+        return sum(shares) / MB
 
 
 class Client:
@@ -103,7 +109,7 @@ class Client:
         self._reader: asyncio.StreamReader | None = None
         self._writer: asyncio.StreamWriter | None = None
 
-    async def ask(self, method: str, path: str, body: object = None) -> tuple[int, dict]:
+    async def ask(self, method: str, path: str, body: object = None) -> tuple[int, dict[str, Any]]:
         """The status and the JSON of the answer; connects anew when the connection was closed meanwhile."""
         for _ in range(2):
             try:

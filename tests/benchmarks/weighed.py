@@ -144,8 +144,9 @@ def pour_all(way: str, seed: int, servings: int, paths: FlowPaths | None = None)
         pour.close()
         bench.flows.at_wall_s = bench.clock.wall_s()
         bench.plant.lift_glass()
-        for line in () if paths is None else LINES:
-            paths.setdefault(line, []).append(bench.flows.flow(line))
+        if paths is not None:
+            for line in LINES:
+                paths.setdefault(line, []).append(bench.flows.flow(line))
         _, shortest_s = planned(bench, wanted, plan_serving, learned=True)
         first_s = min(run.start_s for run in serving.planned)
         times.append((max(serving.ends.values()) - first_s) / shortest_s)

@@ -13,10 +13,11 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from random import Random
+from typing import TypeVar
 
 from msgspec.structs import replace
 
-from controller.bench.faults import InjectedFault
+from controller.bench.faults import FaultKind, InjectedFault
 from controller.model.book import Glass
 from controller.safety.rest_gain import RestGain
 from controller.safety.standing import Standing, misfit
@@ -30,8 +31,8 @@ WITH_HAND = 0.3  # of good servings; common practice, no source
 GAIN_ML, SIPHON_ML_S = 5.0, (0.7, 4.0)  # what comes at rest, and how fast; common practice, no source
 U_GLASS_G = 3.0  # by which glasses of one kind differ; common practice, no source
 KNOCK_G, HAND_G = (2.0, 60.0), (50.0, 800.0)  # of people; common practice, no source
-DEAD = ("relay stuck off", "pump dead", "tube blocked", "tube off")
-DYING = ("pump stalled", "pump dead", "tube blocked", "tube off")
+DEAD: tuple[FaultKind, ...] = ("relay stuck off", "pump dead", "tube blocked", "tube off")
+DYING: tuple[FaultKind, ...] = ("pump stalled", "pump dead", "tube blocked", "tube off")
 NAMED_WITHIN_S = 8.0
 # Case: slow lines, how soon it is to be found (s), and in how many.
 CASES = {
@@ -42,6 +43,7 @@ CASES = {
     "slow dying": (True, 3.0, 0.97),
 }
 
+Drawn = TypeVar("Drawn")
 Missed = tuple[str, Found, int]  # case, what was found (s after liquid began to be missing), which line it was
 
 
@@ -193,8 +195,9 @@ def lifted(machine: Machine) -> float:
 def wrong(machine: Machine) -> bool:
     """An empty glass whose tare lies 25 g or more from the one that was named: whether it is accepted."""
     rng, plant = machine.rng, machine.plant
-    named = Glass(glass="named", brim_ml=300.0, usable_ml=250.0, tare_g=rng.uniform(80.0, 500.0))
-    other_g = named.tare_g + rng.choice((-1, 1)) * rng.uniform(25.0, 60.0)
+    tare_g = rng.uniform(80.0, 500.0)
+    named = Glass(glass="named", brim_ml=300.0, usable_ml=250.0, tare_g=tare_g)
+    other_g = tare_g + rng.choice((-1, 1)) * rng.uniform(25.0, 60.0)
     book = replace(BOOK, glasses=(named,))
     seen = Standing(book)
     plant.lift_glass()
@@ -236,7 +239,7 @@ class Draws:
     def __init__(self, asked: argparse.Namespace, rate: int, pool: ProcessPoolExecutor, goals: Goals) -> None:
         self._asked, self._rate, self._pool, self._goals = asked, rate, pool, goals
 
-    def _of(self, machine: Callable, count: int, each: int = DRAWN_EACH) -> Iterator:
+    def _of(self, machine: Callable[..., list[Drawn]], count: int, each: int = DRAWN_EACH) -> Iterator[Drawn]:
         """Draws of as many machines as hold `count`, so many each."""
         first = self._asked.seed * 100_000
         seeds = range(first, first + -(-count // each))
@@ -257,7 +260,7 @@ class Draws:
                 in_time = [one.at_s is not None and one.at_s <= within_s for one, _ in found]
                 self._check(f"{case} found in {within_s:g} s", in_time, goal)
                 seen = [(one, line) for one, line in found if one.at_s is not None]
-                is_right = [one.line == line and one.named_s <= NAMED_WITHIN_S for one, line in seen]
+                is_right = [one.line == line and (one.named_s or 0.0) <= NAMED_WITHIN_S for one, line in seen]
                 self._check(f"{case} named right in {NAMED_WITHIN_S:g} s", is_right, 0.98)
                 is_wrong = [one.line not in (None, line) for one, line in seen]
                 self._check(f"{case} named wrong", is_wrong, 0.002, at_least=False)

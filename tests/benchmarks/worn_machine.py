@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 
 from controller.bench.cell_truth import CELL_EFFECTS
+from controller.bench.effects import Effect
 from controller.bench.faults import InjectedFault
 from controller.bench.plant import Plant
 from controller.clock import VirtualClock
@@ -41,12 +42,12 @@ class Bench:
         scale = Scale(converter="bench", capacity_g=5000.0, readings_per_s=per_s)
         self.profile: Profile = msgspec.structs.replace(profile, caps=wide, scale=scale)
         self.clock, self.rng, self.per_s = VirtualClock(), random.Random(f"{seed}/scale"), per_s
-        effects = ("warming", "gas") if has_gas else ("warming",)
+        effects: tuple[Effect, ...] = ("warming", "gas") if has_gas else ("warming",)
         self.plant = Plant(self.profile, self.book, clock=self.clock, seed=seed, effects=effects, cell=CELL_EFFECTS)
         self.liquids = {one.line: one.liquid for one in self.book.lines}
         self.run_a = {line.line: line.pump.run_a for line in self.profile.lines}
-        for line in self.profile.lines:
-            self.plant.claim_output(line.gpio, True)
+        for wired in self.profile.lines:
+            self.plant.claim_output(wired.gpio, True)
         self._span()
         self._hang()
         for line in LINES:

@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from tests.board.board_install import REMOVE, run
 from tests.board.board_machine import GPIOS, RECORDS, Machine
@@ -48,7 +49,7 @@ class Deed:
     """Something done in mid-pour: words for on_board.py, how soon all must be off (s), whether it comes back."""
 
     case: str
-    words: dict[str, object]
+    words: dict[str, Any]
     limit_s: float
     comes_back: bool = True
 
@@ -239,7 +240,7 @@ def removed(machine: Machine) -> Finding:
     return judge(machine, finding)
 
 
-def _record(view: dict | None) -> object:
+def _record(view: dict[str, Any] | None) -> object:
     """What must not be lost of a serving: its outcome and what each line delivered."""
     return view and (view["outcome"], sorted((line["line"], round(line["delivered_ml"], 3)) for line in view["lines"]))
 

@@ -144,4 +144,5 @@ def run(board, command: str, timeout: float = 120) -> str:
     done = board.run(command, timeout=timeout)
     if done.rc:
         raise RuntimeError(f"on the board: {command}: exit code {done.rc}\n{done.out}{done.err}")
-    return done.out
+    printed: str = done.out
+    return printed

@@ -5,6 +5,7 @@ import os
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from tests.board import board_pins
 from tests.board.board_install import run
@@ -25,15 +26,16 @@ SERVICES = "tundish-engine tundish-guard"
 class Machine:
     """One board with one relay board; `rig` is the rig's module."""
 
-    rig: object
-    board: object
+    rig: Any  # the rig's module and board, which are not part of this project
+    board: Any
     active: str  # "low" or "high": the level that pulls a relay in
     persist: bool
     is_realtime: bool = False  # the emulator goes before all else on this computer
-    changes: list = field(default_factory=list)  # of the case under way
+    changes: list[Any] = field(default_factory=list)  # of the case under way
     windows: list[Window] = field(default_factory=list)
     crashes: list[str] = field(default_factory=list)  # commands that the emulated processor broke, then repeated
-    reported: dict[str, dict] = field(default_factory=dict)  # servings reported done since the records were set back
+    # Servings reported done since the records were set back.
+    reported: dict[str, dict[str, Any]] = field(default_factory=dict)
 
     @property
     def gpios(self) -> frozenset[int]:
@@ -45,7 +47,7 @@ class Machine:
 
     # --- power
 
-    def power_on(self, overlay, card) -> dict:
+    def power_on(self, overlay, card) -> dict[str, Any]:
         """Boot, and wait for systemd; its times (s) and state."""
         # ramfs: the default file system of an initial root may only fill half of the memory, and that is too little.
         self.board.power_on(persist=self.persist, overlay=overlay, sd=card, append="rootfstype=ramfs")
@@ -56,7 +58,7 @@ class Machine:
         self.trace = self.rig.Trace(self.board.dir)
         return times
 
-    def reset(self) -> dict:
+    def reset(self) -> dict[str, Any]:
         self.board.reset()
         return booted(self.rig, self.board)
 
@@ -67,7 +69,7 @@ class Machine:
         self.look()
         self.changes, self.windows = [], []
 
-    def look(self) -> list:
+    def look(self) -> list[Any]:
         self.changes += self.trace.changes()
         return self.changes
 
@@ -90,7 +92,7 @@ class Machine:
     def run(self, command: str, timeout: float = 120) -> str:
         return run(self.board, command, timeout)
 
-    def tundish(self, *words: str) -> dict:
+    def tundish(self, *words: str) -> dict[str, Any]:
         """The answer of one command with --json; its exit code as "exit_code"."""
         quoted = " ".join(f"'{word}'" for word in words)
         done = self.board.run(f"PYTHONFAULTHANDLER=1 tundish {quoted} --json", timeout=180)
@@ -103,14 +105,15 @@ class Machine:
             answer = {"said": done.out + done.err}
         return {"exit_code": done.rc, **(answer if isinstance(answer, dict) else {"list": answer})}
 
-    def on_board(self, way: str, words: str, timeout: float = 180) -> dict:
+    def on_board(self, way: str, words: str, timeout: float = 180) -> dict[str, Any]:
         """The report of on_board.py."""
-        return json.loads(self.run(f"{ON_BOARD} {way} {words}", timeout))
+        told: dict[str, Any] = json.loads(self.run(f"{ON_BOARD} {way} {words}", timeout))
+        return told
 
-    def status(self) -> dict:
+    def status(self) -> dict[str, Any]:
         return self.tundish("status")
 
-    def wait_until_ready(self, limit_s: float = 90) -> dict:
+    def wait_until_ready(self, limit_s: float = 90) -> dict[str, Any]:
         """Until the machine is idle; the status then, or the last one."""
         end = time.monotonic() + limit_s
         while True:
@@ -119,7 +122,7 @@ class Machine:
                 return status
             time.sleep(1)
 
-    def restore(self) -> dict:
+    def restore(self) -> dict[str, Any]:
         """Services stopped, records as they were once commissioned, services running again; the status then.
 
         After a crash the lines in motion hold who knows what, and rightly want cleaning, which takes half an hour.
@@ -145,7 +148,7 @@ class Machine:
         )
         self.allow(since_s, time.time())
 
-    def expect(self, answer: dict) -> dict:
+    def expect(self, answer: dict[str, Any]) -> dict[str, Any]:
         if answer["exit_code"]:
             raise RuntimeError(f"the board refused: {answer}")
         return answer
@@ -161,7 +164,7 @@ class Machine:
         """Take it from under the funnel."""
         self.board.pins.set_input(GLASS[self.active], True)
 
-    def pour_and(self, *, recipe: str = "Long Fizz", **words: object) -> tuple[dict, float]:
+    def pour_and(self, *, recipe: str = "Long Fizz", **words: object) -> tuple[dict[str, Any], float]:
         """Pour, and in mid-pour do what `words` say (on_board.py); its report, and the host's time of the deed."""
         self.another_glass()
         options = " ".join(f"--{name} '{value}'" for name, value in words.items())
@@ -174,11 +177,12 @@ class Machine:
         return report, marked_s
 
 
-def booted(rig, board) -> dict:
+def booted(rig, board) -> dict[str, Any]:
     """Wait until systemd is through. While it is busy starting, the rig's agent may not answer in the rig's time."""
     for _ in range(BOOT_PATIENCE):
         try:
-            return board.wait()
+            report: dict[str, Any] = board.wait()
+            return report
         except rig.RigError as error:
             refused = error
     raise RuntimeError(f"the board does not come up: {refused}")

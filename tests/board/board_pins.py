@@ -11,9 +11,12 @@ SHORTEST_RUN_S = 0.1  # no plan holds a shorter run; anything shorter is a glitc
 class Change(Protocol):
     """One change of one pin, as the rig's trace has it: `new` is "high" or "low" when the board drives the pin."""
 
-    at: float
-    pin: int
-    new: str
+    @property
+    def at(self) -> float: ...
+    @property
+    def pin(self) -> int: ...
+    @property
+    def new(self) -> str: ...
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -20,7 +20,7 @@ def main() -> None:
                 forger.sendto(pack(RawReading(number, time.monotonic(), HEAVY_COUNTS + number % 7)), GUARD)
                 said.add("sent")
             except OSError as error:
-                said.add(error.strerror)
+                said.add(str(error.strerror))
             time.sleep(EVERY_S)
     print(", ".join(sorted(said)))
 

@@ -6,6 +6,7 @@ import shlex
 import subprocess
 import tempfile
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 from tests.board.board_cases import OPENED, Finding, judge
@@ -128,25 +129,26 @@ def _switch_off(machine: Machine, finding: Finding) -> None:
     _require(finding, done.rc == 1 and "tundish network on" in done.err, f"invite says {done.out}{done.err}")
 
 
-def _phone(machine: Machine, *words: str) -> dict:
+def _phone(machine: Machine, *words: str) -> dict[str, Any]:
     """What a phone on the cable is answered: status, and what was said."""
-    return json.loads(machine.run(f"ip netns exec phone {PHONE_PROGRAM} {shlex.join(words)}"))
+    answer: dict[str, Any] = json.loads(machine.run(f"ip netns exec phone {PHONE_PROGRAM} {shlex.join(words)}"))
+    return answer
 
 
-def _view(machine: Machine) -> dict:
+def _view(machine: Machine) -> dict[str, Any]:
     return machine.expect(machine.tundish("network"))
 
 
-def _start(view: dict) -> str:
+def _start(view: dict[str, Any]) -> str:
     """Scheme, name and port of the links."""
-    return view["guest_link"].partition("/#")[0]
+    return str(view["guest_link"]).partition("/#")[0]
 
 
 def _token(link: str) -> str:
     return link.partition("#token=")[2]
 
 
-def _expect(finding: Finding, what: str, answer: dict, status: int | None) -> None:
+def _expect(finding: Finding, what: str, answer: dict[str, Any], status: int | None) -> None:
     _require(finding, answer["status"] == status, f"{what}: expected {status or 'no answer'}, got {answer}")
 
 

@@ -5,6 +5,7 @@ The converter hangs on a USB adapter for I2C, which usb_i2c.py plays.
 
 import time
 from collections.abc import Callable
+from typing import Any
 
 from tests.board.board_cases import Finding, judge
 from tests.board.board_install import HERE, bring_modules
@@ -144,11 +145,13 @@ def _put_on(machine: Machine, grams: float) -> None:
     machine.run(f"echo {grams} > {LOAD}.new && mv {LOAD}.new {LOAD}")
 
 
-def _shows(view: dict, grams: float) -> bool:
+def _shows(view: dict[str, Any], grams: float) -> bool:
     return not view["doubt"] and view["load_g"] is not None and abs(view["load_g"] - grams) < 1.0
 
 
-def _await(machine: Machine, is_so: Callable[[dict], bool], what: str, limit_s: float = SEEN_S) -> dict:
+def _await(
+    machine: Machine, is_so: Callable[[dict[str, Any]], bool], what: str, limit_s: float = SEEN_S
+) -> dict[str, Any]:
     """Until the scale's view is so; RuntimeError with what it is instead."""
     end_s = time.monotonic() + limit_s
     while not is_so(view := machine.tundish("scale")):

@@ -1,10 +1,12 @@
 """Bringing troubles about, and taking them away again."""
 
 from collections.abc import Callable
+from operator import methodcaller
+from typing import cast
 
 from msgspec.structs import replace
 
-from controller.bench.faults import InjectedFault
+from controller.bench.faults import FaultKind, InjectedFault
 from controller.errors import Unreachable
 from controller.model.messages import Acknowledge, Command, Confirm, ConfirmJug, Hello, Start, Stop, Unhold
 from controller.model.states import OperationKind
@@ -33,8 +35,8 @@ class Acts:
             "guard frozen": self._freeze_guard,
             "sentinel killed": lambda _: house.sentinel.die(),
             "sentinel frozen": lambda _: house.sentinel.freeze(),
-            "sentinel and guard killed": lambda _: (house.sentinel.die(), self._kill_guard()),
-            "guard and engine killed": lambda _: (self._kill_guard(), self._kill_engine()),
+            "sentinel and guard killed": lambda _: self._kill_in_turn(house.sentinel.die, self._kill_guard),
+            "guard and engine killed": lambda _: self._kill_in_turn(self._kill_guard, self._kill_engine),
             "power cut": lambda one: None if house.is_dark else house.lose_power(one.amount, 0.5 + one.lasts_s),
             "connection broken": lambda _: self._break(),
             "disk full": lambda one: self._for_a_while(house.disk, "full", one),
@@ -143,13 +145,13 @@ class Acts:
         house.scale_ails = what
         house.unheard_s = house.now_s if what in UNHEARD else None
         if what in OF_CELL:
-            house.plant.inject(InjectedFault(kind=what))
+            house.plant.inject(InjectedFault(kind=cast(FaultKind, what)))
         house.later(trouble.lasts_s, lambda: None if self.is_over else self._mend_scale(what))
 
     def _mend_scale(self, what: str) -> None:
         self._house.scale_ails, self._house.unheard_s = "", None
         if what in OF_CELL:
-            self._house.plant.clear(InjectedFault(kind=what))
+            self._house.plant.clear(InjectedFault(kind=cast(FaultKind, what)))
 
     def _lift(self, trouble: Trouble) -> None:
         self._person.lift_glass()
@@ -170,13 +172,17 @@ class Acts:
         house.plant.clear(InjectedFault(kind="container empty", line=line))
         house.watch.amounts.hung(line, before_ml, house.plant.container_ml(line))
 
+    def _kill_in_turn(self, *kills: Callable[[], None]) -> None:
+        for kill in kills:
+            kill()
+
     def _inject(self, trouble: Trouble) -> None:
-        house = self._house
+        house, kind = self._house, cast(FaultKind, trouble.what)
         if trouble.contact:
             house.is_glass_in_doubt |= trouble.contact == "glass"
-            fault = InjectedFault(kind=trouble.what, contact=trouble.contact, closed=trouble.choice == "closed")
+            fault = InjectedFault(kind=kind, contact=trouble.contact, closed=trouble.choice == "closed")
         else:
-            fault = InjectedFault(kind=trouble.what, line=trouble.line, amount=trouble.amount)
+            fault = InjectedFault(kind=kind, line=trouble.line, amount=trouble.amount)
             house.mark_unsound(trouble.line)
         house.plant.inject(fault)
         house.later(trouble.lasts_s, lambda: None if self.is_over else house.plant.clear(fault))
@@ -221,7 +227,7 @@ class Acts:
         ]
         for command in house.draw.sample(commands, 2):
             house.watch.delivered("stranger", command)
-            house.guard_process.run(lambda guard, said=command: guard.handle("stranger", said))
+            house.guard_process.run(methodcaller("handle", "stranger", command))
         house.guard_process.run(lambda guard: guard.client_gone("stranger"))
 
     def _invent(self, trouble: Trouble) -> None:

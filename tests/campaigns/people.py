@@ -1,9 +1,11 @@
 """The people around the machine: they order, confirm, put glasses down, and see to faults, not always in time."""
 
 from contextlib import suppress
+from typing import cast
 
 from controller.bench.fluids import CLEANER, RINSE_WATER
 from controller.engine.engine import Engine
+from controller.engine.line_care import Kind
 from controller.errors import Refused
 from controller.model.messages import Waiting
 from controller.model.requests import (
@@ -55,9 +57,9 @@ class Person:
         if engine is None:
             return
         status = engine.status()
-        if status.fault is not None:
+        if (cause := status.fault) is not None:
             if self._feels_like(0.5):
-                house.engine_process.ask(lambda engine: engine.acknowledge(AcknowledgeRequest(cause=status.fault)))
+                house.engine_process.ask(lambda engine: engine.acknowledge(AcknowledgeRequest(cause=cause)))
             return
         operation = status.operation
         if operation is not None and operation.outcome is None and operation.waiting is not None:
@@ -126,7 +128,7 @@ class Person:
                 return engine.trial(TrialRequest(lines=order.lines, on_s=order.amount, jug=True))
             case OperationKind.JOG:
                 return engine.jog(JogRequest(line=order.lines[0], on_s=order.amount))
-        return engine.run_lines(LineRequest(kind=str(order.kind), lines=order.lines, jug=True))
+        return engine.run_lines(LineRequest(kind=cast(Kind, str(order.kind)), lines=order.lines, jug=True))
 
     def order_again(self) -> None:
         """The same request with the same key once more, as a browser does that got no answer."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import msgspec
 from msgspec.structs import replace
@@ -64,7 +65,7 @@ class Plot:
     orders: tuple[Order, ...]
     troubles: tuple[Trouble, ...]
 
-    def on(self, **machine: object) -> "Plot":
+    def on(self, **machine: Any) -> "Plot":
         """The same plot on another machine."""
         return dataclasses.replace(self, **machine)
 
@@ -198,7 +199,7 @@ def _state(number: int, book: Book, *, ready: float, wall_s: float, rng: Random)
     if liquid is None:
         return LineState(line=number)
     lately = Moment(credited_s=0.0, wall_s=wall_s)
-    wetted = {
+    wetted: dict[str, Any] = {
         "assigned": assigned,
         "residues": (assigned,),
         "traces": tuple(sorted(liquid.allergens)),

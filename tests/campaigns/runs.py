@@ -2,6 +2,7 @@
 
 import traceback
 from dataclasses import dataclass
+from functools import partial
 
 import structlog
 
@@ -62,7 +63,7 @@ def _play(house: House) -> None:
     person = Person(house, house.plot.orders)
     acts = Acts(house, person)
     for trouble in house.plot.troubles:
-        house.later(trouble.at_s, lambda one=trouble: acts.bring_about(one))
+        house.later(trouble.at_s, partial(acts.bring_about, trouble))
     while house.now_s < START_S + LONGEST_S:
         house.run_until(house.now_s + 1.0)
         if person.is_content and _is_at_rest(house) and not _is_more_to_come(house):

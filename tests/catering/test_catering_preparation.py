@@ -8,9 +8,10 @@ import pytest
 
 from controller.catering.arrivals import DrinkRequest, busiest_per_hour, draw_orders, rates
 from controller.catering.outlook import look_ahead, pour_on_paper
-from controller.catering.preparation import hang, in_turn_ml, menu_shares, open_shares, prepare
+from controller.catering.preparation import hang, in_turn_ml, prepare
 from controller.catering.queue import mean_wait_s
 from controller.catering.service import nominal_calibrations, services
+from controller.catering.shares import menu_shares, open_shares
 from controller.errors import Refused
 from controller.model.event import Arrivals, DrinksPerGuest, MenuShare
 from tests.catering.evening_parts import book, capped, event, loaded, profile
@@ -76,10 +77,11 @@ def test_waits_at_an_even_rate_are_near_the_closed_form():
     )
     machine = capped(hour_servings=1000)
     lines = {one.liquid: (one.line,) for one in book().lines}
+    numbers = {liquid: line for liquid, (line,) in lines.items()}
     known = nominal_calibrations(machine, book(), lines)
     served = services(even, machine, book(), lines=lines, shares={"Blackcurrant Spritz": 1.0}, calibrations=known)
     vast = dict.fromkeys(lines, (1000000000.0,))
-    outlook = look_ahead(even, machine.caps, served, lines=lines, containers_ml=vast, seed=3, events=30)
+    outlook = look_ahead(even, machine.caps, served, lines=numbers, containers_ml=vast, seed=3, events=30)
     expected = mean_wait_s(1200 / 86_400, [(served["Blackcurrant Spritz"].cycle_s, 1.0)])
     assert outlook.mean_wait_s == pytest.approx(expected, abs=4 * outlook.mean_wait_error_s)
     assert outlook.mean_wait_error_s < 0.05 * expected

@@ -50,10 +50,10 @@ def test_who_is_not_sure_buys_more(tea_and_soda):
         needed.append(spread_of(one, served, glasses).quantile_ml(0.95))
     assert needed == sorted(set(needed))
     # Uncertain shares change nothing for what every drink takes, and something for what some take.
-    shares = event(guests=50, menu=TWO, drinks_per_guest=POISSON, mean_uncertainty=0.0, menu_uncertainty=0.5)
-    assert spread_of(shares, served, glasses).quantile_ml(0.95) == needed[0]
-    sure, unsure = (sundries(one, book(), served) for one in (tea_and_soda, shares))
-    assert any(after.needed > before.needed for before, after in zip(sure, unsure, strict=True))
+    doubtful = event(guests=50, menu=TWO, drinks_per_guest=POISSON, mean_uncertainty=0.0, menu_uncertainty=0.5)
+    assert spread_of(doubtful, served, glasses).quantile_ml(0.95) == needed[0]
+    certain, uncertain = (sundries(one, book(), served) for one in (tea_and_soda, doubtful))
+    assert any(after.needed > before.needed for before, after in zip(certain, uncertain, strict=True))
 
 
 def test_an_event_that_says_nothing_is_not_taken_to_be_sure():

@@ -35,6 +35,8 @@ class CannedEngine(socketserver.ThreadingMixIn, socketserver.UnixStreamServer):
 
 
 class _Handler(BaseHTTPRequestHandler):
+    server: CannedEngine
+
     def address_string(self):
         return "local"
 

@@ -11,7 +11,8 @@ class Played:
     """A serial line with a balance that gives these answers to `S`, one after the other."""
 
     def __init__(self, *answers: str, greets: bool = True) -> None:
-        self.answers, self.greets, self.asked = list(answers), greets, []
+        self.answers, self.greets = list(answers), greets
+        self.asked: list[bytes] = []
         self.unread: list[bytes] = []
 
     def write(self, data: bytes) -> int:

@@ -8,6 +8,7 @@ import stat
 import tarfile
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -321,7 +322,7 @@ def test_neither_while_an_operation_runs_nor_a_restore_while_the_guard_does(hous
 
 
 def status(state: str) -> dict[str, object]:
-    facts = {"fault": None, "operation": None, "inputs": None, "lines": []}
+    facts: dict[str, Any] = {"fault": None, "operation": None, "inputs": None, "lines": []}
     return {"machine": "m", "book": "b", "state": state, "guard_connected": True, **facts}
 
 

@@ -1,6 +1,7 @@
 """`tundish calibrate` and `spot-check`: what is asked twice, struck, restored, and never sent."""
 
 from contextlib import contextmanager
+from typing import Any, cast
 
 import click
 import msgspec
@@ -8,8 +9,9 @@ import pytest
 from click.testing import CliRunner
 
 from controller.cli.calibrate import calibrate as calibrating
-from controller.cli.calibrate import hands_free, scales
+from controller.cli.calibrate import scales
 from controller.cli.calibrate.calibrate import _sure
+from controller.cli.calibrate.scales import ByHand
 from controller.cli.options import Session
 from controller.errors import Refused, TundishError
 from controller.model.states import OperationKind, Outcome
@@ -20,7 +22,7 @@ FIT = FitView(
     line=3, liquid="ginger syrup", density_kg_m3=1230.0, trials=(), calibration=None, scatter_ml=None,
     smallest_dose_ml=None, doses=(), warnings=(), next_on_s=8.0, next_grams=48.2,
 )  # fmt: skip
-CANNED = {
+CANNED: dict[str, Any] = {
     "line": 3, "liquid": "ginger syrup", "density_kg_m3": 1230.0, "calibration": None, "scatter_ml": None,
     "smallest_dose_ml": None, "doses": [], "warnings": [], "next_on_s": 8.0,
     "trials": [
@@ -140,9 +142,18 @@ def status(*, glass):
 def test_nothing_runs_until_the_contact_sees_the_jar(engine, monkeypatch):
     monkeypatch.setattr(scales, "SEEN_S", 0.0)
     engine.answers["GET", "status"] = 200, status(glass=False)
-    jar, ran = Jar(engine), []
-    monkeypatch.setattr(scales, "begin", lambda *_, **__: ran.append(list(jar.steps)) or ENDED)
-    assert scales.weigh_run(Session(run_dir=engine.folder), (3,), 8.0, jar, expected_g=48.2) == ("t1", 48.2)
+    jar = Jar(engine)
+    ran: list[list[str]] = []
+
+    def begin(*_: object, **__: object) -> object:
+        ran.append(list(jar.steps))
+        return ENDED
+
+    monkeypatch.setattr(scales, "begin", begin)
+    assert scales.weigh_run(Session(run_dir=engine.folder), (3,), 8.0, cast(ByHand, jar), expected_g=48.2) == (
+        "t1",
+        48.2,
+    )
     assert ran == [["place it for 8 s", "missing", "missing"]]
 
 
@@ -268,7 +279,7 @@ def test_ctrl_c_stops_the_pump_and_says_how_to_go_on(engine, tundish, monkeypatc
     def interrupted(_seconds):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(hands_free.time, "sleep", interrupted)
+    monkeypatch.setattr("time.sleep", interrupted)
     engine.answers = {("POST", "hands-free"): (200, STEP), ("POST", "stop"): (204, None)}
     shown = tundish("calibrate", "--all")
     assert shown.exit_code == 1

@@ -83,7 +83,7 @@ def test_caps_that_changed_are_told_old_and_new(tmp_path):
     journal = FileJournal(tmp_path)
     rig = Rig(journal=journal).ready()
     journal.close()
-    rig.journal = journal = FileJournal(tmp_path)
+    rig.kept = journal = FileJournal(tmp_path)
     rig.machine = with_caps(serving_volume_ml=123.0)
     rig.start_guard()
     rig.run(0.5, beat=False)

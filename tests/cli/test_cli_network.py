@@ -84,6 +84,6 @@ def test_without_a_network_there_is_no_invitation(tundish, engine):
 @pytest.mark.parametrize("word", ["on", "off"])
 def test_without_a_service_it_says_what_to_do(tundish, monkeypatch, word):
     monkeypatch.setattr(commands, "UNITS", Path("/nowhere"))
-    monkeypatch.setattr(commands.facts, "look", lambda: NetworkHost(address="192.168.1.5", mdns=None))
+    monkeypatch.setattr(facts, "look", lambda: NetworkHost(address="192.168.1.5", mdns=None))
     shown = tundish("network", word)
     assert (shown.exit_code, "tundish up --lan" in shown.output) == (1, True)

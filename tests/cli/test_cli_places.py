@@ -55,7 +55,7 @@ def test_the_records_of_the_service_where_they_may_be_written(service, tmp_path)
 
 def test_a_folder_that_somebody_else_made_for_us_is_refused(service, tmp_path, monkeypatch):
     monkeypatch.delenv("XDG_RUNTIME_DIR")
-    monkeypatch.setattr(places.tempfile, "gettempdir", lambda: str(tmp_path))
+    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
     mine = places.run_dir_to_fill(None)
     assert mine.parent == tmp_path
     other = mine.stat().st_uid + 1

@@ -26,7 +26,7 @@ def chapters():
 def tour():
     """Each command of the chapter with the lines that the README shows of its output."""
     (text,) = [one for one in chapters() if one.startswith("A tour\n")]
-    steps = []
+    steps: list[tuple[list[str], list[str]]] = []
     for block in re.findall(r"^```\n(.*?)^```$", text, re.MULTILINE | re.DOTALL):
         for line in block.splitlines():
             if line.startswith("$ "):

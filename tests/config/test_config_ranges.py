@@ -43,6 +43,13 @@ def _with(path, value):
     return yaml.safe_dump(whole, sort_keys=False)
 
 
+def quantity(key: Key) -> Quantity:
+    """The shape of a figure, or of each one in a list of them."""
+    shape = key.shape.item if isinstance(key.shape, ListOf) else key.shape
+    assert isinstance(shape, Quantity)
+    return shape
+
+
 def _about(path, problems):
     """Those that name the key."""
     return [one.text for one in problems if f" {path[-1]}: " in one.text]
@@ -50,12 +57,12 @@ def _about(path, problems):
 
 def test_the_figures_of_every_part_are_looked_at():
     assert len(FOUND) >= 44
-    assert {key.shape.unit for path, key in _quantities(Profile)} == BOUNDED
+    assert {quantity(key).unit for _, key in _quantities(Profile)} == BOUNDED
 
 
 @pytest.mark.parametrize(("path", "key"), FOUND)
 def test_a_figure_outside_its_range_is_refused_with_the_reason(tmp_path, path, key: Key):
-    shape = key.shape
+    shape = quantity(key)
     assert shape.why, "a range without a reason"
     assert math.isfinite(shape.high)
     for value in (shape.high * 1.01, shape.low if shape.above else shape.low - abs(shape.low) * 0.01 - 0.001):
@@ -67,18 +74,21 @@ def test_a_figure_outside_its_range_is_refused_with_the_reason(tmp_path, path, k
 
 @pytest.mark.parametrize(("path", "key"), FOUND)
 def test_a_figure_outside_what_is_usual_is_warned_of(path, key: Key):
-    low, high = key.shape.usual
-    assert key.shape.low <= low < high < key.shape.high
-    if not key.required and key.default is not None:
+    shape = quantity(key)
+    assert shape.usual is not None
+    low, high = shape.usual
+    assert shape.low <= low < high < shape.high
+    if not key.required and isinstance(key.default, float | int):
         assert low <= key.default <= high, "the default must be usual"
     for value, is_odd in ((high * 1.001, True), (high * 0.999, False)):
         notes = Notes(file="profile.yaml")  # what the parts say of each other is left out: it would need other parts
-        tree = read_tree(_with(path, f"{value:.9f} {key.shape.unit}"), notes)
+        tree = read_tree(_with(path, f"{value:.9f} {shape.unit}"), notes)
+        assert tree is not None
         Walker(notes, {}).read(tree, Group(cls=Profile), "")
         assert notes.problems == []
         odd = [text for text in _about(path, notes.warnings) if "is unusual" in text]
         assert bool(odd) is is_odd
-        assert all(key.shape.why in text for text in odd)
+        assert all(shape.why in text for text in odd)
 
 
 def test_check_passes_the_warning_on(tmp_path):

@@ -86,7 +86,8 @@ def test_the_fete_pours_no_alcohol_and_can_be_left_alone_with_three_drinks():
 def test_one_double_of_the_fete_is_over_the_volume_cap_though_it_fits_the_glass_and_one_is_not():
     profile, _ = load_profile(PROFILES / "six_line.yaml")
     book = _book("orchard_fete")
-    over, within = [], []
+    over: list[str] = []
+    within: list[str] = []
     for recipe in book.recipes:
         double = resolve(recipe, book, 2.0)
         if glass_ml(double) <= book.glass(recipe.glass).usable_ml:

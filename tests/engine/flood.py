@@ -38,7 +38,8 @@ class Flood:
                 if len(self._held[source]) < OF_EACH:
                     self._open(source)
             for key, mask in self._selector.select(0):
-                self._talk(key.fileobj, *key.data, mask)
+                sock, source, kind, left = key.data
+                self._talk(sock, source, kind, left, mask)
             self.seen["most_open"] = max(self.seen["most_open"], sum(map(len, self._held.values())))
             time.sleep(len(self._sources) / tries_per_s)
 

@@ -8,7 +8,7 @@ from controller.config import load
 from controller.engine.engine import Engine
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
-from controller.model.messages import Admitted, Changed, InputReport, LineReport, Report
+from controller.model.messages import Admitted, Changed, Command, InputReport, LineReport, Report
 from controller.model.states import Contents, MachineState, OperationKind
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -50,7 +50,7 @@ class Desk:
 
     def __init__(self, first=None, profile=PROFILE):
         self.clock = VirtualClock()
-        self.sent = []
+        self.sent: list[Command] = []
         self.ledger = Ledger(":memory:")
         numbers = count(1)
         self.engine = Engine(

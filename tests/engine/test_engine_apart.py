@@ -8,10 +8,22 @@ from msgspec.structs import replace
 
 from controller.engine.engine import Engine
 from controller.errors import Refused, Unreachable
-from controller.model.messages import Admitted, AskReport, Delivery, Edge, Ended, Heartbeat, Hello, Refusal, Start
+from controller.model.messages import (
+    Admitted,
+    AskReport,
+    Command,
+    Delivery,
+    Edge,
+    Ended,
+    Heartbeat,
+    Hello,
+    Refusal,
+    Start,
+)
 from controller.model.requests import PourRequest
 from controller.model.states import OperationKind, Outcome
-from tests.engine.test_engine_core import BOOK, PROFILE, UNATTENDED, Desk, report
+from tests.engine.played_guard import BOOK, PROFILE, Desk, report
+from tests.engine.test_engine_core import UNATTENDED
 from tests.engine.test_guard_link import REPORT, Guard, linked
 
 ANSWER = report()
@@ -59,7 +71,7 @@ def test_an_end_that_the_guard_tells_after_its_first_report_is_what_counts(desk)
 
 
 def test_a_new_engine_settles_what_the_one_before_left_open(desk):
-    sent = []
+    sent: list[Command] = []
     engine = Engine(
         profile=PROFILE, book=BOOK, ledger=desk.ledger, clock=desk.clock, send=sent.append, new_id=lambda: "op9"
     )

@@ -1,6 +1,7 @@
 """The engine's core against a guard that the test plays: what is asked, refused, followed, resumed and booked."""
 
 import re
+from typing import Any
 
 import pytest
 
@@ -46,7 +47,7 @@ def desk():
 def test_a_pour_asks_the_guard_with_every_dose_of_the_recipe(desk):
     desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
     (start,) = desk.of(Start)
-    planned = {}
+    planned: dict[str, Any] = {}
     for run in start.operation.segments[0].runs:
         planned[run.liquid] = planned.get(run.liquid, 0.0) + run.volume_ml
         assert LIQUIDS[run.line] == run.liquid
@@ -314,7 +315,7 @@ def test_hand_steps_at_the_end_are_told_and_wait_for_nobody(desk):
 
 
 def test_listeners_hear_every_change_until_they_leave(desk):
-    heard = []
+    heard: list[Any] = []
     leave = desk.engine.subscribe(heard.append)
     desk.engine.on_event(InputsChanged(inputs=InputReport(stop_pressed=False, glass_present=False)))
     assert heard[-1].inputs.glass_present is False

@@ -207,7 +207,9 @@ def lifted_in_mid_pour(bar: Bar, after_s: float = 9.0) -> tuple[Tracking, dict[i
     errors = {
         one.line: bar.machine.plant.true_delivered_ml(one.line) - before[one.line] - one.asked_ml for one in view.lines
     }
-    return bar.machine.engine._mirror.current, errors
+    current = bar.machine.engine._mirror.current
+    assert current is not None
+    return current, errors
 
 
 def test_what_is_left_after_a_lifted_glass_is_trimmed_like_all_the_rest():
@@ -216,6 +218,7 @@ def test_what_is_left_after_a_lifted_glass_is_trimmed_like_all_the_rest():
     Line 2 has just begun when the glass is lifted: of ten such machines it came within 0.7 mL (rms), line 6 within 0.2.
     """
     current, errors = lifted_in_mid_pour(bar := Bar())
+    assert current.rest is not None
     assert {run.line for run in current.rest if run.has_window} == {2, 6}
     assert abs(errors[6]) < 0.6
     assert abs(errors[2]) < 1.1
@@ -229,6 +232,7 @@ def test_where_the_caps_leave_no_room_for_windows_the_rest_is_poured_to_its_plan
     tight = replace(PROFILE, caps=replace(PROFILE.caps, serving_time_s=longest_s + 0.1))
     current, _ = lifted_in_mid_pour(bar := Bar(tight), after_s=3.0)  # the flows are still little known
     assert current.needs_planned_ends
+    assert current.rest is not None
     assert not any(run.has_window for run in current.rest)
     assert current.outcome == "done"
     bar.machine.close()

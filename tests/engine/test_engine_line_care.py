@@ -124,7 +124,7 @@ STARTS = [
 
 def steps_to_the_end(report, goal):
     """The steps of a sequence, each held against what the guard allows, and the line at its end."""
-    steps = []
+    steps: list[str] = []
     while len(steps) < 8:
         need = (
             to_close(report, BEGUN, dry=False)

@@ -2,16 +2,18 @@
 
 import subprocess
 import sys
+from typing import cast
 
 import pytest
 from msgspec.structs import replace
 from prometheus_client.parser import text_string_to_metric_families
 
 from controller.clock import VirtualClock
+from controller.engine.engine import Engine as RealEngine
 from controller.engine.metrics import Metrics
 from controller.model.calibration import Calibration
 from controller.model.messages import Delivery, EdgesTimed, Ended, Refusal, ScaleReport
-from controller.model.scale import ScaleSetting
+from controller.model.scale import Doubt, ScaleSetting
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from controller.model.views import LineView, OperationView, Status
 from controller.model.weighing import WeighedServing
@@ -56,6 +58,11 @@ STATUS = Status(
     lines=LINES,
     inputs=None,
 )
+
+
+def metrics_of(engine: "Engine") -> Metrics:
+    """What is measured of this stand-in."""
+    return Metrics(cast(RealEngine, engine), VirtualClock())
 
 
 class Engine:
@@ -106,7 +113,7 @@ def ended(operation, kind=OperationKind.SERVE, outcome=Outcome.DONE, **liquids):
 
 @pytest.fixture
 def metrics():
-    return Metrics(Engine(), VirtualClock())
+    return metrics_of(Engine())
 
 
 def values(metrics):
@@ -117,7 +124,7 @@ def values(metrics):
 
 def test_servings_and_volumes_are_counted_once_each():
     engine = Engine()
-    metrics = Metrics(engine, VirtualClock())
+    metrics = metrics_of(engine)
     for event in (
         ended("op1", apple=120.0, soda=60.0),
         ended("op1", apple=120.0, soda=60.0),  # sent again after a new connection
@@ -179,7 +186,7 @@ def test_nothing_loads_the_library_before_it_is_asked_for():
 
 def test_weighed_servings_are_counted_once_they_have_settled():
     engine = Engine()
-    metrics = Metrics(engine, VirtualClock())
+    metrics = metrics_of(engine)
     view = engine.operation("op1")
     for u_ml in (None, None, 0.2, 0.2):
         weighed = WeighedServing(grams=99.0, volume_ml=94.8, asked_ml=95.0, u_ml=u_ml)
@@ -193,7 +200,7 @@ def test_weighed_servings_are_counted_once_they_have_settled():
 
 
 @pytest.mark.parametrize(("doubt", "trusted"), [("", 1.0), ("repeats", 0.0)])
-def test_a_scale_that_cannot_be_believed_shows(doubt: str, trusted: float):
+def test_a_scale_that_cannot_be_believed_shows(doubt: Doubt, trusted: float):
     engine = Engine()
     engine.present = replace(STATUS, scale=ScaleReport(setting=ScaleSetting(), doubt=doubt))
-    assert values(Metrics(engine, VirtualClock()))["tundish_scale_trusted",] == trusted
+    assert values(metrics_of(engine))["tundish_scale_trusted",] == trusted

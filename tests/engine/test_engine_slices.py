@@ -15,7 +15,7 @@ def question(name, slices, log):
 
 
 def test_the_answer_is_the_same_at_once_and_in_turns():
-    log = []
+    log: list[str] = []
     assert at_once(question("a", 3, log)) == "a"
     assert asyncio.run(LoopTurns().answer(question("a", 3, log))) == "a"
     assert log == ["a0", "a1", "a2"] * 2

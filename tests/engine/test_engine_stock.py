@@ -3,8 +3,9 @@
 import pytest
 from msgspec.structs import replace
 
-from controller.engine.stock_uncertainty import spreads, tolerable_error_ml
+from controller.engine.stock_uncertainty import spreads
 from controller.errors import Refused
+from controller.metering.package_tolerance import tolerable_error_ml
 from controller.model.calibration import Calibration
 from controller.model.evening import EmptyRequest, RefillRequest, StockWeighingRequest
 from controller.model.messages import Assign, Changed, Delivery, Ended, LineChanged, RanDry

@@ -6,7 +6,7 @@ from msgspec.structs import replace
 from controller.errors import Refused
 from controller.model.evening import ChangeRequest
 from controller.model.labels import GlassSize, Label
-from controller.model.messages import LineChanged, TakeBook
+from controller.model.messages import LineChanged, Start, TakeBook
 from controller.model.requests import GlassesRequest, PourRequest
 from controller.model.states import Contents
 from tests.engine.played_guard import BOOK, Desk, report
@@ -105,4 +105,6 @@ def test_a_purge_in_a_guided_change_is_one_in_air():
     desk = Desk(report(contents=Contents.LIQUID))
     desk.engine.sequences.change(ChangeRequest(line=2, liquid=JUICE, container_ml=700.0))
     desk.engine.sequences.next("change", 2)
-    assert desk.sent[-1].operation.in_air is True
+    asked = desk.sent[-1]
+    assert isinstance(asked, Start)
+    assert asked.operation.in_air is True

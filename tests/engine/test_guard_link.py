@@ -2,12 +2,14 @@
 
 import asyncio
 from contextlib import asynccontextmanager
+from typing import cast
 
 import msgspec
 import pytest
 
 from controller.clock import RealClock
 from controller.engine import guard_link
+from controller.engine.engine import Engine
 from controller.engine.guard_link import GuardLink, Ticker
 from controller.errors import OutOfRange, RecordError, Unreachable
 from controller.model.messages import (
@@ -72,8 +74,8 @@ class Guard:
 
     def __init__(self, path):
         self.path = path
-        self.commands = asyncio.Queue()
-        self.writer = None
+        self.commands: asyncio.Queue[Command] = asyncio.Queue()
+        self.writer: asyncio.StreamWriter | None = None
 
     async def answer(self, reader, writer):
         self.writer = writer
@@ -85,6 +87,7 @@ class Guard:
             return await self.commands.get()
 
     def say(self, event: Event):
+        assert self.writer is not None
         self.writer.write(msgspec.json.encode(event) + b"\n")
 
     @asynccontextmanager
@@ -99,11 +102,15 @@ class Guard:
             await asyncio.sleep(0)
 
 
+def failed(failure: BaseException) -> None:
+    pytest.fail(str(failure))
+
+
 @asynccontextmanager
 async def linked(path):
     listener, link = Listener(), GuardLink(path)
-    ticker = Ticker(listener, RealClock(), pytest.fail)
-    task = asyncio.ensure_future(link.run(listener, ticker))
+    ticker = Ticker(cast(Engine, listener), RealClock(), failed)
+    task = asyncio.ensure_future(link.run(cast(Engine, listener), ticker))
     try:
         yield link, listener
     finally:
@@ -216,14 +223,14 @@ def test_a_guard_that_refuses_is_asked_more_and_more_seldom(tmp_path, monkeypatc
                     await real_sleep(0.001)
         server.close()
 
-    monkeypatch.setattr(guard_link.asyncio, "sleep", note)
+    monkeypatch.setattr("asyncio.sleep", note)
     asyncio.run(scenario())
     assert waits[0] < waits[1] < waits[2]
     assert waits[7] == guard_link.LAST_RETRY_S
 
 
 def test_the_engine_is_woken_at_its_deadline_and_not_again(tmp_path):
-    class Clock:
+    class LoopClock(RealClock):
         def now_s(self):
             return asyncio.get_running_loop().time()
 
@@ -232,10 +239,10 @@ def test_the_engine_is_woken_at_its_deadline_and_not_again(tmp_path):
 
         class Sleepy(Listener):
             def tick(self):
-                ticks.append(Clock().now_s())
+                ticks.append(LoopClock().now_s())
                 return ticks[0] + 0.02 if len(ticks) == 1 else None
 
-        Ticker(Sleepy(), Clock(), pytest.fail).now()
+        Ticker(cast(Engine, Sleepy()), LoopClock(), failed).now()
         await asyncio.sleep(0.2)
         assert len(ticks) == 2
         assert ticks[1] >= ticks[0] + 0.02
@@ -245,13 +252,13 @@ def test_the_engine_is_woken_at_its_deadline_and_not_again(tmp_path):
 
 def test_an_error_on_purpose_keeps_the_engine_awake_and_any_other_ends_it():
     async def scenario(error):
-        failures = []
+        failures: list[BaseException] = []
 
         class Failing(Listener):
             def tick(self):
                 raise error
 
-        ticker = Ticker(Failing(), RealClock(), failures.append)
+        ticker = Ticker(cast(Engine, Failing()), RealClock(), failures.append)
         ticker.now()
         kept = ticker.is_waiting
         ticker.close()

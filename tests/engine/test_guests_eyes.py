@@ -37,7 +37,6 @@ def party(machine, tokens_file):
     machine.plant.place_glass("tumbler")
     machine.pass_time(1.0)
     operation = network.ask("POST", f"/v1/orders/{seq}/consent", OPERATOR, {"order": seq})[1]["operation"]
-    network.wait_a_little = lambda: machine.pass_time(0.5)
     yield network, owner, other, seq, operation
     machine.finish(operation)
     machine.plant.lift_glass()
@@ -76,7 +75,7 @@ def test_the_invitation_itself_tells_of_no_order(party):
         told = network.ask(row.method, path_of(row, seq, operation), GUEST, body_for(row, seq))
         assert NAME not in json.dumps(told)
         assert (told[0] == 200) == (row.name in ("access", "menu"))
-        network.wait_a_little()
+        network.machine.pass_time(0.5)
 
 
 def test_whoever_placed_the_order_follows_its_pour(party):

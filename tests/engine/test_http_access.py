@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from typing import cast
 
 import pytest
 import structlog
@@ -9,6 +10,7 @@ from msgspec.structs import replace
 
 from controller.clock import VirtualClock
 from controller.engine.background import Work
+from controller.engine.engine import Engine as RealEngine
 from controller.engine.http.access import (
     AT_ONCE,
     READER_AT_ONCE,
@@ -21,7 +23,7 @@ from controller.engine.http.events import EventRing
 from controller.engine.http.shares import SHARES, Places
 from controller.engine.http.tokens import ROLES, Tokens, read_tokens
 from controller.errors import FileProblems
-from controller.model.states import MachineState
+from controller.model.states import MachineState, OperationKind
 from controller.model.views import Asked, MenuEntry, OperationView, Status
 from tests.engine.lan_parts import GUEST, OPERATOR
 
@@ -37,7 +39,7 @@ STATUS = Status(
 )
 VIEW = OperationView(
     operation="op1",
-    kind="serve",
+    kind=OperationKind.SERVE,
     recipe="Orchard Fizz",
     times=1.0,
     admitted=True,
@@ -120,7 +122,8 @@ class Network:
         self.clock, self.engine, self.places = VirtualClock(), Engine(), Places(VirtualClock())
         self.held = {}  # one connection of each client
         known = place("192.168.1.5:8080", ("tundish.local",))
-        app = application(self.engine, EventRing(self.engine), lambda: None)
+        engine = cast(RealEngine, self.engine)
+        app = application(engine, EventRing(engine), lambda: None)
         self.door = Door(app, known, Tokens(tokens_file, self.clock), self.clock, self.places)
 
     def ask(self, method, path, token=None, *, body=None, client="192.168.1.77", **headers):

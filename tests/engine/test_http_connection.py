@@ -6,13 +6,13 @@ import json
 import socket
 import threading
 from contextlib import closing, contextmanager
+from typing import get_args
 
 import pytest
 from starlette.responses import Response
 
 from controller.clock import RealClock
 from controller.engine.http import connection
-from controller.engine.http.connection import HttpConnection
 from controller.engine.http.server import HEAD_BYTES, HttpServer
 from controller.engine.http.shares import OF_ONE_ADDRESS, SHARES, Places
 
@@ -189,4 +189,4 @@ def test_who_comes_finds_a_place_beside_silent_ones(tmp_path, family, places):
 
 def test_the_deadlines_are_shorter_than_what_anybody_waits_for():
     assert connection.DEADLINES == {"head": 5.0, "body": 10.0, "answer": None}
-    assert set(connection.DEADLINES) == set(HttpConnection._present_phase.fget.__annotations__["return"].__args__)
+    assert set(connection.DEADLINES) == set(get_args(connection.Phase))

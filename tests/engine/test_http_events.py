@@ -1,10 +1,13 @@
 """The event ring: nothing is lost within it, and a stream that fell out of it begins anew."""
 
 import asyncio
+from collections.abc import AsyncGenerator
+from typing import cast
 
 import msgspec
 import pytest
 
+from controller.engine.engine import Engine
 from controller.engine.http import events
 from controller.engine.http.events import RING, EventRing
 from controller.engine.ordering.views import News
@@ -75,11 +78,16 @@ async def take(ring, count, last_id=None):
     return frames
 
 
+def ring_of(source: Source) -> EventRing:
+    return EventRing(cast(Engine, source))
+
+
 def test_a_stream_begins_with_the_present_status_and_goes_on_with_changes():
     async def scenario():
-        ring = EventRing(Source())
+        ring = ring_of(Source())
         ring.publish(view(1))  # before the stream: the status has it
         stream = ring.stream(None)
+        assert isinstance(stream, AsyncGenerator)
         present = [parse(await anext(stream)) for _ in range(2)]
         ring.publish(view(2))
         second = parse(await anext(stream))
@@ -100,7 +108,7 @@ def test_a_guest_hears_of_own_orders_and_the_queue_and_of_nothing_else():
     queue = QueueView(at_wall_s=0.0, closed="", waiting=1, wait_s=0.0, needs="", last_orders=False, house=House())
 
     async def scenario():
-        ring = EventRing(Source())
+        ring = ring_of(Source())
         stream = ring.stream(None, "anne")
         first = parse(await anext(stream))
         ring.publish(view(1))
@@ -118,7 +126,7 @@ def test_once_guests_are_forgotten_no_stream_says_again_what_they_ordered(monkey
     queue = QueueView(at_wall_s=0.0, closed="", waiting=0, wait_s=0.0, needs="", last_orders=True, house=House())
 
     async def scenario():
-        ring = EventRing(Source())
+        ring = ring_of(Source())
         operator, guest = ring.stream(None), ring.stream(None, "anne")
         starts = [parse(await anext(operator)), parse(await anext(operator)), parse(await anext(guest))]
         ring.publish_order(News(owner="anne", view=order(1)))
@@ -135,7 +143,7 @@ def test_once_guests_are_forgotten_no_stream_says_again_what_they_ordered(monkey
 
 def test_a_stream_resumes_after_the_last_id_without_loss_or_repeat():
     async def scenario():
-        ring = EventRing(Source())
+        ring = ring_of(Source())
         (start,) = await take(ring, 1)
         for number in range(5):
             ring.publish(view(number))
@@ -149,7 +157,7 @@ def test_a_stream_resumes_after_the_last_id_without_loss_or_repeat():
 @pytest.mark.parametrize("last_id", ["", "nonsense", "0-0", "-1", "deadbeef-3", "٣"])
 def test_an_id_of_another_life_or_none_gets_the_present_status(last_id):
     async def scenario():
-        ring = EventRing(Source())
+        ring = ring_of(Source())
         ring.publish(view(1))
         return await take(ring, 1, last_id=last_id)
 
@@ -158,7 +166,7 @@ def test_an_id_of_another_life_or_none_gets_the_present_status(last_id):
 
 def test_an_id_with_more_digits_than_any_of_ours_gets_the_present_status():
     async def scenario():
-        ring = EventRing(Source())
+        ring = ring_of(Source())
         (start,) = await take(ring, 1)
         return await take(ring, 1, last_id=start[0].rpartition("-")[0] + "-" + "9" * 5000)
 
@@ -167,7 +175,7 @@ def test_an_id_with_more_digits_than_any_of_ours_gets_the_present_status():
 
 def test_a_stream_that_fell_out_of_the_ring_gets_the_present_status_once():
     async def scenario():
-        ring = EventRing(Source())
+        ring = ring_of(Source())
         (start,) = await take(ring, 1)
         for number in range(RING + 1):
             ring.publish(view(number))
@@ -186,7 +194,7 @@ def test_progress_is_repeated_while_an_operation_is_under_way_and_has_no_id(monk
     async def scenario():
         source = Source()
         source.present = msgspec.structs.replace(IDLE, operation=view(7))
-        return await take(EventRing(source), 4)
+        return await take(ring_of(source), 4)
 
     frames = asyncio.run(scenario())
     assert [frame[:2] for frame in frames[2:]] == [(None, "progress")] * 2
@@ -196,14 +204,14 @@ def test_an_idle_stream_shows_a_sign_of_life(monkeypatch):
     monkeypatch.setattr(events, "KEEP_ALIVE_S", 0.001)
 
     async def scenario():
-        return await take(EventRing(Source()), 3)
+        return await take(ring_of(Source()), 3)
 
     assert asyncio.run(scenario())[2] == (None, None, None)
 
 
 def test_a_stream_ends_after_a_while_so_that_its_token_is_asked_for_again():
     async def scenario():
-        return [frame async for frame in EventRing(Source()).stream(None, "anne", 0.0)]
+        return [frame async for frame in ring_of(Source()).stream(None, "anne", 0.0)]
 
     assert asyncio.run(scenario()) == []
 
@@ -212,7 +220,7 @@ def test_closing_the_ring_ends_its_streams_and_frees_their_places(monkeypatch):
     monkeypatch.setattr(events, "STREAMS", 1)
 
     async def scenario():
-        ring = EventRing(Source())
+        ring = ring_of(Source())
         stream = ring.stream(None)
         for _ in range(2):
             await anext(stream)

@@ -2,10 +2,12 @@
 
 import asyncio
 from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
 from controller.engine.background import Work
+from controller.engine.engine import Engine
 from controller.engine.http import asking
 from controller.errors import Refused
 
@@ -25,7 +27,8 @@ class Platform:
 
 def asked_of(platform: Platform) -> str:
     engine = SimpleNamespace(answer=lambda tag: None, subscribe=lambda listener: lambda: None, work=Work())
-    command = asking.Asking(engine, lambda: None).command("take_scale", platform, bool, waits_for=("scale_restless",))
+    asks = asking.Asking(cast(Engine, engine), lambda: None)
+    command = asks.command("take_scale", platform, bool, waits_for=("scale_restless",))
     return asyncio.run(command)
 
 

@@ -8,7 +8,7 @@ import pytest
 from controller.clock import VirtualClock
 from controller.engine.http.access import place
 from controller.engine.http.network import Network
-from controller.engine.http.shares import OF_ONE_GUEST, Places
+from controller.engine.http.shares import OF_ONE_GUEST, Holder, Places
 from controller.engine.http.tokens import LAST_S, Tokens
 from tests.engine.lan_parts import GUEST, OPERATOR
 
@@ -48,12 +48,15 @@ def test_they_end_a_day_after_their_file_was_written(tokens, clock):
     assert tokens.texts() == {}
 
 
+HOLDERS: tuple[Holder, ...] = ("operator", "guest")
+
+
 def test_renewing_turns_everybody_out(tokens, tokens_file, clock):
     places, stays = Places(clock), Held()
     network = Network(place("0.0.0.0:8080", ("machine.local",)), tokens, places)
     before, own, held = network.view(), tokens.guests.give().token.encode(), [Held(), Held()]
     places.know(stays, "local")
-    for one, holder in zip(held, ("operator", "guest"), strict=True):
+    for one, holder in zip(held, HOLDERS, strict=True):
         places.know(one, holder)
     os.utime(tokens_file, (WRITTEN_S, WRITTEN_S))
     after = network.renew()

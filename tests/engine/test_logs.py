@@ -27,8 +27,9 @@ def log_calls():
     """(file:line, first argument) of every call of a logger in the package."""
     for path in sorted((ROOT / "controller").rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text())):
-            is_call = isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in LEVELS
-            if is_call and LOGGER.search(ast.unparse(node.func.value)):
+            if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Attribute):
+                continue
+            if node.func.attr in LEVELS and LOGGER.search(ast.unparse(node.func.value)):
                 yield f"{path.relative_to(ROOT)}:{node.lineno}", node.args[0]
 
 

@@ -47,7 +47,8 @@ def poured(machine, recipe: str = DRINK):
 
 def in_the_glass_ml(machine) -> float:
     """What came in since it was set down; tubes drip a little before."""
-    return sum(machine.plant.glass_contents_ml().values()) - machine.dripped_ml
+    truth_ml: float = sum(machine.plant.glass_contents_ml().values()) - machine.dripped_ml
+    return truth_ml
 
 
 def test_what_came_into_the_glass_is_told_within_what_it_says(machine):
@@ -196,5 +197,7 @@ def test_a_rinse_into_a_jug_on_the_platform_stands_in_the_hygiene_record(machine
     (row,) = [
         one for one in at_once(machine.engine.hygiene.record(PastQuery(since_wall_s=0.0))).rows if one.event == "rinse"
     ]
-    said = float(re.search(r"weighed (\d+) mL", row.text)[1])
+    weighed = re.search(r"weighed (\d+) mL", row.text)
+    assert weighed is not None
+    said = float(weighed[1])
     assert said == pytest.approx(row.volume_ml, rel=0.1)

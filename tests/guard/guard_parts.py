@@ -1,16 +1,17 @@
 """A small orchard-fete machine, a board that records every level, and a loop in virtual time."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import Literal, Self, TypeVar
 
 import msgspec
 from msgspec.structs import replace
 
-from controller.clock import VirtualClock
+from controller.clock import Clock, VirtualClock
 from controller.errors import BoardError
 from controller.guard.guard import Guard
 from controller.hal.board import Board
-from controller.ledger.journal import MemoryJournal
+from controller.ledger.journal import Journal, MemoryJournal
 from controller.model.book import Book, Dose, Glass, Liquid, OnLine, Phase, Recipe
 from controller.model.messages import (
     Admitted,
@@ -20,6 +21,8 @@ from controller.model.messages import (
     Event,
     Heartbeat,
     Hello,
+    Refusal,
+    Report,
     Start,
     TakeBook,
 )
@@ -38,8 +41,11 @@ from controller.model.profile import (
     Wire,
 )
 from controller.model.states import MachineState, OperationKind
-from controller.model.wiring import Contact, Inputs, LevelSwitch
+from controller.model.wiring import GlassContact, Inputs, LevelSwitch, StopContact, TrayContact
 from controller.safety.records import Stamped
+
+Kind = TypeVar("Kind", bound=Event)
+Role = Literal["engine", "observer"]
 
 CAPS = Caps(
     serving_volume_ml=400,
@@ -112,7 +118,7 @@ def profile(caps: Caps = CAPS, **inputs: object) -> Profile:
         ),
         relay_board=RelayBoard(channels=8, active_level="low", operate_s=0.010, release_s=0.005, coil_a=0.07, coil_v=5),
         lines=tuple(line(number) for number in (1, 2, 3, 4)),
-        inputs=Inputs(stop=Contact(gpio=17, contact="normally_closed"), **inputs),
+        inputs=replace(Inputs(stop=StopContact(gpio=17, contact="normally_closed")), **inputs),
         funnel=Funnel(drain_ml_s=20, capacity_ml=100, settle_s=0.5),
         caps=caps,
     )
@@ -124,8 +130,8 @@ def exact(machine: Profile) -> Profile:
     return replace(machine, lines=tuple(replace(line, flow=band) for line in machine.lines))
 
 
-GLASS = Contact(gpio=18, contact="normally_open")
-TRAY = Contact(gpio=19, contact="normally_open")
+GLASS = GlassContact(gpio=18, contact="normally_open")
+TRAY = TrayContact(gpio=19, contact="normally_open")
 LEVEL_1 = LevelSwitch(line=1, gpio=20, contact="normally_open")
 
 
@@ -133,7 +139,7 @@ LEVEL_1 = LevelSwitch(line=1, gpio=20, contact="normally_open")
 class FakeBoard:
     """Records every level; contacts are set by hand."""
 
-    clock: VirtualClock
+    clock: Clock
     contacts: dict[str, bool] = field(default_factory=lambda: {"stop": True})
     on: set[int] = field(default_factory=set)
     trace: list[tuple[float, int, bool]] = field(default_factory=list)
@@ -150,6 +156,9 @@ class FakeBoard:
 
     def feed(self, *, on: bool) -> None:
         self.feed_trace.append((self.clock.now_s(), on))
+
+    def signal(self, name: str, *, on: bool) -> None:
+        raise AssertionError(f"this machine has no {name}")
 
     def all_off(self) -> list[BoardError]:
         self.all_offs += 1
@@ -178,7 +187,7 @@ class Rig:
     def __init__(
         self,
         machine: Profile | None = None,
-        journal: MemoryJournal | None = None,
+        journal: Journal | None = None,
         *,
         book: Book = BOOK,
         clock: VirtualClock | None = None,
@@ -186,20 +195,32 @@ class Rig:
     ) -> None:
         self.clock = clock or VirtualClock(now_s=1000.0)
         self.machine, self.book = machine or profile(), book
-        self.board = board or FakeBoard(self.clock)
-        self.journal = journal or MemoryJournal()
+        self.wired: Board = board or FakeBoard(self.clock)
+        self.kept: Journal = journal or MemoryJournal()
         self.events: list[tuple[str | None, Event]] = []
         self.boot = "b1"
         self.is_watched: Callable[[], bool] | None = None
         self.read_book: Callable[[], None] | None = None
         self.start_guard()
 
+    @property
+    def board(self) -> FakeBoard:
+        """The board, where no other one was given."""
+        assert isinstance(self.wired, FakeBoard)
+        return self.wired
+
+    @property
+    def journal(self) -> MemoryJournal:
+        """The journal, where it is not kept in files."""
+        assert isinstance(self.kept, MemoryJournal)
+        return self.kept
+
     def start_guard(self) -> None:
         self.guard = Guard(
             self.machine,
             self.book,
-            self.board,
-            self.journal,
+            self.wired,
+            self.kept,
             self.clock,
             self._publish,
             boot=self.boot,
@@ -233,13 +254,13 @@ class Rig:
             assert deadline_s > self.clock.now_s(), "the guard asks to be called in the past"
             self.clock.move_to(max(self.clock.now_s(), min(stops)))  # a slow card has moved it already
 
-    def ready(self) -> "Rig":
+    def ready(self) -> Self:
         """An idle machine with the engine connected."""
         self.run(0.5, beat=False)
         self.say(Hello(version=1, role="engine"))
         return self
 
-    def primed(self, *lines: int) -> "Rig":
+    def primed(self, *lines: int) -> Self:
         """These lines filled with their liquids."""
         self.ready()
         names = {on.line: on.liquid for on in self.book.lines}
@@ -248,9 +269,27 @@ class Rig:
             self.run(25)
         return self
 
-    def of(self, kind: type) -> list:
+    def of(self, kind: type[Kind]) -> list[Kind]:
         """All events of one kind so far."""
         return [event for _, event in self.events if isinstance(event, kind)]
+
+    def report(self) -> Report:
+        """What the guard reports when it is asked."""
+        report = self.say(AskReport())[-1]
+        assert isinstance(report, Report)
+        return report
+
+    def hello(self) -> tuple[Report, list[Event]]:
+        """An engine connects: what is reported to it, and what it is told besides."""
+        report, *rest = self.say(Hello(version=1, role="engine"))
+        assert isinstance(report, Report), report
+        return report, rest
+
+    def refused(self, command: Command, client: str = "engine") -> Refusal:
+        """The last refusal of a command that must be refused."""
+        refusal = self.say(command, client)[-1]
+        assert isinstance(refusal, Refusal), refusal
+        return refusal
 
 
 class Reading(Rig):
@@ -261,8 +300,8 @@ class Reading(Rig):
         self.guard = Guard(
             self.machine,
             self.book,
-            self.board,
-            self.journal,
+            self.wired,
+            self.kept,
             self.clock,
             self._publish,
             boot=self.boot,
@@ -283,6 +322,13 @@ class Reading(Rig):
         self.say(TakeBook(mark=book.mark, larger_glasses=larger_glasses))
         self.book = book
         return self.read(book)
+
+
+def only(events: Iterable[Event], kind: type[Kind]) -> Kind:
+    """The one event that there is, which must be of this kind."""
+    (event,) = events
+    assert isinstance(event, kind), event
+    return event
 
 
 def admitted(events: list[Event]) -> list[str]:
@@ -334,7 +380,7 @@ def last_off_s(rig: Rig) -> float:
 
 
 def state(rig: Rig) -> MachineState:
-    return rig.say(AskReport())[-1].state
+    return rig.report().state
 
 
 def pouring(rig: Rig, seconds: float = 3.0, operation: Operation = JUICE_10_S) -> float:

@@ -20,6 +20,7 @@ from controller.config import load_in_child
 from controller.model.messages import AskReport, Command, ConfirmJug, Event, Heartbeat, Hello, Report, Start
 from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import MachineState, OperationKind
+from tests.guard.guard_parts import Kind, Role
 
 ROOT = Path(__file__).parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"
@@ -38,7 +39,7 @@ def until(is_so, within_s: float = SOON_S) -> None:
 class Voice:
     """A client of the guard; beats while `beating`."""
 
-    def __init__(self, path: Path, role: str = "engine") -> None:
+    def __init__(self, path: Path, role: Role = "engine") -> None:
         self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self.socket.settimeout(SOON_S)
         self.socket.connect(str(path))
@@ -56,7 +57,7 @@ class Voice:
         self._spoke_s = time.monotonic()
         self.socket.sendall(msgspec.json.encode(command) + b"\n")
 
-    def next(self, *kinds: type) -> Event:
+    def next(self, *kinds: type[Kind]) -> Kind:
         while True:
             line, newline, rest = self._rest.partition(b"\n")
             if not newline:
@@ -66,7 +67,7 @@ class Voice:
                 self._rest += data
                 continue
             self._rest = rest
-            event = msgspec.json.decode(line, type=Event)
+            event: object = msgspec.json.decode(line, type=Event)
             if isinstance(event, kinds):
                 return event
 
@@ -100,12 +101,12 @@ class Processes:
         self._bench = self._start("bench", "run", "--book", str(BOOK))
         until(lambda: listener_of(self.bench_socket) is not None)  # its path is there a moment before it listens
         self.bench = BenchClient(self.bench_socket)
-        self.guard: subprocess.Popen | None = None
+        self.guard: subprocess.Popen[bytes] | None = None
         self._voice: Voice | None = None
         self._journals = 0
         self.count = 0
 
-    def _start(self, *words: str) -> subprocess.Popen:
+    def _start(self, *words: str) -> subprocess.Popen[bytes]:
         command = [sys.executable, "-m", "controller.cli", *words, "--profile", str(PROFILE), "--run-dir"]
         with (self.folder / f"{words[0]}.log").open("ab") as log:
             return subprocess.Popen([*command, str(self.folder)], stdout=log, stderr=log)
@@ -127,7 +128,7 @@ class Processes:
         self.end_guard()
         self._journals += 1
 
-    def second_guard(self) -> subprocess.Popen:
+    def second_guard(self) -> subprocess.Popen[bytes]:
         """Another guard on the same socket."""
         return self._start("guard", "--book", str(BOOK), "--state-dir", str(self.folder / "second"))
 
@@ -174,7 +175,7 @@ class Processes:
         off = self.profile.relay_board.active_level == "low"
         relays = {line.gpio for line in self.profile.lines}
         edges = [one for one in self.bench.newest_entries(400) if isinstance(one, LevelEntry) and one.gpio in relays]
-        level = {}
+        level: dict[int, bool] = {}
         last_s = 0.0
         for one in edges:
             if level.get(one.gpio, off) != off and one.level == off:

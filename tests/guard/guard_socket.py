@@ -19,11 +19,12 @@ from controller.model.messages import (
     Event,
     Heartbeat,
     Hello,
+    Refusal,
     Report,
     Start,
 )
 from controller.model.states import MachineState
-from tests.guard.guard_parts import BOOK, FakeBoard, prime, profile
+from tests.guard.guard_parts import BOOK, FakeBoard, Kind, Role, prime, profile
 
 SOON_S = 5.0  # for what should happen within milliseconds on a machine that may be busy
 JUICE = "apple juice"
@@ -77,20 +78,28 @@ class Client:
             self.send(ConfirmJug(volume_ml=2000.0))
         self.socket.sendall(msgspec.json.encode(command) + b"\n")
 
-    def next(self, *kinds: type) -> Event:
-        """The next event, or the next one of these kinds."""
-        while True:
-            line, newline, rest = self._rest.partition(b"\n")
-            if not newline:
-                data = self.socket.recv(65536)
-                if not data:
-                    raise EOFError
-                self._rest += data
-                continue
-            self._rest = rest
-            event = msgspec.json.decode(line, type=Event)
-            if not kinds or isinstance(event, kinds):
-                return event
+    def first(self) -> Event:
+        """The next event, whatever it is."""
+        while b"\n" not in self._rest:
+            data = self.socket.recv(65536)
+            if not data:
+                raise EOFError
+            self._rest += data
+        line, _, self._rest = self._rest.partition(b"\n")
+        event: Event = msgspec.json.decode(line, type=Event)
+        return event
+
+    def next(self, *kinds: type[Kind]) -> Kind:
+        """The next event of these kinds."""
+        while not isinstance(event := self.first(), kinds):
+            pass
+        return event
+
+    def refused(self) -> Refusal:
+        """The next event, which must be a refusal."""
+        event = self.first()
+        assert isinstance(event, Refusal), event
+        return event
 
     def is_closed(self) -> bool:
         """Whether the guard closes the connection soon."""
@@ -108,7 +117,7 @@ class Client:
 
 
 @contextmanager
-def connected(live: Live, role: str | None = "observer") -> Iterator[Client]:
+def connected(live: Live, role: Role | None = "observer") -> Iterator[Client]:
     client = Client(live.path)
     try:
         if role is not None:

@@ -6,7 +6,7 @@ from msgspec.structs import replace
 
 from controller.ledger.journal import MemoryJournal
 from controller.model.calibration import Calibration
-from controller.model.messages import Acknowledge, AskReport, Assign, Hello, Refusal, Start, TakeCalibration
+from controller.model.messages import Acknowledge, Assign, Event, Refusal, Report, Start, TakeCalibration
 from controller.model.plan import Interval, PlannedRun
 from controller.model.states import Contents, MachineState
 from controller.safety.records import AdmittedRecord, CalibrationRecord, Memory, Moment, Serving, Stamped
@@ -19,7 +19,7 @@ FAR = [1e200, -1e200, 1.7e308]
 ABSURD = [replace(SOUND, **{name: value}) for name in POSSIBLE for value in FAR]
 
 
-def started_on(rig: Rig, *records) -> list:
+def started_on(rig: Rig, *records) -> tuple[Report, list[Event]]:
     """A guard on a journal that ends in these records; what it says to its engine."""
     last = rig.guard.core.memory
     stamped = [Stamped(mono_s=last.mono_s, wall_s=last.wall_s, record=record) for record in records]
@@ -27,7 +27,7 @@ def started_on(rig: Rig, *records) -> list:
     rig.journal.append(msgspec.json.encode(stamped))
     rig.start_guard()
     rig.run(0.5, beat=False)
-    return rig.say(Hello(version=1, role="engine"))
+    return rig.hello()
 
 
 @pytest.mark.parametrize("calibration", ABSURD, ids=lambda one: "-")
@@ -61,7 +61,7 @@ def test_absurd_times_and_amounts_do_not_keep_the_guard_from_starting(value):
         started_on(rig, one)
         rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))
         rig.run(6)
-        assert rig.say(AskReport())[-1].state in (MachineState.IDLE, MachineState.ABORTED)
+        assert rig.report().state in (MachineState.IDLE, MachineState.ABORTED)
         assert rig.board.on == set()
 
 
@@ -94,7 +94,7 @@ def test_a_journal_of_many_sound_entries_that_mean_nothing_is_damage():
     for body in (b"[]", b"{}", b"null", b"[[[[]]]]", b"not JSON", b"[" * 100_000):
         (journal.append if journal.entries else journal.begin)(body)
     rig = Rig(journal=journal).ready()
-    assert rig.say(AskReport())[-1].fault == "journal damaged"
+    assert rig.report().fault == "journal damaged"
 
 
 @pytest.mark.parametrize("ago_s", [-1.0, 1e12, 1e200])

@@ -4,8 +4,9 @@ import msgspec
 import pytest
 
 from controller.model.book import Glass, Liquid
-from controller.model.messages import AskReport, Ended, Refusal, Start, TakeBook
+from controller.model.messages import Ended, Refusal, Start, TakeBook
 from controller.model.states import Outcome
+from controller.safety.records import BookRead
 from tests.guard.guard_parts import BOOK, Reading, Rig, prime, records, run_of, serve
 
 
@@ -39,6 +40,7 @@ def test_a_book_read_again_is_in_force_and_on_record(rig):
     assert report.book == STRONGER.mark
     rig.run(1)
     read = records(rig.journal)[-1].record
+    assert isinstance(read, BookRead)
     assert [(one.of, one.figure, one.old, one.new) for one in read.changed] == [("sloe gin", "abv_percent", "26", "40")]
     # 35 s x 2.5 mL/s (the pump at its most) x 40 % x 0.78924 g/mL = 27.6 g, over the cap of 20 g
     rig.say(Start(operation=serve(run_of(4, "sloe gin", 0, 35))))
@@ -61,7 +63,7 @@ def test_the_old_book_judges_the_same_serving_otherwise(rig):
 def test_a_book_that_cannot_be_used_changes_nothing(rig, book, problem, rule):
     rig.say(TakeBook(mark=STRONGER.mark))
     assert refusals(rig.read(book, problem)) == [("take_book", rule)]
-    assert rig.say(AskReport())[-1].book == BOOK.mark
+    assert rig.report().book == BOOK.mark
 
 
 def test_a_liquid_that_is_on_the_machine_cannot_leave_the_book(rig):
@@ -69,7 +71,7 @@ def test_a_liquid_that_is_on_the_machine_cannot_leave_the_book(rig):
     without = changed(liquids=tuple(one for one in BOOK.liquids if one.liquid != "sloe gin"), lines=BOOK.lines[:3])
     rig.say(TakeBook(mark=without.mark))
     assert refusals(rig.read(without)) == [("take_book", "book_liquid")]
-    assert rig.say(AskReport())[-1].book == BOOK.mark
+    assert rig.report().book == BOOK.mark
 
 
 def test_nothing_is_read_while_an_operation_is_under_way(rig):
@@ -83,12 +85,12 @@ def test_a_book_that_comes_while_an_operation_is_under_way_is_not_taken(rig):
     rig.say(Start(operation=prime(1, "apple juice", name="p1")))
     assert refusals(rig.read(STRONGER)) == [("take_book", "state")]
     rig.run(30)
-    assert rig.say(AskReport())[-1].book == BOOK.mark
+    assert rig.report().book == BOOK.mark
 
 
 def test_a_book_that_nobody_asked_for_is_not_taken(rig):
     assert rig.read(STRONGER) == []
-    assert rig.say(AskReport())[-1].book == BOOK.mark
+    assert rig.report().book == BOOK.mark
 
 
 def test_only_the_engine_may_ask(rig):

@@ -4,7 +4,7 @@ import msgspec
 import pytest
 from msgspec.structs import replace
 
-from controller.model.messages import AskReport, Ended, Hello
+from controller.model.messages import Ended, Event, Report
 from controller.model.profile import Caps
 from controller.model.states import Contents, MachineState
 from controller.safety.records import CapChanged
@@ -26,13 +26,13 @@ def without(cap: str):
     return fewer(**{name: OF_CAPS[name] for name, _ in kept})
 
 
-def started_with(rig: Rig, machine) -> list:
+def started_with(rig: Rig, machine) -> tuple[Report, list[Event]]:
     """The guard begins anew with this profile; what it says to its engine."""
     rig.guard.client_gone("engine")
     rig.machine, rig.boot = machine, "b2"
     rig.start_guard()
     rig.run(0.5, beat=False)
-    return rig.say(Hello(version=1, role="engine"))
+    return rig.hello()
 
 
 @pytest.mark.parametrize(
@@ -45,7 +45,7 @@ def started_with(rig: Rig, machine) -> list:
 )
 def test_a_cap_that_was_added_removed_or_changed_is_written_down_and_nothing_is_damaged(caps, changed):
     rig = Rig().primed(1)
-    before = rig.say(AskReport())[-1].lines
+    before = rig.report().lines
     report = started_with(rig, replace(profile(), caps=caps))[0]
     assert (report.state, report.fault, report.lines) == (MachineState.IDLE, None, before)
     assert [one.record for one in records(rig.journal) if isinstance(one.record, CapChanged)] == [changed]
@@ -68,6 +68,6 @@ def test_lines_and_inputs_may_come_and_go():
 def test_a_line_that_was_removed_after_a_crash_in_mid_pour_is_no_obstacle():
     rig = Rig().primed(1, 2)
     pouring(rig)
-    report, *_, ended = started_with(rig, replace(profile(), lines=(line(2),)))
+    report, (*_, ended) = started_with(rig, replace(profile(), lines=(line(2),)))
     assert (report.fault, [one.line for one in report.lines]) == (None, [2])
     assert isinstance(ended, Ended)

@@ -145,7 +145,12 @@ def test_nothing_is_written_while_the_feed_is_closed(rig, monkeypatch):
     """A disk may take seconds, and a relay that sticks would run that long."""
     fed = []
     append = rig.journal.append
-    monkeypatch.setattr(rig.journal, "append", lambda *drafts: (fed.append(rig.board.is_fed), append(*drafts)))
+
+    def noted(body: bytes) -> None:
+        fed.append(rig.board.is_fed)
+        append(body)
+
+    monkeypatch.setattr(rig.journal, "append", noted)
     rig.say(Start(operation=prime(1, "apple juice", 2)))
     rig.guard.block("test", "something is missing")
     rig.guard.unblock("test")
@@ -174,8 +179,8 @@ def test_a_contact_stuck_closed_is_found_before_any_start_and_not_acknowledged_a
 @pytest.mark.parametrize("seed", range(20))
 def test_whatever_sticks_and_whenever_nothing_draws_current_unseen(seed):
     rng, clock = Random(seed), VirtualClock(now_s=1000.0)
-    rig = Rig(FED, clock=clock, board=FedBoard(clock)).ready()
-    board = rig.board
+    board = FedBoard(clock)
+    rig = Rig(FED, clock=clock, board=board).ready()
     for _ in range(60):
         match rng.randrange(6):
             case 0 | 1:

@@ -6,13 +6,14 @@ from functools import partial
 import pytest
 from msgspec.structs import replace
 
-from controller.config.keys import keys_of
+from controller.config.keys import Quantity, keys_of
 from controller.model.messages import (
     Acknowledge,
     Admitted,
     AskReport,
     Assign,
     Changed,
+    Command,
     Confirm,
     Ended,
     FaultLatchedEvent,
@@ -27,7 +28,7 @@ from controller.model.messages import (
 )
 from controller.model.plan import Operation, Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
-from controller.model.wiring import Contact, Inputs
+from controller.model.wiring import Contact, Inputs, StopContact
 from tests.guard.guard_parts import (
     GLASS,
     JUICE_10_S,
@@ -36,6 +37,7 @@ from tests.guard.guard_parts import (
     Rig,
     exact,
     last_off_s,
+    only,
     pouring,
     profile,
     run_of,
@@ -71,12 +73,12 @@ def test_the_stop_contact_latches_until_it_is_released_and_acknowledged():
     assert rig.of(Ended)[-1].outcome is Outcome.FAULTED
     assert [fault.cause for fault in rig.of(FaultLatchedEvent)] == ["stop pressed"]
 
-    assert rig.say(Start(operation=replace(JUICE_10_S, operation="s2")))[-1].rule == "state"
-    assert rig.say(Acknowledge(cause="stop pressed"))[-1].rule == "cause"  # still pressed
+    assert rig.refused(Start(operation=replace(JUICE_10_S, operation="s2"))).rule == "state"
+    assert rig.refused(Acknowledge(cause="stop pressed")).rule == "cause"  # still pressed
     rig.board.contacts["stop"] = True
     rig.run(1)
     assert state(rig) is MachineState.ABORTED
-    assert rig.say(Acknowledge(cause="board"))[-1].allowed == "stop pressed"
+    assert rig.refused(Acknowledge(cause="board")).allowed == "stop pressed"
     rig.say(Acknowledge(cause="stop pressed"))
     assert rig.run(30) is not None
     assert state(rig) is MachineState.IDLE
@@ -85,7 +87,7 @@ def test_the_stop_contact_latches_until_it_is_released_and_acknowledged():
 
 def test_without_a_fault_there_is_nothing_to_acknowledge():
     rig = Rig().ready()
-    assert rig.say(Acknowledge(cause="stop pressed"))[-1].rule == "state"
+    assert rig.refused(Acknowledge(cause="stop pressed")).rule == "state"
     assert state(rig) is MachineState.IDLE
 
 
@@ -94,7 +96,7 @@ def test_pressing_stop_while_idle_latches_too():
     rig.board.contacts["stop"] = False
     rig.run(1)
     assert state(rig) is MachineState.ABORTED
-    assert rig.say(Acknowledge(cause="stop pressed"))[-1].rule == "cause"
+    assert rig.refused(Acknowledge(cause="stop pressed")).rule == "cause"
 
 
 def test_silence_of_the_engine_switches_off_after_half_a_second():
@@ -127,6 +129,7 @@ def test_a_lost_engine_switches_off_at_once():
     assert last_off_s(rig) == now_s
     again = rig.say(Hello(version=1, role="engine"), "another engine")
     assert isinstance(again[0], Report)
+    assert isinstance(again[1], Ended)
     assert again[1].reason == "engine connection lost"  # nobody has heard it yet
 
 
@@ -154,7 +157,7 @@ def test_lifting_the_glass_holds_and_the_rest_is_poured_after_it_is_back():
     assert rig.of(Changed)[-1].state is MachineState.HELD
     assert rig.of(Changed)[-1].waiting_for == "glass"
     rest = Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),))
-    assert rig.say(rest)[-1].rule == "glass"
+    assert rig.refused(rest).rule == "glass"
     rig.board.contacts["glass"] = True
     rig.run(5)
     assert rig.board.on == set()  # a glass that is back restarts nothing
@@ -175,7 +178,7 @@ def test_nothing_goes_on_onto_a_full_tray():
     rig.board.contacts |= {"glass": True, "drip tray": True}
     rig.run(1)
     rest = Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),))
-    assert rig.say(rest)[-1].rule == "drip_tray"
+    assert rig.refused(rest).rule == "drip_tray"
     rig.run(1)
     assert rig.board.on == set()
     rig.board.contacts["drip tray"] = False
@@ -231,7 +234,12 @@ def test_a_sentinel_that_does_not_answer_ends_what_was_to_begin(how):
     before = len(rig.board.trace)
     watcher.at_s = math.inf
     rest = Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),))
-    rig.say({"start": Start(operation=JUICE_10_S), "unhold": rest, "confirm": Confirm(operation="s1")}[how])
+    commands: dict[str, Command] = {
+        "start": Start(operation=JUICE_10_S),
+        "unhold": rest,
+        "confirm": Confirm(operation="s1"),
+    }
+    rig.say(commands[how])
     rig.run(0.4)
     rig.guard.block("sentinel", "the sentinel did not answer")
     rig.run(1)
@@ -263,11 +271,10 @@ def test_what_was_poured_counts_when_going_on():
     rig.board.contacts["glass"] = True
     rig.run(1)
     # About 3 s have been poured: with 15 s more it were 45 mL, nominal flow x 1.25.
-    refused = rig.say(Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 15),)))
-    assert [one.rule for one in refused] == ["serving_volume"]
-    assert refused[0].asked == "45.1 mL"
+    refused = only(rig.say(Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 15),))), Refusal)
+    assert (refused.rule, refused.asked) == ("serving_volume", "45.1 mL")
     assert rig.board.on == set()
-    assert rig.say(Unhold(operation="s1", runs=(run_of(2, TEA, 0, 1),)))[-1].rule == "plan"
+    assert rig.refused(Unhold(operation="s1", runs=(run_of(2, TEA, 0, 1),))).rule == "plan"
     rig.say(Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 12),)))
     assert rig.board.on == {1}
 
@@ -299,7 +306,7 @@ def test_a_low_container_holds():
     assert rig.board.on == set()
     assert rig.of(Changed)[-1].waiting_for == "container on line 1"
     rest = (run_of(1, JUICE, 0, 5), run_of(2, SYRUP, 0.5, 5))
-    assert rig.say(Unhold(operation="s1", runs=rest))[-1].rule == "level"
+    assert rig.refused(Unhold(operation="s1", runs=rest)).rule == "level"
     rig.board.contacts["level 1"] = False
     rig.run(1)
     rig.say(Unhold(operation="s1", runs=rest))
@@ -338,7 +345,7 @@ def test_from_juice_to_tea_and_back_by_cleaning():
     do = partial(attempt, rig)
 
     def contents() -> Contents:
-        return rig.say(AskReport())[-1].lines[0].contents
+        return rig.report().lines[0].contents
 
     do(OperationKind.SERVE, JUICE, 5)
     rig.say(Assign(line=1, liquid=TEA))
@@ -373,7 +380,9 @@ def test_from_juice_to_tea_and_back_by_cleaning():
 @pytest.mark.parametrize("phase", range(20))
 def test_with_the_slowest_stop_contact_that_a_profile_may_have_all_is_off_within_a_tenth_of_a_second(phase):
     """At any instant of a pour whose edges come so thick that readings are put off for them."""
-    slowest = Contact(gpio=17, contact="normally_closed", debounce_s=keys_of(Contact)["debounce"].shape.high)
+    debounce = keys_of(Contact)["debounce"].shape
+    assert isinstance(debounce, Quantity)
+    slowest = StopContact(gpio=17, contact="normally_closed", debounce_s=debounce.high)
     rig = Rig(replace(with_caps(start_gap_s=0.001), inputs=Inputs(stop=slowest))).primed(1)
     pulses = [run_of(1, JUICE, 0.004 * number, 0.002) for number in range(200)]
     rig.say(Start(operation=serve(*pulses)))

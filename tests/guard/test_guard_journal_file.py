@@ -140,7 +140,7 @@ def test_damage_to_any_one_file_is_without_effect_or_reported(tmp_path, name):
 
 def test_an_older_copy_of_any_one_file_is_without_effect_or_reported(tmp_path):
     journal = FileJournal(tmp_path / "journal")
-    copies = [{}]
+    copies: list[dict[str, bytes]] = [{}]
     for number in range(1, 13):
         (journal.begin if number in (1, 5, 9) else journal.append)(b"[%d]" % number)
         copies.append({path.name: path.read_bytes() for path in journal._folder.iterdir()})

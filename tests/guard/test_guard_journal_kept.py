@@ -17,7 +17,7 @@ class Full(FileJournal):
 
 
 def begin(rig: Rig, journal: FileJournal) -> None:
-    rig.journal = journal
+    rig.kept = journal
     rig.start_guard()
     rig.run(0.5, beat=False)
 
@@ -39,7 +39,7 @@ def test_a_start_that_cannot_write_down_the_damage_does_not_hide_it_from_the_nex
         assert rig.guard.core.state is MachineState.ABORTED
         assert memory.fault.cause == "journal damaged"
         assert {(state.contents, state.assigned) for state in memory.lines} == {(Contents.UNKNOWN, None)}
-        rig.journal.close()
+        rig.kept.close()
     assert min(folder.glob("*.log")).read_bytes() == b"x" * 4096
 
 

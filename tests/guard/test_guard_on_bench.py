@@ -3,16 +3,12 @@
 import pytest
 
 from controller.bench.faults import InjectedFault
-from controller.bench.link import DirectLink
-from controller.bench.pins import BenchFactory
-from controller.bench.plant import Plant
-from controller.clock import VirtualClock
 from controller.config import load
-from controller.hal.gpio_board import GpioBoard
-from controller.model.messages import Acknowledge, AskReport, Changed, Ended, FaultLatchedEvent, Refusal, Start, Unhold
+from controller.model.messages import Acknowledge, Changed, Ended, FaultLatchedEvent, Refusal, Start, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind, Outcome
-from tests.guard.guard_parts import Rig, run_of
+from tests.guard.bench_rig import BenchRig
+from tests.guard.guard_parts import run_of
 from tests.guard.guard_processes import ROOT
 
 LEVEL_LINE = 6
@@ -27,18 +23,15 @@ def files():
 @pytest.fixture
 def rig(files):
     machine, book = files
-    clock = VirtualClock(1000.0)
-    plant = Plant(machine, book, clock=clock, seed=3)
-    made = Rig(machine, book=book, clock=clock, board=GpioBoard(machine, BenchFactory(DirectLink(plant, "guard"))))
-    made.plant = plant
-    plant.place_glass(book.glasses[0].glass)
+    made = BenchRig(machine, book=book, seed=3)
+    made.plant.place_glass(book.glasses[0].glass)
     made.primed(1, LEVEL_LINE)
     yield made
     made.guard.close()
-    plant.close()
+    made.plant.close()
 
 
-def pour(rig: Rig, number: int = 1, seconds: float = 8.0) -> None:
+def pour(rig: BenchRig, number: int = 1, seconds: float = 8.0) -> None:
     """A serving of one line that runs for a second and more by now."""
     liquid = next(on.liquid for on in rig.book.lines if on.line == number)
     segment = Segment(runs=(run_of(number, liquid, 0, seconds),))
@@ -48,11 +41,11 @@ def pour(rig: Rig, number: int = 1, seconds: float = 8.0) -> None:
     rig.run(1.5)
 
 
-def poured_ml(rig: Rig) -> float:
+def poured_ml(rig: BenchRig) -> float:
     return sum(rig.plant.glass_contents_ml().values())
 
 
-def rules(rig: Rig) -> set[str]:
+def rules(rig: BenchRig) -> set[str]:
     """By which rules the next serving is refused."""
     before = len(rig.of(Refusal))
     pour(rig)
@@ -112,7 +105,7 @@ def test_a_container_that_runs_low(rig):
     rig.plant.inject(InjectedFault(kind="container empty", line=LEVEL_LINE))
     rig.run(1)
     assert rig.of(Changed)[-1].waiting_for == f"container on line {LEVEL_LINE}"
-    assert rig.say(AskReport())[-1].inputs.low_lines == (LEVEL_LINE,)
+    assert rig.report().inputs.low_lines == (LEVEL_LINE,)
 
 
 def test_a_broken_stop_wire_reads_as_pressed(rig):
@@ -120,4 +113,4 @@ def test_a_broken_stop_wire_reads_as_pressed(rig):
     rig.plant.inject(InjectedFault(kind="input stuck", contact="stop", closed=False))
     rig.run(0.2)
     assert rig.of(FaultLatchedEvent)[-1].cause == "stop pressed"
-    assert rig.say(Acknowledge(cause="stop pressed"))[-1].rule == "cause"
+    assert rig.refused(Acknowledge(cause="stop pressed")).rule == "cause"

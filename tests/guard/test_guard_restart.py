@@ -9,11 +9,11 @@ from controller.ledger.journal_segment import JournalEntry
 from controller.model.calibration import Calibration
 from controller.model.messages import (
     Acknowledge,
-    AskReport,
     Assign,
     Ended,
+    Event,
     FaultLatchedEvent,
-    Hello,
+    Report,
     Start,
     TakeCalibration,
     Unhold,
@@ -26,12 +26,12 @@ from tests.guard.guard_parts import CAPS, GLASS, Rig, admitted, profile, records
 JUICE, GIN, TEA = "apple juice", "sloe gin", "cold tea"
 
 
-def restart(rig: Rig, *, boot: str | None = None) -> list:
+def restart(rig: Rig, *, boot: str | None = None) -> tuple[Report, list[Event]]:
     """A new guard on the same board and journal; what it says to an engine that comes back."""
     rig.boot = boot or rig.boot
     rig.start_guard()
     rig.run(0.5, beat=False)
-    return rig.say(Hello(version=1, role="engine"))
+    return rig.hello()
 
 
 def untold(ended: Ended) -> Ended:
@@ -52,15 +52,16 @@ def test_contents_calibrations_and_assignments_survive():
     new = Calibration(line=1, liquid=JUICE, flow_ml_s=2.1, lag_s=0.1, u_flow_ml_s=0.01, u_lag_s=0.0, cov_flow_lag=0.0)
     rig.say(TakeCalibration(calibration=new))
     rig.say(Assign(line=2, liquid=TEA))
-    before = rig.say(AskReport())[-1]
-    report, ended = restart(rig)
+    before = rig.report()
+    report, (ended,) = restart(rig)
+    assert isinstance(ended, Ended)
     assert report.lines == before.lines
     assert report.lines[0].calibration == new
     assert untold(ended) == untold(rig.of(Ended)[1])  # the last operation, once more
     assert report.state is MachineState.IDLE
 
 
-def test_the_journal_has_the_operation_before_the_first_relay_closes():
+def test_the_journal_has_the_operation_before_the_first_relay_closes(monkeypatch):
     rig = Rig().primed(1)
     seen = []
     switch = rig.board.switch
@@ -69,7 +70,7 @@ def test_the_journal_has_the_operation_before_the_first_relay_closes():
         seen.append((on, kinds(rig)[-1]))
         switch(line, on=on)
 
-    rig.board.switch = spy
+    monkeypatch.setattr(rig.board, "switch", spy)
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))
     rig.run(6)
     assert seen == [(True, "admitted"), (False, "admitted")]
@@ -83,11 +84,16 @@ def test_ethanol_is_booked_with_the_admission():
     assert [one.ethanol_g for one in replayed(rig).servings] == [pytest.approx(12.825, abs=0.001)]
 
 
-def test_a_serving_is_two_writes():
+def test_a_serving_is_two_writes(monkeypatch):
     rig = Rig().primed(1)
     batches = []
     append = rig.journal.append
-    rig.journal.append = lambda body: (append(body), batches.append(kinds(rig)[-1]))
+
+    def noted(body: bytes) -> None:
+        append(body)
+        batches.append(kinds(rig)[-1])
+
+    monkeypatch.setattr(rig.journal, "append", noted)
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))
     rig.run(10)
     assert batches == ["admitted", "ended"]
@@ -98,7 +104,8 @@ def test_a_crash_in_mid_pour_leaves_the_lines_with_their_liquid_and_books_the_wo
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 10), run_of(4, GIN, 0.5, 8))))
     rig.run(3)
     assert rig.board.on == {1, 4}
-    report, ended = restart(rig)
+    report, (ended,) = restart(rig)
+    assert isinstance(ended, Ended)
     assert rig.board.on == set()  # driven off before anything else
     assert {line.line: line.contents for line in report.lines} == {
         1: Contents.LIQUID,
@@ -132,7 +139,8 @@ def test_a_crash_while_held_counts_what_was_resumed_as_well():
     rig.run(1)
     rig.say(Unhold(operation="s1", runs=(run_of(1, JUICE, 0, 7),)))
     rig.run(1)
-    ended = restart(rig)[1]
+    (ended,) = restart(rig)[1]
+    assert isinstance(ended, Ended)
     # All that was ever allowed: 2.5 mL/s for 10 s, for 7 s, and for the second until it was driven off.
     assert ended.deliveries[0].worst_ml == pytest.approx(45.0)
 
@@ -157,7 +165,7 @@ def test_a_latched_fault_survives():
     report = restart(rig)[0]
     assert (report.state, report.fault) == (MachineState.ABORTED, "stop pressed")
     rig.say(Acknowledge(cause="stop pressed"))
-    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+    assert rig.report().state is MachineState.IDLE
     assert restart(rig)[0].fault is None
 
 
@@ -222,7 +230,6 @@ def test_a_night_switched_off_counts():
     gin(rig, "s1")
     gin(rig, "s2")
     rig.clock.set_wall(rig.clock.wall_s() + 8 * 3600)  # nobody was there to see it pass
-    rig.guard = None
     restart(rig, boot="b2")
     assert gin(rig, "s3") == []
 
@@ -237,7 +244,7 @@ def test_a_full_disk_refuses_and_pumps_stay_off():
     assert rules(rig, "s1", run_of(1, JUICE, 0, 5)) == ["journal"]
     rig.run(5)
     assert rig.board.trace == []
-    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+    assert rig.report().state is MachineState.IDLE
     rig.journal.full = False
     assert admitted(rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))) == ["s1"]
 
@@ -276,10 +283,10 @@ def test_an_end_that_cannot_be_written_is_a_fault_and_is_written_later():
     rig.journal.full = True
     rig.run(6)
     assert rig.of(FaultLatchedEvent)[-1].cause == "journal"
-    assert rig.say(Acknowledge(cause="journal"))[-1].rule == "cause"
+    assert rig.refused(Acknowledge(cause="journal")).rule == "cause"
     rig.journal.full = False
     rig.say(Acknowledge(cause="journal"))
-    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+    assert rig.report().state is MachineState.IDLE
     assert kinds(rig)[-3:] == ["ended", "fault", "acknowledged"]
 
 
@@ -301,7 +308,7 @@ class Damaged(MemoryJournal):
 
 def test_a_damaged_journal_leaves_nothing_certain_until_a_person_has_seen_to_it():
     rig = Rig().primed(1, 2)
-    rig.journal = Damaged(list(rig.journal.entries))
+    rig.kept = Damaged(list(rig.journal.entries))
     report = restart(rig)[0]
     assert (report.state, report.fault) == (MachineState.ABORTED, "journal damaged")
     assert {line.contents for line in report.lines} == {Contents.UNKNOWN}
@@ -311,7 +318,7 @@ def test_a_damaged_journal_leaves_nothing_certain_until_a_person_has_seen_to_it(
     assert any(isinstance(one.record, Lost) for one in decoded(rig))
     assert restart(rig)[0].fault == "journal damaged"  # written down, with all that follows from it
     rig.say(Acknowledge(cause="journal damaged"))
-    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+    assert rig.report().state is MachineState.IDLE
 
 
 def test_an_entry_that_is_not_understood_counts_as_damage():
@@ -329,7 +336,7 @@ def test_a_long_journal_is_summed_up_once_and_at_rest():
     assert kinds(rig)[-1] == "admitted"
     rig.run(4)
     assert kinds(rig)[-2:] == ["ended", "snapshot"]
-    before = rig.say(AskReport())[-1]
+    before = rig.report()
     rig.run(5)
     assert kinds(rig)[-1] == "snapshot"
     assert len(rig.journal.read().entries) == 1
@@ -345,7 +352,7 @@ def test_a_sum_that_cannot_be_written_waits_and_nothing_is_lost():
     rig.journal.full = False
     rig.say(Acknowledge(cause="journal"))
     assert kinds(rig).count("snapshot") == 2  # the first one when the journal was made
-    assert rig.say(AskReport())[-1].state is MachineState.IDLE
+    assert rig.report().state is MachineState.IDLE
     assert replayed(rig) == rig.guard.core.memory
 
 

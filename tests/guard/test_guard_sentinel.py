@@ -1,6 +1,7 @@
 """The sentinel's own parts: the kernel's structures, the chip, the pipe. As a process it is in test_guard_processes."""
 
 import errno
+import fcntl
 import os
 import shutil
 import signal
@@ -8,12 +9,13 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
 
-from controller.guard import sentinel, sentinel_link
+from controller.guard import sentinel
 from controller.guard.sentinel import (
     ANSWER,
     BEAT_ARMED,
@@ -88,12 +90,12 @@ class FakeKernel:
         self.busy: dict[int, int] = {}  # gpio -> how often it is still held
         self._names: dict[int, str] = {}
         real_open = os.open
-        monkeypatch.setattr(sentinel.os, "listdir", lambda _: [*self.labels, "null"])
-        monkeypatch.setattr(sentinel.os, "open", lambda path, flags: self._open(folder, path, flags, real_open))
-        monkeypatch.setattr(sentinel.fcntl, "ioctl", self._ioctl)
+        monkeypatch.setattr(os, "listdir", lambda _: [*self.labels, "null"])
+        monkeypatch.setattr(os, "open", lambda path, flags: self._open(folder, path, flags, real_open))
+        monkeypatch.setattr(fcntl, "ioctl", self._ioctl)
         self._real_open, self._folder = real_open, folder
 
-    def _open(self, folder: Path, path: str, flags: int, real_open) -> int:
+    def _open(self, folder: Path, path: str, flags: int, real_open: Callable[[Path, int], int]) -> int:
         name = path.removeprefix("/dev/")
         descriptor = real_open(folder / name, os.O_RDONLY)
         self._names[descriptor] = name
@@ -173,7 +175,12 @@ class Watched:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.driven: list[Pins] = []
-        monkeypatch.setattr(sentinel, "drive_off", lambda pins: self.driven.append(pins) or {})
+
+        def driven_off(pins: Pins) -> dict[int, str]:
+            self.driven.append(pins)
+            return {}
+
+        monkeypatch.setattr(sentinel, "drive_off", driven_off)
         monkeypatch.setattr(sentinel, "_answer", lambda _beats: None)
         monkeypatch.setattr(sentinel, "SILENCE_S", 0.1)
         self.guard = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
@@ -233,12 +240,17 @@ def test_silence_while_armed_kills_first(watched):
 def test_the_lines_are_driven_only_after_the_guard_has_ended(watched, monkeypatch):
     """Until then the kernel gives its lines to nobody else, and a guard that still runs could switch one on again."""
     at_the_drive = []
-    monkeypatch.setattr(sentinel, "drive_off", lambda _: at_the_drive.append(watched.guard.poll()) or {})
+
+    def driven_off(_pins: Pins) -> dict[int, str]:
+        at_the_drive.append(watched.guard.poll())
+        return {}
+
+    monkeypatch.setattr(sentinel, "drive_off", driven_off)
 
     def end_late(_pidfd: int, number: int) -> None:
         threading.Timer(0.3, lambda: watched.guard.send_signal(number)).start()
 
-    monkeypatch.setattr(sentinel.signal, "pidfd_send_signal", end_late)
+    monkeypatch.setattr(signal, "pidfd_send_signal", end_late)
     watched.say(BEAT_ARMED)
     watched.end()
     assert at_the_drive == [-signal.SIGKILL]
@@ -311,7 +323,7 @@ class Told:
 @pytest.fixture
 def link(monkeypatch):
     spoken = Spoken()
-    monkeypatch.setattr(sentinel_link.subprocess, "Popen", lambda *_words, **_pipes: spoken)
+    monkeypatch.setattr(subprocess, "Popen", lambda *_words, **_pipes: spoken)
     told = Told()
     made = SentinelLink(Pins({2: True}, chip="header"), told)
     made.turn(0.0)

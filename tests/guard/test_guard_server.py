@@ -3,7 +3,7 @@
 import socket
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 
 import msgspec
@@ -25,7 +25,7 @@ from controller.model.messages import (
     Start,
     Stop,
 )
-from controller.model.states import MachineState, Outcome
+from controller.model.states import Contents, MachineState, Outcome
 from tests.guard.guard_parts import line, prime, run_of, serve
 from tests.guard.guard_socket import JUICE, SOON_S, Client, Live, connected, engine_state, pouring
 
@@ -47,13 +47,13 @@ def test_an_operation_over_the_socket(live):
 def test_refusals_go_to_who_asked(live):
     with connected(live, "engine") as engine, connected(live) as display:
         engine.send(Start(operation=serve(run_of(1, JUICE, 0, 5), glass="bucket")))
-        assert engine.next().request == "s1"
+        assert engine.next(Refusal).request == "s1"  # a contact may be told of before
         display.send(AskReport())
         assert isinstance(display.next(Report), Report)
         engine.send(AskReport())
         engine.next(Report)
         display.send(Heartbeat())
-        assert display.next().rule == "engine"
+        assert display.next(Refusal).rule == "engine"
 
 
 @pytest.mark.parametrize(
@@ -83,7 +83,7 @@ def test_refusals_go_to_who_asked(live):
 def test_what_is_malformed_is_refused_and_the_client_dropped(live, line):
     with connected(live, None) as client:
         client.socket.sendall(line + b"\n")
-        refusal = client.next()
+        refusal = client.refused()
         assert (refusal.rule, refusal.request) == ("protocol", "message")
         assert client.is_closed()
     with connected(live):
@@ -103,7 +103,7 @@ def test_a_message_that_comes_in_pieces_is_heard(live):
     with connected(live, None) as client:
         for byte in msgspec.json.encode(Hello(version=1, role="observer")) + b"\n":
             client.socket.sendall(bytes([byte]))
-        assert isinstance(client.next(), Report)
+        assert isinstance(client.first(), Report)
 
 
 def test_the_engine_closing_switches_off_at_once(live):
@@ -121,7 +121,8 @@ def test_the_engine_closing_its_half_counts_as_gone(live):
 
 
 def test_an_engine_that_starts_anew_finds_its_place_free(live, monkeypatch):
-    tick, busy, gate = live.guard.tick, threading.Event(), threading.Event()
+    busy, gate = threading.Event(), threading.Event()
+    tick: Callable[[], float] = live.guard.tick
 
     def slow() -> float:
         busy.set()
@@ -256,7 +257,7 @@ def test_the_largest_report_fits_into_one_message():
     state = LineReport(
         line=1,
         liquid=name,
-        contents="rinse water",
+        contents=Contents.RINSE_WATER,
         holds=name,
         is_on=False,
         calibration=Calibration(
@@ -271,7 +272,7 @@ def test_the_largest_report_fits_into_one_message():
         ),
     )
     report = Report(
-        state="held",
+        state=MachineState.HELD,
         fault="f" * 500,
         operation="o" * 80,
         waiting_for="w" * 200,

@@ -5,7 +5,6 @@ import pytest
 from controller.ledger.journal import MemoryJournal
 from controller.model.messages import (
     Acknowledge,
-    AskReport,
     Assign,
     FaultLatchedEvent,
     Hello,
@@ -34,14 +33,14 @@ def hello(rig: Rig, said: tuple[Hung, ...]) -> Report:
 
 
 def line(rig: Rig, number: int) -> LineReport:
-    return rig.say(AskReport())[-1].lines[number - 1]
+    return rig.report().lines[number - 1]
 
 
 def test_a_reassigned_line_after_the_journal_is_lost_is_unknown_until_a_person_says_what_hangs_there():
     """The guard falls back to its book, the stock still names what was hung."""
     rig = Rig().primed(2)
     rig.say(Assign(line=2, liquid=TEA))
-    rig.journal = MemoryJournal()
+    rig.kept = MemoryJournal()
     rig.start_guard()
     report = hello(rig, stock(line_2=TEA))
     assert report.fault == "stock differs"
@@ -79,7 +78,7 @@ def test_nothing_is_poured_from_a_line_in_dispute_and_the_others_pour_on():
 def test_where_both_agree_or_only_one_says_something_nothing_changes(said):
     """A ledger that is lost says nothing: the lines stay as the guard knows them."""
     rig = Rig().primed(1)
-    before = rig.say(AskReport())[-1].lines
+    before = rig.report().lines
     report = hello(rig, said)
     assert (report.fault, report.lines) == (None, before)
 

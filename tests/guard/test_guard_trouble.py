@@ -95,7 +95,7 @@ def test_a_board_that_fails_switches_everything_off_and_is_tried_again_until_it_
     tried = rig.board.all_offs
     rig.run(1)
     assert rig.board.all_offs - tried == pytest.approx(10, abs=1)  # every 0.1 s
-    assert rig.say(Acknowledge(cause="board"))[-1].rule == "cause"
+    assert rig.refused(Acknowledge(cause="board")).rule == "cause"
     rig.board.broken = set()
     rig.run(1)
     rig.say(Acknowledge(cause="board"))
@@ -121,7 +121,7 @@ def test_unreadable_contacts_are_a_fault():
     rig.run(1)
     assert last_off_s(rig) - now_s <= 0.021
     assert rig.of(FaultLatchedEvent)[-1].cause == "inputs"
-    assert rig.say(Acknowledge(cause="inputs"))[-1].rule == "cause"
+    assert rig.refused(Acknowledge(cause="inputs")).rule == "cause"
     rig.board.unreadable = False
     rig.run(1)
     rig.say(Acknowledge(cause="inputs"))
@@ -201,7 +201,7 @@ def test_without_a_sentinel_nothing_begins_and_nothing_is_latched():
     assert last_off_s(rig) == now_s
     assert (rig.of(Ended)[-1].outcome, rig.of(Ended)[-1].reason) == (Outcome.ABORTED, "the sentinel has ended")
     rig.run(3)
-    refusal = rig.say(Start(operation=replace(JUICE_10_S, operation="s2")))[-1]
+    refusal = rig.refused(Start(operation=replace(JUICE_10_S, operation="s2")))
     assert (refusal.rule, refusal.reason) == ("state", "the machine is stopped: the sentinel has ended.")
     assert rig.of(FaultLatchedEvent) == []
     rig.guard.unblock("sentinel")

@@ -5,7 +5,7 @@ from msgspec.structs import replace
 
 from controller.model.book import Book
 from controller.model.labels import Label
-from controller.model.messages import AskReport, Assign, Ended, LineReport, Refusal, Report, Start
+from controller.model.messages import Assign, Ended, LineReport, Refusal, Start
 from controller.model.plan import Operation, Segment
 from controller.model.profile import Hygiene
 from controller.model.states import Contents, OperationKind, Outcome
@@ -24,7 +24,8 @@ def edited(liquid: str, **figures: object) -> Book:
 def pour(rig: Reading, number: int, liquid: str, seconds: float, name: str, **more: object) -> list[str]:
     """Ask for a serving of one line; the rules that refuse it, none when it was poured."""
     rig.run(3)
-    events = rig.say(Start(operation=serve(run_of(number, liquid, 0, seconds), name=name, **more)))
+    operation = replace(serve(run_of(number, liquid, 0, seconds), name=name), **more)
+    events = rig.say(Start(operation=operation))
     if refused := [one.rule for one in events if isinstance(one, Refusal)]:
         return refused
     rig.run(seconds + 1)
@@ -60,9 +61,9 @@ def rinsed(rig: Reading, number: int) -> None:
 class Bar(Reading):
     """A guard whose file is edited; its cleaner has done its work after a minute."""
 
-    def __init__(self, **parts: object) -> None:
+    def __init__(self, *, book: Book = BOOK) -> None:
         machine = replace(with_caps(line_volume_ml=300), hygiene=Hygiene(cleaner_contact_s=60.0))
-        super().__init__(machine, **parts)
+        super().__init__(machine, book=book)
 
     def restart(self, book: Book) -> None:
         """Another guard starts with the book as it is by now."""
@@ -71,10 +72,7 @@ class Bar(Reading):
         self.ready()
 
     def line(self, number: int) -> LineReport:
-        return self.say_report().lines[number - 1]
-
-    def say_report(self) -> Report:
-        return self.say(AskReport())[-1]
+        return self.report().lines[number - 1]
 
     def books_read(self) -> list[BookRead]:
         """What the journal has of books."""
@@ -219,14 +217,14 @@ def test_kinds_of_care_add_up_until_the_line_is_cleaned(take):
 def test_a_larger_glass_is_asked_about_once(bar, take):
     large = replace(BOOK, glasses=(replace(BOOK.glasses[0], brim_ml=500.0, usable_ml=450.0),))
     take(bar, large)
-    assert [(one.brim_ml, one.usable_ml) for one in bar.say_report().glasses] == [(300.0, 250.0)]
+    assert [(one.brim_ml, one.usable_ml) for one in bar.report().glasses] == [(300.0, 250.0)]
     bar.primed(1)
     too_much = serve(run_of(1, JUICE, 0, 90), run_of(4, GIN, 0, 30), run_of(1, JUICE, 95, 10), name="s1")
     assert "glass" in [one.rule for one in bar.say(Start(operation=too_much)) if isinstance(one, Refusal)]
     bar.reload(large, "tumbler")
-    assert bar.say_report().glasses == ()
+    assert bar.report().glasses == ()
     bar.restart(large)
-    assert bar.say_report().glasses == ()
+    assert bar.report().glasses == ()
 
 
 def test_a_smaller_glass_counts_at_once(bar, take):
@@ -264,7 +262,7 @@ def test_a_line_under_another_number_keeps_what_it_holds_and_its_traces():
     bar = Bar().primed(3)
     bar.machine = renumbered((1, 1), (2, 2), (3, 7), (4, 4))
     bar.restart(BOOK)
-    found = {one.line: one for one in bar.say_report().lines}[7]
+    found = {one.line: one for one in bar.report().lines}[7]
     assert (found.contents, found.holds, found.traces, found.liquid) == (Contents.LIQUID, TEA, ("milk",), None)
     bar.say(Assign(line=7, liquid=TEA))
     assert pour(bar, 7, TEA, 5, "s1") == []
@@ -274,7 +272,7 @@ def test_lines_that_change_numbers_change_contents_and_keep_the_traces_of_both()
     bar = Bar().primed(1, 3)
     bar.machine = renumbered((3, 1), (2, 2), (1, 3), (4, 4))
     bar.restart(BOOK)
-    lines = {one.line: one for one in bar.say_report().lines}
+    lines = {one.line: one for one in bar.report().lines}
     assert (lines[1].holds, lines[3].holds) == (TEA, JUICE)
     assert (lines[1].traces, lines[3].traces) == (("milk",), ("milk",))
     bar.say(Assign(line=1, liquid=JUICE))  # the labels hung on as they were
@@ -288,5 +286,5 @@ def test_a_pin_that_comes_back_comes_back_with_its_tube():
     bar.restart(BOOK)
     bar.machine = renumbered((1, 1), (2, 2), (4, 3), (3, 4))
     bar.restart(BOOK)
-    found = {one.line: one for one in bar.say_report().lines}[4]
+    found = {one.line: one for one in bar.report().lines}[4]
     assert (found.contents, found.holds, found.traces) == (Contents.LIQUID, TEA, ("milk",))

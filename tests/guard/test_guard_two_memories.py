@@ -4,12 +4,11 @@ import shutil
 
 import pytest
 
-from controller.ledger.journal import FileJournal, MemoryJournal
+from controller.ledger.journal import FileJournal, Journal, MemoryJournal
 from controller.ledger.journal_segment import START
 from controller.model.messages import (
     Acknowledge,
     Admitted,
-    AskReport,
     Ended,
     FaultLatchedEvent,
     Hello,
@@ -27,14 +26,14 @@ def hello(rig: Rig, told: JournalHead | None) -> Report:
     rig.run(0.5, beat=False)
     (report,) = [one for one in rig.say(Hello(version=1, role="engine", journal=told)) if isinstance(one, Report)]
     rig.run(0.1)
-    after = rig.say(AskReport())[-1]
+    after = rig.report()
     assert (report.fault, report.lines) == (after.fault, after.lines)  # compared before anything is said
     return after
 
 
-def reopened(rig: Rig, journal: MemoryJournal | FileJournal) -> None:
+def reopened(rig: Rig, journal: Journal) -> None:
     rig.guard.client_gone("engine")
-    rig.journal = journal
+    rig.kept = journal
     rig.start_guard()
 
 
@@ -49,18 +48,18 @@ def assert_owned_up_to(rig: Rig, report: Report) -> None:
 def test_admissions_ends_and_reports_tell_how_far_the_journal_has_come():
     rig = Rig().primed(1)
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 5))))
-    at_start = rig.journal.head
+    at_start = rig.kept.head
     assert rig.of(Admitted)[-1].journal == at_start
     rig.run(6)
-    assert rig.of(Ended)[-1].journal == rig.journal.head != at_start
-    report = hello(rig, rig.journal.head)
-    assert (report.journal, report.latest) == (rig.journal.head, "s1")
+    assert rig.of(Ended)[-1].journal == rig.kept.head != at_start
+    report = hello(rig, rig.kept.head)
+    assert (report.journal, report.latest) == (rig.kept.head, "s1")
 
 
 def test_an_engine_that_was_told_what_the_guard_knows_may_go_on():
     rig = Rig().primed(1)
-    for told in (None, rig.of(Ended)[0].journal, rig.of(Admitted)[0].journal, rig.journal.head):
-        reopened(rig, rig.journal)
+    for told in (None, rig.of(Ended)[0].journal, rig.of(Admitted)[0].journal, rig.kept.head):
+        reopened(rig, rig.kept)
         report = hello(rig, told)
         assert (report.state, report.fault) == (MachineState.IDLE, None)
         assert report.lines[0].contents is Contents.LIQUID
@@ -89,9 +88,10 @@ def test_another_history_is_missed_however_far_it_has_come():
     rig = Rig().primed(1)
     told = rig.of(Ended)[-1].journal
     reopened(rig, MemoryJournal())
+    assert told is not None
     for _ in range(told.number):
-        reopened(rig, rig.journal)
-    assert rig.journal.head.number > told.number
+        reopened(rig, rig.kept)
+    assert rig.kept.head.number > told.number
     assert_owned_up_to(rig, hello(rig, told))
 
 
@@ -100,9 +100,9 @@ def test_once_acknowledged_and_told_anew_it_is_over():
     told = rig.of(Ended)[-1].journal
     reopened(rig, MemoryJournal())
     report = hello(rig, told)
-    assert report.journal == rig.journal.head
+    assert report.journal == rig.kept.head
     rig.say(Acknowledge(cause="journal damaged"))
-    reopened(rig, rig.journal)
+    reopened(rig, rig.kept)
     assert hello(rig, report.journal).state is MachineState.IDLE
 
 
@@ -111,15 +111,16 @@ def test_a_fault_that_was_latched_before_is_named_too():
     rig.board.contacts["stop"] = False
     rig.run(1)
     rig.board.contacts["stop"] = True
-    reopened(rig, rig.journal)
+    reopened(rig, rig.kept)
     report = hello(rig, JournalHead(number=99, hash=START.hash))
     assert report.fault == "journal damaged"
+    assert rig.guard.core.memory.fault is not None
     assert "before that: the stop contact is open" in rig.guard.core.memory.fault.text
 
 
 @pytest.mark.parametrize("number", [-1, 0, 10**30])
 def test_what_no_guard_has_ever_told_is_no_reason_to_crash(number):
     rig = Rig().primed(1)
-    reopened(rig, rig.journal)
+    reopened(rig, rig.kept)
     assert hello(rig, JournalHead(number=number, hash="?")).fault == "journal damaged"
     assert rig.board.on == set()

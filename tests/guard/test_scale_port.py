@@ -75,7 +75,7 @@ def test_a_flood_is_taken_in_parts(port: DatagramPort, sender: socket.socket, tm
         while True:
             sender.sendto(pack(READING), str(tmp_path / "scale.sock"))
             sent += 1
-    taken = []
+    taken: list[RawReading] = []
     while part := port.take():
         assert len(part) <= MOST_AT_ONCE
         taken += part

@@ -2,7 +2,7 @@
 
 import pytest
 
-from controller.model.messages import Changed, Confirm, FaultLatchedEvent, Refusal, Start, Unhold
+from controller.model.messages import Changed, Confirm, Event, FaultLatchedEvent, Refusal, Start, Unhold
 from controller.model.plan import Operation, Segment
 from controller.model.states import MachineState, OperationKind
 from controller.model.wiring import Contact
@@ -18,7 +18,7 @@ def rig():
     return made.primed(1)
 
 
-def pour(rig: Rig) -> list:
+def pour(rig: Rig) -> list[Event]:
     segment = Segment(runs=(run_of(1, "apple juice", 0, 8.0),))
     serving = Operation(operation="fizz", kind=OperationKind.SERVE, segments=(segment,), glass="tumbler")
     return rig.say(Start(operation=serving))

@@ -2,32 +2,22 @@
 
 from msgspec.structs import replace
 
-from controller.bench.link import DirectLink
-from controller.bench.pins import BenchFactory
-from controller.bench.plant import Plant
-from controller.clock import VirtualClock
 from controller.errors import BoardError
 from controller.guard.sentinel_link import pins_of
-from controller.hal.gpio_board import GpioBoard
 from controller.model.messages import FaultLatchedEvent, Start, Stop
 from controller.model.wiring import Lamp, Outputs
-from tests.guard.guard_parts import Rig, prime, profile
+from tests.guard.bench_rig import BenchRig
+from tests.guard.guard_parts import prime, profile
 
 GPIO = 26
 LIT = replace(profile(), outputs=Outputs(lamp=Lamp(gpio=GPIO, active_level="high")))
 
 
-def lit_rig() -> Rig:
-    clock = VirtualClock(1000.0)
-    rig = Rig(LIT, clock=clock)
-    rig.plant = Plant(LIT, rig.book, clock=clock)
-    rig.guard.close()
-    rig.board = GpioBoard(LIT, BenchFactory(DirectLink(rig.plant, "guard")))
-    rig.start_guard()
-    return rig.ready()
+def lit_rig() -> BenchRig:
+    return BenchRig(LIT).ready()
 
 
-def levels(rig: Rig) -> list[tuple[float, bool]]:
+def levels(rig: BenchRig) -> list[tuple[float, bool]]:
     return [(round(one.at_s, 2), one.level) for one in rig.plant.trace.levels(GPIO) if one.mode == "output"]
 
 
@@ -59,8 +49,8 @@ def test_a_lamp_that_cannot_be_switched_is_a_fault_of_the_board(monkeypatch):
     def broken(name: str, *, on: bool) -> None:
         raise BoardError(f"{name} cannot be switched")
 
-    monkeypatch.setattr(rig.board, "signal", broken)
-    monkeypatch.setattr(rig.board, "switch", lambda line, *, on: None)
+    monkeypatch.setattr(rig.wired, "signal", broken)
+    monkeypatch.setattr(rig.wired, "switch", lambda line, *, on: None)
     rig.say(Start(operation=prime(1, "apple juice")))
     rig.run(1)
     assert rig.of(FaultLatchedEvent)[-1].cause == "board"

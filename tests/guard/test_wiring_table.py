@@ -11,11 +11,7 @@ import yaml
 from msgspec.structs import asdict
 
 from controller.bench.faults import InjectedFault
-from controller.bench.link import DirectLink
-from controller.bench.pins import BenchFactory
-from controller.bench.plant import Plant
 from controller.cli.setup.wiring import wiring_of
-from controller.clock import VirtualClock
 from controller.config.diagnostics import Notes
 from controller.config.keys import Group
 from controller.config.nodes import read_tree
@@ -26,12 +22,12 @@ from controller.guard.alloff import all_off
 from controller.guard.sentinel_link import pins_of
 from controller.hal import chip_check
 from controller.hal.board import ChipLine
-from controller.hal.gpio_board import GpioBoard
 from controller.model.messages import AskReport, Changed, Refusal, Start, Waiting
 from controller.model.profile import Profile
 from controller.model.states import MachineState
 from controller.model.wiring import Contact, InputRole, Inputs, Output, OutputRole, Outputs
-from tests.guard.guard_parts import Rig, prime, profile
+from tests.guard.bench_rig import BenchRig
+from tests.guard.guard_parts import prime, profile
 
 ROOT = Path(__file__).resolve().parents[2]
 DOOR, HORN = 12, 13
@@ -79,18 +75,18 @@ def machine() -> MoreProfile:
 
 @pytest.fixture
 def rig():
-    made_of, clock = machine(), VirtualClock(1000.0)
-    plant = Plant(made_of, Rig().book, clock=clock)
-    made = Rig(made_of, clock=clock, board=GpioBoard(made_of, BenchFactory(DirectLink(plant, "guard"))))
-    made.plant = plant
+    made = BenchRig(machine())
     yield made.ready()
     made.guard.close()
 
 
-def written(text: str) -> tuple[Notes, object]:
+def written(text: str) -> tuple[Notes, MoreProfile]:
     notes = Notes(file="profile.yaml")
-    found = Walker(notes, {}).read(read_tree(text, notes), Group(cls=MoreProfile), "")
+    tree = read_tree(text, notes)
+    assert tree is not None
+    found = Walker(notes, {}).read(tree, Group(cls=MoreProfile), "")
     check_profile(found, notes)
+    assert isinstance(found.value, MoreProfile)
     return notes, found.value
 
 

@@ -81,8 +81,9 @@ class OpenChip:
     def get_line_info(self, line):
         consumer = self._chip.held.get(line, "")
         direction = Direction.OUTPUT if self._chip.driven.get(line) else Direction.INPUT
-        rest = (False, Bias.AS_IS, Drive.PUSH_PULL, Edge.NONE, Clock.MONOTONIC, False, 0)
-        return LineInfo(line, self._chip.names.get(line, f"GPIO{line}"), bool(consumer), consumer, direction, *rest)
+        name, way = self._chip.names.get(line, f"GPIO{line}"), direction.value
+        bias, drive, edge, clock = (one.value for one in (Bias.AS_IS, Drive.PUSH_PULL, Edge.NONE, Clock.MONOTONIC))
+        return LineInfo(line, name, bool(consumer), consumer, way, False, bias, drive, edge, clock, False, 0)
 
     def request_lines(self, config, consumer=None, event_buffer_size=None, output_values=None):
         assert self._is_open

@@ -2,6 +2,7 @@
 
 import random
 import time
+from typing import Any
 
 from controller.ledger.history import span_of
 from controller.ledger.records import evening_of
@@ -18,8 +19,8 @@ def fill(path, count, seed=3):
     """A ledger with so many operations in its file; the (operation, kind, outcome, recipe, wall_s, lines) of each."""
     rng = random.Random(seed)
     operations, deliveries, refusals, known = [], [], [], []
-    usage: dict[tuple, list] = {}
-    through: dict[tuple, list] = {}
+    usage: dict[tuple[Any, ...], list[Any]] = {}
+    through: dict[tuple[Any, ...], list[Any]] = {}
     at_s = FIRST_S
     for seq in range(1, count + 1):
         at_s += BETWEEN_S if seq % AN_EVENING else 86_400.0

@@ -13,7 +13,8 @@ def all_of(parts):
 @contextmanager
 def statements(ledger):
     """Within it, what each statement takes: [steps of SQLite's virtual machine, rows]."""
-    database, found = ledger, []
+    database = ledger
+    found: list[list[int]] = []
     ask = database.all
 
     def step():

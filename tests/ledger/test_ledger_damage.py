@@ -9,6 +9,7 @@ import pytest
 from controller.cli.backup.files import RECORDS, take_ledger
 from controller.errors import RecordError
 from controller.ledger import database
+from controller.ledger.check_file import CheckFile
 from controller.ledger.records import Intent, LineNote
 from controller.ledger.store import Ledger
 from controller.model.messages import JournalHead
@@ -142,7 +143,7 @@ def test_a_checkpoint_broken_off_at_any_step_is_no_damage(tmp_path, monkeypatch)
         def fail(*_: object) -> None:
             raise OSError(5, "Input/output error")
 
-        monkeypatch.setattr(database.CheckFile, step, fail)
+        monkeypatch.setattr(CheckFile, step, fail)
         with pytest.raises(RecordError, match="Input/output error"):
             begin(ledger, 99)
         shutil.copytree(folder, tmp_path / f"after {step}")

@@ -1,6 +1,8 @@
 """A hundred thousand servings: every question gets the right answer, by an index."""
 
 from collections import Counter
+from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
 
 import pytest
@@ -108,7 +110,7 @@ def test_usage_and_refusals_add_up_to_what_was_booked(full):
         for _, _, outcome, recipe, at_s, lines in known
         if outcome == "done" and recipe == RECIPES[0] and 6 in lines and evening_of(at_s) == evening
     )
-    counts = sum(ledger.past.refusals(PastQuery()), Counter())
+    counts: Counter[str] = sum(ledger.past.refusals(PastQuery()), Counter())
     assert set(counts) == set(RULES)
     assert counts.total() == COUNT // 50
 
@@ -124,8 +126,12 @@ def test_no_statement_looks_at_more_than_a_part(full):
     """The engine's loop stands still for one statement at a time: each is bounded, whatever is asked."""
     ledger, known = full
     name, *_, at_s, _ = middle(known)
-    asked = [lambda q=q: all_of(ledger.past.page(HistoryQuery(**q, limit=1000))) for q in questions(known)]
-    asked += [lambda since_s=at_s + 7000 * n: ledger.past.throughput(3, since_s) for n in range(-3, 4)]
+
+    def page(query: HistoryQuery) -> object:
+        return all_of(ledger.past.page(query))
+
+    asked: list[Callable[[], object]] = [partial(page, HistoryQuery(**one, limit=1000)) for one in questions(known)]
+    asked += [partial(ledger.past.throughput, 3, at_s + 7000 * n) for n in range(-3, 4)]
     asked += [
         lambda: all_of(ledger.past.usage(UsageQuery())),
         lambda: all_of(ledger.past.usage(UsageQuery(liquid="soda", line=6))),
@@ -203,6 +209,7 @@ def test_a_refusal_before_the_guard_is_on_record_like_the_guards_own():
     refusal = Refusal(request="a1", rule="readiness", reason="soda: 20 mL short", remedy="Hang a full one.")
     ledger.refused(intent, refusal)
     entry = ledger.entry("a1")
+    assert entry is not None
     assert (entry.outcome, entry.refusals) == ("refused", (refusal,))
     assert not ledger.end("a1", Outcome.DONE, "", [], wall_s=1001.0)
     assert ledger.past.is_rest_poured("a1") is False

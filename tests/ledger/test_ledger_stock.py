@@ -1,6 +1,7 @@
 """Containers and lines on record: what is drawn from what, and what is never overwritten."""
 
 import sqlite3
+from typing import Literal
 
 import pytest
 
@@ -79,7 +80,13 @@ def test_an_end_that_cannot_be_booked_changes_nothing(ledger):
 
 
 def test_notes_are_found_by_line_and_kind_and_never_change(ledger):
-    for at_s, line, event in ((1.0, 1, "contents"), (2.0, 2, "contents"), (3.0, 1, "cleaned"), (4.0, 1, "contents")):
+    told: list[tuple[float, int, Literal["contents", "cleaned"]]] = [
+        (1.0, 1, "contents"),
+        (2.0, 2, "contents"),
+        (3.0, 1, "cleaned"),
+        (4.0, 1, "contents"),
+    ]
+    for at_s, line, event in told:
         ledger.notes.add(LineNote(wall_s=at_s, line=line, event=event, text=f"at {at_s:g}"))
     assert ledger.notes.latest(1, "contents").text == "at 4"
     assert ledger.notes.latest(1, "cleaned").text == "at 3"

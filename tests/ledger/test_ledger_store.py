@@ -62,7 +62,8 @@ def test_an_intent_survives_in_the_file_without_a_clean_end(path, ledger):
         shutil.copy(f"{path}{suffix}", f"{left}{suffix}")
     other = Ledger(left)
     assert all_of(other.past.page(HistoryQuery()))[0].operation == "a1"
-    assert other.entry("a1").outcome is None
+    entry = other.entry("a1")
+    assert entry is not None and entry.outcome is None
     other.close()
 
 

@@ -7,6 +7,7 @@ import pytest
 from msgspec.structs import replace
 
 from controller.metering import load_cell
+from controller.metering.load_cell import Steady
 from controller.metering.load_history import Minute, plateau, slow_findings
 from controller.model.scale import Reading, Scale, ScaleSetting, Span
 
@@ -23,6 +24,13 @@ def noisy(mean: float, sd: float, count: int, seed: int = 1) -> list[Reading]:
     return readings([draw.gauss(mean, sd) for _ in range(count)])
 
 
+def steady(what: list[Reading]) -> Steady:
+    """These readings as one load at rest, which they must be."""
+    found = load_cell.steady(what)
+    assert found is not None
+    return found
+
+
 def test_one_millivolt_per_volt_makes_two_million_counts():
     """NAU7802 data sheet (Nuvoton, rev 2.1): LSB = VREF / (128 x 2^24); HX711 data sheet: full scale +-0.5 AVDD / 128.
 
@@ -31,12 +39,13 @@ def test_one_millivolt_per_volt_makes_two_million_counts():
     """
     per_g = load_cell.nominal_counts_per_g(CELL)
     assert per_g == pytest.approx(3.0e-3 / 1.397e-9 / 5000.0, rel=1e-3)
+    assert per_g is not None
     assert 1000.0 / per_g == pytest.approx(2.33, abs=0.005)
 
 
 def test_mean_and_spread_are_those_of_the_noise():
     """NAU7802 data sheet: 50 nV rms at 10 readings a second, 36 counts at 3.0 V."""
-    found = [load_cell.steady(noisy(1e5, 36.0, 100, seed)) for seed in range(200)]
+    found = [steady(noisy(1e5, 36.0, 100, seed)) for seed in range(200)]
     assert sum(one.spread_counts for one in found) / 200 == pytest.approx(36.0, rel=0.05)
     hits = sum(abs(one.counts - 1e5) <= 2.0 * one.u_counts for one in found)
     assert hits >= 190  # 95 %
@@ -44,10 +53,10 @@ def test_mean_and_spread_are_those_of_the_noise():
 
 def test_a_load_that_was_set_down_meanwhile_is_no_rest():
     counts = [1e5 + n % 7 for n in range(15)] + [3e5 + n % 5 for n in range(15)]
-    found = load_cell.steady(readings(counts))
+    found = steady(readings(counts))
     assert load_cell.is_restless(found, PER_G)
     assert found.spread_counts < 10
-    assert not load_cell.is_restless(load_cell.steady(noisy(1e5, 100.0, 30)), PER_G)
+    assert not load_cell.is_restless(steady(noisy(1e5, 100.0, 30)), PER_G)
 
 
 def test_too_few_readings_say_nothing():
@@ -62,7 +71,7 @@ def test_the_budget_of_a_span_by_hand():
     (2 sqrt 3) = 0.0722. Together 0.2274 g, 0.045 %.
     """
     setting = ScaleSetting(zero_counts=0.0, u_zero_counts=12.0, zeroed_wall_s=1.0)
-    loaded = replace(load_cell.steady(noisy(214_750, 30.0, 30)), u_counts=10.0)
+    loaded = replace(steady(noisy(214_750, 30.0, 30)), u_counts=10.0)
     budget = load_cell.span_budget(loaded, setting, CELL, counts_per_g=PER_G, mass_g=500.0, tolerance_g=0.025)
     by_source = {one.source: one.u_g for one in budget}
     assert list(by_source.values()) == pytest.approx([0.0144, 0.0233, 0.0279, 0.1443, 0.1443, 0.0577, 0.0722], abs=5e-5)
@@ -77,7 +86,7 @@ def test_such_a_scale_keeps_the_error_limits_of_class_iiii_and_not_of_class_iii(
     in-service IIII limits up to 1 kg, and outside the initial limits of class III from 1 kg on: no scale to sell by.
     """
     setting = ScaleSetting(u_zero_counts=12.0)
-    loaded = replace(load_cell.steady(noisy(214_750, 30.0, 30)), u_counts=10.0)
+    loaded = replace(steady(noisy(214_750, 30.0, 30)), u_counts=10.0)
     budget = load_cell.span_budget(loaded, setting, CELL, counts_per_g=PER_G, mass_g=500.0, tolerance_g=0.1)
     expanded_g = 2.0 * load_cell.u_span_g(budget) / 500.0 * load_g
     if load_g <= 1000.0:
@@ -114,9 +123,9 @@ SPANNED = ScaleSetting(span=Span(counts_per_g=PER_G, u_fraction=1e-3, mass_g=500
     ],
 )
 def test_what_a_while_of_readings_finds(counts: float, noise: float, is_empty: bool, named: str | None):
-    found = load_cell.steady(noisy(counts, noise, 60))
+    found = steady(noisy(counts, noise, 60))
     said = load_cell.findings(found, None, CELL, SPANNED, is_empty=is_empty)
-    assert [named in one for one in said] == ([True] if named else [])
+    assert [named is not None and named in one for one in said] == ([True] if named else [])
 
 
 @pytest.mark.parametrize(("per_s", "is_odd"), [(80, False), (78, False), (40, True), (10, True)])
@@ -148,4 +157,4 @@ def test_a_plateau_ends_where_another_load_begins():
 )
 def test_drift_and_creep_are_told_apart(loads_g: list[float], named: str | None):
     said = slow_findings(minutes(loads_g), CELL)
-    assert [named in one for one in said] == ([True] if named else [])
+    assert [named is not None and named in one for one in said] == ([True] if named else [])

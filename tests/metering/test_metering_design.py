@@ -103,7 +103,9 @@ def test_following_the_suggestions_ends_with_enough_known(seed):
     assert on_s is None
     assert found.lag_is_known
     assert found.curvature is not None
-    assert smallest_dose_ml(found, up_to_ml=150.0) <= 5.0
+    least_ml = smallest_dose_ml(found, up_to_ml=150.0)
+    assert least_ml is not None
+    assert least_ml <= 5.0
 
 
 def test_a_trial_in_doubt_is_repeated_first():

@@ -66,12 +66,14 @@ def test_smallest_dose_of_a_relative_tolerance_is_where_error_meets_it():
     t = stats.t.ppf(0.975, 8.0)
     meets_ml = t * 0.1 / math.sqrt(0.05**2 - (0.005 * t) ** 2)
     found = smallest_dose_ml(law(), relative_ml(0.05))
+    assert found is not None
     assert meets_ml <= found <= 1.021 * meets_ml
 
 
 def test_smallest_dose_holds_for_every_larger_one():
     wide = law(scatter_ml=0.3, fraction=0.007)
     found = smallest_dose_ml(wide)
+    assert found is not None
     for dose_ml in (found, 20.0, 60.0, 99.0, 100.0, 250.0):
         assert predict(wide, dose_ml).is_inside
     # At 99.9 mL a scatter of 1 % is outside +-2 mL: doses above the gap are all that is left.
@@ -81,11 +83,14 @@ def test_smallest_dose_holds_for_every_larger_one():
 
 def test_a_dose_whose_interval_reaches_zero_is_none():
     found = smallest_dose_ml(law(scatter_ml=0.4, fraction=0.0))
+    assert found is not None
     assert found > stats.t.ppf(0.975, 8.0) * 0.4
 
 
 def test_a_coasting_line_cannot_go_below_what_it_coasts():
-    assert smallest_dose_ml(law(0.01, 0.001, lag_s=-1.0)) >= 2.0
+    found = smallest_dose_ml(law(0.01, 0.001, lag_s=-1.0))
+    assert found is not None
+    assert found >= 2.0
     with pytest.raises(OutOfRange, match="volume_ml"):
         predict(law(lag_s=-1.0), 1.0)
 

@@ -125,7 +125,7 @@ def test_weighed_servings_flag_a_lasting_change_and_no_single_one():
     assert servings_drift(quiet, -0.001) == servings_drift([-40.0], -0.001) == ""
     lengths = []
     for _ in range(400):
-        deviations = []
+        deviations: list[float] = []
         while not servings_drift(deviations, 0.01):
             deviations.append(rng.gauss(1.0, 1.0))
         lengths.append(len(deviations))

@@ -1,6 +1,7 @@
 """Volume from mass, against ISO 8655-6."""
 
 import math
+from typing import Any
 
 import pytest
 
@@ -123,7 +124,8 @@ def test_the_budget_adds_up_and_names_its_parts():
 )
 def test_each_contribution_is_what_a_shift_by_one_uncertainty_does(change):
     """The budget's parts against differences of the formula itself."""
-    settings = {"mass_g": 100.0, "density_kg_m3": 1050.0, "u_density_kg_m3": 0.5, "u_mass_g": 0.01, "room": RoomAir()}
+    figures = {"mass_g": 100.0, "density_kg_m3": 1050.0, "u_density_kg_m3": 0.5, "u_mass_g": 0.01}
+    settings: dict[str, Any] = {**figures, "room": RoomAir()}
     parts = {one.source: one.u_ml for one in volume_ml(**settings).budget}
     moved = volume_ml(**{**settings, **change}).volume_ml - volume_ml(**settings).volume_ml
     if "mass_g" in change:

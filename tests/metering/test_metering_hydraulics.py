@@ -86,6 +86,7 @@ def test_thick_syrup_starves_and_every_way_out_would_do():
     assert wider.is_good
     assert shorter.is_good
     assert thinner.is_good
+    assert found.bore_mm is not None and found.length_m is not None and found.brix is not None
     # And hardly less would do: the next step back is not good.
     assert not check_suction(line(bore_mm=found.bore_mm - 0.5), SYRUP).is_good
     assert not check_suction(line(suction_m=found.length_m + 0.06), SYRUP).is_good
@@ -95,6 +96,7 @@ def test_thick_syrup_starves_and_every_way_out_would_do():
 def test_dilution_is_stated_as_water_to_each_litre():
     found = check_suction(line(), SYRUP)
     # One litre of syrup holds 0.65 x density of sugar; spread over brix % it weighs 0.65 / (brix / 100) as much.
+    assert found.brix is not None
     water_g = found.density_kg_m3 * (65.0 / found.brix - 1.0)
     assert f"{water_g:.0f} mL of water to each litre" in found.text
 

@@ -1,6 +1,7 @@
 """Grams in a glass as millilitres of what was poured, and the sum's word on its parts."""
 
 import pytest
+from msgspec.structs import replace
 
 from controller.metering.mixture import mix
 from controller.metering.weighed_glass import KnownVolume, blend_kg_m3, shared, volume_of
@@ -8,7 +9,7 @@ from controller.model.book import Liquid
 
 
 def liquid(name: str, **figures: float) -> Liquid:
-    return Liquid(liquid=name, **figures)
+    return replace(Liquid(liquid=name), **figures)
 
 
 WATER = liquid("soda", density_kg_m3=998.2, viscosity_mpa_s=1.0)

@@ -16,7 +16,7 @@ def nested(levels, rng):
     if levels == 0:
         return rng.choice(['[[["\\', "]}" * 40, '"[' * 40, 7, None])
     inner = nested(levels - 1, rng)
-    beside = [[] for _ in range(rng.randrange(40))] if levels > 2 else []
+    beside: list[object] = [[] for _ in range(rng.randrange(40))] if levels > 2 else []
     return [*beside, inner] if rng.random() < 0.5 else {'a"{[\\': inner, "b": beside} if levels > 2 else {"a": inner}
 
 

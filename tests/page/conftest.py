@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from tests.page.browser import BROWSER, NO_BROWSER, go
-from tests.page.page_machine import GUEST, OPERATOR, PROFILE, page_machine
+from tests.page.page_machine import GUEST, OPERATOR, page_machine
+from tests.processes.three_processes import PROFILE
 
 BOOK = Path(__file__).parent / "book.yaml"
 WAIT_MS = 60_000  # the longest that anything is waited for: a busy computer takes its time

@@ -84,7 +84,7 @@ class PageMachine(Processes):
     def rest(self) -> None:
         """Nothing under way, no order open, no fault, an empty glass set down anew."""
         self.http.post("stop", NoneType)
-        self.wait_for(lambda: (one := self.status().operation) is None or one.outcome or one.refused)
+        self.wait_for(lambda: (one := self.status().operation) is None or bool(one.outcome or one.refused))
         if self.status().fault is not None:
             self.http.post("acknowledge", NoneType, AcknowledgeRequest(cause=self.status().fault or ""))
         self.http.post("orders/forget", Forgotten)

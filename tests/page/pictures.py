@@ -5,20 +5,25 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
+from typing import Literal
 
 from PIL import Image
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
 
 from tests.page.browser import BROWSER, NO_BROWSER
 from tests.page.page_machine import GUEST, OPERATOR, PageMachine, page_machine
 
 FOLDER = Path(__file__).parents[2] / "demo" / "pictures"
-SIZE = {"width": 380, "height": 760}
+SIZE: ViewportSize = {"width": 380, "height": 760}
 GAP, COLOURS = 16, 256
+
+Scheme = Literal["dark", "light"]
 
 
 @contextmanager
-def opened(browser: Browser, machine: PageMachine, token: str, scheme: str = "light") -> Iterator[Page]:
+def opened(
+    browser: Browser, machine: PageMachine, token: str, scheme: Literal["dark", "light"] = "light"
+) -> Iterator[Page]:
     context = browser.new_context(viewport=SIZE, color_scheme=scheme, locale="en-GB", reduced_motion="reduce")
     page = context.new_page()
     page.goto(machine.link(token))

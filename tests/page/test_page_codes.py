@@ -14,7 +14,7 @@ from controller.engine.http.problems import PROBLEMS
 from controller.model.orders import Difference, OrderState
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from controller.model.views import Due
-from controller.model.wiring import Contact, LevelSwitch
+from controller.model.wiring import Contact, Input, LevelSwitch
 
 ROOT = Path(__file__).parents[2] / "controller"
 ROOMS = ("engine", "guard", "safety", "metering", "sequencing", "model")  # whose refusals the engine passes on
@@ -73,13 +73,14 @@ def causes():
     for path in (ROOT / "safety").rglob("*.py"):
         lines = path.read_text().splitlines()
         for one in ast.parse(path.read_text()).body:
-            if isinstance(one, ast.Assign) and "cause" in lines[one.end_lineno - 1].partition("#")[2]:
+            if isinstance(one, ast.Assign) and "cause" in lines[(one.end_lineno or one.lineno) - 1].partition("#")[2]:
                 values = one.value.elts if isinstance(one.value, ast.Tuple) else [one.value]
                 found |= {text for value in values for text in texts_in(value)}
     return found
 
 
-ROLES = [one.role for one in (*Contact.__subclasses__(), LevelSwitch)]
+INPUTS: tuple[type[Input], ...] = (*Contact.__subclasses__(), LevelSwitch)
+ROLES = [one.role for one in INPUTS]
 REFUSING = {one.name.replace(" ", "_") for one in ROLES if one.effect == "refuse"}
 CODES = {
     "rule": (all_rules() | OF_ORDERS | REFUSING) - BETWEEN_PROCESSES - OF_FILES,

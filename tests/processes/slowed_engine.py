@@ -29,7 +29,7 @@ def slow_down(times: float) -> None:
         await asyncio.sleep((times - 1) * (time.monotonic() - began_s))
         return found
 
-    asyncio.Handle._run, Worker.do = slowed, slowed_answer  # type: ignore[method-assign]
+    asyncio.Handle._run, Worker.do = slowed, slowed_answer  # type: ignore[method-assign, assignment]
 
 
 def note_beats(path: str) -> None:
@@ -40,7 +40,7 @@ def note_beats(path: str) -> None:
             beats.write(f"{type(command).__name__} {time.monotonic()}\n")
         send(link, command)
 
-    GuardLink.send = noted  # type: ignore[method-assign]
+    GuardLink.send = noted  # type: ignore[method-assign, assignment]
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ import time
 import pytest
 
 from controller.bench.faults import InjectedFault
-from controller.bench.trace import ContactEntry, FeedEntry, read_trace
+from controller.bench.trace import ContactEntry, FeedEntry, LevelEntry, read_trace
 from controller.model.requests import LineRequest
 from controller.model.views import OperationView
 from controller.safety.plausibility import CURRENT_OFF
@@ -69,7 +69,8 @@ def test_a_relay_that_sticks_is_found_after_its_end_and_the_main_relay_opened(ma
     machine.wait_for(lambda: machine.status().fault == CURRENT_OFF)
     machine.wait_for(lambda: pumps_a(machine) == 0, 2.0)
     gpio = 5  # of line 4
-    offs = [one.at_s for one in read_trace(machine.trace_path) if getattr(one, "gpio", None) == gpio and one.level]
+    levels = [one for one in read_trace(machine.trace_path) if isinstance(one, LevelEntry) and one.gpio == gpio]
+    offs = [one.at_s for one in levels if one.level]
     open_s = feed_opened_s(machine) - offs[-1]
     print(f"relay stuck on: main relay open {1000 * open_s:.1f} ms after the channel's level went off")
     record_property("open_ms", 1000 * open_s)

@@ -19,8 +19,8 @@ from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import span_scale
 
 ROOT = Path(__file__).resolve().parents[2]
-SIX, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
-EIGHT, _, _ = load(ROOT / "hardware_profiles/bench_eight_line.yaml", ROOT / "demo/orchard_fete.yaml")
+SIX, BOOK, _warnings = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+EIGHT, _book, _warnings = load(ROOT / "hardware_profiles/bench_eight_line.yaml", ROOT / "demo/orchard_fete.yaml")
 SCALE = Scale(converter="bench", capacity_g=5000.0, readings_per_s=10)
 JAR = HandsFreeRequest(jar_ml=2000.0, lines=(1, 5), by="a tester")
 

@@ -5,6 +5,7 @@ from collections import Counter
 import msgspec
 import pytest
 
+from controller.catering.preparation import prepare
 from controller.catering.queue import QueuedGuest, take_turns
 from controller.errors import BadQuantity
 from controller.metering.dose import mi008_ml
@@ -147,7 +148,7 @@ def test_a_pump_that_runs_by_itself_is_seen_at_the_next_turn():
 
 def test_what_is_sold_out_is_said(monkeypatch):
     """As if all but one container of soda had been left at home."""
-    prepared = evening.prepare
+    prepared = prepare
 
     def forgotten(event, profile, book, *, seed, twins):
         found = prepared(event, profile, book, seed=seed, twins=twins)

@@ -2,6 +2,7 @@
 
 import re
 from html.parser import HTMLParser
+from typing import Any
 from xml.etree import ElementTree
 
 import msgspec
@@ -19,7 +20,8 @@ class Reader(HTMLParser):
 
     def __init__(self, text):
         super().__init__()
-        self.open, self.seen, self.attributes, self.words = [], [], [], []
+        self.open, self.seen, self.words = list[str](), list[str](), list[str]()
+        self.attributes: list[Any] = []
         self.feed(text)
         self.close()
         assert self.open == []
@@ -68,12 +70,12 @@ def test_pictures_are_complete_and_labelled(report):
         root = ElementTree.fromstring(picture)
         assert root.get("role") == "img"
         assert root.get("aria-label")
-        left, top, width, height = map(float, root.get("viewBox").split())
+        left, top, width, height = map(float, root.attrib["viewBox"].split())
         drawn = [one for one in root.iter("use") if one.get("x") is not None]
         assert drawn
         for mark in drawn:
-            assert left <= float(mark.get("x")) <= width
-            assert top <= float(mark.get("y")) <= height
+            assert left <= float(mark.attrib["x"]) <= width
+            assert top <= float(mark.attrib["y"]) <= height
 
 
 def test_pictures_take_the_ink_of_the_page(report):

@@ -31,6 +31,7 @@ def flow_error(book):
     fit = calibrate(machine, 1, by="a tester")
     (truth,) = [one for one in machine.plant.truth_report() if one.line == 1]
     machine.close()
+    assert fit.calibration is not None
     return fit.calibration.flow_ml_s / truth.flow_ml_s - 1.0, fit
 
 

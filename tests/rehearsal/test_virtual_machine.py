@@ -1,9 +1,12 @@
 """The main job in virtual time, through the real engine, guard and bench: what is asked is what is in the glass."""
 
+from typing import cast
+
 import pytest
 from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
+from controller.engine.line_care import Kind
 from controller.errors import FaultLatched, Refused
 from controller.guard.guard import POLL_UNDER_WAY_S
 from controller.metering.dose import mi008_ml
@@ -173,7 +176,7 @@ def test_a_line_goes_from_purge_over_cleaner_and_rinse_back_to_its_liquid(machin
         machine.plant.unhang(1)
         if liquid is not None:
             machine.plant.hang(1, liquid, 2000.0)
-        machine.finish(machine.engine.run_lines(LineRequest(kind=kind, lines=(1,), jug=True)).operation)
+        machine.finish(machine.engine.run_lines(LineRequest(kind=cast(Kind, kind), lines=(1,), jug=True)).operation)
         assert contents() == after
         with pytest.raises(Refused):
             machine.finish(pour(machine))
@@ -199,6 +202,7 @@ def test_weighing_finds_the_true_pumps(machine):
     for line in (1, 6):
         fit = calibrate(machine, line, by="a tester")
         true = machine.plant.truth_report()[line - 1]
+        assert fit.calibration is not None
         assert fit.calibration.flow_ml_s == pytest.approx(true.flow_ml_s, rel=0.006)
     sag = learn_sag(machine, (1, 6), 12.0, by="a tester")
     assert sag.sag_per_a == pytest.approx(machine.plant.truth_report()[0].sag_per_a, abs=0.009)

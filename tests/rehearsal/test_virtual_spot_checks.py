@@ -1,11 +1,13 @@
 """Drift is found by spot checks, flagged, and in the end small doses are refused; another liquid is carried over."""
 
 from pathlib import Path
+from typing import cast
 
 import pytest
 
 from controller.bench.faults import InjectedFault
 from controller.config import load
+from controller.engine.line_care import Kind
 from controller.errors import Refused
 from controller.model.requests import AssignRequest, LineRequest, PourRequest
 from controller.rehearsal.virtual_machine import VirtualMachine
@@ -112,9 +114,11 @@ def test_another_liquid_is_expected_measured_and_carried_over():
     assert held.calibration is None, "a calibration with soda must not pour syrup"
     view = spot_check(machine, 6, 8.0, adopt=True)
     assert view.status == "another liquid"
+    assert view.u_factor is not None
     assert view.factor == pytest.approx(true_syrup / true_soda, abs=max(0.01, 2.5 * view.u_factor))
     assert view.adopted
     carried = machine.engine.status().lines[5].calibration
+    assert carried is not None
     assert carried.liquid == "ginger syrup"
     assert carried.flow_ml_s == pytest.approx(true_syrup, rel=0.015)
     machine.close()
@@ -130,7 +134,7 @@ def clean_and_hang(machine, line, liquid):
             machine.plant.hang(line, drawn, 2000.0)
         if kind == "rinse":
             machine.pass_time(PROFILE.hygiene.cleaner_contact_s)
-        machine.finish(machine.engine.run_lines(LineRequest(kind=kind, lines=(line,), jug=True)).operation)
+        machine.finish(machine.engine.run_lines(LineRequest(kind=cast(Kind, kind), lines=(line,), jug=True)).operation)
     machine.engine.assign(AssignRequest(line=line, liquid=liquid, container_ml=700.0))
     machine.plant.hang(line, liquid, 700.0)
     machine.pass_time(0.5)

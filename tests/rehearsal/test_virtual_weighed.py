@@ -10,15 +10,17 @@ from controller.model.messages import Waiting
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
 from controller.model.states import MachineState, Outcome
+from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import span_scale
 from tests.ready_machine import BOOK, PROFILE, ready_machine
 
 SCALE = Scale(converter="bench", capacity_g=5000.0)
 WEIGHED = replace(PROFILE, scale=SCALE)
 BLIND = replace(WEIGHED, inputs=replace(PROFILE.inputs, glass=None))  # only the scale sees the glass
-TARED = replace(BOOK, glasses=tuple(replace(one, tare_g=40.0 + 0.8 * one.brim_ml) for one in BOOK.glasses))
+TARES_G = {one.glass: 40.0 + 0.8 * one.brim_ml for one in BOOK.glasses}
+TARED = replace(BOOK, glasses=tuple(replace(one, tare_g=TARES_G[one.glass]) for one in BOOK.glasses))
 TALL = next(one for one in TARED.glasses if one.glass == "tall glass")
-OTHER = next(one for one in TARED.glasses if abs(one.tare_g - TALL.tare_g) > 25.0)
+OTHER = next(one for one in TARED.glasses if abs(TARES_G[one.glass] - TARES_G[TALL.glass]) > 25.0)
 DRINK = "Orchard Fizz"
 
 
@@ -39,7 +41,7 @@ def machine(request):
     made.close()
 
 
-def pour(machine) -> str:
+def pour(machine: VirtualMachine) -> str:
     return machine.engine.pour(PourRequest(recipe=DRINK)).operation
 
 

@@ -1,5 +1,7 @@
 """A situation of the small machine, and operations to ask for in it."""
 
+from typing import Any
+
 from msgspec import to_builtins
 from msgspec.structs import replace
 
@@ -15,7 +17,7 @@ from tests.guard.guard_parts import BOOK, CAPS, exact, profile
 NOW_S, WALL_S = 50_000.0, 1_789_000_000.0
 
 
-def filled(**changes: object) -> tuple[LineState, ...]:
+def filled(**changes: Any) -> tuple[LineState, ...]:
     """All four lines filled with their liquids; `changes` go to line 1."""
     states = [
         LineState(line=on.line, assigned=on.liquid, contents=Contents.LIQUID, holds=on.liquid, residues=(on.liquid,))
@@ -26,7 +28,14 @@ def filled(**changes: object) -> tuple[LineState, ...]:
 
 def calibration(line: int, liquid: str, **figures: float) -> Calibration:
     """2 mL/s without lag or doubt, unless told otherwise."""
-    given = {"flow_ml_s": 2.0, "lag_s": 0.0, "u_flow_ml_s": 0.0, "u_lag_s": 0.0, "cov_flow_lag": 0.0, **figures}
+    given: dict[str, Any] = {
+        "flow_ml_s": 2.0,
+        "lag_s": 0.0,
+        "u_flow_ml_s": 0.0,
+        "u_lag_s": 0.0,
+        "cov_flow_lag": 0.0,
+        **figures,
+    }
     return Calibration(line=line, liquid=liquid, **given)
 
 
@@ -39,7 +48,7 @@ def situation(
     inputs: InputReport | None = None,
     lines: tuple[LineState, ...] | None = None,
     calibrations: tuple[Calibration, ...] = EXACT,
-    **memory: object,
+    **memory: Any,
 ) -> Situation:
     """The machine at rest, every line filled, a jug of 2 L confirmed; the credited clock shows NOW_S.
 

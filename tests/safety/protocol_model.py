@@ -9,6 +9,7 @@ model uses, and the tests hold them against the table there.
 """
 
 from collections.abc import Iterator
+from typing import Any
 
 from controller.model.states import MachineState as S
 from tests.safety.protocol_world import (
@@ -155,7 +156,7 @@ def may_tick(guard: Guard) -> bool:
     return not (guard.operation and guard.quiet == QUIET)
 
 
-def at(world: World, trigger: T, **changes: object) -> World:
+def at(world: World, trigger: T, **changes: Any) -> World:
     """The world after the guard has followed this trigger, and left what it passes through.
 
     KeyError when the model does not know the step. Switching off needs no step of its own: a guard that is killed

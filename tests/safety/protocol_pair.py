@@ -282,6 +282,7 @@ class Pair:
         self.name = f"c{int(self.name[1:]) + 1}"
         self.to_engine.clear()  # what was told to nobody
         self.is_broken, self._is_up = False, True
+        assert self.engine is not None
         self._send(self.engine.hello())
 
     def _break(self, kept: int, heard: int) -> None:

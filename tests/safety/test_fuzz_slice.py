@@ -9,7 +9,8 @@ from controller.errors import TundishError
 from controller.guard.guard import Guard
 from controller.model import decoding
 from controller.safety.supervisor import Supervisor
-from tests.fuzz import fuzz_bench, fuzz_engine, fuzz_guard, fuzz_http, main
+from tests.fuzz import fuzz_engine, fuzz_guard, main
+from tests.fuzz_network import fuzz_bench, fuzz_http
 
 
 def test_whatever_clients_say_lines_are_switched_off_on_time(tmp_path):

@@ -5,6 +5,7 @@ through it are walked by the real guard and the real engine as well, which must 
 """
 
 from collections import deque
+from typing import Any
 
 import pytest
 
@@ -32,7 +33,7 @@ def explore(*, doubting: bool) -> dict[World, tuple[World, str] | None]:
     return found
 
 
-def way_to(world: World, found: dict) -> list[str]:
+def way_to(world: World, found: dict[World, Any]) -> list[str]:
     names = []
     while (step := found[world]) is not None:
         world, name = step
@@ -161,8 +162,8 @@ def test_the_models_guard_follows_the_table_of_machine_states():
 
 
 def test_every_step_of_the_models_guard_is_taken(monkeypatch):
-    class Seen(dict):
-        taken: set = set()  # noqa: RUF012 - one test's own
+    class Seen(dict[Any, Any]):
+        taken: set[Any] = set()  # noqa: RUF012 - one test's own
 
         def __getitem__(self, key):
             self.taken.add(key)
@@ -176,7 +177,8 @@ def test_every_step_of_the_models_guard_is_taken(monkeypatch):
 def test_guard_and_engine_go_where_the_model_goes():
     ways = 0
     for seed in range(WALKS):
-        pair, told = Pair(), []
+        pair = Pair()
+        told: list[str] = []
         try:
             for names, world in walk(seed):
                 told += names

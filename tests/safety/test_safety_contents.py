@@ -1,4 +1,5 @@
 from itertools import product
+from typing import Any
 
 import pytest
 from msgspec.structs import replace
@@ -18,8 +19,8 @@ APPLE = Label(liquid="apple juice")
 MILKY = Label(liquid="apple juice", allergens=("milk",), care="perishable")
 
 
-def state(contents: Contents, **more: object) -> LineState:
-    filled = {"holds": "apple juice", "tube": APPLE} if contents is C.LIQUID else {}
+def state(contents: Contents, **more: Any) -> LineState:
+    filled: dict[str, Any] = {"holds": "apple juice", "tube": APPLE} if contents is C.LIQUID else {}
     return LineState(line=1, assigned="apple juice", container=APPLE, contents=contents, **(filled | more))
 
 

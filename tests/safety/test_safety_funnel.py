@@ -3,7 +3,7 @@
 import pytest
 from msgspec.structs import replace
 
-from controller.model.messages import AskReport, Refusal, Start, Stop
+from controller.model.messages import Refusal, Start, Stop
 from controller.model.plan import Operation, Segment
 from controller.model.states import Contents, OperationKind
 from tests.guard.guard_parts import Rig, exact, profile, run_of, serve
@@ -61,7 +61,7 @@ def test_the_funnel_is_remembered_over_restarts_and_crashes(rig):
     rig.start_guard()  # killed while it rinsed
     rig.ready()
     rig.run(5)
-    assert rig.say(AskReport())[-1].lines[1].contents is Contents.UNKNOWN
+    assert rig.report().lines[1].contents is Contents.UNKNOWN
     assert do(rig, K.SERVE, 1, 5) == ["funnel"]
     assert do(rig, K.PURGE, 2, 10) == []  # what it pushes out is cleaner
     assert do(rig, K.SERVE, 1, 5) == ["funnel"]

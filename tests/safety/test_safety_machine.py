@@ -5,7 +5,7 @@ from itertools import pairwise
 import pytest
 from msgspec.structs import replace
 
-from controller.model.messages import AskReport, Changed, Edge, Ended, FaultLatchedEvent, LineReport, Start
+from controller.model.messages import Changed, Edge, Ended, FaultLatchedEvent, LineReport, Start
 from controller.model.plan import Operation, Segment
 from controller.model.states import OperationKind, Outcome
 from controller.safety.records import ClockRecord
@@ -15,7 +15,7 @@ JUICE, SYRUP = "apple juice", "ginger syrup"
 
 
 def line_1(rig: Rig) -> LineReport:
-    return rig.say(AskReport())[-1].lines[0]
+    return rig.report().lines[0]
 
 
 def steps(rig: Rig) -> list[float]:
@@ -36,6 +36,7 @@ def test_ages_are_told_by_the_wall_clock_as_it_is_now():
     filled_s = line_1(rig).filled_wall_s
     rig.clock.set_wall(rig.clock.wall_s() - 600.0)
     rig.run(1.0)
+    assert filled_s is not None
     assert line_1(rig).filled_wall_s == pytest.approx(filled_s - 600.0)
 
 
@@ -52,9 +53,9 @@ def test_when_cleaner_filled_the_tube_is_told():
 
 def test_a_line_is_on_only_while_it_is():
     rig = Rig().primed(1, 2)
-    assert [one.is_on for one in rig.say(AskReport())[-1].lines] == [False] * 4
+    assert [one.is_on for one in rig.report().lines] == [False] * 4
     pouring(rig)
-    assert [one.is_on for one in rig.say(AskReport())[-1].lines] == [True, False, False, False]
+    assert [one.is_on for one in rig.report().lines] == [True, False, False, False]
 
 
 def test_what_ran_until_a_fault_is_counted_and_its_end_told():

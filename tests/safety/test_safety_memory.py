@@ -1,5 +1,7 @@
 """Memory as the records leave it, step by step, on hand-made records."""
 
+from typing import Any
+
 import pytest
 from msgspec import to_builtins
 from msgspec.structs import replace
@@ -36,11 +38,11 @@ def at(mono_s: float, record, wall_s: float | None = None) -> Stamped:
     return Stamped(mono_s=mono_s, wall_s=mono_s + 1000 if wall_s is None else wall_s, record=record)
 
 
-def started(boot: str = "b1", **more: object) -> Started:
+def started(boot: str = "b1", **more: Any) -> Started:
     return Started(boot=boot, caps=to_builtins(CAPS), **more)
 
 
-def ended(kind: OperationKind = OperationKind.SERVE, name: str = "s1", **more: object) -> EndedRecord:
+def ended(kind: OperationKind = OperationKind.SERVE, name: str = "s1", **more: Any) -> EndedRecord:
     event = Ended(operation=name, kind=kind, outcome=Outcome.DONE, reason="", deliveries=())
     return EndedRecord(ended=event, **({"ethanol_g": 0.0} | more))
 
@@ -86,6 +88,7 @@ def test_a_serving_is_booked_when_it_is_admitted_and_corrected_when_it_ends():
     assert memory.unfinished == admitted(ethanol_g=9.0)
     memory = apply(memory, at(25, ended(ethanol_g=7.5)))
     assert memory.servings == (Serving(at_s=25.0, ethanol_g=7.5),)
+    assert memory.last_ended is not None
     assert (memory.unfinished, memory.last_serving_s, memory.last_ended.operation) == (None, 25.0, "s1")
 
 

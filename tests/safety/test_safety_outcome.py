@@ -1,6 +1,7 @@
 """What an operation leaves behind, worked out by hand: edges, deliveries, worst cases, ethanol, residues."""
 
 import dataclasses
+from typing import Any
 
 import pytest
 from msgspec.structs import replace
@@ -17,7 +18,7 @@ JUICE, SYRUP, TEA, GIN = "apple juice", "ginger syrup", "cold tea", "sloe gin"
 POUR = serve(run_of(1, JUICE, 0, 10), run_of(2, SYRUP, 2, 3), run_of(3, TEA, 30, 5))
 
 
-def at(now_s: float, **memory: object):
+def at(now_s: float, **memory: Any):
     """The machine with every line filled, so long after its memory was written."""
     return dataclasses.replace(situation(**memory), now_s=now_s)
 
@@ -30,7 +31,7 @@ def stepped(operation: Operation, *instants_s: float) -> Progress:
     return progress
 
 
-def interrupted(operation: Operation, **memory: object) -> EndedRecord:
+def interrupted(operation: Operation, **memory: Any) -> EndedRecord:
     now = at(30.0, unfinished=AdmittedRecord(operation=operation, ethanol_g=0.0), **memory)
     record = outcome.interrupted(now.memory, now)
     assert record is not None

@@ -1,11 +1,13 @@
 """Two memories of the same tubes: what either knows of a tube's traces counts, by pin and by number."""
 
+from typing import Any
+
 from controller.model.states import Contents
 from controller.safety.records import LineState, Memory
 from controller.safety.restored import with_traces_of
 
 
-def state(line: int, gpio: int | None, *traces: str, **more: object) -> LineState:
+def state(line: int, gpio: int | None, *traces: str, **more: Any) -> LineState:
     return LineState(line=line, gpio=gpio, traces=traces, contents=Contents.LIQUID, **more)
 
 

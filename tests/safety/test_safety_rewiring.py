@@ -1,6 +1,7 @@
 """The profile is edited at random, and every tube's allergens stay with its pin."""
 
 import random
+from typing import Any
 
 import pytest
 from msgspec.structs import replace
@@ -56,7 +57,7 @@ def test_no_edit_of_the_profile_forgets_what_has_been_in_a_tube(seed):
 
 
 def calibration(number: int, flow_ml_s: float) -> Calibration:
-    exact = {"lag_s": 0.0, "u_flow_ml_s": 0.0, "u_lag_s": 0.0, "cov_flow_lag": 0.0}
+    exact: dict[str, Any] = {"lag_s": 0.0, "u_flow_ml_s": 0.0, "u_lag_s": 0.0, "cov_flow_lag": 0.0}
     return Calibration(line=number, liquid="apple juice", flow_ml_s=flow_ml_s, **exact)
 
 

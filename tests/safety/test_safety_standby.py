@@ -4,8 +4,8 @@ import pytest
 from msgspec.structs import replace
 
 from controller.model.labels import Label
-from controller.model.messages import Changed, Confirm, Ended, RanDry, Unhold
-from controller.model.plan import Operation, Segment
+from controller.model.messages import Changed, Confirm, Ended, RanDry, Refusal, Unhold
+from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from tests.guard.guard_parts import BOOK, Rig, pouring, run_of, serve, state, with_caps
 from tests.safety.core_parts import filled, refusals, situation
@@ -33,6 +33,12 @@ def dried_up(operation: Operation, **caps: float) -> Rig:
     return rig
 
 
+def rules(rig: Rig, run: PlannedRun) -> list[str]:
+    """By which the rest is refused when this run is to pour it."""
+    found = rig.say(Unhold(operation="s1", runs=(run,)))
+    return [one.rule for one in found if isinstance(one, Refusal)]
+
+
 def test_an_idle_line_that_was_admitted_pours_the_rest_and_is_on_record():
     rig = dried_up(served(run_of(1, JUICE, 0, 10)))
     rig.say(Unhold(operation="s1", runs=(run_of(2, JUICE, 0, 7),)))
@@ -51,14 +57,14 @@ def test_an_idle_line_that_was_admitted_pours_the_rest_and_is_on_record():
 ])  # fmt: skip
 def test_what_was_not_admitted_is_refused_and_nothing_moves(standby, run):
     rig = dried_up(served(run_of(1, JUICE, 0, 10), standby=standby))
-    assert [one.rule for one in rig.say(Unhold(operation="s1", runs=(run,)))] == ["plan"]
+    assert rules(rig, run) == ["plan"]
     rig.run(1)
     assert rig.board.on == set()
 
 
 def test_the_caps_hold_for_what_was_poured_and_what_takes_over_together():
     rig = dried_up(served(run_of(1, JUICE, 0, 10)), serving_volume_ml=40)
-    assert [one.rule for one in rig.say(Unhold(operation="s1", runs=(run_of(2, JUICE, 0, 15),)))] == ["serving_volume"]
+    assert rules(rig, run_of(2, JUICE, 0, 15)) == ["serving_volume"]
     rig.say(Unhold(operation="s1", runs=(run_of(2, JUICE, 0, 12),)))
     assert rig.board.on == {2}
 

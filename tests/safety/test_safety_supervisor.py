@@ -31,7 +31,7 @@ from controller.model.states import Contents, MachineState
 from controller.model.wiring import Contact, LevelSwitch, MainRelay
 from controller.safety.records import BookRead, FaultRecord, LineState, Memory, Note, Stamped, UnheldRecord
 from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
-from tests.guard.guard_parts import BOOK, CAPS, GLASS, run_of, serve
+from tests.guard.guard_parts import BOOK, CAPS, GLASS, only, run_of, serve
 from tests.guard.guard_parts import profile as machine
 
 JUICE, GIN = "apple juice", "sloe gin"
@@ -147,6 +147,7 @@ def test_trouble_latches_at_once_and_hindrance_is_noted():
     core = idle()
     core.block(3.0, "sentinel", "the sentinel has ended")
     (note,) = written(core.take_records(), Note)
+    assert isinstance(note.record, Note)
     assert (note.mono_s, note.record.text) == (3.0, "the sentinel has ended")
 
 
@@ -177,8 +178,9 @@ def test_a_book_is_taken_when_it_comes():
     assert core.wants_book
     core.take_book(4.0, new)
     (read,) = written(core.take_records(), BookRead)
+    assert isinstance(read.record, BookRead)
     assert (read.mono_s, read.record.title, read.record.changed) == (4.0, "orchard fete, Sunday", ())
-    (report,) = core.receive(5.0, "engine", AskReport())
+    report = only(core.receive(5.0, "engine", AskReport()), Report)
     assert report.book == new.mark
     assert not core.wants_book
 
@@ -186,9 +188,9 @@ def test_a_book_is_taken_when_it_comes():
 def test_a_book_that_cannot_be_read_leaves_the_old_one():
     core = idle()
     core.receive(2.0, "engine", TakeBook(mark=1))
-    (refusal,) = core.take_book(4.0, None, "line 3: unknown word")
+    refusal = only(core.take_book(4.0, None, "line 3: unknown word"), Refusal)
     assert (refusal.rule, refusal.reason) == ("book_file", "line 3: unknown word")
-    (report,) = core.receive(5.0, "engine", AskReport())
+    report = only(core.receive(5.0, "engine", AskReport()), Report)
     assert report.book == BOOK.mark
     assert core.take_book(5.0, replace(BOOK, title="another")) == []  # nobody asked for it
     assert core.receive(6.0, "engine", AskReport()) == [report]
@@ -196,7 +198,7 @@ def test_a_book_that_cannot_be_read_leaves_the_old_one():
 
 @pytest.mark.parametrize("ago_s", [-1.0, math.inf, math.nan])
 def test_a_container_was_opened_some_time_ago(ago_s):
-    (refusal,) = idle().receive(2.0, "engine", Assign(line=1, liquid=JUICE, opened_ago_s=ago_s))
+    refusal = only(idle().receive(2.0, "engine", Assign(line=1, liquid=JUICE, opened_ago_s=ago_s)), Refusal)
     assert (refusal.rule, refusal.allowed) == ("opened", "0 s to 10 years")
 
 
@@ -304,7 +306,7 @@ def test_after_a_hand_step_channels_wait_for_the_main_relay():
 
 def test_going_on_does_not_stand_for_a_hand_step():
     core = by_hand()
-    (refusal,) = core.receive(2.1, "engine", Unhold(operation="s1", runs=(run_of(4, GIN, 0, 5),)))
+    refusal = only(core.receive(2.1, "engine", Unhold(operation="s1", runs=(run_of(4, GIN, 0, 5),))), Refusal)
     assert (refusal.rule, refusal.remedy) == ("operation", "Confirm the hand step.")
     assert (core.state, core.proposal, core.take_records()) == (MachineState.HELD, None, [])
 
@@ -329,6 +331,7 @@ def test_going_on_books_the_whole_serving_anew():
     core.receive(begin_s + 0.8, "engine", Unhold(operation="s1", runs=(run_of(4, GIN, 0, 5),)))
     (unheld,) = written(core.take_records(), UnheldRecord)
     # 0.3 s until the container counts as low, 5 s to come: 2.5 mL/s, not calibrated, of 26 %.
+    assert isinstance(unheld.record, UnheldRecord)
     assert unheld.record.ethanol_g == pytest.approx(2.5 * 5.3 * 0.26 * 0.78924)
 
     core.recorded(begin_s + 0.8, "s1")
@@ -359,7 +362,7 @@ def test_stopping_what_is_stopped_announces_nothing():
 def test_a_calibration_that_is_refused_is_not_taken():
     core = idle()
     far = Calibration(line=1, liquid=JUICE, flow_ml_s=9.0, lag_s=0.1, u_flow_ml_s=0.1, u_lag_s=0.01, cov_flow_lag=0.0)
-    (refusal,) = core.receive(2.0, "engine", TakeCalibration(calibration=far))
+    refusal = only(core.receive(2.0, "engine", TakeCalibration(calibration=far)), Refusal)
     assert refusal.rule == "calibration_flow"
     assert core.memory.calibrations == ()
 
@@ -368,7 +371,7 @@ def test_a_fault_is_not_acknowledged_before_all_is_off():
     core = pouring()
     core.trouble(2.3, BOARD, "a pin does not obey")
     core.sound(BOARD)
-    (refusal,) = core.receive(2.3, "engine", Acknowledge(cause=BOARD))
+    refusal = only(core.receive(2.3, "engine", Acknowledge(cause=BOARD)), Refusal)
     assert refusal.rule == "state"
     assert core.memory.fault is not None
 
@@ -376,7 +379,7 @@ def test_a_fault_is_not_acknowledged_before_all_is_off():
 def test_a_stranger_is_told_which_of_his_requests_was_refused():
     core = idle()
     for command, name in ((Start(operation=POUR), "s1"), (Confirm(operation="s7"), "s7"), (Heartbeat(), "heartbeat")):
-        (refusal,) = core.receive(2.0, "stranger", command)
+        refusal = only(core.receive(2.0, "stranger", command), Refusal)
         assert (refusal.request, refusal.rule) == (name, "hello")
 
 

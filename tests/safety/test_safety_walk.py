@@ -22,7 +22,7 @@ from controller.model.plan import Operation, PlannedRun, Segment
 from controller.model.states import Contents, MachineState, OperationKind
 from controller.safety.contents import DRAWS_LIQUID
 from controller.safety.memory import replay
-from controller.safety.records import LineState, Memory
+from controller.safety.records import LineState, Memory, Stamped
 from controller.safety.supervisor import BOARD, Supervisor
 from tests.guard.guard_parts import BOOK, GLASS, profile
 
@@ -63,10 +63,10 @@ class Walk(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.now_s = 100.0
-        self.records = []
+        self.records: list[Stamped] = []
         self.written = 0  # records that are on disk
         self.stop_closed, self.glass_closed, self.readable = True, True, True
-        self.levels = frozenset()
+        self.levels: frozenset[int] = frozenset()
         self.since: dict[int, float] = {}
         self.on_s: dict[int, float] = {}  # of the operation under way
         self.until: dict[int, list[tuple[float, float]]] = {}  # what was allowed: line -> from, to

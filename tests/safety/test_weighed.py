@@ -243,6 +243,7 @@ def test_a_line_through_readings_is_that_of_least_squares():
         readings.add(at_s, load_g)
     found = readings.piece(-1.0, 2.0)
     slope, _ = np.polyfit(times_s, loads_g, 1)
+    assert found is not None
     assert found.slope_g_s == pytest.approx(slope)
 
 

@@ -1,5 +1,7 @@
 """The driver of the I2C converter against its registers, by the NAU7802 data sheet (Nuvoton, rev 2.1, 2021)."""
 
+from collections.abc import Iterator
+
 import pytest
 
 from controller.model.scale_datagram import OK, UNREADABLE
@@ -103,8 +105,9 @@ def test_another_chip_at_the_address_is_not_taken_for_it(bus: RegisterBus):
 
 def test_a_bus_that_is_switched_off_is_told_and_tried_again():
     """A process that ended instead would be given up by its manager."""
-    clock, said = RegisterBus(), []
-    tries = iter([ConverterError("cannot open I2C bus 1"), clock])
+    clock = RegisterBus()
+    said: list[str] = []
+    tries: Iterator[Exception | RegisterBus] = iter([ConverterError("cannot open I2C bus 1"), clock])
 
     def open_bus() -> RegisterBus:
         found = next(tries)

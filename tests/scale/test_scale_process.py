@@ -12,7 +12,7 @@ from types import SimpleNamespace
 import pytest
 
 from controller.guard.scale_port import DatagramPort
-from controller.model.scale_datagram import OK, SILENT, UNREADABLE
+from controller.model.scale_datagram import OK, SILENT, UNREADABLE, RawReading
 from controller.scale.__main__ import main
 from controller.scale.bench import BenchConverter
 from controller.scale.converter import ConverterError
@@ -53,14 +53,16 @@ class Clock:
 
 
 def test_readings_are_numbered_and_stamped_and_what_is_missing_is_named():
-    clock, said = Clock(), []
+    clock = Clock()
+    said: list[str] = []
     sampler = Sampler(Scripted(11, None, 12), now_s=clock, tell=said.append)
     assert [tuple(sampler.next()) for _ in range(3)] == [(1, 100.0, 11, OK), (2, 100.0, 0, SILENT), (3, 100.0, 12, OK)]
     assert said == ["the converter answers"]
 
 
 def test_a_converter_that_is_gone_is_set_up_again_now_and_then_and_told_once():
-    clock, said = Clock(), []
+    clock = Clock()
+    said: list[str] = []
     converter = Scripted(11, OSError("no answer"), 12)
     sampler = Sampler(converter, now_s=clock, tell=said.append)
     assert [sampler.next().converter for _ in range(4)] == [OK, UNREADABLE, UNREADABLE, UNREADABLE]
@@ -163,7 +165,7 @@ def test_the_process_rests_until_more_is_wanted_and_ends_at_once(outlet: Outlet,
 
 
 def within(port: DatagramPort, enough, limit_s: float = 10.0):
-    taken = []
+    taken: list[RawReading] = []
     end_s = time.monotonic() + limit_s
     while not enough(taken) and time.monotonic() < end_s:
         taken += port.take()

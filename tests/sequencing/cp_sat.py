@@ -9,9 +9,9 @@ stopped, and stops by itself after so many seconds.
 import argparse
 import json
 import time
+from importlib.metadata import version
 from itertools import pairwise
 
-import ortools
 from ortools.sat.python import cp_model
 
 from controller.sequencing.schedule_loads import Run
@@ -83,7 +83,7 @@ def _row(instance: Instance, seconds: float) -> list[object]:
 
 
 def _write(sets: dict[str, list[list[object]]], seconds: float) -> None:
-    made = f"CP-SAT of OR-Tools {ortools.__version__}, {WORKERS} workers, {seconds:g} s an instance, on two cores"
+    made = f"CP-SAT of OR-Tools {version('ortools')}, {WORKERS} workers, {seconds:g} s an instance, on two cores"
     rows = {name: ",\n".join(f"      {json.dumps(row)}" for row in found) for name, found in sets.items()}
     text = ",\n".join(f"    {json.dumps(name)}: [\n{found}\n    ]" for name, found in rows.items())
     STORED.write_text(f'{{\n  "made": {json.dumps(made)},\n  "sets": {{\n{text}\n  }}\n}}\n')

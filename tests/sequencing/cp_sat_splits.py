@@ -13,9 +13,9 @@ import math
 import random
 import time
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 
-import ortools
 from msgspec.structs import replace
 from ortools.sat.python import cp_model
 
@@ -190,7 +190,7 @@ def main() -> None:
     options = parser.parse_args()
     end_s = time.monotonic() + options.most_s
     rows = json.loads(STORED.read_text())["rows"] if STORED.exists() else []
-    made = f"CP-SAT of OR-Tools {ortools.__version__}, {WORKERS} workers, {options.seconds:g} s each, on two cores"
+    made = f"CP-SAT of OR-Tools {version('ortools')}, {WORKERS} workers, {options.seconds:g} s each, on two cores"
     for instance in split_instances()[len(rows) :]:
         if time.monotonic() > end_s:
             return

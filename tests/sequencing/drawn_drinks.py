@@ -61,7 +61,7 @@ def drink(rng: random.Random) -> Drink:
 
 def sources(spares: dict[int, str]) -> dict[str, tuple[Source, ...]]:
     """Liquid -> the lines it hangs on, with these liquids on the spare lines."""
-    lines = {liquid: (line,) for liquid, line in LINES.items()}
+    lines: dict[str, tuple[int, ...]] = {liquid: (line,) for liquid, line in LINES.items()}
     for line, liquid in spares.items():
         lines[liquid] += (line,)
     return {liquid: tuple(Source(line=line) for line in found) for liquid, found in lines.items()}

@@ -70,7 +70,7 @@ def draw_phases(rng: random.Random, known: dict[int, Calibration]) -> tuple[Reso
     """One to eight doses in up to three phases, now and then with a hand step between them."""
     liquids = list(dict.fromkeys(one.liquid for one in known.values()))
     names = rng.sample(liquids, rng.randint(1, len(liquids)))
-    phases = []
+    phases: list[Resolved] = []
     while names:
         count = rng.randint(1, len(names)) if len(phases) < 2 else len(names)
         doses = tuple((name, rng.uniform(2.0, 60.0)) for name in names[:count])

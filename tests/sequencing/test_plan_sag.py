@@ -10,6 +10,7 @@ from controller.config import load
 from controller.errors import Refused
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
+from controller.model.states import OperationKind
 from controller.sequencing import plan as planning
 from controller.sequencing.line_runs import RINSE_MARGIN, timed_runs, tube_ml, wetting_runs
 from controller.sequencing.plan import Wanted, limits, plan_serving, timed
@@ -136,7 +137,7 @@ def test_liquids_without_line_or_calibration_are_named_together():
 def test_wetting_moves_stated_tube_volumes_at_the_least_and_trials_keep_the_start_gap():
     known = calibrations(random.Random(2))
     liquids = {1: "rinse water", 3: "rinse water"}
-    for run in wetting_runs(PROFILE, known, "rinse", liquids):
+    for run in wetting_runs(PROFILE, known, OperationKind.RINSE, liquids):
         line = PROFILE.line(run.line)
         wanted_ml = PROFILE.hygiene.rinse_line_volumes * RINSE_MARGIN * tube_ml(line)
         start_up_s = PROFILE.relay_board.operate_s + line.pump.inrush_s

@@ -1,5 +1,7 @@
 """What limits a plan, and what would help, worked out by hand."""
 
+from typing import Any
+
 import pytest
 
 from controller.errors import Refused
@@ -9,12 +11,12 @@ from controller.sequencing.schedule_loads import Limits, Run
 
 
 def run(line: object, duration_s: float, **figures: float) -> Run:
-    plain = {"current_a": 0.5, "inrush_a": 0.5, "inrush_s": 0.0, "flow_ml_s": 2.0, "phase": 0}
+    plain: dict[str, Any] = {"current_a": 0.5, "inrush_a": 0.5, "inrush_s": 0.0, "flow_ml_s": 2.0, "phase": 0}
     return Run(line=line, duration_s=duration_s, **(plain | figures))
 
 
 def limits(**figures: float) -> Limits:
-    wide = {"current_a": 50.0, "flow_ml_s": 50.0, "concurrent": 64, "start_gap_s": 0.0, "settle_s": 0.0}
+    wide: dict[str, Any] = {"current_a": 50.0, "flow_ml_s": 50.0, "concurrent": 64, "start_gap_s": 0.0, "settle_s": 0.0}
     return Limits(**(wide | {"total_s": 1000.0} | figures))
 
 

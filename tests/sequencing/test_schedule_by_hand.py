@@ -1,6 +1,7 @@
 """Plans worked out by hand, the arithmetic beside each."""
 
 import math
+from typing import Any
 
 import pytest
 
@@ -11,12 +12,12 @@ from tests.sequencing.stepping import broken_limits
 
 
 def run(line: object, duration_s: float, **figures: float) -> Run:
-    plain = {"current_a": 0.5, "inrush_a": 0.5, "inrush_s": 0.0, "flow_ml_s": 1.0, "phase": 0}
+    plain: dict[str, Any] = {"current_a": 0.5, "inrush_a": 0.5, "inrush_s": 0.0, "flow_ml_s": 1.0, "phase": 0}
     return Run(line=line, duration_s=duration_s, **(plain | figures))
 
 
 def limits(**figures: float) -> Limits:
-    wide = {"current_a": 50.0, "flow_ml_s": 50.0, "concurrent": 64, "start_gap_s": 0.0, "settle_s": 0.0}
+    wide: dict[str, Any] = {"current_a": 50.0, "flow_ml_s": 50.0, "concurrent": 64, "start_gap_s": 0.0, "settle_s": 0.0}
     return Limits(**(wide | {"total_s": 1000.0} | figures))
 
 

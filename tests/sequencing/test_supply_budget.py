@@ -3,12 +3,13 @@
 import csv
 import math
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
 
 from controller.model.profile import BoardSpec, Caps, Funnel, Line, Profile, Pump, RelayBoard, Supply, Tube, Wire
-from controller.model.wiring import Contact, Inputs, MainRelay
+from controller.model.wiring import Inputs, MainRelay, StopContact
 from controller.quantities import awg_mm2
 from controller.sequencing.budget import BudgetRow, SupplyBudget, supply_budget, wire_ohm
 
@@ -47,7 +48,7 @@ def line(number: int, run_a: float = 0.6, inrush_a: float = 1.6) -> Line:
 
 
 def machine(*lines: Line, caps: Caps = CAPS, **supply: float) -> Profile:
-    plain = {
+    plain: dict[str, Any] = {
         "voltage_v": 12.0,
         "rated_a": 5.0,
         "continuous_fraction": 0.8,
@@ -64,7 +65,7 @@ def machine(*lines: Line, caps: Caps = CAPS, **supply: float) -> Profile:
             channels=8, active_level="low", operate_s=0.01, release_s=0.005, coil_a=0.03, coil_v=12.0
         ),
         lines=lines,
-        inputs=Inputs(stop=Contact(gpio=17, contact="normally_closed")),
+        inputs=Inputs(stop=StopContact(gpio=17, contact="normally_closed")),
         funnel=Funnel(drain_ml_s=40.0, capacity_ml=120.0, settle_s=1.0),
         caps=caps,
     )

@@ -174,8 +174,8 @@ def test_removal_of_nothing_runs_no_service_command():
     assert all(step.is_done for step in steps if isinstance(step.act, Remove))
 
 
-def with_scale(shipped, machine=FRESH, **scale):
-    scale = Scale(converter="i2c", capacity_g=5000.0, **scale)
+def with_scale(shipped, machine=FRESH, **figures):
+    scale = Scale(converter="i2c", capacity_g=5000.0, **figures)
     return install_plan.plan_install(
         machine=machine, shipped=shipped, program=PROGRAM, profile="P", book="B", root=ROOT, scale=scale
     )

@@ -16,7 +16,7 @@ EXPOSURE = 2.0  # systemd-analyze's scale: 0 (sealed) to 10 (open)
 needs_analyze = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd-analyze is not installed")
 
 
-class Repeated(dict):
+class Repeated(dict[str, str]):
     """Keeps every value of a key that a unit file gives more than once."""
 
     def __setitem__(self, key, value):
@@ -27,7 +27,7 @@ class Repeated(dict):
 
 def unit(name):
     parser = configparser.RawConfigParser(strict=False, delimiters="=", dict_type=Repeated, empty_lines_in_values=False)
-    parser.optionxform = str
+    parser.optionxform = str  # type: ignore[assignment,method-assign]  # as the library's own pages say
     parser.read_string((ROOT / "systemd" / name).read_text())
     return {
         section: {key: value.split("\n") for key, value in parser[section].items()} for section in parser.sections()
@@ -60,7 +60,9 @@ def exposure(path):
         text=True,
         check=True,
     )
-    return float(re.search(rf"Overall exposure level for {path.name}: ([0-9.]+)", done.stdout)[1])
+    level = re.search(rf"Overall exposure level for {path.name}: ([0-9.]+)", done.stdout)
+    assert level is not None, done.stdout
+    return float(level[1])
 
 
 @needs_analyze
