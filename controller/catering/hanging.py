@@ -92,8 +92,8 @@ def hang_freely(
         )
         remedy = "Take other recipes, wider tubes, or a machine with more lines."
         raise Refused(rule="assignment", reason=reason, remedy=remedy)
-    used = frozenset().union(*(needs[recipe] for recipe in kept))
-    liquids, at_home = sorted(used), {(one.liquid, one.line) for one in book.lines}
+    liquids = sorted(frozenset().union(*(needs[recipe] for recipe in kept)))
+    at_home = {(one.liquid, one.line) for one in book.lines}
 
     def cost_s(liquid: str, line: Line) -> float:
         if line.line not in able[liquid]:
@@ -104,12 +104,8 @@ def hang_freely(
     pairs = least_cost([[cost_s(liquid, line) for line in profile.lines] for liquid in liquids])
     if pairs is None:
         raise RuntimeError("the liquids were chosen so that they can be paired with lines")
-    return _hanging(
-        {liquid: profile.lines[place].line for liquid, place in zip(liquids, pairs, strict=True)},
-        needs,
-        shares,
-        proven=proven,
-    )
+    lines = {liquid: profile.lines[place].line for liquid, place in zip(liquids, pairs, strict=True)}
+    return _hanging(lines, needs, shares, proven=proven)
 
 
 def _seconds(line: Line, draw: Draw, volume_ml: float) -> float:

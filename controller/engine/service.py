@@ -29,6 +29,7 @@ from controller.engine.metrics import Metrics
 from controller.engine.reloading import Read, Reloading
 from controller.errors import TundishError
 from controller.ledger.store import Ledger
+from controller.model.book import Book
 from controller.model.profile import Profile
 from controller.process import listening_socket, notify
 
@@ -50,9 +51,8 @@ def run(
 ) -> None:
     """Serve until SIGTERM or SIGINT; on the local network only when `lan` says where.
 
-    tokens_path: the file of the network's tokens, in the folder of the records when not given.
-
-    Raises FileProblems, RecordError, and TundishError when a socket cannot be had.
+    tokens_path: the file of the network's tokens, in the folder of the records when not given. Raises FileProblems,
+    RecordError, and TundishError when a socket cannot be had.
     """
     logs.set_up("engine")
     profile, book, _ = load_in_child(profile_path, book_path)
@@ -62,24 +62,9 @@ def run(
         lan_listener = None if lan is None else stack.enter_context(lan_socket(lan))
         ledger = stack.enter_context(contextlib.closing(Ledger(state_dir / LEDGER)))
         link, clock = GuardLink(guard_socket), RealClock()
-        if lan is None:
-            (state_dir / TOKENS).unlink(missing_ok=True)  # nobody is let in any more
         places, tls = Places(clock), None if lan is None else tls_context(lan)
-        tokens = None if lan is None else Tokens(tokens_path or state_dir / TOKENS, clock)
-        engine = Engine(
-            profile=profile,
-            book=book,
-            ledger=ledger,
-            clock=clock,
-            send=link.send,
-            new_id=lambda: secrets.token_hex(6),
-            work=Background(),
-        )
-
-        # What is there by now stays: without this the collector walks it all again and again, tens of milliseconds on a
-        # small board, in which no heartbeat goes out.
-        gc.collect()
-        gc.freeze()
+        tokens = _tokens(lan, state_dir / TOKENS, tokens_path, clock)
+        engine = _engine(profile, book, ledger, link, clock)
 
         async def serve() -> BaseException | None:
             network = None if lan is None or tokens is None else Network(lan, tokens, places)
@@ -94,6 +79,34 @@ def run(
         failure = asyncio.run(serve())
     if failure is not None:
         raise failure
+
+
+def _tokens(lan: ListenAddress | None, own: Path, given: Path | None, clock: Clock) -> Tokens | None:
+    """The network's tokens, in the file given, else our own; without a network nobody is let in any more."""
+    if lan is not None:
+        return Tokens(given or own, clock)
+    own.unlink(missing_ok=True)
+    return None
+
+
+def _engine(profile: Profile, book: Book, ledger: Ledger, link: GuardLink, clock: Clock) -> Engine:
+    """The engine, out of the garbage collector's way.
+
+    What is there by now stays: without this the collector walks it all again and again, tens of milliseconds on a
+    small board, in which no heartbeat goes out.
+    """
+    engine = Engine(
+        profile=profile,
+        book=book,
+        ledger=ledger,
+        clock=clock,
+        send=link.send,
+        new_id=lambda: secrets.token_hex(6),
+        work=Background(),
+    )
+    gc.collect()
+    gc.freeze()
+    return engine
 
 
 class _EngineProcess:

@@ -64,8 +64,7 @@ def status(
         )
         for line in profile.lines
     )
-    is_over = operation is None or operation.outcome is not None
-    rests = report is not None and report.fault is None and is_over
+    rests = report is not None and report.fault is None and (operation is None or operation.outcome is not None)
     return Status(
         machine=profile.machine,
         book=book.title,
@@ -73,17 +72,16 @@ def status(
         state=None if report is None else report.state,
         fault=None if report is None else report.fault,
         operation=operation,
-        lines=tuple(
-            replace(one, note=DRIFTED.format(one.line), due="drift")
-            if one.line in has_drifted and not one.note
-            else one
-            for one in lines
-        ),
+        lines=tuple(_drifted(one) if one.line in has_drifted and not one.note else one for one in lines),
         next_step=_next_step(lines, is_right) if rests else "",
         inputs=None if report is None else report.inputs,
         doubts=doubts,
         scale=None if report is None else report.scale,
     )
+
+
+def _drifted(line: LineView) -> LineView:
+    return replace(line, note=DRIFTED.format(line.line), due="drift")
 
 
 def names(book: Book, profile: Profile, reports: Mapping[int, LineReport]) -> Names:

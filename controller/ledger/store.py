@@ -141,17 +141,7 @@ class Ledger(Database):
             )
             for one in deliveries:
                 insert(db, "delivery", one, asked_wall_s=asked_wall_s, seq=seq)
-                db.execute(
-                    "INSERT INTO usage VALUES (?, ?, ?, ?, ?, 1, ?, ?) ON CONFLICT DO UPDATE SET"
-                    " operations = operations + 1, asked_ml = asked_ml + excluded.asked_ml,"
-                    " delivered_ml = delivered_ml + excluded.delivered_ml",
-                    (evening, is_served, recipe or "", one.liquid, one.line, one.asked_ml, one.delivered_ml),
-                )
-                db.execute(
-                    "INSERT INTO throughput VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
-                    " delivered_ml = delivered_ml + excluded.delivered_ml, on_s = on_s + excluded.on_s",
-                    (one.line, span_of(asked_wall_s), one.delivered_ml, one.on_s),
-                )
+                _add_up(db, one, asked_wall_s, (evening, is_served, recipe or ""))
             draw(db, deliveries, outcome, spreads or {})
         return True
 
@@ -258,3 +248,18 @@ class Ledger(Database):
         """The latest answer of every line, by line."""
         latest = "FROM jog_answer WHERE seq IN (SELECT max(seq) FROM jog_answer GROUP BY line) ORDER BY line"
         return self.values(JogAnswer, latest)
+
+
+def _add_up(db: sqlite3.Connection, one: Delivery, asked_wall_s: float, use: tuple[str, bool, str]) -> None:
+    """Add a delivery to the sums of its use (evening, whether served, recipe) and of its line."""
+    db.execute(
+        "INSERT INTO usage VALUES (?, ?, ?, ?, ?, 1, ?, ?) ON CONFLICT DO UPDATE SET"
+        " operations = operations + 1, asked_ml = asked_ml + excluded.asked_ml,"
+        " delivered_ml = delivered_ml + excluded.delivered_ml",
+        (*use, one.liquid, one.line, one.asked_ml, one.delivered_ml),
+    )
+    db.execute(
+        "INSERT INTO throughput VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET"
+        " delivered_ml = delivered_ml + excluded.delivered_ml, on_s = on_s + excluded.on_s",
+        (one.line, span_of(asked_wall_s), one.delivered_ml, one.on_s),
+    )

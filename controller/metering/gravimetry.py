@@ -114,19 +114,24 @@ def volume_ml(
     budget = (
         Contribution(source="scale", u_ml=u_mass_g * ml_per_g),
         Contribution(source="calibration of the scale", u_ml=volume * u_factor, is_common=True),
-        Contribution(source="density", u_ml=volume * u_density / (density - air), is_common=True),
-        Contribution(
-            source="temperature", u_ml=volume * slope * place.u_temperature_c / (density - air), is_common=True
-        ),
-        Contribution(
-            source="buoyancy",
-            u_ml=volume * _u_air_kg_m3(place) * abs(1.0 / (density - air) - 1.0 / (WEIGHTS_KG_M3 - air)),
-            is_common=True,
-        ),
+        *_of_density_and_air(volume, place, (density, u_density, slope)),
         Contribution(source="evaporation", u_ml=0.5 * evaporation_g * ml_per_g),
         Contribution(source="hold-up in the funnel", u_ml=u_hold_up_ml),
     )
     return Volume(volume_ml=volume, u_volume_ml=math.hypot(*(one.u_ml for one in budget)), budget=budget)
+
+
+def _of_density_and_air(volume: float, place: RoomAir, liquid: tuple[float, float, float]) -> tuple[Contribution, ...]:
+    """What density and the place's air add to the uncertainty of a volume (mL). liquid: as `_density` gives it."""
+    density, u_density, slope = liquid
+    air = air_kg_m3(place.temperature_c, place.pressure_kpa, place.humidity_percent)
+    u_thermal = slope * place.u_temperature_c
+    u_buoyancy = _u_air_kg_m3(place) * abs(1.0 / (density - air) - 1.0 / (WEIGHTS_KG_M3 - air))
+    return (
+        Contribution(source="density", u_ml=volume * u_density / (density - air), is_common=True),
+        Contribution(source="temperature", u_ml=volume * u_thermal / (density - air), is_common=True),
+        Contribution(source="buoyancy", u_ml=volume * u_buoyancy, is_common=True),
+    )
 
 
 def _density(

@@ -2,14 +2,14 @@
 
 import dataclasses
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from controller.model.book import Book
 from controller.model.calibration import Calibration
 from controller.model.labels import label_in
 from controller.model.messages import InputReport, Refusal
-from controller.model.plan import CONSENT_S, Operation, PlannedRun, Segment
+from controller.model.plan import CONSENT_S, Operation, PlannedRun
 from controller.model.profile import Profile
 from controller.model.states import Contents, OperationKind
 from controller.safety.caps import violations
@@ -20,13 +20,13 @@ from controller.safety.glass import UNSEEN
 from controller.safety.input_rules import blocked, refuse, vessel, weighed_glass
 from controller.safety.memory import credited_s
 from controller.safety.records import LineState, Memory, Moment
+from controller.safety.shape import hand_step, no_windows, runs_shape
 from controller.safety.standing import matching
 from controller.safety.vessel import Vessel, before, counts
 
 MAX_RUNS = 256  # per operation; keeps the work for one message bounded
 MAX_ID = 80
 PRESSED_S = 5.0  # from the start button to the plan that it begins, on a slow computer; no source
-FIRST_START_S = 1.0  # a segment begins when it is asked to: later first starts are no plan
 NEEDS_JUG = frozenset({OperationKind.PRIME, OperationKind.PURGE, OperationKind.CLEAN, OperationKind.RINSE})
 DRAWS_FROM_CONTAINER = frozenset({OperationKind.SERVE, OperationKind.PRIME, OperationKind.TRIAL})
 
@@ -141,7 +141,7 @@ def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
     for segment in operation.segments:
         if not (math.isfinite(segment.takes_ml) and segment.takes_ml >= 0):
             yield refuse(request, "plan", "what a hand step takes must be finite and not negative.")
-        yield from _hand_step(request, segment, now.profile)
+        yield from hand_step(request, segment, now.profile)
         yield from runs_shape(request, segment, now.profile)
     yield from no_windows(request, operation.kind, runs)
     unknown = sorted(set(operation.standby) - {line.line for line in now.profile.lines})
@@ -149,54 +149,6 @@ def _shape(operation: Operation, now: Situation) -> Iterator[Refusal]:
         yield refuse(request, "plan", f"the profile has no line {unknown[0]}.")
     elif operation.standby and operation.kind is not OperationKind.SERVE:
         yield refuse(request, "plan", f"no line takes over in a {operation.kind}.", remedy="Name none.")
-
-
-def no_windows(request: str, kind: OperationKind, runs: Iterable[PlannedRun]) -> Iterator[Refusal]:
-    """Only what is poured for a guest is trimmed."""
-    if kind is not OperationKind.SERVE and any(run.has_window for run in runs):
-        yield refuse(request, "plan", f"the runs of a {kind} have no windows.", remedy="Leave them out.")
-
-
-def _hand_step(request: str, segment: Segment, profile: Profile) -> Iterator[Refusal]:
-    """A hand step may take as long as the cap allows."""
-    cap_s = profile.caps.hand_step_s
-    if segment.within_s is not None and not 0 < segment.within_s <= cap_s:
-        yield Refusal(
-            request=request,
-            rule="hand_step",
-            reason=f'the hand step "{segment.hand}" may take {segment.within_s:g} s, the cap is {cap_s:g} s.',
-            asked=f"{segment.within_s:g} s",
-            allowed=f"{cap_s:g} s",
-            remedy="Give it less time in the book.",
-        )
-
-
-def runs_shape(request: str, segment: Segment, profile: Profile) -> Iterator[Refusal]:
-    """What is wrong with the runs of one segment as such."""
-    known = {line.line for line in profile.lines}
-    ends: dict[int, float] = {}
-    for run in sorted(segment.runs, key=lambda run: (run.start_s, run.line)):
-        figures = (run.start_s, run.duration_s, run.volume_ml, run.least_s, run.most_s)
-        if not all(map(math.isfinite, figures)) or run.start_s < 0 or run.duration_s <= 0 or run.volume_ml < 0:
-            yield refuse(
-                request,
-                "plan",
-                f"line {run.line}: start {run.start_s!r} s, duration {run.duration_s!r} s and volume "
-                f"{run.volume_ml!r} mL must be finite; start and volume not negative, duration above 0.",
-            )
-            continue
-        if not 0 < run.least_s <= run.duration_s <= run.most_s:
-            window = f"their window, {run.least_s:.3f} s to {run.most_s:.3f} s"
-            yield refuse(request, "plan", f"line {run.line}: {run.duration_s:.3f} s lie outside {window}.")
-        if run.line not in known:
-            yield refuse(request, "plan", f"the profile has no line {run.line}.", allowed=", ".join(map(str, known)))
-        if run.start_s < ends.get(run.line, 0.0) - 1e-9:
-            yield refuse(request, "plan", f"two runs of line {run.line} overlap at {run.start_s:.3f} s.")
-        ends[run.line] = max(ends.get(run.line, 0.0), run.start_s + run.most_s)
-    first_s = min((run.start_s for run in segment.runs), default=0.0)
-    if first_s > FIRST_START_S:
-        reason = f"the first run would start after {first_s:.3g} s."
-        yield refuse(request, "plan", reason, allowed=f"{FIRST_START_S:g} s", remedy="Ask when it is to begin.")
 
 
 def _machine(operation: Operation, now: Situation) -> Iterator[Refusal]:

@@ -13,12 +13,13 @@ from controller.model.profile import Line
 from controller.model.scale import Scale, Span
 from controller.model.scale_datagram import MOST_COUNTS
 from controller.model.states import Contents
-from controller.safety.admission import Situation, case_of, no_windows, runs_shape
+from controller.safety.admission import Situation, case_of
 from controller.safety.caps import violations
 from controller.safety.case import Case, PastUse, timeline
 from controller.safety.input_rules import blocked, refuse, vessel
 from controller.safety.memory import booked, counts_in_hour
 from controller.safety.progress import Progress
+from controller.safety.shape import no_windows, runs_shape
 
 # What any figure of a calibration must lie within for its squares to mean something; the bands of pump and profile are
 # far narrower. Flow as in the profile's own type, the rest in proportion; no source.

@@ -91,8 +91,7 @@ def plan_serving(
 
     work: of all searches together, as `schedule` counts it, shared out by the number of runs: however many phases and
     twins, a plan costs no more. The cap on a serving's time is left to the guard, which names every cap that a serving
-    exceeds. Raises Refused,
-    naming all lines that lack a calibration or liquids that lack a line, or the limit that one run alone exceeds.
+    exceeds. Raises Refused: all lines without calibration, liquids without a line, or the limit one run alone exceeds.
     """
     _require_known(calibrations, sources, phases)
     segments, all_wanted = list[Segment](), list[tuple[Wanted, ...]]()
@@ -103,8 +102,7 @@ def plan_serving(
     for step, wanted in split:
         solved, planned = timed(profile, calibrations, wanted, work=on_order * len(wanted) // max(1, runs))
         if segments:  # the guard assumes a person who takes no time: contacts of the segment before are still closed
-            late_s = limits(profile).overlap_s
-            planned = tuple(msgspec.structs.replace(run, start_s=run.start_s + late_s) for run in planned)
+            planned = _later(planned, limits(profile).overlap_s)
         segments.append(Segment(runs=planned, hand=step.hand, takes_ml=step.takes_ml, within_s=step.within_s))
         all_wanted.append(tuple(wanted))
         spans += solved.makespan_s
@@ -121,6 +119,10 @@ def plan_serving(
         lower_bound_s=bounds,
         proven=proven,
     )
+
+
+def _later(runs: Sequence[PlannedRun], by_s: float) -> tuple[PlannedRun, ...]:
+    return tuple(msgspec.structs.replace(run, start_s=run.start_s + by_s) for run in runs)
 
 
 def one_at_a_time_s(profile: Profile, calibrations: Mapping[int, Calibration], wanted: Sequence[Wanted]) -> float:

@@ -13,6 +13,9 @@ from controller.cli.options import Session, file_option, json_option, table, war
 from controller.errors import BadQuantity
 
 if TYPE_CHECKING:
+    from controller.model.event import GuestEvent
+    from controller.model.profile import Profile
+    from controller.rehearsal.evening_faults import PlannedFault
     from controller.rehearsal.evening_record import Evening
 
 
@@ -48,7 +51,6 @@ def rehearse(
     from controller.cli.pictures.figure import require_matplotlib
     from controller.config import load_event
     from controller.rehearsal.evening import rehearse as rehearsed
-    from controller.rehearsal.evening_faults import read_fault
 
     if report is not None and not report.resolve().parent.is_dir():
         raise click.BadParameter(f"there is no folder {report.parent}.", param_hint="--report")
@@ -56,10 +58,7 @@ def rehearse(
         require_matplotlib()
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(50))
     event, profile, book, warnings = load_event(event_path, profile_path, book_path)
-    try:
-        planned = [read_fault(text, event, profile) for text in faults]
-    except BadQuantity as error:
-        raise click.BadParameter(str(error), param_hint="--fault") from error
+    planned = _read_faults(faults, event, profile)
     try:
         found = rehearsed(event, profile, book, seed=seed, faults=planned, twins=twins, report=_show_progress)
     finally:
@@ -73,6 +72,15 @@ def rehearse(
         return "\n".join(parts + warnings_of(warnings, event_path))
 
     session.show(found, draw)
+
+
+def _read_faults(texts: tuple[str, ...], event: "GuestEvent", profile: "Profile") -> list["PlannedFault"]:
+    from controller.rehearsal.evening_faults import read_fault
+
+    try:
+        return [read_fault(text, event, profile) for text in texts]
+    except BadQuantity as error:
+        raise click.BadParameter(str(error), param_hint="--fault") from error
 
 
 def _show_progress(text: str) -> None:

@@ -102,12 +102,18 @@ def plan_install(
     for shell, path in COMPLETIONS.items():
         if shell in shipped.completions:
             steps.append(_file(machine, path, shipped.completions[shell], f"{shell} completes commands and options"))
-    if scale is None and UNITS / SCALE in machine.texts:
-        steps += _without_scale(machine, root)
-    if scale is not None and scale.converter == "i2c" and root == Path("/"):
-        load = RunCommand(words=("modprobe", "i2c-dev"), may_fail=True)  # where the kernel has it built in
-        steps.append(Step(act=load, why="programs may use I2C now"))
+    steps += _for_scale(machine, scale, root)
     return (*steps, *(Step(act=RunCommand(words=words), why=why) for words, why in _commands(root, services)))
+
+
+def _for_scale(machine: InstalledSystem, scale: Scale | None, root: Path) -> list[Step]:
+    """What a scale needs beside its unit; without one, what takes the unit of an earlier one away."""
+    if scale is None:
+        return list(_without_scale(machine, root)) if UNITS / SCALE in machine.texts else []
+    if scale.converter != "i2c" or root != Path("/"):
+        return []
+    load = RunCommand(words=("modprobe", "i2c-dev"), may_fail=True)  # where the kernel has it built in
+    return [Step(act=load, why="programs may use I2C now")]
 
 
 def plan_upgrade(

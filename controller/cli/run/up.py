@@ -67,11 +67,9 @@ def up(
     plans = _guard_and_engine(profile, folder, [*files, "--state-dir", str(state)], network)
     if is_simulated:
         plant = ["--seed", str(seed), "--as", condition, "--memory", str(state / MEMORY)]
-        plant += [] if glass is None else ["--glass", glass]
-        plans.insert(0, ProcessPlan("bench", ["bench", "run", *files, *plant], lambda: _listens(folder / BENCH)))
+        plans.insert(0, _bench(folder, [*files, *plant], glass))
     if profile.scale is not None:
-        scale = ["scale", "run", "--profile", str(profile_path), "--run-dir", str(folder)]
-        plans.append(ProcessPlan("scale", scale, (folder / SCALE).is_socket, may_end=True))
+        plans.append(_scale(folder, profile_path))
     with listening(folder / UP):
         run_together(plans, lambda: _welcome(folder, is_simulated=is_simulated))
 
@@ -80,6 +78,16 @@ def _require_glass(book: "Book", glass: str | None) -> None:
     names = [one.glass for one in book.glasses]
     if glass is not None and glass not in names:
         raise click.BadParameter(f"the book has no glass {glass!r}; it has {', '.join(names)}.", param_hint="--glass")
+
+
+def _bench(folder: Path, options: list[str], glass: str | None) -> ProcessPlan:
+    under = [] if glass is None else ["--glass", glass]
+    return ProcessPlan("bench", ["bench", "run", *options, *under], lambda: _listens(folder / BENCH))
+
+
+def _scale(folder: Path, profile_path: Path) -> ProcessPlan:
+    words = ["scale", "run", "--profile", str(profile_path), "--run-dir", str(folder)]
+    return ProcessPlan("scale", words, (folder / SCALE).is_socket, may_end=True)
 
 
 def _guard_and_engine(profile: "Profile", folder: Path, files: list[str], network: list[str]) -> list[ProcessPlan]:
