@@ -4,7 +4,7 @@ from controller.model.hands_free import HandsFreeRequest, HandsFreeView
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import JAR_ML, SETTLE_S
 
-JAR_G = 650.0  # of a plain 2 L jug; invented
+JAR_G_ML = 0.325  # of a plain jug, by what it takes; invented
 EMPTYING_S = 20.0
 LONGEST_S = 3600.0
 
@@ -32,5 +32,5 @@ def calibrate_all(machine: VirtualMachine, *, by: str, jar_ml: float = JAR_ML, m
 
 def set_down(machine: VirtualMachine, jar_ml: float) -> None:
     """Set an empty jar under the outlet."""
-    machine.plant.place_glass("jar", brim_ml=jar_ml, empty_g=JAR_G)
+    machine.plant.place_glass("jar", brim_ml=jar_ml, empty_g=JAR_G_ML * jar_ml)
     machine.pass_time(SETTLE_S)

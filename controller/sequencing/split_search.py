@@ -26,7 +26,7 @@ LEVEL, SOME, ALL = 0.5, 0.4, 0.1  # of the passings: until both lines end at onc
 SAME_ML = 1e-9
 
 
-class Outlet(NamedTuple):
+class Candidate(NamedTuple):
     """A line that a dose may be drawn from: nothing, or from least_ml to most_ml, and what that asks of the machine."""
 
     dose: int
@@ -53,7 +53,7 @@ class Outlet(NamedTuple):
         return 0.0 if volume_ml < self.least_ml / 2 else max(volume_ml, self.least_ml)
 
 
-Volumes = list[float]  # of each outlet, mL
+Volumes = list[float]  # of each candidate, mL
 
 
 class _Placed(NamedTuple):
@@ -67,20 +67,20 @@ class _Placed(NamedTuple):
     ends: list[float]
 
 
-def search(outlets: Sequence[Outlet], room: Room, volumes: Sequence[float], work: int) -> Volumes:
+def search(candidates: Sequence[Candidate], room: Room, volumes: Sequence[float], work: int) -> Volumes:
     """The best volumes found from these on, for work worth about so many placements of a run."""
-    return SplitSearch(outlets, room, volumes).best(work)
+    return SplitSearch(candidates, room, volumes).best(work)
 
 
 class SplitSearch:
     """Looks for the split of all doses that is poured soonest."""
 
-    def __init__(self, outlets: Sequence[Outlet], room: Room, volumes: Sequence[float]) -> None:
-        self._outlets, self._room, self._first = outlets, room, list(volumes)
-        numbers = range(len(outlets))
+    def __init__(self, candidates: Sequence[Candidate], room: Room, volumes: Sequence[float]) -> None:
+        self._candidates, self._room, self._first = candidates, room, list(volumes)
+        numbers = range(len(candidates))
         self._of_dose = [
-            [number for number in numbers if outlets[number].dose == dose]
-            for dose in sorted({one.dose for one in outlets})
+            [number for number in numbers if candidates[number].dose == dose]
+            for dose in sorted({one.dose for one in candidates})
         ]
         self._pairs = [(a, b) for mine in self._of_dose for a in mine for b in mine if a != b]
         self.placed = 0
@@ -98,7 +98,7 @@ class SplitSearch:
     def least(self) -> float:
         """What no split of these doses can beat: each poured from all its lines at once, and all that they take."""
         room = self._room
-        most = most_at_once([one.long for one in self._outlets], room)
+        most = most_at_once([one.long for one in self._candidates], room)
         starting = room.gap * (min(most, len(self._of_dose)) - 1) / 2  # until each of so many is on
         taken = (
             self._taken(lambda one: one.long.current / room.current, lambda one: _more_charge(one) / room.current),
@@ -109,12 +109,12 @@ class SplitSearch:
 
     # --- inside
 
-    def _taken(self, weight: Callable[[Outlet], float], once: Callable[[Outlet], float]) -> float:
+    def _taken(self, weight: Callable[[Candidate], float], once: Callable[[Candidate], float]) -> float:
         """The least that all doses take of the room over time, by the weight of each line while it is on."""
         total = 0.0
         for mine in self._of_dose:
             volume_ml = sum(self._first[number] for number in mine)
-            lines = [self._outlets[number] for number in mine]
+            lines = [self._candidates[number] for number in mine]
             fixed = [weight(one) * one.lag + once(one) for one in lines]
             total += volume_ml * min(weight(one) * whole(1 / one.flow_ml_s) for one in lines)
             total += sum(part for part in fixed if part < 0) if min(fixed) < 0 else min(fixed)
@@ -123,7 +123,7 @@ class SplitSearch:
     def _soonest(self, mine: Sequence[int]) -> float:
         """When a dose is over that has the machine for itself, from the best choice of its lines."""
         volume_ml = sum(self._first[number] for number in mine)
-        lines = sorted((self._outlets[number] for number in mine), key=lambda one: -one.flow_ml_s)
+        lines = sorted((self._candidates[number] for number in mine), key=lambda one: -one.flow_ml_s)
         return min(
             (
                 whole(volume_ml)
@@ -136,14 +136,14 @@ class SplitSearch:
 
     def _begun(self) -> _Placed:
         """The first volumes, longest runs first."""
-        loads = [one.load(ml) if ml > 0 else None for one, ml in zip(self._outlets, self._first, strict=True)]
+        loads = [one.load(ml) if ml > 0 else None for one, ml in zip(self._candidates, self._first, strict=True)]
         order = sorted(range(len(loads)), key=lambda number: -_duration(loads[number]))
         return self._place(self._first, loads, order, math.inf) or _NOTHING
 
     def _annealed(self, seed: int, work: int, enough: float) -> _Placed:
         rng, began = random.Random(seed).random, self.placed
         here = best = self._begun()
-        warmth = WARM * here.judged / len(self._outlets)
+        warmth = WARM * here.judged / len(self._candidates)
         while (done := (self.placed - began) / max(1, work)) < 1 and best.length > enough:
             self.placed += 1  # a change that cannot be is work, too
             allowed = here.judged + warmth * (1 - (1 - COLD) * done) * exponential(rng())
@@ -165,7 +165,7 @@ class SplitSearch:
     def _passed(self, here: _Placed, rng: Callable[[], float], allowed: float) -> _Placed | None:
         """One line of a dose passes volume to another."""
         giver, taker = self._pairs[int(rng() * len(self._pairs))]
-        one, other = self._outlets[giver], self._outlets[taker]
+        one, other = self._candidates[giver], self._candidates[taker]
         both_ml, kind, how_much = here.volumes[giver] + here.volumes[taker], rng(), rng()
         if kind < LEVEL:
             level = one.flow_ml_s * other.flow_ml_s / (one.flow_ml_s + other.flow_ml_s)
@@ -180,7 +180,7 @@ class SplitSearch:
         volumes, loads = here.volumes.copy(), here.loads.copy()
         for number, volume_ml in ((giver, kept_ml), (taker, taken_ml)):
             volumes[number] = volume_ml
-            loads[number] = self._outlets[number].load(volume_ml) if volume_ml > 0 else None
+            loads[number] = self._candidates[number].load(volume_ml) if volume_ml > 0 else None
         return self._place(volumes, loads, here.order, allowed)
 
     def _place(self, volumes: Volumes, loads: list[RunLoad | None], order: list[int], allowed: float) -> _Placed | None:
@@ -218,6 +218,6 @@ def _duration(load: RunLoad | None) -> float:
     return 0.0 if load is None else load.duration
 
 
-def _more_charge(one: Outlet) -> float:
+def _more_charge(one: Candidate) -> float:
     """What the inrush takes beyond the steady current, over time."""
     return (one.long.inrush - one.long.current) * one.long.inrush_for

@@ -16,7 +16,7 @@ from controller.model.fields import Value
 from controller.model.profile import Profile
 from controller.sequencing.pump_run import serving_run
 from controller.sequencing.schedule_loads import Limits, load_of, room_of, whole
-from controller.sequencing.split_search import Outlet, search
+from controller.sequencing.split_search import Candidate, search
 
 STEP = 2  # a placement of a split costs about so many of an order alone
 LONG_S = 1e3  # longer than any inrush
@@ -80,12 +80,14 @@ def shares(
     beside_a = _beside_a(profile, calibrations, limits, splits)
     sources = [dose.sources if len(one) > 1 else _only(dose, one) for dose, one in zip(doses, splits, strict=True)]
     places = [(number, one) for number, each in enumerate(sources) for one in each]
-    outlets = [
-        _outlet(profile, calibrations[one.line], limits, beside_a[one.line], (number, one)) for number, one in places
+    candidates = [
+        _candidate(profile, calibrations[one.line], limits, beside_a[one.line], (number, one)) for number, one in places
     ]
     volumes = [splits[number].get(one.line, 0.0) for number, one in places]
     found: Split = tuple({} for _ in doses)
-    for (number, one), volume_ml in zip(places, search(outlets, room_of(limits), volumes, work // STEP), strict=True):
+    for (number, one), volume_ml in zip(
+        places, search(candidates, room_of(limits), volumes, work // STEP), strict=True
+    ):
         if volume_ml > 0.0:
             found[number][one.line] = volume_ml
     return found
@@ -130,9 +132,11 @@ def _beside_a(
     return {one.line: max(0.0, mean_a - one.pump.run_a) for one in profile.lines}
 
 
-def _outlet(profile: Profile, known: Calibration, limits: Limits, beside_a: float, drawn: tuple[int, Source]) -> Outlet:
+def _candidate(
+    profile: Profile, known: Calibration, limits: Limits, beside_a: float, drawn: tuple[int, Source]
+) -> Candidate:
     dose, source = drawn
-    return Outlet(
+    return Candidate(
         dose=dose,
         least_ml=source.least_ml,
         most_ml=source.most_ml,

@@ -47,7 +47,7 @@ DOSES = [
     (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, substitutes: [lime cordial, {HERE}lime cordial]}}", (
         "changes nothing",)),
     (GINGER_DOSE, f"{{liquid: ginger syrup, volume: 15 mL, too_small: {HERE}round}}", ("Did you mean round_up?",)),
-    (GINGER_DOSE, f"{{liquid: {HERE}apple juice, volume: 15 mL}}", ("has one already", "in line 60", "Add them up")),
+    (GINGER_DOSE, f"{{liquid: {HERE}apple juice, volume: 15 mL}}", ("has one already", "in line 61", "Add them up")),
 ]  # fmt: skip
 
 PARTS = [
@@ -75,7 +75,7 @@ PARTS = [
     ("  - liquid: soda ", f"  - liquid: {HERE}Cold Tea ", ("stands twice",)),
     ("{glass: cup,", f"{{glass: {HERE}tumbler,", ("stands twice",)),
     ("usable: 160 mL", f"usable: {HERE}230 mL", ("glass cup: 230 mL usable is more than the 220 mL to the brim",)),
-    ("{line: 6, liquid: soda", f"{{line: {HERE}5, liquid: soda", ("line 5: it has a liquid already, in line 52",)),
+    ("{line: 6, liquid: soda", f"{{line: {HERE}5, liquid: soda", ("line 5: it has a liquid already, in line 53",)),
     ("{line: 6, liquid: soda", f"{{line: {HERE}7, liquid: soda", ("no such line; it has 1, 2, 3, 4, 5, 6",)),
     ("{line: 6, liquid: soda", f"{{line: 6, liquid: {HERE}sodda", ("line 6", 'Did you mean "soda"?')),
     ("container: 5 L", f"container: {HERE}5 kg", ("line 6 container", "is a mass")),
