@@ -70,7 +70,11 @@ class Client:
     def __init__(self, path: str) -> None:
         self.socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self.socket.settimeout(SOON_S)
-        self.socket.connect(path)
+        try:
+            self.socket.connect(path)
+        except OSError:
+            self.socket.close()
+            raise
         self._rest = b""
 
     def send(self, command: Command) -> None:
