@@ -273,7 +273,7 @@ def test_a_drink_is_asked_for_as_the_options_say(tundish, engine):
     assert asked == {
         "recipe": "Sloe Fizz", "times": None, "key": "k", "glass": "cup", "volume_ml": 120.0, "abv_percent": 5.0,
         "without": ["ginger syrup"], "instead": [{"liquid": "soda", "by": "apple juice"}], "rest_of": None,
-        "doses": [], "empty_glass": False,
+        "doses": [], "empty_glass": False, "last_alone": None,
     }  # fmt: skip
     assert tundish("pour", "Sloe Fizz", "--instead", "soda").exit_code == 2
     assert tundish("pour").exit_code == 2

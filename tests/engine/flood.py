@@ -38,8 +38,9 @@ class Flood:
                 if len(self._held[source]) < OF_EACH:
                     self._open(source)
             for key, mask in self._selector.select(0):
-                sock, source, kind, left = key.data
-                self._talk(sock, source, kind, left, mask)
+                assert isinstance(key.fileobj, socket.socket)
+                source, kind, left = key.data
+                self._talk(key.fileobj, source, kind, left, mask)
             self.seen["most_open"] = max(self.seen["most_open"], sum(map(len, self._held.values())))
             time.sleep(len(self._sources) / tries_per_s)
 

@@ -51,7 +51,7 @@ def test_a_drink_is_ordered_called_poured_and_taken(guest, operator, machine):
     expect(theirs.locator(".ticket .number").first).to_contain_text(number)
     consent(theirs, number)
     ticket.locator("pour-plan .run").first.wait_for()
-    expect(ticket.locator("[data-given]").first).not_to_have_text("0 of 150 mL")
+    expect(ticket.locator("[data-given]").first).not_to_have_text("0 of 150 ml")
     ticket.get_by_text("Take your glass").wait_for()
     theirs.get_by_role("button", name="The glass was taken").click()
     ticket.get_by_text("taken", exact=True).wait_for()

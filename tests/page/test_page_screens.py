@@ -94,7 +94,7 @@ def test_an_order_on_both_sides(guest, operator, rested, axe, side):
     page = {"guest": mine, "operator": theirs}[side]
     check(page, axe)
     pour.click()
-    expect(page.locator("pour-plan [data-given]").first).to_contain_text("of 150 mL")
+    expect(page.locator("pour-plan [data-given]").first).to_contain_text("of 150 ml")
     check(page, axe)
 
 
