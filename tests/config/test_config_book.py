@@ -7,7 +7,7 @@ import pytest
 from controller.config import load, load_book
 from controller.errors import FileProblems
 from tests.config.faulty_files import BOOK, HERE, PROFILE, assert_refused, book_problems, change
-from tests.library_book import library
+from tests.large_book import large_book
 
 TEXT = BOOK.read_text(encoding="utf-8")
 FIZZ = """      - doses:
@@ -164,7 +164,7 @@ def test_liquids_that_nobody_said_how_to_keep_are_asked_for_once_and_count_as_pe
 
 def test_a_book_of_two_hundred_recipes_names_a_few_that_wait_and_counts_the_rest(tmp_path):
     path = tmp_path / "book.yaml"
-    path.write_text(library(200), encoding="utf-8")
+    path.write_text(large_book(200), encoding="utf-8")
     _, book, warnings = load(PROFILE, path)
     assert len(book.recipes) == 200
     (warning,) = [one.text for one in warnings if "hangs on no line" in one.text]

@@ -15,7 +15,7 @@ from controller.model.requests import PastQuery, PourRequest
 from controller.model.states import Contents
 from controller.model.views import Offer, Swap
 from tests.engine.played_guard import BOOK, LIQUIDS, PROFILE, Desk, report
-from tests.library_book import library
+from tests.large_book import large_book
 
 REPORTS = {one.line: one for one in report().lines}
 TEA, JUICE, SYRUP, LIME, CORDIAL = 5, 1, 3, 4, 2
@@ -112,7 +112,7 @@ def test_a_drink_is_offered_without_what_is_optional_and_with_what_may_stand_in(
 
 def test_a_drink_whose_liquid_hangs_on_no_line_says_which(tmp_path):
     path = tmp_path / "book.yaml"
-    path.write_text(library(200), encoding="utf-8")
+    path.write_text(large_book(200), encoding="utf-8")
     book, _ = load_book(path, PROFILE)
     entries = Menu(PROFILE, book, Work()).entries(shelf())
     assert len(entries) == 200

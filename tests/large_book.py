@@ -4,7 +4,7 @@ HUNG = ("apple juice", "blackcurrant cordial", "ginger syrup", "lime cordial", "
 ABSENT = ("perry", "sloe gin")
 
 
-def library(recipes: int) -> str:
+def large_book(recipes: int) -> str:
     """The text of a book of so many recipes for a machine of six lines."""
     liquids = "".join(f"  - {{liquid: {name}, brix: {brix} %}}\n" for brix, name in enumerate(HUNG + ABSENT, start=1))
     hung = enumerate(HUNG, start=1)
