@@ -10,7 +10,7 @@ def large_book(recipes: int) -> str:
     hung = enumerate(HUNG, start=1)
     lines = "".join(f"  - {{line: {line}, liquid: {name}, container: 2 L}}\n" for line, name in hung)
     return (
-        f"title: a library\nliquids:\n{liquids}glasses:\n  - {{glass: tumbler, brim: 300 mL, usable: 250 mL}}\n"
+        f"title: a large book\nliquids:\n{liquids}glasses:\n  - {{glass: tumbler, brim: 300 mL, usable: 250 mL}}\n"
         f"lines:\n{lines}recipes:\n{''.join(map(_recipe, range(recipes)))}"
     )
 
