@@ -1,6 +1,7 @@
 """An event prepared: what to buy, how to hang it, what to expect. All worked out from book, profile and event."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from typing import NamedTuple
 
 from controller.catering.arrivals import busiest_per_hour
 from controller.catering.hanging import Hanging, as_in_book, hang_freely, with_spare_lines
@@ -126,17 +127,38 @@ def prepare(
     Raises Refused when nothing of the menu can be poured, or when a drink of it could never be.
     """
     hanging = hang(event, profile, book, twins=twins)
-    shares, lines = open_shares(event, hanging), hanging.lines
     known = nominal_calibrations(profile, book, hanging.all_lines)
     fitting = {n: one for n, one in (calibrations or {}).items() if n in known and one.liquid == known[n].liquid}
+    shares = open_shares(event, hanging)
     served = services(event, profile, book, lines=hanging.all_lines, shares=shares, calibrations=known | fitting)
-    purchases = tuple(
-        _purchase(event, profile, book, served, liquid=liquid, lines=each) for liquid, each in hanging.all_lines.items()
-    )
+    case = _Case(event, profile, book, hanging, served)
+    return _worked_out(case, seed=seed, calibrated=fitting.keys() == known.keys())
+
+
+class _Case(NamedTuple):
+    """An event whose drinks are known: what all that is prepared follows from."""
+
+    event: GuestEvent
+    profile: Profile
+    book: Book
+    hanging: Hanging
+    served: Mapping[str, Service]  # by recipe
+
+    @property
+    def cycles(self) -> list[tuple[float, float]]:
+        """How long the machine is taken by each drink (s), and the drink's share."""
+        return [(one.cycle_s, one.share) for one in self.served.values()]
+
+    @property
+    def most_per_hour(self) -> float:
+        """Drinks that machine and people can serve, caps left aside."""
+        return HOUR_S / sum(cycle_s * share for cycle_s, share in self.cycles)
+
+
+def _worked_out(case: _Case, *, seed: int, calibrated: bool) -> Preparation:
+    event, profile, book, hanging, served = case
+    purchases = tuple(_purchase(case, liquid) for liquid in hanging.all_lines)
     drawable = {one.liquid: in_turn_ml(event, profile, one) for one in purchases}
-    outlook = look_ahead(event, profile.caps, served, lines=lines, containers_ml=drawable, seed=seed)
-    cycles = [(one.cycle_s, one.share) for one in served.values()]
-    most_per_hour = HOUR_S / sum(cycle_s * share for cycle_s, share in cycles)
     return Preparation(
         event=event.title,
         machine=profile.machine,
@@ -144,26 +166,22 @@ def prepare(
         drinks=event.expected_drinks,
         per_hour=HOUR_S * event.expected_drinks / event.lasts_s,
         busiest_per_hour=busiest_per_hour(event),
-        most_per_hour=min(most_per_hour, float(profile.caps.hour_servings)),
+        most_per_hour=min(case.most_per_hour, float(profile.caps.hour_servings)),
         service_level=event.service_level,
-        calibrated=fitting.keys() == known.keys(),
-        left_out=tuple(one.recipe for one in event.menu if one.recipe not in shares),
+        calibrated=calibrated,
+        left_out=tuple(one.recipe for one in event.menu if one.recipe not in served),
         menu_share=hanging.share,
         proven=hanging.proven,
         services=tuple(served.values()),
         purchases=purchases,
         sundries=sundries(event, book, served),
         cleaning=_cleaning(profile, hanging.all_lines),
-        lines=tuple(
-            _line_use(event, profile, book, served, liquid=liquid, line=line)
-            for liquid, each in hanging.all_lines.items()
-            for line in each
-        ),
+        lines=tuple(_line_use(case, liquid, line) for liquid, each in hanging.all_lines.items() for line in each),
         spare_lines=spare_lines(event, profile, book, hanging),
         parts=parts(event, profile, book, hanging),
-        rates=_rates(profile, most_per_hour, cycles),
-        outlook=outlook,
-        checks=tuple(_checks(event, profile, served, most_per_hour)),
+        rates=_rates(case),
+        outlook=look_ahead(event, profile.caps, served, lines=hanging.lines, containers_ml=drawable, seed=seed),
+        checks=tuple(_checks(case)),
     )
 
 
@@ -199,15 +217,9 @@ def in_turn_ml(event: GuestEvent, profile: Profile, purchase: Purchase) -> tuple
     return tuple(drawable_ml(event, profile, purchase.line, size) for size in sizes)
 
 
-def _purchase(
-    event: GuestEvent,
-    profile: Profile,
-    book: Book,
-    served: Mapping[str, Service],
-    *,
-    liquid: str,
-    lines: tuple[int, ...],
-) -> Purchase:
+def _purchase(case: _Case, liquid: str) -> Purchase:
+    event, profile, book, hanging, served = case
+    lines = hanging.all_lines[liquid]
     line = lines[0]
     doses = [(one.doses_ml[liquid], one.share) for one in served.values() if liquid in one.doses_ml]
     spread = spread_of(event, served, {name: one.doses_ml.get(liquid, 0.0) for name, one in served.items()})
@@ -249,9 +261,8 @@ def _cleaning(profile: Profile, lines: Mapping[str, tuple[int, ...]]) -> Cleanin
     )
 
 
-def _line_use(
-    event: GuestEvent, profile: Profile, book: Book, served: Mapping[str, Service], *, liquid: str, line: int
-) -> LineUse:
+def _line_use(case: _Case, liquid: str, line: int) -> LineUse:
+    event, profile, book, _, served = case
     draw = check_suction(profile.line(line), book.liquid(liquid))
     on_s = sum(one.share * one.on_s.get(line, 0.0) for one in served.values())
     return LineUse(
@@ -266,17 +277,18 @@ def _line_use(
     )
 
 
-def _rates(profile: Profile, most_per_hour: float, cycles: Sequence[tuple[float, float]]) -> tuple[RateRow, ...]:
+def _rates(case: _Case) -> tuple[RateRow, ...]:
     rows = []
     for load in LOADS:
-        per_hour = load * most_per_hour
-        wait_s = mean_wait_s(per_hour / HOUR_S, cycles)
+        per_hour = load * case.most_per_hour
+        wait_s = mean_wait_s(per_hour / HOUR_S, case.cycles)
         # Little's law: those who wait are the rate times the wait.
         rows.append(RateRow(per_hour=per_hour, load=load, wait_s=wait_s, queue=per_hour / HOUR_S * wait_s))
-    return tuple(row for row in rows if row.per_hour <= profile.caps.hour_servings)
+    return tuple(row for row in rows if row.per_hour <= case.profile.caps.hour_servings)
 
 
-def _checks(event: GuestEvent, profile: Profile, served: Mapping[str, Service], most_per_hour: float) -> list[Check]:
+def _checks(case: _Case) -> list[Check]:
+    event, profile, _, _, served = case
     caps, budget, busiest = profile.caps, supply_budget(profile), busiest_per_hour(event)
     highest = max(served.values(), key=lambda one: one.highest_a)
     running = max(served.values(), key=lambda one: one.running_a)
@@ -287,7 +299,7 @@ def _checks(event: GuestEvent, profile: Profile, served: Mapping[str, Service], 
         ("pumps' current, inrush included", highest.highest_a, budget.current_limit_a, "A", highest.recipe),
         ("pumps' current, running", running.running_a, steady_a, "A", f"{running.recipe}; all evening long"),
         ("drinks in the busiest hour", busiest, float(caps.hour_servings), "/h", "cap hour_servings"),
-        ("drinks in the busiest hour", busiest, most_per_hour, "/h", "what machine and people can do"),
+        ("drinks in the busiest hour", busiest, case.most_per_hour, "/h", "what machine and people can do"),
         ("ethanol in the busiest hour", ethanol_g, caps.hour_ethanol_g, "g", "cap hour_ethanol"),
         ("volume of a serving", largest_ml, caps.serving_volume_ml, "mL", "cap serving_volume"),
         (

@@ -8,9 +8,11 @@ from collections.abc import Callable, Sequence
 
 from msgspec.structs import replace
 
-from controller.clock import Clock, next_beat_s
+from controller.clock import Clock
 from controller.errors import BoardError
+from controller.guard.contacts import CLEAR_S, POLL_UNDER_WAY_S, ContactReader
 from controller.guard.journal_writer import JournalWriter
+from controller.guard.outputs import BoardOutputs
 from controller.guard.scale_port import ScalePort
 from controller.hal.board import Board
 from controller.ledger.journal import Journal
@@ -38,12 +40,6 @@ from controller.safety.supervisor import BOARD, JOURNAL, Supervisor
 
 Publish = Callable[[str | None, Event], None]  # client, or None for all that have said hello
 
-POLL_IDLE_S = 0.2  # how often the contacts are read
-POLL_BUTTON_S = 0.1  # the same where there is a button: a shorter press may go unseen
-POLL_UNDER_WAY_S = 0.02
-CLEAR_S = 0.003  # no reading of the contacts within this time before an edge,
-MOST_PUT_OFF_S = 0.04  # unless the last one is this old: a stop has 0.1 s in all (model/ranges.py)
-RETRY_OFF_S = 0.1  # how often a board that would not switch off is tried again
 MOST_TURNS = 16  # of the core in one tick; it settles in far fewer
 LATENESS_KEPT = 4096
 BUSY_AFTER_S = 3.0  # after an operation the scale is read at its full pace for so long; what hangs in tubes drips off
@@ -71,38 +67,29 @@ class Guard:
         is_watched: Callable[[], bool] | None = None,
         read_book: Callable[[], None] | None = None,
         scale: ScalePort | None = None,
-        poll_idle_s: float = POLL_IDLE_S,
         poll_under_way_s: float = POLL_UNDER_WAY_S,
     ) -> None:
         """Drive everything off, read the journal, bring to an end what a crash cut short.
 
-        boot: the kernel's boot id, "" in virtual time. arm: told True before a channel or the main relay closes while
-        none is on, and False when all are off again. is_watched: whether the sentinel has just
-        answered; asked before anything begins, and in every turn until it has or `block` ends the waiting. read_book:
-        begin to read the book's file again; `book_read` must follow. scale: where its readings come from.
+        boot: the kernel's boot id, "" in virtual time. arm: as for BoardOutputs. is_watched: whether the sentinel has
+        just answered; asked before anything begins, and in every turn until it has or `block` ends the waiting.
+        read_book: begin to read the book's file again; `book_read` must follow. scale: where its readings come from.
 
         Raises RecordError when the journal cannot be read.
         """
         self._board, self._clock, self._publish = board, clock, publish
-        self._arm, self._is_watched = arm, is_watched
+        self._outputs = BoardOutputs(profile, board, clock, arm)
+        self._contacts = ContactReader(profile, board, clock, poll_under_way_s)
+        self._is_watched = is_watched
         self._read_book, self._asked_for_book = read_book, ""
         self._scale, self._busy_until_s = scale, 0.0
-        has_button = any(row.role.effect == "tell" for row in profile.input_table)
-        self._poll_idle_s = min(poll_idle_s, POLL_BUTTON_S) if has_button else poll_idle_s
-        self._poll_under_way_s = poll_under_way_s
-        self._next_poll_s = self._read_s = clock.now_s()
-        self._retry_off_s: float | None = None
-        self._on: frozenset[int] = frozenset()
-        self._is_fed = False  # whether the main relay is closed
-        self._has_main = profile.main_relay is not None
-        self._signals = frozenset(row.name for row in profile.output_table if row.role.is_on_while == "pumps run")
         self.lateness_s: deque[float] = deque(maxlen=LATENESS_KEPT)
         self._untold_s: list[float] = []  # the same, since all were off
-        failures = board.all_off()
+        failure = self._outputs.all_off()
         self._writer = JournalWriter(journal)
         self.core = self._wake(profile, book, boot)
-        if failures:
-            self._board_failed(failures[0])
+        if failure is not None:
+            self._board_failed(failure)
         self._finish([], None)
 
     def _wake(self, profile: Profile, book: Book, boot: str) -> Supervisor:
@@ -155,7 +142,7 @@ class Guard:
                 self._turn()  # edges and contacts that are due come before readings, and so do edges that soon will be
             if self._is_clear:
                 self._weigh(self._scale)
-        if self._writer.wants_snapshot and self._is_at_rest and not self.core.is_under_way:
+        if self._writer.wants_snapshot and self._outputs.is_at_rest and not self.core.is_under_way:
             self.core.sum_up(self._clock.now_s())
             self._finish([], None)
         for _ in range(MOST_TURNS):
@@ -168,11 +155,11 @@ class Guard:
     def next_deadline_s(self) -> float:
         """When to tick at the latest (s, monotonic)."""
         deadline_s = self._turn_due_s
-        if self._is_at_rest:
+        if self._outputs.is_at_rest:
             deadline_s = min(deadline_s, self._writer.due_s)
         if self._scale is not None and self._is_clear:
             deadline_s = min(deadline_s, self._scale.due_s)
-        return deadline_s if self._retry_off_s is None else min(deadline_s, self._retry_off_s)
+        return deadline_s if self._outputs.retry_off_s is None else min(deadline_s, self._outputs.retry_off_s)
 
     def block(self, cause: str, text: str) -> None:
         """Something that every operation needs is missing: what is under way ends, and nothing begins."""
@@ -199,7 +186,7 @@ class Guard:
     @property
     def _turn_due_s(self) -> float:
         """When something is to be switched or looked at, scale and disk aside (s, monotonic)."""
-        return min(self.core.next_deadline_s(), self._next_poll_s)
+        return min(self.core.next_deadline_s(), self._contacts.due_s)
 
     @property
     def _is_clear(self) -> bool:
@@ -218,73 +205,33 @@ class Guard:
         self, events: Sequence[Event] = (), *, client: str | None = None, is_private: bool = False, look: bool = False
     ) -> None:
         now_s = self._clock.now_s()
-        if self._retry_off_s is not None and now_s >= self._retry_off_s:
-            self._retry_off()
-        levels, more = self.core.advance(now_s, self._read(now_s, look=look))
+        if self._outputs.retry_off_s is not None and now_s >= self._outputs.retry_off_s:
+            self._outputs.all_off()
+        levels, more = self.core.advance(now_s, self._contacts.read(self.core, now_s, look=look))
         failed = self._apply(levels)
         self._finish([*events, *more, *failed], client, is_private=is_private)
 
-    def _read(self, now_s: float, *, look: bool) -> dict[str, bool] | None:
-        """A fresh reading when one is due; an empty one when the board cannot be read."""
-        if not look:
-            if now_s < min(self._next_poll_s, self.core.look_s):
-                return None
-            edge_s = self.core.next_edge_s
-            is_wanted = now_s >= self.core.look_s
-            if not is_wanted and edge_s < now_s + CLEAR_S and now_s - self._read_s < MOST_PUT_OFF_S:
-                self._next_poll_s = max(now_s, edge_s)  # reading takes time; the edge comes first
-                return None
-        self._read_s = now_s
-        self._next_poll_s = next_beat_s(now_s, self._poll_under_way_s if self.core.is_under_way else self._poll_idle_s)
-        try:
-            return self._board.read()
-        except BoardError:
-            return {}
-
     def _apply(self, levels: frozenset[int]) -> list[Event]:
-        """Switch what differs, offs before ons, within the feed; what comes of it when the board fails."""
-        is_fed = self._has_main and self.core.is_fed
-        if levels == self._on and is_fed == self._is_fed:
-            return []
-        if (levels or is_fed) and self._is_at_rest and self._arm:
-            self._arm(True)
+        """Switch what differs; what comes of it when the board fails."""
         try:
-            if is_fed and not self._is_fed:
-                self._board.feed(on=True)
-            for line in sorted(self._on - levels):
-                self._board.switch(line, on=False)
-            for line in sorted(levels - self._on):
-                self._board.switch(line, on=True)
-            if self._is_fed and not is_fed:
-                self._board.feed(on=False)
-            if bool(levels) != bool(self._on):
-                for name in sorted(self._signals):
-                    self._board.signal(name, on=bool(levels))
+            if not self._outputs.drive(levels, is_fed=self.core.is_fed):
+                return []
         except BoardError as failure:
-            return self._board_failed(failure)
-        self._on, self._is_fed = levels, is_fed
-        if self._is_at_rest and self._arm:
-            self._arm(False)
+            return self._board_failed(str(failure))
         now_s = self._clock.now_s()
         late_s = [now_s - due_s for due_s in self.core.due_s]
         self.lateness_s.extend(late_s)
         self._untold_s += late_s
         return [] if levels else self._edges_timed()
 
-    @property
-    def _is_at_rest(self) -> bool:
-        """Whether no channel is on and the main relay is open."""
-        return not self._on and not self._is_fed
-
     def _edges_timed(self) -> list[Event]:
         late_s = tuple(round(one, 6) for one in self._untold_s)
         self._untold_s.clear()
         return [EdgesTimed(late_s=late_s)] if late_s else []
 
-    def _board_failed(self, failure: BoardError) -> list[Event]:
-        self._on, self._is_fed = frozenset(), False
-        self._retry_off()
-        return self.core.trouble(self._clock.now_s(), BOARD, str(failure))
+    def _board_failed(self, failure: str) -> list[Event]:
+        self._outputs.all_off()
+        return self.core.trouble(self._clock.now_s(), BOARD, failure)
 
     def _begin_to_read(self, client: str) -> None:
         self._asked_for_book = client
@@ -293,14 +240,9 @@ class Guard:
         else:
             self._read_book()
 
-    def _retry_off(self) -> None:
-        """Drive everything off again and again until every channel has obeyed."""
-        failures = self._board.all_off()
-        self._retry_off_s = self._clock.now_s() + RETRY_OFF_S if failures else None
-
     def _try_again(self) -> None:
         """Before an acknowledgement is judged: whether board and disk work again."""
-        if self._retry_off_s is None:
+        if self._outputs.retry_off_s is None:
             self.core.sound(BOARD)
         if self._writer.write(self._clock.now_s(), is_urgent=True) is None:
             self.core.sound(JOURNAL)
@@ -313,7 +255,7 @@ class Guard:
         self._writer.take(self.core.take_records())
         proposal = self.core.proposal
         failure = None
-        if self._is_at_rest:  # a disk may take its time: never while a channel is on, or has its feed
+        if self._outputs.is_at_rest:  # a disk may take its time: never while a channel is on, or has its feed
             failure = self._writer.write(now_s, is_urgent=False)
             self.core.stood_still(self._clock.now_s() - now_s)
         self._send(events, client, is_private=is_private)

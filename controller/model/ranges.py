@@ -50,7 +50,7 @@ SettleTime = Annotated[float, ranged("s", "1 s", high=30.0, usual=(0.0, 5.0),
     why="a funnel that takes longer to drain is blocked")]
 
 # --- contacts. Channels go off at most 0.1 s after the stop contact opens: readings are at most 45 ms apart while
-# anything moves (guard/guard.py: MOST_PUT_OFF_S and CLEAR_S), and the debounce time comes on top.
+# anything moves (guard/contacts.py: MOST_PUT_OFF_S and CLEAR_S), and the debounce time comes on top.
 
 StopDebounce = Annotated[float, ranged("s", "10 ms", high=0.05, usual=(0.0, 0.03),
     why="after a stop the channels go off within 0.1 s, and up to 45 ms of that pass between two readings")]

@@ -63,32 +63,46 @@ def rehearse(
     prepared = prepare(event, profile, book, seed=seed, twins=twins)
     before = _book_before(event, book, hanging)
     machine = partial(VirtualMachine, profile, before, seed=seed, poll_under_way_s=POLL_UNDER_WAY_S)
+    orders = draw_orders(event, open_shares(event, hanging), Random(f"{seed}/guests"))
     host = Attendant(event, hanging.all_lines, _stock(prepared), faults, machine)
+    turns = GuestTurns(host, before, {one.recipe: one for one in prepared.services})
     try:
         day_before_s = _day_before(host, profile, report)
-        turns = GuestTurns(host, before, {one.recipe: one for one in prepared.services})
-        orders = draw_orders(event, open_shares(event, hanging), Random(f"{seed}/guests"))
-        lines, last_s = _serve(turns, orders, report)
-        cleaning_s = _clean(host, report)
-        return Evening(
-            seed=seed,
-            opens=event.starts,
-            lasts_s=event.lasts_s,
-            orders=len(orders),
-            prepared=prepared,
-            served=tuple(turns.served),
-            lost=tuple(turns.lost),
-            refusals=tuple(turns.refusals),
-            changes=tuple(host.changes),
-            troubles=tuple(host.troubles),
-            lines=lines,
-            day_before_s=day_before_s,
-            cleaning_s=cleaning_s,
-            hygiene=at_once(host.machine.engine.hygiene.record(PastQuery(since_wall_s=DAY_WALL_S))),
-            last_s=last_s,
-        )
+        return _hold(turns, orders, prepared, report, seed=seed, day_before_s=day_before_s)
     finally:
         host.machine.close()
+
+
+def _hold(
+    turns: GuestTurns,
+    orders: Sequence[DrinkRequest],
+    prepared: Preparation,
+    report: Report,
+    *,
+    seed: int,
+    day_before_s: float,
+) -> Evening:
+    """Serve everyone, then clean; the record of it all."""
+    host = turns.host
+    lines, last_s = _serve(turns, orders, report)
+    cleaning_s = _clean(host, report)
+    return Evening(
+        seed=seed,
+        opens=host.event.starts,
+        lasts_s=host.event.lasts_s,
+        orders=len(orders),
+        prepared=prepared,
+        served=tuple(turns.served),
+        lost=tuple(turns.lost),
+        refusals=tuple(turns.refusals),
+        changes=tuple(host.changes),
+        troubles=tuple(host.troubles),
+        lines=lines,
+        day_before_s=day_before_s,
+        cleaning_s=cleaning_s,
+        hygiene=at_once(host.machine.engine.hygiene.record(PastQuery(since_wall_s=DAY_WALL_S))),
+        last_s=last_s,
+    )
 
 
 def _stock(prepared: Preparation) -> dict[str, tuple[float, ...]]:

@@ -18,7 +18,8 @@ from controller.bench.plant import Plant
 from controller.clock import VirtualClock
 from controller.engine.background import Work
 from controller.engine.engine import Engine
-from controller.guard.guard import POLL_UNDER_WAY_S, Guard
+from controller.guard.contacts import POLL_UNDER_WAY_S
+from controller.guard.guard import Guard
 from controller.hal.gpio_board import GpioBoard
 from controller.ledger.journal import Journal, MemoryJournal
 from controller.ledger.store import Ledger

@@ -5,7 +5,7 @@ from msgspec.structs import replace
 
 from controller.engine.background import NotYet, Work
 from controller.errors import Refused
-from controller.guard.guard import POLL_UNDER_WAY_S
+from controller.guard.contacts import POLL_UNDER_WAY_S
 from controller.model.evening import EmptyRequest, RefillRequest
 from controller.model.requests import LineRequest, PourRequest
 from controller.model.states import Contents, MachineState, Outcome

@@ -3,7 +3,7 @@
 import pytest
 from msgspec.structs import replace
 
-from controller.guard.guard import POLL_UNDER_WAY_S
+from controller.guard.contacts import POLL_UNDER_WAY_S
 from controller.model.book import Dose, Phase, Recipe
 from controller.model.evening import EmptyRequest, RefillRequest
 from controller.model.requests import PourRequest

@@ -8,7 +8,7 @@ from msgspec.structs import replace
 from controller.bench.faults import InjectedFault
 from controller.engine.line_care import Kind
 from controller.errors import FaultLatched, Refused
-from controller.guard.guard import POLL_UNDER_WAY_S
+from controller.guard.contacts import POLL_UNDER_WAY_S
 from controller.metering.dose import mi008_ml
 from controller.model.messages import SILENCE_S
 from controller.model.requests import AcknowledgeRequest, LineRequest, PourRequest

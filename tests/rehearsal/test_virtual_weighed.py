@@ -5,7 +5,7 @@ from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
 from controller.errors import Refused
-from controller.guard.guard import POLL_UNDER_WAY_S
+from controller.guard.contacts import POLL_UNDER_WAY_S
 from controller.model.messages import Waiting
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
