@@ -5,21 +5,24 @@ let texts = {};
 export let language = 'en';
 let locale = 'en'; // the reader's own form of the language: dates and units
 
+// A folder's texts in the reader's language; a key that ends in _ begins all those below it.
+async function fetchTexts(folder) {
+  const answer = await fetch(`/page/${folder}/${language}.json`);
+  const flat = (found, before) => Object.entries(found).flatMap(([key, text]) => (key.endsWith('_') ? flat(text, before + key) : [[before + key, text]]));
+  return Object.fromEntries(flat(await answer.json(), ''));
+}
+
 export async function loadTexts() {
   const wanted = [localStorage.getItem('language'), ...navigator.languages].filter(Boolean);
   language = wanted.map((one) => one.slice(0, 2)).find((one) => one in LANGUAGES) || 'en';
   locale = navigator.languages.find((one) => one.slice(0, 2) === language) || language;
-  const answer = await fetch(`/page/texts/${language}.json`);
-  texts = await answer.json();
+  texts = await fetchTexts('texts');
   document.documentElement.lang = language;
   document.title = texts.title;
 }
 
 // More words, of a side that most readers do not need.
-export async function loadMoreTexts(folder) {
-  const answer = await fetch(`/page/${folder}/${language}.json`);
-  Object.assign(texts, await answer.json());
-}
+export const loadMoreTexts = async (folder) => Object.assign(texts, await fetchTexts(folder));
 
 export function chooseLanguage(one) {
   localStorage.setItem('language', one);

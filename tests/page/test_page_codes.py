@@ -4,7 +4,6 @@ The codes are read from the source, so that a new one without a text fails here.
 """
 
 import ast
-import json
 from pathlib import Path
 from typing import get_args
 
@@ -15,6 +14,7 @@ from controller.model.orders import Difference, OrderState
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
 from controller.model.views import Due
 from controller.model.wiring import Contact, Input, LevelSwitch
+from tests.page.page_texts import FOLDERS, LANGUAGES, texts
 
 ROOT = Path(__file__).parents[2] / "controller"
 ROOMS = ("engine", "guard", "safety", "metering", "sequencing", "model")  # whose refusals the engine passes on
@@ -104,18 +104,14 @@ def test_codes_are_found_at_all():
     assert {"no current", "stop pressed", "restored from a backup", "weighed volume"} <= CODES["fault"]
 
 
-@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("kind", CODES)
 def test_every_code_has_a_text_in_every_language(kind, language):
-    known = {
-        key: text
-        for folder in ("texts", "rules", "operator/texts")
-        for key, text in json.loads((ROOT / "page" / folder / f"{language}.json").read_text()).items()
-    }
+    known = {key: text for folder in FOLDERS for key, text in texts(folder, language).items()}
     assert [one for one in sorted(CODES[kind]) if not known.get(f"{kind}_{one}")] == []
 
 
 def test_no_text_stands_for_a_code_that_nobody_sends():
-    known = json.loads((ROOT / "page/rules/en.json").read_text())
+    known = texts("rules", "en")
     assert {key.removeprefix("rule_") for key in known if key.startswith("rule_")} - CODES["rule"] == set()
     assert {key.removeprefix("problem_") for key in known if key.startswith("problem_")} == CODES["problem"]

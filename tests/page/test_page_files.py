@@ -2,9 +2,7 @@
 
 import asyncio
 import gzip
-import json
 import re
-from pathlib import Path
 
 import pytest
 from starlette.applications import Starlette
@@ -12,10 +10,9 @@ from starlette.applications import Starlette
 from controller.engine.http.page import page_routes
 from controller.engine.http.routes import ADDRESSES
 from controller.page import page_files
+from tests.page.page_texts import FOLDER, FOLDERS, LANGUAGES, texts
 
-FOLDER = Path(__file__).parents[2] / "controller" / "page"
 SCRIPTS = {path.relative_to(FOLDER).as_posix(): path.read_text() for path in FOLDER.rglob("*.js")}
-LANGUAGES = ("en", "de")
 ALL_BYTES, FIRST_BYTES = 150_000, 40_000
 
 
@@ -94,13 +91,12 @@ def test_no_file_names_another_host_or_makes_markup_of_text():
     assert not re.search(r"https?://|<style|style=|\son\w+=|<script(?![^>]*src=)", page)
 
 
-@pytest.mark.parametrize("folder", ["texts", "rules", "operator/texts"])
+@pytest.mark.parametrize("folder", FOLDERS)
 def test_every_language_has_every_text_with_the_same_names_in_it(folder):
-    texts = {language: json.loads((FOLDER / folder / f"{language}.json").read_text()) for language in LANGUAGES}
-    first = texts[LANGUAGES[0]]
-    for other in LANGUAGES[1:]:
-        assert texts[other].keys() == first.keys()
-        differing = [key for key in first if names(first[key]) != names(texts[other][key])]
+    first = texts(folder, LANGUAGES[0])
+    for other in (texts(folder, language) for language in LANGUAGES[1:]):
+        assert other.keys() == first.keys()
+        differing = [key for key in first if names(first[key]) != names(other[key])]
         assert differing == []
 
 
@@ -111,8 +107,8 @@ def names(text):
 
 
 def test_every_text_that_a_script_asks_for_is_there():
-    known = {key for folder in ("texts", "rules") for key in json.loads((FOLDER / folder / "en.json").read_text())}
-    of_operator = known | set(json.loads((FOLDER / "operator/texts/en.json").read_text()))
+    known = {*texts("texts", "en"), *texts("rules", "en")}
+    of_operator = known | {*texts("operator/texts", "en")}
     for name, text in SCRIPTS.items():
         asked = set(re.findall(r"\bt\('(\w+)'", text))
         assert asked <= (of_operator if name.startswith("operator/") else known), name

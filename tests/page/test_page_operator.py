@@ -107,6 +107,32 @@ def test_a_line_is_calibrated_by_typed_weights_and_the_fit_grows(operator, machi
     assert after.taken_wall_s != before.taken_wall_s
 
 
+def test_a_trial_that_ended_early_asks_for_an_empty_jar(operator, machine):
+    page = operator("calibrate/5")
+    early = page.get_by_role("alert").filter(has_text="Empty the jar, weigh it empty")
+    assert early.count() == 0
+    page.get_by_label("For how long, s").fill("20")
+    press(page, "Run")
+    machine.wait_for(lambda: machine.closed_contacts() == {5})
+    press(page, "Stop all pumps")
+    early.wait_for()
+    page.reload()
+    early.wait_for()  # the jar is no emptier for it
+    german = operator("calibrate/5", locale="de-DE")
+    german.get_by_role("alert").filter(has_text="Gefäß leeren, leer wiegen").wait_for()
+    page.get_by_label("For how long, s").fill("1")
+    run_trial(page)
+    assert early.count() == 0
+
+
+def test_what_the_guard_refuses_to_begin_is_said(operator, machine):
+    page = operator("calibrate/5")
+    page.get_by_label("An empty jug is under the outlet").uncheck()
+    press(page, "Run")
+    page.get_by_role("alert").wait_for()
+    assert machine.closed_contacts() == set()
+
+
 def test_a_container_is_renewed_weighed_and_said_to_be_empty(operator):
     page = operator("stock/1")
     page.get_by_label("Container, mL").fill("2000")

@@ -5,20 +5,25 @@ import { english } from '../said.js';
 import { grams, ml, number, t } from '../texts.js';
 import { fitPicture } from './fit.js';
 import { amount, back, button, operation, read, steps, tick, ticked } from './parts.js';
-import { begin, line } from './store.js';
+import { begin, line, store, underWay } from './store.js';
 
 let fit = null;
 let trial = null; // ran, and is not weighed yet
+let early = null; // ended before its time, so that the jar is no longer empty
 let isAccepted = false;
 let emptyG = null; // what the machine's own scale showed before the run, null without one
 
 export function enter() {
-  [trial, isAccepted, emptyG] = [null, false, null];
+  [trial, early, isAccepted, emptyG] = [null, null, false, null];
 }
 
 export async function load(given) {
   fit = await get(`calibrations/${given}`);
+  const last = store.status?.operation; // also when the page was left meanwhile
+  if (last?.kind === 'trial' && last.lines.some((one) => one.line === fit.line)) early = endedEarly(last) || early;
 }
+
+const endedEarly = (view) => (['stopped', 'aborted', 'faulted'].includes(view.outcome) ? view : null);
 
 const loadG = () => get('scale').then((it) => it.load_g ?? null, () => null);
 
@@ -49,7 +54,8 @@ export function view(given) {
     const onS = longS();
     emptyG = await loadG();
     const view = await begin('trials', { lines: [at], on_s: onS, jug: ticked('jug') });
-    if (view.outcome === 'done') trial = view;
+    early = endedEarly(view);
+    if (!early) trial = view;
   };
   const weigh = async () => {
     fit = await post('weighings', { operation: trial.operation, line: at, grams: read('grams') });
@@ -65,11 +71,11 @@ export function view(given) {
     steps([
       {
         title: t('cal_run'),
-        body: [fit.design && !fit.trials.length && h('p', { class: 'small soft' }, english(fit.design)), h('p', {}, t('cal_jar')), tick(t('jug_stands'), 'jug', true), h('div', { 'data-key': `run-${runS}` }, amount(t('cal_run_s'), 'run', { value: number(runS, 1), required: false })), fit.next_grams != null && h('p', { class: 'small soft' }, t('cal_expect', { g: grams(fit.next_grams, 0) })), button(t('cal_run_go'), run, 'main')],
+        body: [early && h('p', { class: 'notice bad', role: 'alert' }, t('cal_early')), fit.design && !fit.trials.length && h('p', { class: 'small soft' }, english(fit.design)), h('p', {}, t('cal_jar')), tick(t('jug_stands'), 'jug', true), h('div', { 'data-key': `run-${runS}` }, amount(t('cal_run_s'), 'run', { value: number(runS, 1), required: false })), fit.next_grams != null && h('p', { class: 'small soft' }, t('cal_expect', { g: grams(fit.next_grams, 0) })), button(t('cal_run_go'), run, 'main')],
       },
       { title: t('cal_weigh'), body: [amount(t('cal_grams'), 'grams'), emptyG != null && button(t('cal_scale'), async () => { document.getElementById('grams').value = ((await loadG()) - emptyG).toFixed(1); }), h('div', { class: 'actions' }, button(t('cal_weigh_go'), weigh, 'main'), button(t('cal_discard'), () => { trial = null; }))] },
     ], trial ? 1 : 0),
-    operation(), fitPicture(fit), result(), trials(at),
+    operation(underWay() || early), fitPicture(fit), result(), trials(at),
     fit.trials.length > 0 && fit.calibration && h('section', { class: 'stack' }, fit.doubts.length > 0 && tick(t('sure'), 'sure'), button(t('accept'), accept, line(at) && !fit.next_on_s ? 'main' : '')),
   ];
 }

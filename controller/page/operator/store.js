@@ -32,10 +32,11 @@ function takeOrder(order) {
 
 function takeOperation(view) {
   store.status = { ...store.status, operation: view };
-  if (view.outcome || view.refused.length) settle(view);
+  settle(view);
 }
 
 function settle(view) {
+  if (!view.outcome && !view.refused.length) return;
   (over.get(view.operation) || []).forEach((done) => done(view));
   over.delete(view.operation);
 }
@@ -43,7 +44,7 @@ function settle(view) {
 // The operation at its end; asked for as well, in case its event was lost.
 export async function ended(operation) {
   const end = new Promise((done) => over.set(operation, [...(over.get(operation) || []), done]));
-  const look = setInterval(() => get(`operations/${operation}`).then((view) => view.outcome && settle(view), () => {}), 2000);
+  const look = setInterval(() => get(`operations/${operation}`).then(settle, () => {}), 2000);
   const view = await end;
   clearInterval(look);
   return view;
@@ -91,8 +92,11 @@ export function trouble() {
 
 export const line = (number) => store.status?.lines.find((one) => one.line === number);
 
+// The operation at its end; what the guard refuses to begin is trouble like any other refusal.
 export async function begin(path, body) {
-  const view = await post(path, body);
-  takeOperation(view);
-  return ended(view.operation);
+  const asked = await post(path, body);
+  takeOperation(asked);
+  const view = await ended(asked.operation);
+  if (view.refused.length) throw new Problem(0, { detail: view.refused[0].reason, refusals: view.refused });
+  return view;
 }
