@@ -19,7 +19,7 @@ from controller.model.requests import (
     WeighingRequest,
 )
 from controller.model.views import FitView, SagView, SpotCheckView
-from controller.model.weighing import StrikeRequest
+from controller.model.weighing import FitRemark, StrikeRequest
 
 
 class Calibrating:
@@ -35,7 +35,7 @@ class Calibrating:
         """The line's calibration as its weighings have it so far, else the one in force."""
         view = self._weighings.view(line, self._liquid(line), self._mirror.calibrations())
         drift = self._learning.drift(line)
-        return replace(view, warnings=(*view.warnings, drift)) if drift else view
+        return replace(view, warnings=(*view.warnings, FitRemark(about="drift", text=drift))) if drift else view
 
     def calibrations(self, line: int) -> tuple[Calibration, ...]:
         """Every calibration the line ever had, oldest first."""

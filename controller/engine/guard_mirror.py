@@ -294,7 +294,7 @@ class GuardMirror:
             log.info("ended", operation=ended.operation, outcome=ended.outcome, reason=ended.reason)
         current = self.current
         if current is not None and current.asked.operation == ended.operation:
-            current.outcome, current.reason = ended.outcome, ended.reason
+            current.outcome, current.reason, current.cause = ended.outcome, ended.reason, ended.cause
             current.waiting_for = current.waiting = None
             current.booked = {one.line: one for one in ended.deliveries}
 

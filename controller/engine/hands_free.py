@@ -228,7 +228,7 @@ class HandsFree:
         doubts = [one.text for one in fit.doubts if one.about != "change"]
         if fit.calibration is None or not _are_inside(fit, 1.0):
             why = f"{len(fit.trials)} trials do not bring every dose inside its tolerance."
-            doubts.append(" ".join((why, *fit.warnings)))
+            doubts.append(" ".join((why, *(one.text for one in fit.warnings))))
         if doubts:
             return self._keep(known, replace(body, failed=body.failed | {fit.line: " ".join(doubts).strip()}))
         self._calibrating.settle(CalibrationRequest(line=fit.line, by=body.asked.by, sure=True))

@@ -12,9 +12,11 @@ from controller.ledger.records import LineNote, NoteEvent
 from controller.model.evening import HygieneLine, HygieneRecord, RecordRow
 from controller.model.fields import like
 from controller.model.messages import LineReport
+from controller.model.remark import Remark, RemarkCode
 from controller.model.requests import PastQuery
 from controller.model.states import Contents
 
+STEP_S = 360.0  # in which it is said how long something is overdue
 SAME_S = 1.0  # two times of one event, worked out twice, differ by less
 Signature = Callable[[], tuple[str, str]]  # who cleans now, and with what, "" where nobody has said
 
@@ -31,8 +33,8 @@ class LineHygiene:
         reports = self._mirror.lines()
         return tuple(self._line(line.line, reports.get(line.line)) for line in self._profile.lines)
 
-    def overdue(self) -> dict[int, tuple[str, ...]]:
-        """Line -> why it may not serve any more, a sentence each."""
+    def overdue(self) -> dict[int, tuple[Remark, ...]]:
+        """Line -> why it may not serve any more."""
         now_s = self._clock.wall_s()
         found = {line: self._overdue(report, now_s) for line, report in self._mirror.lines().items()}
         return {line: reasons for line, reasons in found.items() if reasons}
@@ -118,7 +120,7 @@ class LineHygiene:
             since_wall_s=self._since(report),
             clean_by_wall_s=self._clean_by(report),
             keeps_until_wall_s=self._keeps_until(report),
-            overdue=overdue,
+            overdue=tuple(one.text for one in overdue),
             next_step=self._next_step(report, bool(overdue), now_s),
         )
 
@@ -150,22 +152,29 @@ class LineHygiene:
             return None
         return min(since) + life_s
 
-    def _overdue(self, report: LineReport, now_s: float) -> tuple[str, ...]:
-        reasons = []
+    def _overdue(self, report: LineReport, now_s: float) -> tuple[Remark, ...]:
+        reasons = list[Remark]()
+
+        def due(code: RemarkCode, what: str, **values: str | float | tuple[str, ...]) -> None:
+            found = {"line": report.line} | values
+            reasons.append(Remark(code=code, text=f"line {report.line}: {what}", values=found))
+
         keeps_until_s, clean_by_s = self._keeps_until(report), self._clean_by(report)
         if keeps_until_s is not None and now_s > keeps_until_s:
-            reasons.append(f"line {report.line}: {report.holds} is {_ago(now_s - keeps_until_s)} past its time")
+            over_s, holds = now_s - keeps_until_s, report.holds or ""
+            due("past", f"{holds} is {_ago(over_s)} past its time", holds=holds, over_s=_steady(over_s))
         if clean_by_s is not None and now_s > clean_by_s and report.contents is Contents.LIQUID:
-            reasons.append(f"line {report.line}: cleaning due since {_ago(now_s - clean_by_s)}")
+            due("cleaning", f"cleaning due since {_ago(now_s - clean_by_s)}", over_s=_steady(now_s - clean_by_s))
         if report.contents is Contents.LIQUID and (foreign := self._foreign(report)):
-            reasons.append(f"line {report.line}: cleaning due: {foreign} may be in it")
+            due("traces", f"cleaning due: traces of {', '.join(foreign)} may be in it", allergens=foreign)
+        elif report.contents is Contents.LIQUID and report.doubtful:
+            due("residue", "cleaning due: something unknown may be in it")
         return tuple(reasons)
 
-    def _foreign(self, report: LineReport) -> str:
-        """What the line may have in it besides what belongs to the liquid that it holds; "" when nothing."""
+    def _foreign(self, report: LineReport) -> tuple[str, ...]:
+        """Allergens that the line may have in it besides those of the liquid that it holds."""
         own = {allergen for one in self._book.liquids if one.liquid == report.holds for allergen in one.allergens}
-        foreign = sorted(set(report.traces) - own)
-        return f"traces of {', '.join(foreign)}" if foreign else "something unknown" if report.doubtful else ""
+        return tuple(sorted(set(report.traces) - own))
 
     def _next_step(self, report: LineReport, is_overdue: bool, now_s: float) -> str:
         if report.contents is Contents.CLEANER and report.soaked_wall_s is not None:
@@ -185,6 +194,11 @@ def _holds(report: LineReport) -> str:
         case Contents.LIQUID:
             return f"holds {report.holds}"
     return f"holds {report.contents}"
+
+
+def _steady(seconds: float) -> float:
+    """In steps of 0.1 h, so that what is told anew has changed for a reader."""
+    return STEP_S * round(seconds / STEP_S)
 
 
 def _ago(seconds: float) -> str:

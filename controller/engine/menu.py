@@ -4,6 +4,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from msgspec.structs import replace
+
 from controller.engine.background import NotYet, Work
 from controller.engine.scaling import ScaledServing, serving
 from controller.engine.stock_uncertainty import SURE, sure_ml
@@ -18,6 +20,7 @@ from controller.model.labels import GlassSize
 from controller.model.messages import LineReport, Refusal
 from controller.model.plan import Segment
 from controller.model.profile import Profile
+from controller.model.remark import Remark, RemarkCode
 from controller.model.requests import PourRequest
 from controller.model.standard_drinks import standard_drinks
 from controller.model.states import Contents
@@ -34,7 +37,7 @@ class Shelf:
 
     reports: Mapping[int, LineReport]
     containers: Mapping[int, Container]
-    overdue: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+    overdue: Mapping[int, tuple[Remark, ...]] = field(default_factory=dict)
     out_of_service: Mapping[int, str] = field(default_factory=dict)
     low_lines: tuple[int, ...] = ()  # by their level contacts
     least_ml: Mapping[int, float] = field(default_factory=dict)  # line -> the smallest share that twins may ask of it
@@ -86,15 +89,16 @@ def calibrations(reports: Mapping[int, LineReport]) -> dict[int, Calibration]:
     }
 
 
-def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[str, ...]:
-    """Why these volumes (liquid -> mL) cannot be drawn now, one sentence each; nothing when they can."""
+def missing(needed: Mapping[str, float], shelf: Shelf) -> tuple[Remark, ...]:
+    """Why these volumes (liquid -> mL) cannot be drawn now, one remark each; nothing when they can."""
     where = sources_for(needed, shelf)
-    found: list[str] = []
+    found: list[Remark] = []
     for liquid, volume_ml in needed.items():
         if liquid not in where:
             by_stock = [one.line for one in shelf.containers.values() if one.liquid == liquid]
-            disputed = [f"{liquid}: {reason}" for line in by_stock for reason in shelf.overdue.get(line, ())]
-            found += disputed or [f"{liquid}: on no line"]
+            reasons = [reason for line in by_stock for reason in shelf.overdue.get(line, ())]
+            disputed = [replace(reason, text=f"{liquid}: {reason.text}") for reason in reasons]
+            found += disputed or [_lacks("nowhere", liquid, "on no line")]
         else:
             found += _obstacles(liquid, where[liquid][0].line, shelf)
             found += _short(liquid, volume_ml, [one.line for one in where[liquid]], shelf)
@@ -110,36 +114,42 @@ def too_large(served: ScaledServing, shelf: Shelf) -> tuple[str, ...]:
     )
 
 
-def _obstacles(liquid: str, line: int, shelf: Shelf) -> list[str]:
-    report, found = shelf.reports[line], []
+def _lacks(code: RemarkCode, liquid: str, what: str, **values: float | str) -> Remark:
+    return Remark(code=code, text=f"{liquid}: {what}", values={"liquid": liquid, **values})
+
+
+def _obstacles(liquid: str, line: int, shelf: Shelf) -> list[Remark]:
+    report, found = shelf.reports[line], list[Remark]()
     if line in shelf.out_of_service:
-        found.append(shelf.out_of_service[line])
+        found.append(Remark(code="wrong_pump", text=shelf.out_of_service[line], values={"line": line}))
     match report.contents:
         case Contents.CLEANER:
-            found.append(f"{liquid}: line {line}: rinse due")
+            found.append(_lacks("cleaner", liquid, f"line {line}: rinse due", line=line))
         case Contents.UNKNOWN:
-            found.append(f"{liquid}: line {line}: purge due")
-        case Contents.LIQUID if report.holds != liquid:
-            found.append(f"{liquid}: line {line} still holds {report.holds}")
+            found.append(_lacks("unknown", liquid, f"line {line}: purge due", line=line))
+        case Contents.LIQUID if (holds := report.holds or "") != liquid:
+            found.append(_lacks("foreign", liquid, f"line {line} still holds {holds}", line=line, holds=holds))
         case Contents.EMPTY | Contents.RINSE_WATER:
-            found.append(f"{liquid}: line {line} is not primed with it")
+            found.append(_lacks("unprimed", liquid, f"line {line} is not primed with it", line=line))
     if not found and line not in calibrations(shelf.reports):  # a line is calibrated with what it holds
-        found.append(f"{liquid}: line {line} is not calibrated with it")
+        found.append(_lacks("uncalibrated", liquid, f"line {line} is not calibrated with it", line=line))
     found += shelf.overdue.get(line, ())
     if line in shelf.low_lines:
-        found.append(f"{liquid}: the container on line {line} is low")
+        found.append(_lacks("low", liquid, f"the container on line {line} is low", line=line))
     return found
 
 
-def _short(liquid: str, volume_ml: float, lines: Sequence[int], shelf: Shelf) -> list[str]:
-    """What the containers on these lines lack together, as a sentence."""
+def _short(liquid: str, volume_ml: float, lines: Sequence[int], shelf: Shelf) -> list[Remark]:
+    """What the containers on these lines lack together."""
     short_ml = volume_ml - sum(_left_ml(line, shelf) for line in lines)
     if short_ml <= 0.0:
         return []
     containers = [shelf.containers[line] for line in lines]
     give_ml = SURE * sum(one.u_ml for one in containers)
     give = f", give or take {give_ml:.0f} mL" if give_ml >= 0.5 else ""
-    return [f"{liquid}: {short_ml:.0f} mL short, {sum(one.remaining_ml for one in containers):.0f} mL left{give}"]
+    left_ml = sum(one.remaining_ml for one in containers)
+    text = f"{short_ml:.0f} mL short, {left_ml:.0f} mL left{give}"
+    return [_lacks("short", liquid, text, short_ml=short_ml, left_ml=left_ml)]
 
 
 class Menu:
@@ -170,7 +180,7 @@ class Menu:
         country = self._profile.standard_drink
         lacks = missing(single.needed_ml, shelf)
         hung = {one.liquid for one in shelf.reports.values()}
-        planned, refused = self._plan(single, shelf), (*lacks, *too_large(single, shelf))
+        planned, refused = self._plan(single, shelf), (*(one.text for one in lacks), *too_large(single, shelf))
         if planned is not None and not refused:
             refused = tuple(one.reason for one in verdict(single.glass, planned.segments))
         return like(

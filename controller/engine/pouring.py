@@ -29,6 +29,7 @@ from controller.model.fields import like
 from controller.model.messages import LineReport, Refusal
 from controller.model.orders import Difference
 from controller.model.plan import Consent, Segment
+from controller.model.remark import Remark
 from controller.model.requests import FreeDose, PourRequest
 from controller.model.states import OperationKind, Outcome
 from controller.model.sums import summed
@@ -64,8 +65,8 @@ class Pouring:
             drift = (Refusal.of("plan", no),)
         return drift + self.verdicts.of(glass, segments)
 
-    def blocked(self) -> dict[int, tuple[str, ...]]:
-        """Line -> why it may not serve any more, a sentence each."""
+    def blocked(self) -> dict[int, tuple[Remark, ...]]:
+        """Line -> why it may not serve any more."""
         overdue, disputed = self._hygiene.overdue(), self._stock.disputed()
         return {line: disputed.get(line, ()) + overdue.get(line, ()) for line in overdue.keys() | disputed.keys()}
 
@@ -122,9 +123,9 @@ class Pouring:
             ahead=tuple(one.hand for one in served.phases if one.hand is not None),
         )
 
-    def lacks(self, needs: Sequence[Mapping[str, float]]) -> tuple[tuple[str, ...], ...]:
-        """Why each of these (liquid -> mL) could not be drawn now, a sentence each; nothing when it could."""
-        shelf, found = self._shelf(None), dict[frozenset[tuple[str, float]], tuple[str, ...]]()
+    def lacks(self, needs: Sequence[Mapping[str, float]]) -> tuple[tuple[Remark, ...], ...]:
+        """Why each of these (liquid -> mL) could not be drawn now; nothing when it could."""
+        shelf, found = self._shelf(None), dict[frozenset[tuple[str, float]], tuple[Remark, ...]]()
         for one in needs:  # many want the same drink
             if (key := frozenset(one.items())) not in found:
                 found[key] = missing(one, shelf)
@@ -151,7 +152,7 @@ class Pouring:
         """The request with its plan; Refused when the machine cannot do it now."""
         served, planned = self._planned(request)
         shelf = self._shelf(request)
-        lacks = (*missing(served.needed_ml, shelf), *too_large(served, shelf))
+        lacks = (*(one.text for one in missing(served.needed_ml, shelf)), *too_large(served, shelf))
         if lacks:
             raise Refused(
                 rule="readiness",

@@ -12,6 +12,7 @@ from controller.metering.gravimetry import liquid_volume_ml
 from controller.model.evening import EmptyRequest, RefillRequest, StockChange, StockView, StockWeighingRequest
 from controller.model.fields import like
 from controller.model.messages import Assign, Hung
+from controller.model.remark import Remark
 from controller.model.requests import AssignRequest
 from controller.model.states import AT_REST
 
@@ -42,17 +43,18 @@ class Stock:
         known = (one for one in self.containers().values() if one.line not in self._unknown)
         return tuple(Hung(line=one.line, liquid=one.liquid) for one in known)
 
-    def disputed(self) -> dict[int, tuple[str, ...]]:
+    def disputed(self) -> dict[int, tuple[Remark, ...]]:
         """Line -> what the guard believes and the stock does not, where a person has to say what hangs there."""
-        found: dict[int, tuple[str, ...]] = {}
+        found: dict[int, tuple[Remark, ...]] = {}
         for line, container in self.containers().items():
             known = self._mirror.lines().get(line)
             if known is not None and known.liquid != container.liquid and line not in self._unknown:
                 by_guard = "knows of nothing there" if known.liquid is None else f"has {known.liquid} there"
-                found[line] = (
+                text = (
                     f"line {line}: {container.liquid} by the stock, the guard {by_guard}: look, then tundish stock "
-                    f"confirm {line}, or tundish assign {line} LIQUID CONTAINER",
+                    f"confirm {line}, or tundish assign {line} LIQUID CONTAINER"
                 )
+                found[line] = (Remark(code="disputed", text=text, values={"liquid": container.liquid}),)
         return found
 
     def confirm(self, line: int) -> None:

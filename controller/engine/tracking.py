@@ -52,6 +52,7 @@ class Tracking:
     waiting: Waiting | None = None
     outcome: Outcome | None = None
     reason: str = ""
+    cause: str = ""  # the same as a word
     booked: dict[int, Delivery] = field(default_factory=dict)  # line -> what the guard said of it at the end
     drained: set[int] = field(default_factory=set)  # lines whose containers ran empty meanwhile
     segment: int = 0  # which of the asked segments is under way

@@ -13,6 +13,7 @@ from controller.model.labels import Label
 from controller.model.messages import LineReport, Refusal, Report
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
+from controller.model.remark import Remark, said
 from controller.model.states import Contents, Outcome
 from controller.model.views import (
     Due,
@@ -45,7 +46,7 @@ def status(
     report: Report | None,
     containers: Mapping[int, Container],
     *,
-    overdue: Mapping[int, tuple[str, ...]],
+    overdue: Mapping[int, tuple[Remark, ...]],
     jogs: Sequence[JogView],
     operation: OperationView | None,
     doubts: tuple[str, ...] = (),
@@ -182,7 +183,7 @@ def _line(
     line: int,
     report: LineReport | None,
     container: Container | None,
-    overdue: tuple[str, ...],
+    overdue: tuple[Remark, ...],
     *,
     is_right: bool | None,
 ) -> LineView:
@@ -191,22 +192,22 @@ def _line(
         liquid, note = None if container is None else container.liquid, "the guard cannot be reached"
         unknown = LineReport(line=line, liquid=liquid, contents=Contents.UNKNOWN, holds=None, is_on=False)
         return like(LineView, unknown, remaining_ml=remaining_ml, note=note, due="guard")
-    reasons = tuple(one.removeprefix(f"line {line}: ") for one in overdue)
+    reasons = tuple(replace(one, text=one.text.removeprefix(f"line {line}: ")) for one in overdue)
     due, note = _due(report, reasons, is_right=is_right)
     shown = reasons if due in ("care", "assign") else ()
     return like(LineView, report, remaining_ml=remaining_ml, note=note, due=due, reasons=shown)
 
 
-def _due(report: LineReport, reasons: tuple[str, ...], *, is_right: bool | None) -> tuple[Due, str]:
+def _due(report: LineReport, reasons: tuple[Remark, ...], *, is_right: bool | None) -> tuple[Due, str]:
     """What a line needs next, as a word and in words."""
     if is_right is False:
         return "wiring", "it moved wrong: put its wiring right and jog it"
     if report.liquid is None:
-        return "assign", "; ".join(reasons) or f"say what hangs there: tundish assign {report.line} LIQUID CONTAINER"
+        return "assign", said(reasons) or f"say what hangs there: tundish assign {report.line} LIQUID CONTAINER"
     if report.contents == Contents.LIQUID and report.holds != report.liquid:
         return "foreign", f"it still holds {report.holds}: purge, clean and rinse it"
     if reasons:
-        return "care", "; ".join(reasons)
+        return "care", said(reasons)
     if report.contents in NEXT:
         return NEXT[report.contents]
     if report.calibration is None or report.calibration.liquid != report.liquid:

@@ -27,7 +27,7 @@ from controller.model.calibration import Calibration
 from controller.model.fields import like
 from controller.model.requests import CalibrationRequest, SpotCheckRequest, TrialsRequest, WeighedTrial, WeighingRequest
 from controller.model.views import DoseError, FitView, TrialView
-from controller.model.weighing import Budget, StrikeRequest
+from controller.model.weighing import Budget, FitRemark, StrikeRequest
 
 MOST_TRIALS = 12
 LONGEST_TRIAL_ML = 60.0  # a pump scatters in proportion to what it moves: more runs say more than longer ones
@@ -181,7 +181,7 @@ class Weighings:
         return msgspec.structs.replace(
             self._outlook(line, liquid, None),
             trials=tuple(_row(one, self._volume(one), None, "struck" if one.is_struck else "counts") for one in rows),
-            warnings=() if struck else (why,),
+            warnings=() if struck else (FitRemark(about="none", text=why),),
         )
 
     def _last(self, line: int, liquid: str) -> Calibration | None:
@@ -195,7 +195,9 @@ class Weighings:
         if view.calibration is None or not counted:
             raise Refused(
                 rule="calibration",
-                reason=" ".join((f"line {view.line} has no open trials to calibrate from.", *view.warnings)),
+                reason=" ".join(
+                    (f"line {view.line} has no open trials to calibrate from.", *(one.text for one in view.warnings))
+                ),
                 remedy=f"Run and weigh trials first: tundish calibrate {view.line}",
             )
         require_possible(self._profile, view.calibration)

@@ -5,6 +5,7 @@ import math
 from controller.metering.flow_law import FlowLaw
 from controller.metering.residuals import Curvature, Outlier
 from controller.metering.trials import Trial
+from controller.model.weighing import FitRemark
 
 
 class Fit(FlowLaw, frozen=True, kw_only=True):
@@ -12,7 +13,7 @@ class Fit(FlowLaw, frozen=True, kw_only=True):
 
     left_out: indexes from 0 of trials that do not count, since the others do not bear them out. chi_squared and
     agreement (the probability of so large a value) hold the others against the weighing's uncertainties alone.
-    warnings: one sentence each, with numbers.
+    warnings: what the fit has to say about itself.
     """
 
     trials: tuple[Trial, ...]
@@ -26,7 +27,7 @@ class Fit(FlowLaw, frozen=True, kw_only=True):
     outliers: tuple[Outlier, ...]
     left_out: tuple[int, ...]
     exchanged: tuple[int, int] | None
-    warnings: tuple[str, ...]
+    warnings: tuple[FitRemark, ...]
 
     @property
     def u_flow_ml_s(self) -> float:

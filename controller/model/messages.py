@@ -336,6 +336,7 @@ class Ended(Value, frozen=True, kw_only=True, tag="ended"):
     outcome: Outcome
     reason: str
     deliveries: tuple[Delivery, ...]
+    cause: str = ""  # the reason as a word: a StopCause, or the cause of a fault
     journal: JournalHead | None = None
 
 

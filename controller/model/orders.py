@@ -7,6 +7,7 @@ from msgspec import Meta
 
 from controller.model.book import House
 from controller.model.fields import Value
+from controller.model.remark import Remark
 from controller.model.views import Key, Swap, Times
 
 # One line without control characters (C1 too: U+009B commands a terminal, ECMA-48 section 5.3), without what markup
@@ -140,7 +141,7 @@ class OrderView(Value, frozen=True, kw_only=True):
     ahead: tuple[str, ...] = ()  # hand steps: what a person can prepare before the glass is wetted
     place: int | None = None  # in the queue, 1 is the next; None when it waits no more
     wait_s: float | None = None  # until its pour begins, from at_wall_s; None when that hangs on a person
-    needs: str = ""  # why a person is needed before it can be poured, "" when not
+    needs: tuple[Remark, ...] = ()  # why a person is needed before it can be poured
     needs_nod: bool = False  # alcohol waits for the operator's nod
     changed: tuple[Difference, ...] = ()  # since it was ordered; it waits until whoever placed it agrees
     seconds: float = 0.0  # pumps' time
@@ -170,7 +171,7 @@ class QueueView(Value, frozen=True, kw_only=True):
     closed: str
     waiting: int
     wait_s: float | None  # of a new order; None when that hangs on a person
-    needs: str  # why a person is needed, "" when not
+    needs: tuple[Remark, ...]  # why a person is needed
     last_orders: bool
     house: House
     book: str = ""  # its title
@@ -187,12 +188,12 @@ class Orders(Value, frozen=True, kw_only=True):
     """The queue and its orders: a guest's own ones, or all for the operator.
 
     open ones first in the order of the queue, then those that are over, the latest first. short: containers that will
-    run out within the queue, a sentence each, for the operator.
+    run out within the queue, for the operator.
     """
 
     queue: QueueView
     orders: tuple[OrderView, ...]
-    short: tuple[str, ...] = ()
+    short: tuple[Remark, ...] = ()
 
 
 class GuestToken(Value, frozen=True, kw_only=True):

@@ -1,6 +1,7 @@
 """The words for what the machine does, what a line holds and how an operation ends."""
 
 from enum import StrEnum
+from typing import Literal
 
 
 class MachineState(StrEnum):
@@ -54,3 +55,9 @@ class Outcome(StrEnum):
     STOPPED = "stopped"
     ABORTED = "aborted"
     FAULTED = "faulted"
+
+
+# Why an operation was stopped or aborted, where no fault did it: a person's stop; the engine's connection lost, or its
+# heartbeat; the journal cannot be written; the sentinel is lost; the guard ends, or has crashed; nobody came to a held
+# one in time; starts came late.
+StopCause = Literal["person", "engine", "silence", "journal", "sentinel", "service", "restart", "waited", "busy"]

@@ -10,8 +10,9 @@ from controller.model.fields import Value
 from controller.model.labels import GlassSize
 from controller.model.messages import InputReport, Refusal, ScaleReport, Waiting
 from controller.model.plan import Segment
+from controller.model.remark import Remark
 from controller.model.states import Contents, MachineState, OperationKind, Outcome
-from controller.model.weighing import Budget, Doubt, WeighedDose, WeighedServing
+from controller.model.weighing import Budget, Doubt, FitRemark, WeighedDose, WeighedServing
 
 Times = Annotated[float, Meta(gt=0, le=20)]
 Key = Annotated[str, Meta(min_length=1, max_length=80)]
@@ -132,6 +133,7 @@ class OperationView(Value, frozen=True, kw_only=True):
     weighed: WeighedServing | None = None  # None where nothing could be weighed
     unweighed: str = ""  # why a serving was not weighed though there is a scale, a sentence
     waiting: Waiting | None = None
+    cause: str = ""  # the reason as a word, of an operation since the engine started
 
 
 Due = Literal[
@@ -155,7 +157,7 @@ class LineView(LineName, frozen=True, kw_only=True):
     calibration: Calibration | None
     note: str  # what to do next with it, "" when it is ready
     due: Due = ""  # the same as a word
-    reasons: tuple[str, ...] = ()  # why it needs care, or what is wrong with what hangs there
+    reasons: tuple[Remark, ...] = ()  # why it needs care, or what is wrong with what hangs there
 
 
 class Names(Value, frozen=True, kw_only=True):
@@ -279,7 +281,7 @@ class FitView(Value, frozen=True, kw_only=True):
     scatter_ml: float | None  # run to run
     smallest_dose_ml: float | None  # that stays inside the tolerance
     doses: tuple[DoseError, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[FitRemark, ...]
     next_on_s: float | None  # the run time that would help most; None when enough is known
     design: str = ""  # before the first trial: which runs reach the legal tolerance with the least liquid, and why
     behind: tuple[TrialView, ...] = ()  # while no new trial is open: those that the calibration was accepted from

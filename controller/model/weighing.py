@@ -45,6 +45,31 @@ class Doubt(Value, frozen=True, kw_only=True):
     text: str
 
 
+class FitRemark(Value, frozen=True, kw_only=True):
+    """Something to know of a fit, or to correct: a sentence with its numbers.
+
+    about: masses exchanged between two trials, a wild trial, a flow that changes with the run time, a lag, a sag or a
+    scatter that the trials do not tell, trials that agree too well, a lag or a sag unlike such machines, a trial that
+    brought nothing, no fit at all, or servings that show another flow since.
+    """
+
+    about: Literal[
+        "exchanged",
+        "outlier",
+        "bend",
+        "lag",
+        "sag",
+        "scatter",
+        "agreement",
+        "odd_lag",
+        "odd_sag",
+        "dry",
+        "none",
+        "drift",
+    ]
+    text: str
+
+
 class BudgetLine(Value, frozen=True, kw_only=True):
     """One contribution to the uncertainty of a dose (GUM: evaluated as type A or B), standard uncertainty in mL."""
 

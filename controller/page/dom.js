@@ -1,14 +1,20 @@
 // Elements made and kept up to date: `h` makes a tree, `morph` changes the one on the page to match it, so that focus,
 // scrolling and what somebody is typing stay as they are.
 
-// props: `on…` handlers, `model` for elements of our own, `style` as an object of properties, all else attributes.
-export function h(tag, props, ...kids) {
-  const node = document.createElement(tag);
-  for (const [name, value] of Object.entries(props || {})) {
-    if (name === 'style') for (const [one, set] of Object.entries(value)) node.style.setProperty(one, set);
-    else if (name === 'model' || name.startsWith('on')) node[name] = value;
-    else if (value === true) node.setAttribute(name, '');
-    else if (value !== false && value != null) node.setAttribute(name, value);
+export const byId = (id) => document.getElementById(id);
+
+// tag: with its classes, as `p.small.soft`. After it may come an object of props: `on…` handlers, `model` for elements of
+// our own, `style` as an object of properties, all else attributes.
+export function h(tag, ...kids) {
+  const [name, ...classes] = tag.split('.');
+  const node = document.createElement(name);
+  if (classes.length) node.className = classes.join(' ');
+  const props = kids[0]?.constructor === Object ? kids.shift() : {};
+  for (const [key, value] of Object.entries(props)) {
+    if (key === 'style') for (const [one, set] of Object.entries(value)) node.style.setProperty(one, set);
+    else if (key === 'model' || key.startsWith('on')) node[key] = value;
+    else if (value === true) node.setAttribute(key, '');
+    else if (value !== false && value != null) node.setAttribute(key, value);
   }
   append(node, kids);
   return node;
@@ -56,7 +62,7 @@ export function morphChildren(old, fresh) {
 
 // A live region for what changes without the reader's doing.
 export function say(text) {
-  const region = document.getElementById('said');
+  const region = byId('said');
   if (region.textContent !== text) region.textContent = text;
 }
 

@@ -19,7 +19,7 @@ export const tapeMl = (entries) => Math.max(100, Math.ceil(Math.max(...entries.m
 // phases: of a menu entry; the text beside it says the same, so that it is hidden from screen readers.
 export function tape(phases, fullMl, times = 1) {
   const pieces = phases.flatMap((phase, at) => [
-    phase.hand && at ? h('div', { class: 'hand' }) : null,
+    phase.hand && at ? h('div.hand') : null,
     ...phase.doses.map((one) =>
       h('div', { class: `dose ${tint(one.liquid)}`, style: { width: `${(100 * one.volume_ml * times) / fullMl}%` } }),
     ),
@@ -27,15 +27,15 @@ export function tape(phases, fullMl, times = 1) {
   const marks = [];
   for (let at = 0; at <= fullMl; at += fullMl > 250 ? 100 : 50)
     marks.push(h('span', { class: `mark num ${at === 0 ? 'first' : at === fullMl ? 'last' : ''}`, style: { left: `${(100 * at) / fullMl}%` } }, at ? String(at) : ml(0)));
-  return h('div', { class: 'tape', 'aria-hidden': 'true', style: { '--full': String(fullMl) } },
-    h('div', { class: 'doses' }, pieces), h('div', { class: 'ticks' }), marks);
+  return h('div.tape', { 'aria-hidden': 'true', style: { '--full': String(fullMl) } },
+    h('div.doses', pieces), h('div.ticks'), marks);
 }
 
 // What stands on the tape, in words: doses in order, hand steps between them.
 export function doseKey(phases, times = 1) {
-  return h('ul', { class: 'key' }, phases.flatMap((phase) => [
-    phase.hand ? h('li', { class: 'soft' }, t('hand', { step: phase.hand })) : null,
+  return h('ul.key', phases.flatMap((phase) => [
+    phase.hand ? h('li.soft', t('hand', { step: phase.hand })) : null,
     ...phase.doses.map((one) =>
-      h('li', {}, h('span', { class: `swatch ${tint(one.liquid)}` }), h('span', {}, one.liquid), h('span', { class: 'num soft' }, ml(one.volume_ml * times)))),
+      h('li', h('span', { class: `swatch ${tint(one.liquid)}` }), h('span', one.liquid), h('span.num.soft', ml(one.volume_ml * times)))),
   ]));
 }

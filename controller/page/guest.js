@@ -1,7 +1,7 @@
 // A guest's side: what can be had now, and the guest's own orders.
 import { becomeGuest, follow, get } from './api.js';
 import { doseKey, learnTints, tape, tapeMl } from './draw.js';
-import { h, later, morph, morphChildren } from './dom.js';
+import { byId, h, later, morph, morphChildren } from './dom.js';
 import { connection } from './main.js';
 import { duration, grams, known, list, loadMoreTexts, ml, number, percent, t } from './texts.js';
 
@@ -25,18 +25,18 @@ function said({ without, instead }) {
 }
 
 export function facts(entry, times = 1) {
-  return h('p', { class: 'facts' },
-    h('span', { class: 'num' }, h('b', {}, ml(entry.volume_ml * times))), h('span', {}, entry.glass),
-    h('span', { class: 'num' }, entry.abv_percent > 0 ? t('strength', { abv: percent(entry.abv_percent) }) : t('no_alcohol')),
-    entry.ethanol_g > 0 && h('span', { class: 'num' }, t('ethanol', { g: grams(entry.ethanol_g * times) })),
-    entry.ethanol_g > 0 && entry.standard_drinks != null && h('span', { class: 'num' },
+  return h('p.facts',
+    h('span.num', h('b', ml(entry.volume_ml * times))), h('span', entry.glass),
+    h('span.num', entry.abv_percent > 0 ? t('strength', { abv: percent(entry.abv_percent) }) : t('no_alcohol')),
+    entry.ethanol_g > 0 && h('span.num', t('ethanol', { g: grams(entry.ethanol_g * times) })),
+    entry.ethanol_g > 0 && entry.standard_drinks != null && h('span.num',
       t('standard_drinks', { n: number(entry.standard_drinks * times, 1), country: entry.standard_drink })),
-    entry.seconds != null && times === 1 && h('span', { class: 'num' }, t('pours_in', { time: duration(entry.seconds) })));
+    entry.seconds != null && times === 1 && h('span.num', t('pours_in', { time: duration(entry.seconds) })));
 }
 
 export function allergens(entry) {
-  return h('p', { class: 'small' },
-    entry.allergens.length ? h('b', {}, t('made_with', { list: list(entry.allergens.map(allergen)) })) : t('made_with_none'),
+  return h('p.small',
+    entry.allergens.length ? h('b', t('made_with', { list: list(entry.allergens.map(allergen)) })) : t('made_with_none'),
     entry.may_contain.length > 0 && ` ${t('traces', { list: list(entry.may_contain.map(allergen)) })}`);
 }
 
@@ -44,10 +44,10 @@ function drink(entry, fullMl) {
   const now = offered(entry);
   const id = `d-${state.menu.indexOf(entry)}`;
   return h('li', { 'data-key': entry.recipe },
-    h('div', { class: 'drink-head' }, h('h3', { id }, entry.recipe),
-      now && h('button', { class: 'go', 'aria-describedby': id, onclick: async () => (await ordering()).openOrder(entry, now), disabled: Boolean(state.queue?.closed) }, t('order'))),
+    h('div.drink-head', h('h3', { id }, entry.recipe),
+      now && h('button.go', { 'aria-describedby': id, onclick: async () => (await ordering()).openOrder(entry, now), disabled: Boolean(state.queue?.closed) }, t('order'))),
     tape(entry.phases, fullMl), doseKey(entry.phases),
-    now && said(now).map((one) => h('p', { class: 'small notice' }, one)),
+    now && said(now).map((one) => h('p.small.notice', one)),
     facts(entry), allergens(entry));
 }
 
@@ -61,11 +61,11 @@ function filters() {
     filter.noAlcohol = event.target.checked;
     later(draw);
   };
-  return h('details', {}, h('summary', {}, t('filter')), h('div', { class: 'stack' },
-    state.menu.some((one) => one.ethanol_g > 0) && h('label', { class: 'tick' }, h('input', { type: 'checkbox', onchange: drop }), t('only_no_alcohol')),
-    all.length > 0 && h('fieldset', {}, h('legend', {}, t('leave_out')),
-      all.map((one) => h('label', { class: 'tick', 'data-key': one }, h('input', { type: 'checkbox', onchange: choose(one) }), allergen(one)))),
-    h('p', { class: 'notice small' }, t('never_free'))));
+  return h('details', h('summary', t('filter')), h('div.stack',
+    state.menu.some((one) => one.ethanol_g > 0) && h('label.tick', h('input', { type: 'checkbox', onchange: drop }), t('only_no_alcohol')),
+    all.length > 0 && h('fieldset', h('legend', t('leave_out')),
+      all.map((one) => h('label.tick', { 'data-key': one }, h('input', { type: 'checkbox', onchange: choose(one) }), allergen(one)))),
+    h('p.notice.small', t('never_free'))));
 }
 
 export const closed = (queue) => (queue.last_orders ? t('closed_last') : t('closed_full', { n: queue.waiting }));
@@ -73,8 +73,8 @@ export const closed = (queue) => (queue.last_orders ? t('closed_last') : t('clos
 function queueLine() {
   const queue = state.queue;
   if (!queue) return null;
-  if (queue.closed) return h('p', { class: 'notice' }, closed(queue));
-  return h('p', { class: 'soft small' }, t('waiting', { n: queue.waiting }), ' ',
+  if (queue.closed) return h('p.notice', closed(queue));
+  return h('p.soft.small', t('waiting', { n: queue.waiting }), ' ',
     queue.wait_s == null ? t('wait_unknown') : t('wait', { time: duration(queue.wait_s) }));
 }
 
@@ -84,16 +84,16 @@ export function draw() {
   const now = wanted.filter(offered);
   const others = state.menu.filter((one) => !offered(one));
   const fullMl = tapeMl(state.menu);
-  morph(document.getElementById('top'), h('header', { class: 'top', id: 'top' },
-    h('div', { class: 'row apart' }, h('h1', {}, state.queue?.book || t('title')), connection())));
-  morphChildren(document.getElementById('main'), [
+  morph(byId('top'), h('header.top', { id: 'top' },
+    h('div.row.apart', h('h1', state.queue?.book || t('title')), connection())));
+  morphChildren(byId('main'), [
     h('div', { 'data-key': 'mine' }, parts?.tickets()),
-    h('div', { class: 'stack', 'data-key': 'menu' },
-      h('h2', {}, t('now')), queueLine(), filters(),
-      now.length === 0 && h('p', {}, t(state.menu.length && wanted.length < state.menu.length ? 'none_fits' : 'none_now')),
-      h('ul', { class: 'drinks' }, now.map((one) => drink(one, fullMl))),
-      others.length > 0 && h('details', {}, h('summary', {}, t('not_now', { n: others.length })),
-        h('ul', {}, others.map((one) => h('li', { 'data-key': one.recipe }, one.recipe))))),
+    h('div.stack', { 'data-key': 'menu' },
+      h('h2', t('now')), queueLine(), filters(),
+      now.length === 0 && h('p', t(state.menu.length && wanted.length < state.menu.length ? 'none_fits' : 'none_now')),
+      h('ul.drinks', now.map((one) => drink(one, fullMl))),
+      others.length > 0 && h('details', h('summary', t('not_now', { n: others.length })),
+        h('ul', others.map((one) => h('li', { 'data-key': one.recipe }, one.recipe))))),
   ]);
 }
 
@@ -125,7 +125,7 @@ export async function show(menu) {
   takeMenu(await menu);
   draw();
   const cautions = ['caution_allergens', 'caution_alcohol', 'caution_food', location.protocol === 'http:' && 'caution_open'].filter(Boolean);
-  document.getElementById('cautions').append(...cautions.map((one) => h('p', {}, t(one))));
+  byId('cautions').append(...cautions.map((one) => h('p', t(one))));
   [parts] = await Promise.all([ordering(), loadMoreTexts('rules')]);
   for (;;) {
     try {

@@ -1,26 +1,26 @@
 // The page's begin: token, language, whose side it is; the frame around both sides.
 import { get, hasToken, isConnected, link, takeTokenFromAddress, useInvitation } from './api.js';
-import { focusOn, h, morph } from './dom.js';
+import { byId, focusOn, h, morph } from './dom.js';
 import { chooseLanguage, language, LANGUAGES, loadTexts, t } from './texts.js';
 
 function frame(...more) {
   document.body.replaceChildren(
-    h('a', { class: 'skip', href: '#main' }, t('skip')),
-    h('header', { class: 'top', id: 'top' }),
+    h('a.skip', { href: '#main' }, t('skip')),
+    h('header.top', { id: 'top' }),
     h('p', { id: 'said', class: 'unseen', role: 'status' }),
     h('main', { id: 'main', tabindex: '-1' }),
-    h('footer', {}, more),
+    h('footer', more),
   );
 }
 
 function languages() {
   const select = h('select', { onchange: (event) => chooseLanguage(event.target.value) },
     Object.entries(LANGUAGES).map(([code, name]) => h('option', { value: code, lang: code, selected: code === language }, name)));
-  return h('label', { class: 'field small' }, t('language'), select);
+  return h('label.field.small', t('language'), select);
 }
 
 export function showConnection() {
-  const line = document.getElementById('connection');
+  const line = byId('connection');
   if (line) morph(line, connection());
 }
 
@@ -29,17 +29,17 @@ export const connection = () =>
     isConnected() ? t('connected') : t('no_connection'));
 
 function askForToken(reason) {
-  frame(h('div', { class: 'caution' }, languages()));
+  frame(h('div.caution', languages()));
   const field = h('input', { id: 'token', type: 'password', autocomplete: 'off', autocapitalize: 'off', required: true });
   const enter = (event) => {
     event.preventDefault();
     useInvitation(field.value.trim());
     location.reload();
   };
-  document.getElementById('main').append(
-    h('form', { class: 'stack', onsubmit: enter },
-      h('h1', {}, t('token_title')), h('p', {}, t(reason)),
-      h('label', { class: 'field' }, t('token'), field), h('button', { class: 'main' }, t('enter'))));
+  byId('main').append(
+    h('form.stack', { onsubmit: enter },
+      h('h1', t('token_title')), h('p', t(reason)),
+      h('label.field', t('token'), field), h('button.main', t('enter'))));
   focusOn(document.querySelector('h1'));
 }
 
@@ -65,7 +65,7 @@ async function begin() {
   for (;;) {
     try {
       const show = await side;
-      frame(h('div', { class: 'caution stack' }, h('div', { id: 'cautions', class: 'stack' }), languages()));
+      frame(h('div.caution.stack', h('div', { id: 'cautions', class: 'stack' }), languages()));
       return await show();
     } catch (error) {
       if (error.status === 401) return undefined;

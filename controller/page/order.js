@@ -2,7 +2,7 @@
 import './plan.js';
 import { ask, becomeGuest, freshKey, get, link, post, Problem } from './api.js';
 import { doseKey, tape } from './draw.js';
-import { focusOn, h, later, say } from './dom.js';
+import { byId, focusOn, h, later, say } from './dom.js';
 import { allergens, draw, facts, state } from './guest.js';
 import { change, changes, ending, problem } from './said.js';
 import { clock, duration, t } from './texts.js';
@@ -52,18 +52,18 @@ export function openOrder(entry, offer) {
     const phases = entry.phases.map((phase) => ({ ...phase, doses: phase.doses.filter((one) => !chosen.without.has(one.liquid)) }));
     picture.replaceChildren(tape(phases, Math.max(100, Math.ceil((entry.volume_ml * chosen.times) / 50) * 50), chosen.times), doseKey(phases, chosen.times), facts(entry, chosen.times));
   };
-  const size = (times, word) => h('label', { class: 'tick' },
+  const size = (times, word) => h('label.tick',
     h('input', { type: 'radio', name: 'size', checked: times === 1, onchange: () => redraw((chosen.times = times)) }), word);
-  const leave = (liquid) => h('label', { class: 'tick' }, h('input', {
+  const leave = (liquid) => h('label.tick', h('input', {
     type: 'checkbox', checked: chosen.without.has(liquid),
     onchange: (event) => redraw(chosen.without[event.target.checked ? 'add' : 'delete'](liquid)),
   }), t('without', { liquid }));
-  const swap = (one) => h('label', { class: 'tick' }, h('input', {
+  const swap = (one) => h('label.tick', h('input', {
     type: 'checkbox', checked: chosen.instead.some((it) => it.liquid === one.liquid && it.by === one.by),
     onchange: (event) => { chosen.instead = chosen.instead.filter((it) => it.liquid !== one.liquid).concat(event.target.checked ? one : []); },
   }), t('instead', one));
   const dialog = h('dialog', { 'aria-labelledby': 'order-title', class: 'order' });
-  const submit = h('button', { class: 'main' }, t('order_one'));
+  const submit = h('button.main', t('order_one'));
   const send = async (event) => {
     event.preventDefault();
     submit.disabled = true;
@@ -71,19 +71,19 @@ export function openOrder(entry, offer) {
     try {
       const placed = await place({ recipe: entry.recipe, times: chosen.times, without: [...chosen.without], instead: chosen.instead, name: name.value });
       dialog.close();
-      later(() => focusOn(document.getElementById(`order-${placed.order}`)));
+      later(() => focusOn(byId(`order-${placed.order}`)));
     } catch (error) {
       wrong.replaceChildren(refusal(error));
       submit.disabled = !(error instanceof Problem); // the one that could not be sent goes out by itself
     }
   };
-  dialog.append(h('form', { class: 'stack', onsubmit: send },
+  dialog.append(h('form.stack', { onsubmit: send },
     h('h2', { id: 'order-title' }, entry.recipe), picture, allergens(entry),
-    h('fieldset', { class: 'row' }, h('legend', {}, t('size')), size(0.5, t('half')), size(1, t('single')), size(2, t('double'))),
+    h('fieldset.row', h('legend', t('size')), size(0.5, t('half')), size(1, t('single')), size(2, t('double'))),
     entry.optional.map(leave), entry.substitutes.map(swap),
-    h('label', { class: 'field' }, t('name'), name), h('p', { class: 'small soft' }, t('name_why')),
-    entry.ethanol_g > 0 && h('p', { class: 'notice small' }, t('caution_alcohol')),
-    wrong, h('div', { class: 'actions' }, submit, h('button', { type: 'button', onclick: () => dialog.close() }, t('cancel')))));
+    h('label.field', t('name'), name), h('p.small.soft', t('name_why')),
+    entry.ethanol_g > 0 && h('p.notice.small', t('caution_alcohol')),
+    wrong, h('div.actions', submit, h('button', { type: 'button', onclick: () => dialog.close() }, t('cancel')))));
   redraw();
   dialog.addEventListener('close', () => dialog.remove());
   document.body.append(dialog);
@@ -91,8 +91,8 @@ export function openOrder(entry, offer) {
 }
 
 function refusal(error) {
-  if (!(error instanceof Problem)) return h('p', { class: 'notice' }, t('will_send'));
-  return h('div', { class: 'notice bad' }, problem(error));
+  if (!(error instanceof Problem)) return h('p.notice', t('will_send'));
+  return h('div.notice.bad', problem(error));
 }
 
 // --- this phone's orders
@@ -106,46 +106,46 @@ export function tickets() {
   const nowS = (Date.now() - state.behindMs) / 1000;
   const shown = state.orders.filter((one) => !OVER.has(one.state) || nowS - (one.ended_wall_s || 0) < SHOWN_OVER_S);
   if (!shown.length && !sessionStorage.getItem(PENDING)) return null;
-  return h('section', { class: 'stack', 'aria-labelledby': 'mine-title' }, h('h2', { id: 'mine-title' }, t('mine')),
-    sessionStorage.getItem(PENDING) && h('p', { class: 'notice' }, t('will_send')),
-    trouble && h('div', { class: 'notice bad', role: 'alert' }, trouble instanceof Problem ? problem(trouble) : h('p', {}, t('no_connection'))),
-    h('ul', { class: 'stack' }, shown.map(ticket)));
+  return h('section.stack', { 'aria-labelledby': 'mine-title' }, h('h2', { id: 'mine-title' }, t('mine')),
+    sessionStorage.getItem(PENDING) && h('p.notice', t('will_send')),
+    trouble && h('div.notice.bad', { role: 'alert' }, trouble instanceof Problem ? problem(trouble) : h('p', t('no_connection'))),
+    h('ul.stack', shown.map(ticket)));
 }
 
 function ticket(order) {
   const isNow = ['called', 'pouring', 'ready'].includes(order.state);
   return h('li', { class: isNow ? 'ticket now stack' : 'ticket stack', id: `order-${order.order}`, 'data-key': String(order.order) },
-    h('div', { class: 'row apart' }, h('div', {}, h('h3', {}, order.recipe), h('p', { class: 'soft small' }, t(`state_${order.state}`))),
-      h('p', { class: 'number' }, h('span', { class: 'unseen' }, t('order_number')), String(order.number))),
+    h('div.row.apart', h('div', h('h3', order.recipe), h('p.soft.small', t(`state_${order.state}`))),
+      h('p.number', h('span.unseen', t('order_number')), String(order.number))),
     (BODIES[order.state] || over)(order));
 }
 
 // The drink is no longer what was ordered: it waits until this guest agrees.
-const changed = (order) => order.changed.length > 0 && h('div', { class: 'notice stack', role: 'status' },
-  h('p', {}, h('b', {}, t('changed'))), h('ul', {}, order.changed.map((one) => h('li', {}, change(one)))),
-  order.changed.every((one) => one.about !== 'gone') && h('button', { class: 'main', onclick: (event) => act(event, () => post(`orders/${order.order}/agree`, { changed: order.changed })) }, t('agree')));
+const changed = (order) => order.changed.length > 0 && h('div.notice.stack', { role: 'status' },
+  h('p', h('b', t('changed'))), h('ul', order.changed.map((one) => h('li', change(one)))),
+  order.changed.every((one) => one.about !== 'gone') && h('button.main', { onclick: (event) => act(event, () => post(`orders/${order.order}/agree`, { changed: order.changed })) }, t('agree')));
 
 const may = (order) => order.may_consent && order.consent_ends_wall_s && secrets()[order.order];
 
 const BODIES = {
   placed: (order) => [
-    h('p', {}, order.place != null && t('place', { n: order.place }), ' ', order.wait_s == null ? t('wait_unknown') : t('wait', { time: duration(order.wait_s) })),
-    order.needs_nod && h('p', { class: 'small notice' }, t('needs_nod')),
+    h('p', order.place != null && t('place', { n: order.place }), ' ', order.wait_s == null ? t('wait_unknown') : t('wait', { time: duration(order.wait_s) })),
+    order.needs_nod && h('p.small.notice', t('needs_nod')),
     changed(order),
     withdraw(order),
   ],
   called: (order) => [
-    h('p', {}, h('b', {}, t('set_down', { glass: order.glass }))),
-    order.ahead.map((step) => h('p', {}, t('ahead', { step }))),
-    order.call_ends_wall_s && h('p', { class: 'small soft' }, t('call_ends', { time: clock(order.call_ends_wall_s) })),
-    may(order) ? h('button', { class: 'main', onclick: (event) => act(event, () => consent(order)) }, t('consent')) : h('p', { class: 'small' }, t('somebody_says')),
+    h('p', h('b', t('set_down', { glass: order.glass }))),
+    order.ahead.map((step) => h('p', t('ahead', { step }))),
+    order.call_ends_wall_s && h('p.small.soft', t('call_ends', { time: clock(order.call_ends_wall_s) })),
+    may(order) ? h('button.main', { onclick: (event) => act(event, () => consent(order)) }, t('consent')) : h('p.small', t('somebody_says')),
     withdraw(order),
   ],
-  pouring: (order) => [plan(order), pours.get(order.operation)?.waiting && h('p', { class: 'notice', role: 'status' }, waits(pours.get(order.operation)))],
-  ready: (order) => [h('p', {}, h('b', {}, t('take_it'))), changes(order).map((one) => h('p', { class: 'small' }, one))],
+  pouring: (order) => [plan(order), pours.get(order.operation)?.waiting && h('p.notice', { role: 'status' }, waits(pours.get(order.operation)))],
+  ready: (order) => [h('p', h('b', t('take_it'))), changes(order).map((one) => h('p.small', one))],
 };
 
-const over = (order) => [(order.rule || order.reason) && h('p', { class: 'small' }, ending(order))];
+const over = (order) => [(order.rule || order.reason) && h('p.small', ending(order))];
 
 export const waits = ({ waiting, waiting_for: step }) => t({ glass: 'waits_glass', container: 'waits_operator' }[waiting.kind] ?? 'waits_step', { step });
 
@@ -172,7 +172,7 @@ async function look(operation) {
 
 const consent = (order) => ask('POST', `orders/${order.order}/consent`, { secret: secrets()[order.order] });
 
-const withdraw = (order) => h('button', { class: 'quiet', onclick: (event) => act(event, () => post(`orders/${order.order}/withdraw`)) }, t('withdraw', { number: order.number }));
+const withdraw = (order) => h('button.quiet', { onclick: (event) => act(event, () => post(`orders/${order.order}/withdraw`)) }, t('withdraw', { number: order.number }));
 
 async function act(event, what) {
   event.target.disabled = true;

@@ -66,16 +66,16 @@ class PourPlan extends HTMLElement {
     this.seconds = Math.max(seconds, 0.1);
     const step = [1, 2, 5, 10, 20, 30, 60].find((one) => seconds / one <= 8) || 60;
     const marks = [];
-    for (let at = 0; at <= seconds; at += step) marks.push(h('span', { class: 'num', style: { left: `${(100 * at) / this.seconds}%` } }, at ? number(at) : '0 s'));
+    for (let at = 0; at <= seconds; at += step) marks.push(h('span.num', { style: { left: `${(100 * at) / this.seconds}%` } }, at ? number(at) : '0 s'));
     this.replaceChildren(
-      h('div', { class: 'plan-field', 'aria-hidden': 'true' },
-        lanes.map(([line, all]) => h('div', { class: 'lane' },
-          h('div', { class: 'row apart small' }, h('span', {}, all[0].liquid), h('span', { class: 'num soft', 'data-given': line })),
-          h('div', { class: 'track' }, all.map((one) => h('div', {
+      h('div.plan-field', { 'aria-hidden': 'true' },
+        lanes.map(([line, all]) => h('div.lane',
+          h('div.row.apart.small', h('span', all[0].liquid), h('span.num.soft', { 'data-given': line })),
+          h('div.track', all.map((one) => h('div', {
             class: `run ${tint(one.liquid)}`, style: { left: `${(100 * one.from) / this.seconds}%`, width: `${(100 * (one.to - one.from)) / this.seconds}%` },
-          }, h('div', { class: 'given' })))))),
-        h('div', { class: 'axis' }, marks), h('div', { class: 'cursor' })),
-      h('p', { class: 'unseen' }, lanes.map(([, all]) => t('plan_row', { liquid: all[0].liquid, ml: ml(all.reduce((sum, one) => sum + one.ml, 0)), from: number(all[0].from, 1), to: number(all.at(-1).to, 1) }))));
+          }, h('div.given')))))),
+        h('div.axis', marks), h('div.cursor')),
+      h('p.unseen', lanes.map(([, all]) => t('plan_row', { liquid: all[0].liquid, ml: ml(all.reduce((sum, one) => sum + one.ml, 0)), from: number(all[0].from, 1), to: number(all.at(-1).to, 1) }))));
   }
 
   // Where on the plan's own time the pour is: by what each line has delivered where that is known, and on from there.

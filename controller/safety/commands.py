@@ -92,7 +92,7 @@ class Desk:
         if client == self._engine:
             self.beat_s = self._machine.now_s
         if isinstance(command, Stop):
-            self._machine.stop(Outcome.STOPPED, "stopped by a person")
+            self._machine.stop(Outcome.STOPPED, "stopped by a person", "person")
         elif isinstance(command, Hello):
             self._hello(client, command, damage)
         elif client not in self._clients:

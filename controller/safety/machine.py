@@ -17,7 +17,7 @@ from controller.model.messages import (
     Waiting,
 )
 from controller.model.profile import Profile
-from controller.model.states import Contents, MachineState, Outcome
+from controller.model.states import Contents, MachineState, Outcome, StopCause
 from controller.safety import outcome
 from controller.safety.admission import Situation, calibrations
 from controller.safety.load import Load
@@ -66,7 +66,7 @@ class StateMachine:
         self.state = MachineState.ABORTED if memory.fault else MachineState.STOPPED
         self.progress: Progress | None = None
         self.hold: Hold | None = None  # why the operation is held, None while it is not
-        self.ending: tuple[Outcome, str] = (Outcome.DONE, "")
+        self.ending = outcome.Ending(Outcome.DONE)
         self.now_s = now_s
         self.lead_s = 0.0  # from now to the first start of runs that begin now: what the main relay takes
         self.jug_ml = 0.0  # room in the jug that a person has confirmed under the outlet
@@ -197,11 +197,11 @@ class StateMachine:
         """What kind of thing that is."""
         return self.hold.waiting if self.hold else None
 
-    def stop(self, ending: Outcome, reason: str) -> None:
+    def stop(self, result: Outcome, reason: str, cause: StopCause) -> None:
         """Everything off; the operation, if any, ends this way."""
         if self.state in (MachineState.STOPPING, MachineState.ABORTING):
             return  # it is ending already; its first reason stands
-        self.ending, self.hold = (ending, reason), None
+        self.ending, self.hold = outcome.Ending(result, reason, cause), None
         self.all_off()
         self.go(Trigger.STOP, reason)
 
@@ -210,7 +210,7 @@ class StateMachine:
         self.all_off()
         if self.memory.fault is not None:
             return
-        self.ending, self.hold = (Outcome.FAULTED, text), None
+        self.ending, self.hold = outcome.Ending(Outcome.FAULTED, text, cause), None
         self.record(FaultRecord(fault=Fault(cause=cause, text=text)))
         self.say(FaultLatchedEvent(cause=cause, text=text))
         self.go(Trigger.ABORT, text)
@@ -239,8 +239,7 @@ class StateMachine:
         """The operation is over: say so, once it is on disk."""
         if self.progress is None:
             return
-        result, reason = self.ending
-        self.book_end(outcome.ended(self.progress, result, reason, self.situation(inputs)))
+        self.book_end(outcome.ended(self.progress, self.ending, self.situation(inputs)))
         self.progress = None
 
     def book_end(self, record: EndedRecord) -> None:

@@ -1,11 +1,12 @@
 """What an operation leaves behind: deliveries, switching times, ethanol to book, and what its lines hold now."""
 
 from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 from controller.model.labels import label_in
 from controller.model.messages import Delivery, Ended
 from controller.model.plan import Interval, Operation
-from controller.model.states import OperationKind, Outcome
+from controller.model.states import OperationKind, Outcome, StopCause
 from controller.model.sums import summed
 from controller.safety.admission import Situation
 from controller.safety.case import timeline
@@ -17,10 +18,19 @@ from controller.safety.vessel import counts
 
 # After a crash the channels may have stayed on until the sentinel or the boot service drove them off.
 OVERRUN_S = 1.0
+RESTARTED: StopCause = "restart"
 DIGITS = 6  # microlitres and microseconds are enough; more would only wear the card
 
 
-def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> EndedRecord:
+class Ending(NamedTuple):
+    """How an operation ends: why in a sentence, and as a word (a StopCause, or the cause of a fault)."""
+
+    outcome: Outcome
+    reason: str = ""
+    cause: str = ""
+
+
+def ended(progress: Progress, ending: Ending, now: Situation) -> EndedRecord:
     """The record of an operation whose channels are all off."""
     figures, operation = now.figures(), progress.operation
     worst = figures.upper_by_line_ml(progress.done)
@@ -30,7 +40,12 @@ def ended(progress: Progress, outcome: Outcome, reason: str, now: Situation) -> 
     deliveries = _deliveries(now, operation, delivered, worst, _on_s(progress.done))
     first_s = now.now_s if progress.first_s is None else progress.first_s
     ended_event = Ended(
-        operation=operation.operation, kind=operation.kind, outcome=outcome, reason=reason, deliveries=deliveries
+        operation=operation.operation,
+        kind=operation.kind,
+        outcome=ending.outcome,
+        reason=ending.reason,
+        cause=ending.cause,
+        deliveries=deliveries,
     )
     lines = _lines_after(progress, now)
     return EndedRecord(
@@ -72,6 +87,7 @@ def interrupted(memory: Memory, now: Situation) -> EndedRecord | None:
             kind=operation.kind,
             outcome=Outcome.ABORTED,
             reason="guard restarted",
+            cause=RESTARTED,
             deliveries=deliveries,
         ),
         ethanol_g=_ethanol_g(operation, deliveries, now),

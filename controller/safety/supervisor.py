@@ -32,6 +32,7 @@ from controller.safety.input_rules import refuse
 from controller.safety.inputs import Contacts
 from controller.safety.lift import Lift
 from controller.safety.machine import Hold, StateMachine
+from controller.safety.outcome import Ending
 from controller.safety.plausibility import Feedback
 from controller.safety.progress import Progress
 from controller.safety.records import Memory, Note, Stamped
@@ -164,7 +165,7 @@ class Supervisor:
         """A client's connection is closed; when it was the engine's, everything goes off."""
         self._machine.at(now_s)
         if self._desk.forget(client) and self.is_under_way:
-            self._machine.stop(Outcome.ABORTED, "engine connection lost")
+            self._machine.stop(Outcome.ABORTED, "engine connection lost", "engine")
         return self._machine.take_events()
 
     # --- from the loop
@@ -202,7 +203,7 @@ class Supervisor:
         machine.say(refuse(progress.operation.operation, "journal", reason, remedy=remedy))
         if self.state is S.STARTING:
             machine.progress = None
-        machine.stop(Outcome.ABORTED, "the journal cannot be written")
+        machine.stop(Outcome.ABORTED, "the journal cannot be written", "journal")
         return machine.take_events()
 
     def trouble(self, now_s: float, cause: str, text: str) -> list[Event]:
@@ -217,7 +218,7 @@ class Supervisor:
         self._machine.at(now_s)
         self._blocks[cause] = text
         self._machine.record(Note(text=text))
-        self._machine.stop(Outcome.ABORTED, text)
+        self._machine.stop(Outcome.ABORTED, text, "sentinel")
         return self._machine.take_events()
 
     def unblock(self, cause: str) -> None:
@@ -228,7 +229,7 @@ class Supervisor:
         """The process is about to end: what is under way ends as stopped."""
         self._machine.at(now_s)
         if self.is_under_way:
-            self._machine.stop(Outcome.STOPPED, reason)
+            self._machine.stop(Outcome.STOPPED, reason, "service")
         return self._machine.take_events()
 
     def sound(self, cause: str) -> None:
@@ -319,10 +320,10 @@ class Supervisor:
         if progress is None or self.state in SWITCHING_OFF:
             return
         if machine.now_s >= self._desk.beat_s + SILENCE_S:
-            machine.stop(Outcome.ABORTED, f"no heartbeat from the engine for {SILENCE_S:g} s")
+            machine.stop(Outcome.ABORTED, f"no heartbeat from the engine for {SILENCE_S:g} s", "silence")
         elif self.state is S.HELD and machine.now_s >= self._held_until_s(progress):
             held_s = self._held_until_s(progress) - self._held_s
-            machine.stop(Outcome.ABORTED, f"held for {held_s:g} s, waiting for {machine.waiting_for}")
+            machine.stop(Outcome.ABORTED, f"held for {held_s:g} s, waiting for {machine.waiting_for}", "waited")
         elif self.state is S.EXECUTE and (hold := hold_due(machine, self._inputs)) is not None:
             self._hold(hold)
 
@@ -388,10 +389,11 @@ class Supervisor:
         if late_s > LATE_S:
             machine.trip(LATE, f"a channel was switched off {late_s:.3f} s late")
         elif progress.late_s > LATE_S:
-            machine.stop(Outcome.ABORTED, f"starts came {progress.late_s:.3f} s late: the computer was busy elsewhere")
+            text = f"starts came {progress.late_s:.3f} s late: the computer was busy elsewhere"
+            machine.stop(Outcome.ABORTED, text, "busy")
         elif progress.is_through and machine.weigher.search is None:
             if progress.is_last:
-                machine.ending = (Outcome.DONE, "")
+                machine.ending = Ending(Outcome.DONE)
                 machine.go(Trigger.DONE)
             else:
                 progress.enter_next()

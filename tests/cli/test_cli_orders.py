@@ -6,12 +6,23 @@ import pytest
 
 ORDER = {"recipe": "Orchard Fizz", "at_wall_s": 0.0, "glass": "tumbler"}
 CALLED = ORDER | {"order": 17, "number": 3, "state": "called", "name": "Robin", "ahead": ["add four cubes of ice"]}
-PLACED = ORDER | {"order": 18, "number": 4, "state": "placed", "wait_s": 120.0, "needs_nod": True, "needs": "you agree"}
+PLACED = ORDER | {
+    "order": 18,
+    "number": 4,
+    "state": "placed",
+    "wait_s": 120.0,
+    "needs_nod": True,
+    "needs": [{"code": "nod", "text": "you agree"}],
+}
 HOUSE = {"waiting": 20, "each_guest": 2, "alcohol": "nod", "call_lasts_s": 120.0, "handling_s": 25.0}
 QUEUE = {
-    "at_wall_s": 0.0, "closed": "", "waiting": 2, "wait_s": 60.0, "needs": "", "last_orders": False, "house": HOUSE,
+    "at_wall_s": 0.0, "closed": "", "waiting": 2, "wait_s": 60.0, "needs": [], "last_orders": False, "house": HOUSE,
 }  # fmt: skip
-ORDERS = {"queue": QUEUE, "orders": [CALLED, PLACED], "short": ["soda: 120 mL short, 40 mL left"]}
+ORDERS = {
+    "queue": QUEUE,
+    "orders": [CALLED, PLACED],
+    "short": [{"code": "short", "text": "soda: 120 mL short, 40 mL left"}],
+}
 
 
 @pytest.fixture

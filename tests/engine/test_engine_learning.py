@@ -317,6 +317,6 @@ def test_a_line_that_changes_between_servings_is_said_to_have_drifted(bar):
     for _ in range(3):
         bar.pour()
     assert "less than those before let expect" in engine.learning.drift(6)
-    assert engine.learning.drift(6) in engine.calibrating.fit(6).warnings
+    assert engine.learning.drift(6) in [one.text for one in engine.calibrating.fit(6).warnings]
     notes = {one.line: one.note for one in engine.status().lines}
     assert "drifted" in notes[6]

@@ -11,6 +11,7 @@ from controller.errors import Refused
 from controller.ledger.records import Container
 from controller.model.labels import Label
 from controller.model.messages import LineReport
+from controller.model.remark import Remark
 from controller.model.requests import PastQuery, PourRequest
 from controller.model.states import Contents
 from controller.model.views import Offer, Swap
@@ -33,6 +34,10 @@ def container(line, remaining_ml, u_ml=0.0):
     )  # fmt: skip
 
 
+def lacks(needed, on):
+    return tuple(one.text for one in missing(needed, on))
+
+
 def entry(recipe, on, profile=PROFILE):
     return next(one for one in Menu(profile, BOOK, Work()).entries(on) if one.recipe == recipe)
 
@@ -50,28 +55,28 @@ def entry(recipe, on, profile=PROFILE):
     ],
 )
 def test_one_thing_that_is_needed_is_one_sentence(changes, sentence):
-    assert missing({"ginger syrup": 10.0, "soda": 50.0}, shelf(replace(REPORTS[SYRUP], **changes))) == (sentence,)
+    assert lacks({"ginger syrup": 10.0, "soda": 50.0}, shelf(replace(REPORTS[SYRUP], **changes))) == (sentence,)
 
 
 def test_what_is_short_is_said_with_what_is_not_sure():
     needed = {"ginger syrup": 30.0}
-    assert missing(needed, shelf(containers={SYRUP: container(SYRUP, 30.0)})) == ()
+    assert lacks(needed, shelf(containers={SYRUP: container(SYRUP, 30.0)})) == ()
     # 40 mL with u = 10 mL: only 20 mL are sure.
-    assert missing(needed, shelf(containers={SYRUP: container(SYRUP, 40.0, 10.0)})) == (
+    assert lacks(needed, shelf(containers={SYRUP: container(SYRUP, 40.0, 10.0)})) == (
         "ginger syrup: 10 mL short, 40 mL left, give or take 20 mL",
     )
-    assert missing(needed, shelf(low_lines=(SYRUP,))) == ("ginger syrup: the container on line 3 is low",)
-    assert missing(needed, shelf(overdue={SYRUP: ("line 3: cleaning due since 2.0 h",)})) == (
-        "line 3: cleaning due since 2.0 h",
-    )
+    assert lacks(needed, shelf(low_lines=(SYRUP,))) == ("ginger syrup: the container on line 3 is low",)
+    assert lacks(
+        needed, shelf(overdue={SYRUP: (Remark(code="cleaning", text="line 3: cleaning due since 2.0 h"),)})
+    ) == ("line 3: cleaning due since 2.0 h",)
 
 
 def test_of_two_lines_with_a_liquid_the_one_that_has_enough_is_taken():
     second = replace(REPORTS[TEA], liquid="ginger syrup", holds="ginger syrup", calibration=None)
     second = replace(second, calibration=replace(REPORTS[TEA].calibration, liquid="ginger syrup"))
     full, low = container(TEA, 700.0), container(SYRUP, 5.0)
-    assert missing({"ginger syrup": 30.0}, shelf(second, containers={TEA: full, SYRUP: low})) == ()
-    assert missing({"ginger syrup": 30.0}, shelf(containers={SYRUP: low})) != ()
+    assert lacks({"ginger syrup": 30.0}, shelf(second, containers={TEA: full, SYRUP: low})) == ()
+    assert lacks({"ginger syrup": 30.0}, shelf(containers={SYRUP: low})) != ()
 
 
 def twin_of_the_syrup(**changes):
@@ -93,8 +98,8 @@ def test_lines_share_a_dose_only_while_books_agree_on_what_is_in_them():
 
 def test_twins_may_hold_a_dose_between_them():
     halves = {TEA: replace(container(TEA, 20.0), liquid="ginger syrup"), SYRUP: container(SYRUP, 20.0)}
-    assert missing({"ginger syrup": 30.0}, shelf(twin_of_the_syrup(), containers=halves)) == ()
-    assert missing({"ginger syrup": 50.0}, shelf(twin_of_the_syrup(), containers=halves)) == (
+    assert lacks({"ginger syrup": 30.0}, shelf(twin_of_the_syrup(), containers=halves)) == ()
+    assert lacks({"ginger syrup": 50.0}, shelf(twin_of_the_syrup(), containers=halves)) == (
         "ginger syrup: 10 mL short, 40 mL left",
     )
 

@@ -8,6 +8,7 @@ from controller.errors import Refused
 from controller.model.messages import ButtonPressed
 from controller.model.order_states import NEXT
 from controller.model.orders import ConsentRequest, OrderRequest, OrderState
+from controller.model.remark import said
 from tests.ready_machine import BOOK, PROFILE, ROOT, ready_machine
 
 DRINK = "Orchard Fizz"
@@ -262,7 +263,7 @@ def test_a_wait_is_not_guessed_when_the_operator_is_needed(machine):
     seq = place(machine).order.order
     machine.engine.guard_lost()
     view = machine.engine.orders.view(seq, ANNE)
-    assert (view.wait_s, view.needs) == (None, "the machine does not answer")
+    assert (view.wait_s, said(view.needs)) == (None, "the machine does not answer")
 
 
 @pytest.fixture

@@ -53,7 +53,7 @@ def test_stock_and_hygiene_go_by_the_shorter_life_and_the_stricter_care():
     opened_s = desk.engine.stock.view(2).opened_wall_s
     assert desk.engine.stock.view(2).keeps_until_wall_s == opened_s + DAY_S
     desk.clock.move_to(desk.clock.now_s() + 2 * DAY_S)
-    assert any("past its time" in reason for reason in desk.engine.hygiene.overdue()[2])
+    assert any("past its time" in reason.text for reason in desk.engine.hygiene.overdue()[2])
     assert any("past its time" in reason for reason in entry(desk).missing)
 
 
@@ -61,7 +61,7 @@ def test_care_of_what_was_rinsed_out_still_counts():
     """Wetted by something perishable, rinsed with water, filled anew: four hours after the first it is due."""
     desk = Desk(heard(cares=("perishable",), wetted_wall_s=0.0))
     desk.clock.move_to(desk.clock.now_s() + 5 * 3600.0)
-    assert any("cleaning due since" in reason for reason in desk.engine.hygiene.overdue()[2])
+    assert any("cleaning due since" in reason.text for reason in desk.engine.hygiene.overdue()[2])
 
 
 def test_traces_of_an_allergen_told_late_are_due_for_cleaning_before_anything_is_planned():

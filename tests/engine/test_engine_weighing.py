@@ -54,7 +54,7 @@ def test_a_wrong_digit_among_eight_is_left_out_named_and_not_behind_the_calibrat
     with_typo = [*good[:6], round(good[6] - 24.0, 1), good[7]]
     view = add(desk, with_typo)
     assert states(view) == ["counts"] * 6 + ["left out", "counts"]
-    assert view.warnings[0].startswith("Trial 7 (12 s) does not fit")
+    assert view.warnings[0].text.startswith("Trial 7 (12 s) does not fit")
     assert view.doubts == ()
     desk.engine.calibrating.settle(CalibrationRequest(line=1))
     (taken,) = desk.of(TakeCalibration)
@@ -95,7 +95,7 @@ def test_numbers_in_the_warnings_are_those_of_the_list(desk):
     desk.engine.calibrating.strike_trial(StrikeRequest(line=1, trial=1))
     view = add(desk, [*grams(desk)[:1], 3.0])
     assert states(view)[9] == "left out"
-    assert view.warnings[0].startswith("Trial 10 (3 s)")
+    assert view.warnings[0].text.startswith("Trial 10 (3 s)")
 
 
 def test_a_refused_file_leaves_nothing_behind(desk):

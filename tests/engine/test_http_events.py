@@ -105,7 +105,7 @@ def order(number):
 
 
 def test_a_guest_hears_of_own_orders_and_the_queue_and_of_nothing_else():
-    queue = QueueView(at_wall_s=0.0, closed="", waiting=1, wait_s=0.0, needs="", last_orders=False, house=House())
+    queue = QueueView(at_wall_s=0.0, closed="", waiting=1, wait_s=0.0, needs=(), last_orders=False, house=House())
 
     async def scenario():
         ring = ring_of(Source())
@@ -123,7 +123,7 @@ def test_a_guest_hears_of_own_orders_and_the_queue_and_of_nothing_else():
 
 def test_once_guests_are_forgotten_no_stream_says_again_what_they_ordered(monkeypatch):
     monkeypatch.setattr(events, "FORGET_S", 0.0)
-    queue = QueueView(at_wall_s=0.0, closed="", waiting=0, wait_s=0.0, needs="", last_orders=True, house=House())
+    queue = QueueView(at_wall_s=0.0, closed="", waiting=0, wait_s=0.0, needs=(), last_orders=True, house=House())
 
     async def scenario():
         ring = ring_of(Source())

@@ -33,7 +33,7 @@ def test_a_wild_trial_of_eight_is_left_out_and_named(seed, index, factor):
     without = fit([one for k, one in enumerate(trials) if k != index])
     assert found.left_out == (index,)
     assert found.flow_ml_s == pytest.approx(without.flow_ml_s, rel=1e-3)
-    assert any(f"Trial {index + 1} " in one and "It is left out." in one for one in found.warnings)
+    assert any(f"Trial {index + 1} " in one.text and "It is left out." in one.text for one in found.warnings)
 
 
 def test_a_wild_trial_that_turns_the_line_round_is_left_out_too():

@@ -29,7 +29,7 @@ def test_the_mass_of_another_run_is_named(seed):
     assert found.outliers[0].index == 3
     assert "looks like the mass of trial" in found.outliers[0].suggestion
     assert "(60 s)" in found.outliers[0].suggestion
-    assert found.warnings[0].startswith("Trial 4 (12 s) does not fit")
+    assert found.warnings[0].text.startswith("Trial 4 (12 s) does not fit")
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -39,7 +39,7 @@ def test_two_exchanged_masses_are_named(seed):
     # Trials 1 to 3 ran equally long: which of them was exchanged shows only in the volumes noted.
     found = fit(changed)
     assert found.exchanged == (1, 3)
-    assert found.warnings[0].startswith("The masses of trials 2 and 4 look exchanged")
+    assert found.warnings[0].text.startswith("The masses of trials 2 and 4 look exchanged")
 
 
 def test_exchanged_masses_that_turn_the_line_round_are_named_in_the_refusal():
@@ -92,7 +92,7 @@ def test_bends_are_found():
     assert len(found) == 10
     assert sum(one.is_significant for one in found) >= 8
     assert [one.flow_change for one in found] == pytest.approx([-0.1] * 10, abs=0.05)
-    assert any("A straight line does not fit" in one for one in fit(bent(4)).warnings)
+    assert any("A straight line does not fit" in one.text for one in fit(bent(4)).warnings)
 
 
 def test_two_run_times_cannot_show_a_bend():

@@ -1,4 +1,4 @@
-"""Whatever the engine sends by a code has a text in every language: rules, problems, faults, what a line is due for.
+"""Whatever the engine sends by a code has a text in every language: rules, problems, faults, remarks, ends.
 
 The codes are read from the source, so that a new one without a text fails here.
 """
@@ -10,9 +10,13 @@ from typing import get_args
 import pytest
 
 from controller.engine.http.problems import PROBLEMS
+from controller.ledger.records import NoteEvent
 from controller.model.orders import Difference, OrderState
-from controller.model.states import Contents, MachineState, OperationKind, Outcome
+from controller.model.profile import Pump
+from controller.model.remark import RemarkCode
+from controller.model.states import Contents, MachineState, OperationKind, Outcome, StopCause
 from controller.model.views import Due
+from controller.model.weighing import Doubt, FitRemark
 from controller.model.wiring import Contact, Input, LevelSwitch
 from tests.page.page_texts import FOLDERS, LANGUAGES, texts
 
@@ -94,6 +98,12 @@ CODES = {
     "state_machine": {*MachineState},
     "outcome": {*Outcome},
     "kind": {*OperationKind},
+    "event": {*get_args(NoteEvent)},
+    "remark": {*get_args(RemarkCode)},
+    "ended": {*get_args(StopCause)},
+    "doubt": {*get_args(Doubt.__annotations__["about"])},
+    "fit": {*get_args(FitRemark.__annotations__["about"])},
+    "rotation": {*get_args(Pump.__annotations__["rotation"])},
     "contents": {one.replace(" ", "_") for one in Contents} - {"liquid"},
 }
 

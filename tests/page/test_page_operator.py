@@ -120,17 +120,21 @@ def test_a_trial_that_ended_early_asks_for_an_empty_jar(operator, machine):
     early.wait_for()  # the jar is no emptier for it
     german = operator("calibrate/5", locale="de-DE")
     german.get_by_role("alert").filter(has_text="Gefäß leeren, leer wiegen").wait_for()
+    german.get_by_text("Von Hand angehalten.").wait_for()
     page.get_by_label("For how long, s").fill("1")
     run_trial(page)
     assert early.count() == 0
 
 
-def test_what_the_guard_refuses_to_begin_is_said(operator, machine):
+def test_a_run_that_the_guard_refuses_after_the_answer_is_said(operator):
+    """The engine answers at once when the guard takes its time, so that the refusal comes later."""
     page = operator("calibrate/5")
-    page.get_by_label("An empty jug is under the outlet").uncheck()
+    asked = {"operation": "late", "kind": "trial", "admitted": False, "refused": [], "outcome": None, "lines": []}
+    refusal = {"request": "late", "rule": "current", "reason": "9 A are too much.", "asked": "", "allowed": ""}
+    page.route("**/v1/trials", lambda route: route.fulfill(json=asked))
+    page.route("**/v1/operations/late", lambda route: route.fulfill(json={**asked, "refused": [refusal]}))
     press(page, "Run")
-    page.get_by_role("alert").wait_for()
-    assert machine.closed_contacts() == set()
+    page.get_by_role("alert").get_by_text("9 A are too much.").wait_for()
 
 
 def test_a_container_is_renewed_weighed_and_said_to_be_empty(operator):

@@ -15,6 +15,7 @@ from tests.guard.guard_parts import run_of, serve
 from tests.safety.core_parts import NOW_S, filled, situation
 
 JUICE, SYRUP, TEA, GIN = "apple juice", "ginger syrup", "cold tea", "sloe gin"
+STOPPED = outcome.Ending(Outcome.STOPPED, "stopped by a person", "person")
 POUR = serve(run_of(1, JUICE, 0, 10), run_of(2, SYRUP, 2, 3), run_of(3, TEA, 30, 5))
 
 
@@ -41,7 +42,7 @@ def interrupted(operation: Operation, **memory: Any) -> EndedRecord:
 def test_edges_count_from_the_first_start_and_lie_on_the_credited_clock():
     progress = stepped(POUR, 10.0, 12.0, 15.0, 20.0)
     progress.off(31.0)  # the third line never began
-    record = outcome.ended(progress, Outcome.STOPPED, "stopped by a person", at(31.0))
+    record = outcome.ended(progress, STOPPED, at(31.0))
     assert record.edges == ((1, True, 0.0), (2, True, 2.0), (2, False, 5.0), (1, False, 10.0))
     assert record.began_s == NOW_S + 10.0
     assert [(one.line, one.asked_ml, one.delivered_ml, one.worst_ml, one.on_s) for one in record.ended.deliveries] == [
@@ -53,14 +54,14 @@ def test_edges_count_from_the_first_start_and_lie_on_the_credited_clock():
 
 def test_microseconds_and_microlitres_are_enough():
     progress = stepped(serve(run_of(1, JUICE, 0, 1 / 3)), 10.0, 10.0 + 1 / 3)
-    record = outcome.ended(progress, Outcome.DONE, "", at(11.0))
+    record = outcome.ended(progress, outcome.Ending(Outcome.DONE), at(11.0))
     (one,) = record.ended.deliveries
     assert record.edges[1][2] == 0.333333
     assert (one.on_s, one.delivered_ml, one.worst_ml) == (0.333333, 0.666667, 0.666667)
 
 
 def test_what_never_began_began_now():
-    record = outcome.ended(Progress(POUR), Outcome.STOPPED, "stopped by a person", at(31.0))
+    record = outcome.ended(Progress(POUR), STOPPED, at(31.0))
     assert (record.began_s, record.edges, record.lines) == (NOW_S + 31.0, (), ())
 
 
@@ -99,11 +100,11 @@ def test_one_line_that_still_holds_cleaner_is_enough_for_the_funnel():
     segment = Segment(runs=(run_of(1, "rinse water", 0, 40), run_of(2, "rinse water", 0, 5)))
     rinse = Operation(operation="r1", kind=OperationKind.RINSE, segments=(segment,), jug=True)
     progress = stepped(rinse, 10.0, 15.0, 50.0)
-    record = outcome.ended(progress, Outcome.DONE, "", at(50.0, lines=lines))
+    record = outcome.ended(progress, outcome.Ending(Outcome.DONE), at(50.0, lines=lines))
     assert {state.line: state.contents for state in record.lines} == {1: Contents.RINSE_WATER, 2: Contents.CLEANER}
     assert record.funnel_chemical is True
     both = stepped(replace(rinse, segments=(Segment(runs=segment.runs[:1]),)), 10.0, 50.0)
-    assert outcome.ended(both, Outcome.DONE, "", at(50.0, lines=lines)).funnel_chemical is False
+    assert outcome.ended(both, outcome.Ending(Outcome.DONE), at(50.0, lines=lines)).funnel_chemical is False
 
 
 def test_without_an_unfinished_operation_nothing_was_interrupted():

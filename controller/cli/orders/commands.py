@@ -25,6 +25,7 @@ from controller.model.orders import (
     QueueView,
     RefuseOrderRequest,
 )
+from controller.model.remark import said
 
 number_argument = click.argument("number", type=click.IntRange(1))
 
@@ -156,8 +157,8 @@ def _sentence(one: OrderView) -> str:
 def _draw(found: Orders) -> str:
     queue = found.queue
     head = [f"Closed: {queue.closed}"] if queue.closed else []
-    head += [f"Needed: {queue.needs}."] if queue.needs else []
-    head += [f"Will run out: {one}." for one in found.short]
+    head += [f"Needed: {said(queue.needs)}."] if queue.needs else []
+    head += [f"Will run out: {one.text}." for one in found.short]
     if not found.orders:
         return "\n".join([*head, "No orders."])
     rows = [_row(one) for one in found.orders]
@@ -171,5 +172,5 @@ def _row(one: OrderView) -> tuple[str, ...]:
     wait = "" if one.wait_s is None else f"{one.wait_s / 60:.0f} min"
     since = "" if one.ended_wall_s is None else f"{datetime.fromtimestamp(one.ended_wall_s):%H:%M} "
     drink = one.recipe if one.times == 1.0 else f"{one.recipe} x {one.times:g}"
-    needs = "; ".join((one.needs or one.reason, *map(str, one.changed)))
+    needs = "; ".join((said(one.needs) or one.reason, *map(str, one.changed)))
     return (str(one.number), drink, one.name, str(one.state), wait, f"{since}{needs}")

@@ -143,7 +143,7 @@ def draw_fit(fit: FitView) -> str:
         parts.append("Not calibrated yet.")
     else:
         parts.extend(_calibration_lines(fit, fit.calibration))
-    parts.extend(f"careful: {text}" for text in (*fit.warnings, *(one.text for one in fit.doubts)))
+    parts.extend(f"careful: {one.text}" for each in (fit.warnings, fit.doubts) for one in each)
     if fit.next_on_s is not None and not fit.behind:
         parts.append(f"A run of {fit.next_on_s:.1f} s would help most next.")
     return "\n".join(parts)

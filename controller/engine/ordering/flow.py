@@ -12,6 +12,7 @@ from controller.ledger.store import Ledger
 from controller.model.book import House
 from controller.model.messages import InputReport
 from controller.model.orders import Difference, OrderEvent, OrderState
+from controller.model.remark import Remark
 from controller.model.states import OperationKind, Outcome
 
 
@@ -35,18 +36,18 @@ class Flow:
         """The book was read, at the start or again."""
         self._house, self._pouring = house, pouring
 
-    def needs(self) -> str:
-        """Why a person is needed before anything can be poured; "" when not."""
+    def needs(self) -> tuple[Remark, ...]:
+        """Why a person is needed before anything can be poured; nothing when not."""
         report, current = self._mirror.report, self._mirror.current
         if report is None:
-            return "the machine does not answer"
+            return (Remark(code="silent", text="the machine does not answer"),)
         if report.fault is not None:
-            return "the machine has stopped by a fault"
+            return (Remark(code="fault", text="the machine has stopped by a fault"),)
         if self._mirror.is_under_way() and current is not None and current.asked.kind is not OperationKind.SERVE:
-            return f"the machine is not serving now ({current.asked.kind})"
+            return (Remark(code="busy", text=f"the machine is not serving now ({current.asked.kind})"),)
         if report.inputs.tray_full:
-            return "the drip tray is full"
-        return ""
+            return (Remark(code="tray", text="the drip tray is full"),)
+        return ()
 
     def call_ends_s(self) -> float | None:
         """Until the call expires (s); None while the machine keeps the called guest waiting."""

@@ -38,6 +38,7 @@ from controller.model.orders import (
 )
 from controller.model.plan import CONSENT_S, Consent, Segment
 from controller.model.profile import Profile
+from controller.model.remark import Remark, said
 from controller.model.requests import PourRequest
 from controller.model.sums import summed
 from controller.model.views import Asked
@@ -120,7 +121,7 @@ class OrderQueue:
             rules.require_place(self._register, self._house, owner)
             drink = self._pouring.drink(_pour(request))
             if lacks := self._pouring.lacks((drink.doses_ml,))[0]:
-                raise Refused(rule="readiness", reason="; ".join(lacks) + ".", remedy="Choose another drink.")
+                raise Refused(rule="readiness", reason=said(lacks) + ".", remedy="Choose another drink.")
             order = self._register.place(
                 Guest(owner=owner, key=request.key, name=request.name, secret=secrets.token_urlsafe(18)),
                 request=_pour(request),
@@ -314,8 +315,8 @@ class OrderQueue:
             self._go_on()
         return self.view(seq, owner)
 
-    def _short(self) -> tuple[str, ...]:
-        """Containers that will not last for the orders that wait, a sentence each."""
+    def _short(self) -> tuple[Remark, ...]:
+        """Containers that will not last for the orders that wait."""
         needed = summed(dose for one in self._register.waiting() for dose in one.drink.doses_ml.items())
         return self._pouring.lacks((needed,))[0]
 
@@ -345,7 +346,7 @@ class OrderQueue:
             places={one.seq: number for number, one in enumerate(waiting, 1)},
             before_s=before_s,
             next_s=next_s,
-            lacks={one.seq: "; ".join(lacking) for one, lacking in zip(waiting, lacks, strict=True)},
+            lacks={one.seq: lacking for one, lacking in zip(waiting, lacks, strict=True)},
             changed=self._flow.changed,
             needs=self._flow.needs(),
             call_ends_s=self._flow.call_ends_s(),

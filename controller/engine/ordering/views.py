@@ -9,6 +9,7 @@ from controller.engine.ordering.register import OPERATOR, owner_of
 from controller.ledger.orders import Order
 from controller.model.fields import like
 from controller.model.orders import Difference, OrderState, OrderView, QueueView
+from controller.model.remark import Remark
 
 WAIT_STEP_S = 5.0  # waits are said in steps: nobody knows them better
 SAME_S = 15.0  # an estimate that has moved by less is not told anew
@@ -34,9 +35,9 @@ class Glance:
     places: Mapping[int, int]  # order -> place among those that wait
     before_s: Mapping[int, float]  # order -> until its pour begins
     next_s: float  # the same for one placed now
-    lacks: Mapping[int, str]  # order -> what the machine lacks for it
+    lacks: Mapping[int, tuple[Remark, ...]]  # order -> what the machine lacks for it
     changed: Mapping[int, tuple[Difference, ...]]  # order -> what is no longer as ordered
-    needs: str  # why a person is needed before anything can be poured
+    needs: tuple[Remark, ...]  # why a person is needed before anything can be poured
     call_ends_s: float | None  # until the call expires; None while the machine keeps the guest waiting
     consent_ends_s: float | None  # until when a phone may consent
     may_guests_consent: bool
@@ -58,7 +59,7 @@ def waits(waiting: Sequence[Order], *, left_s: float, handling_s: float) -> tupl
 def view(order: Order, glance: Glance) -> OrderView:
     """One order at this moment."""
     drink, at_wall_s, is_called = order.drink, glance.at_wall_s, order.state is OrderState.CALLED
-    needs = _needs(order, glance) if order.seq in glance.places else ""
+    needs = _needs(order, glance) if order.seq in glance.places else ()
     return like(
         OrderView,
         order,
@@ -80,11 +81,13 @@ def view(order: Order, glance: Glance) -> OrderView:
     )
 
 
-def _needs(order: Order, glance: Glance) -> str:
-    """Why a person is needed before this order can be poured; "" when not."""
+def _needs(order: Order, glance: Glance) -> tuple[Remark, ...]:
+    """Why a person is needed before this order can be poured; nothing when not."""
     if order.seq in glance.changed:
-        return "whoever placed it agrees to what has changed"
-    return "the operator agrees to alcohol" if order.needs_nod else glance.needs or glance.lacks.get(order.seq, "")
+        return (Remark(code="agreement", text="whoever placed it agrees to what has changed"),)
+    if order.needs_nod:
+        return (Remark(code="nod", text="the operator agrees to alcohol"),)
+    return glance.needs or glance.lacks.get(order.seq, ())
 
 
 def is_news(now: OrderView | QueueView, told: OrderView | QueueView | None) -> bool:

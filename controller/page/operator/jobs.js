@@ -6,8 +6,8 @@ const JOBS = ['setup', 'wet/prime', 'closing', 'wet/clean', 'wet/rinse', 'wet/pu
 
 export function view() {
   return [
-    h('h1', {}, t('tab_jobs')),
-    h('ul', { class: 'joblist' }, JOBS.map((one) => h('li', {}, h('a', { href: `#/${one}` }, h('b', {}, t(`job_${one.replace('/', '_')}`)), h('span', {}, t(`job_${one.replace('/', '_')}_why`)))))),
-    h('p', { class: 'soft small' }, t('jobs_of_lines')),
+    h('h1', t('tab_jobs')),
+    h('ul.joblist', JOBS.map((one) => h('li', h('a', { href: `#/${one}` }, h('b', t(`job_${one.replace('/', '_')}`)), h('span', t(`job_${one.replace('/', '_')}_why`)))))),
+    h('p.soft.small', t('jobs_of_lines')),
   ];
 }

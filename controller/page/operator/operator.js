@@ -1,7 +1,7 @@
 // The operator's side: the frame with its stop, and which screen is shown.
 import { follow, link, post } from '../api.js';
 import { learnTints } from '../draw.js';
-import { focusOn, h, morph, morphChildren, say } from '../dom.js';
+import { byId, focusOn, h, morph, morphChildren, say } from '../dom.js';
 import { connection } from '../main.js';
 import { loadMoreTexts, t } from '../texts.js';
 import { onChange, redraw, store, take, trouble } from './store.js';
@@ -38,27 +38,27 @@ async function stop() {
 }
 
 function stopBar() {
-  return h('div', { class: 'stopbar', role: 'region', 'aria-label': t('stop_region') },
-    h('button', { id: 'stop', class: 'stop', type: 'button', onclick: stop }, t('stop')), h('p', { class: 'small' }, t('no_emergency_stop')));
+  return h('div.stopbar', { role: 'region', 'aria-label': t('stop_region') },
+    h('button', { id: 'stop', class: 'stop', type: 'button', onclick: stop }, t('stop')), h('p.small', t('no_emergency_stop')));
 }
 
 function head() {
   const waiting = store.orders.filter((one) => ['placed', 'called'].includes(one.state)).length;
-  return h('header', { class: 'top', id: 'top' },
-    h('div', { class: 'row apart' }, h('p', { class: 'small soft' }, store.status ? `${store.status.machine}, ${store.status.book}` : ''), connection()),
-    h('nav', { 'aria-label': t('nav') }, h('ul', { class: 'tabs' }, Object.entries(TABS).map(([one, below]) =>
-      h('li', {}, h('a', { href: `#/${one}`, 'aria-current': below.includes(path[0] || '') ? 'page' : null }, t(`tab_${one || 'machine'}`), one === 'orders' && waiting > 0 && h('span', { class: 'count' }, String(waiting))))))));
+  return h('header.top', { id: 'top' },
+    h('div.row.apart', h('p.small.soft', store.status ? `${store.status.machine}, ${store.status.book}` : ''), connection()),
+    h('nav', { 'aria-label': t('nav') }, h('ul.tabs', Object.entries(TABS).map(([one, below]) =>
+      h('li', h('a', { href: `#/${one}`, 'aria-current': below.includes(path[0] || '') ? 'page' : null }, t(`tab_${one || 'machine'}`), one === 'orders' && waiting > 0 && h('span.count', String(waiting))))))));
 }
 
 function fault() {
   const status = store.status;
   if (!status?.fault || path[0] === '') return null;
-  return h('p', { class: 'notice bad' }, h('a', { href: '#/' }, t('fault_elsewhere')));
+  return h('p.notice.bad', h('a', { href: '#/' }, t('fault_elsewhere')));
 }
 
 function render() {
-  morph(document.getElementById('top'), head());
-  if (screen && store.status) morphChildren(document.getElementById('main'), [h('div', { class: 'stack screen', 'data-key': path.join('-') || 'machine' }, fault(), trouble(), screen.view(...path.slice(1)))]);
+  morph(byId('top'), head());
+  if (screen && store.status) morphChildren(byId('main'), [h('div.stack.screen', { 'data-key': path.join('-') || 'machine' }, fault(), trouble(), screen.view(...path.slice(1)))]);
 }
 
 let lastHash = null;

@@ -1,7 +1,6 @@
 // Set-up from bare wiring: every pump is run while a button is held, and somebody says whether the right one moved.
 import { get, post } from '../api.js';
-import { h } from '../dom.js';
-import { english } from '../said.js';
+import { byId, h } from '../dom.js';
 import { t } from '../texts.js';
 import { back, button, goTo, steps } from './parts.js';
 import { begin, redraw, store } from './store.js';
@@ -39,7 +38,7 @@ class HoldButton extends HTMLElement {
   }
 
   #build() {
-    const pad = h('button', { class: 'hold', type: 'button' }, this.#model.label);
+    const pad = h('button.hold', { type: 'button' }, this.#model.label);
     const down = (event) => { event.preventDefault(); pad.focus(); this.#hold(); };
     const up = () => this.#release();
     pad.addEventListener('pointerdown', down);
@@ -87,7 +86,7 @@ function fail(error) {
 }
 
 async function answer(line, isRight) {
-  jogs = await post('jogs/answers', { operation: last, is_right: isRight, remark: document.getElementById('remark').value });
+  jogs = await post('jogs/answers', { operation: last, is_right: isRight, remark: byId('remark').value });
   const next = isRight && jogs.find((one) => one.line > line && one.is_right == null);
   last = null;
   if (next) goTo(`setup/${next.line}`);
@@ -98,19 +97,19 @@ function ofLine(one) {
   const next = button(t('next'), () => { at += 1; }, 'main');
   return [
     back('setup', t('job_setup')),
-    h('h1', {}, t('jog_title', { line: one.line })),
-    h('p', { class: 'soft' }, t('jog_wiring', { channel: one.channel, gpio: one.gpio })),
+    h('h1', t('jog_title', { line: one.line })),
+    h('p.soft', t('jog_wiring', { channel: one.channel, gpio: one.gpio })),
     steps([
-      { title: t('jog_step_power'), body: [h('p', {}, t('setup_why')), next] },
+      { title: t('jog_step_power'), body: [h('p', t('setup_why')), next] },
       { title: t('jog_step_jug'), body: [next] },
       {
         title: t('jog_step_hold'),
-        body: [h('hold-button', { model: { label: t('jog_hold', { line: one.line }), tick: () => jog(one.line), fail, done: redraw } }), h('p', { class: 'small soft' }, t('jog_hold_why'))],
+        body: [h('hold-button', { model: { label: t('jog_hold', { line: one.line }), tick: () => jog(one.line), fail, done: redraw } }), h('p.small.soft', t('jog_hold_why'))],
       },
     ], at),
-    last && h('section', { class: 'ticket stack' }, h('h2', {}, t('jog_question')), h('p', {}, t('jog_rotation'), ' ', english(one.rotation)),
-      h('label', { class: 'field' }, t('remark'), h('input', { id: 'remark', maxlength: '200', autocomplete: 'off' })),
-      h('div', { class: 'actions' }, button(t('jog_right'), () => answer(one.line, true), 'main'), button(t('jog_wrong'), () => answer(one.line, false)))),
+    last && h('section.ticket.stack', h('h2', t('jog_question')), h('p', t('jog_rotation'), ' ', t(`rotation_${one.rotation}`)),
+      h('label.field', t('remark'), h('input', { id: 'remark', maxlength: '200', autocomplete: 'off' })),
+      h('div.actions', button(t('jog_right'), () => answer(one.line, true), 'main'), button(t('jog_wrong'), () => answer(one.line, false)))),
   ];
 }
 
@@ -118,10 +117,10 @@ export function view(given) {
   const one = jogs.find((it) => it.line === Number(given));
   if (one) return ofLine(one);
   return [
-    back('jobs', t('tab_jobs')), h('h1', {}, t('job_setup')), h('p', {}, t('setup_why')),
-    h('ul', { class: 'joblist' }, jogs.map(row)),
+    back('jobs', t('tab_jobs')), h('h1', t('job_setup')), h('p', t('setup_why')),
+    h('ul.joblist', jogs.map(row)),
   ];
 }
 
 const row = (it) => h('li', { 'data-key': String(it.line) }, h('a', { href: `#/setup/${it.line}` },
-  h('b', {}, t('line_number', { line: it.line })), h('span', {}, t(it.is_right == null ? 'jog_open' : it.is_right ? 'jog_seen_right' : 'jog_seen_wrong'), it.remark && ` ${it.remark}`)));
+  h('b', t('line_number', { line: it.line })), h('span', t(it.is_right == null ? 'jog_open' : it.is_right ? 'jog_seen_right' : 'jog_seen_wrong'), it.remark && ` ${it.remark}`)));

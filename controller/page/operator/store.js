@@ -87,7 +87,7 @@ export function does(what) {
 export function trouble() {
   const it = store.trouble;
   if (!it) return null;
-  return h('div', { class: 'notice bad stack', role: 'alert', 'data-key': 'trouble' }, problem(it));
+  return h('div.notice.bad.stack', { role: 'alert', 'data-key': 'trouble' }, problem(it));
 }
 
 export const line = (number) => store.status?.lines.find((one) => one.line === number);

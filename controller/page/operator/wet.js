@@ -46,25 +46,25 @@ export function view(kind = 'prime', only = '') {
   };
   const wait = kind === 'rinse' ? standsS() : 0;
   return [
-    back('jobs', t('tab_jobs')), h('h1', {}, t(`job_wet_${kind}`)), h('p', { class: 'soft' }, t(`wet_${kind}_why`)),
+    back('jobs', t('tab_jobs')), h('h1', t(`job_wet_${kind}`)), h('p.soft', t(`wet_${kind}_why`)),
     steps([
-      { title: t('wet_which'), body: [h('div', {}, store.status.lines.map((one) => tick(`${one.line}  ${one.liquid || t('nothing_hangs')}${one.contents === 'liquid' && one.holds === one.liquid ? '' : ` (${contents(one)})`}`, `line-${one.line}`, isWanted(one)))), button(t('next'), choose, 'main')] },
+      { title: t('wet_which'), body: [h('div', store.status.lines.map((one) => tick(`${one.line}  ${one.liquid || t('nothing_hangs')}${one.contents === 'liquid' && one.holds === one.liquid ? '' : ` (${contents(one)})`}`, `line-${one.line}`, isWanted(one)))), button(t('next'), choose, 'main')] },
       {
         title: t('wet_ready'),
         body: [
-          h('p', {}, t('wet_lines', { n: lines.length, lines: list(lines.map(String)) }), ' ', t(`wet_${kind}_tubes`)), kind === 'purge' && tick(t('in_air'), 'air', true), tick(t('jug_stands'), 'jug', true),
-          wait > 0 && h('p', { class: 'notice' }, t('contact', { time: duration(wait) })),
-          h('div', { class: 'actions' }, button(t('wet_begin'), go, 'main'), button(t('wet_others'), () => { at = 0; })),
+          h('p', t('wet_lines', { n: lines.length, lines: list(lines.map(String)) }), ' ', t(`wet_${kind}_tubes`)), kind === 'purge' && tick(t('in_air'), 'air', true), tick(t('jug_stands'), 'jug', true),
+          wait > 0 && h('p.notice', t('contact', { time: duration(wait) })),
+          h('div.actions', button(t('wet_begin'), go, 'main'), button(t('wet_others'), () => { at = 0; })),
         ],
       },
-      { title: t('wet_done'), body: [h('p', {}, t(`wet_${kind}_next`, { time: duration(contactS) })), kind === 'clean' && countdown(), button(t('wet_more'), () => enter())] },
+      { title: t('wet_done'), body: [h('p', t(`wet_${kind}_next`, { time: duration(contactS) })), kind === 'clean' && countdown(), button(t('wet_more'), () => enter())] },
     ], at),
     operation(underWay() || over),
-    over && h('ul', { class: 'facts' }, over.lines.map((one) => h('li', { class: 'num' }, `${line(one.line)?.liquid || one.liquid}: ${number(one.delivered_ml, 1)} / ${number(one.asked_ml, 1)} mL`))),
+    over && h('ul.facts', over.lines.map((one) => h('li.num', `${line(one.line)?.liquid || one.liquid}: ${number(one.delivered_ml, 1)} / ${number(one.asked_ml, 1)} mL`))),
   ];
 }
 
 function countdown() {
   const leftS = standsS();
-  return leftS != null && h('p', { class: 'big num', role: 'timer' }, leftS > 0 ? t('contact', { time: duration(leftS) }) : t('contact_over'));
+  return leftS != null && h('p.big.num', { role: 'timer' }, leftS > 0 ? t('contact', { time: duration(leftS) }) : t('contact_over'));
 }
