@@ -61,7 +61,7 @@ def test_conversions_keep_their_beat_and_their_numbers(rate_hz):
     assert all(one.at_s == pytest.approx(one.number / rate_hz) for one in taken)
 
 
-def test_how_often_one_asks_changes_nothing_that_is_read():
+def test_the_pace_of_asking_changes_no_reading():
     often, seldom = LoadDesk(UNDISTURBED), LoadDesk(UNDISTURBED)
     taken = []
     for desk in (often, seldom):
@@ -286,7 +286,7 @@ def test_a_long_rest_changes_no_load():
     assert desk.mean_g() == pytest.approx(desk.true_g(), abs=0.01)
 
 
-def test_what_overflows_the_glass_does_not_press():
+def test_liquid_that_overflows_the_glass_does_not_press():
     desk = LoadDesk(("flight", "momentum"))
     desk.fill(6)
     desk.plant.place_glass(brim_ml=20.0)

@@ -102,7 +102,7 @@ def test_tubes_hold_what_their_bore_and_length_say(desk):
         assert sum(volume_ml for _, volume_ml in line.tube) == pytest.approx(1.1 * 12.566, rel=1e-4)
 
 
-def test_looking_changes_nothing():
+def test_reading_the_plant_changes_nothing():
     one, other = Desk(seed=5), Desk(seed=5)
     evening(one)
     evening(other, look=Random(3))
@@ -111,7 +111,7 @@ def test_looking_changes_nothing():
     assert list(one.plant.trace.entries) == list(other.plant.trace.entries)
 
 
-def test_a_seed_is_a_machine():
+def test_one_seed_makes_one_machine():
     def delivered(seed: int) -> list[float]:
         desk = Desk(seed=seed)
         desk.fill(1)

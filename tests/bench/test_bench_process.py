@@ -188,7 +188,7 @@ def test_two_clients_cannot_hold_one_pin(bench, desk):
         other.claim_output(2, True)
 
 
-def test_what_the_bench_does_not_know_is_refused_and_it_lives_on(desk):
+def test_an_unknown_request_is_refused_and_the_bench_goes_on(desk):
     with pytest.raises(Refused, match="the bench knows no 'pour_gold'"):
         desk.ask("pour_gold")
     with pytest.raises(Refused, match="unhang: Expected `int`, got `str`"):

@@ -26,7 +26,7 @@ def judged(changes, *windows):
     return board_pins.unasked(board_pins.pulses(changes, GPIOS, "low"), windows)
 
 
-def test_a_run_that_was_asked_for():
+def test_a_run_inside_its_window_is_accepted():
     assert board_pins.pulses(CLAIM_OFF + RUN, GPIOS, "low") == [Pulse(gpio=5, start_s=10.0, end_s=12.5)]
     assert judged(CLAIM_OFF + RUN, ASKED) == []
 
@@ -37,15 +37,15 @@ def test_a_pulse_at_the_claim_is_seen_however_short():
     assert "no run is so short" in judged(pulse, Window(gpios=GPIOS, start_s=0.0, end_s=9.0))[0]
 
 
-def test_another_line_than_the_one_asked_for():
+def test_a_line_that_nobody_asked_for_is_found():
     assert "GPIO 6" in judged([Change(10.0, 6, "low"), Change(11.0, 6, "high")], ASKED)[0]
 
 
-def test_a_relay_that_outlasts_its_asking():
+def test_a_relay_that_stays_on_past_its_window_is_found():
     assert len(judged([Change(19.0, 5, "low"), Change(20.1, 5, "high")], ASKED)) == 1
 
 
-def test_a_relay_that_never_goes_off():
+def test_a_relay_that_never_goes_off_is_found():
     found = board_pins.pulses([Change(10.0, 5, "low")], GPIOS, "low")
     assert found == [Pulse(gpio=5, start_s=10.0, end_s=math.inf)]
     assert len(board_pins.unasked(found, [ASKED])) == 1

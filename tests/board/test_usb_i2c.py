@@ -40,7 +40,7 @@ def submit(wire, kind, request, *, value=0, index=0, length=0, data=b""):
     return status, stream.read(actual) if is_in else actual
 
 
-def test_it_says_what_it_is(kernel):
+def test_the_bridge_identifies_itself(kernel):
     status, device = submit(kernel, 0x80, 6, value=1 << 8, length=18)
     assert (status, device[8:12]) == (0, bytes.fromhex("0304 31c6"))
     status, whole = submit(kernel, 0x80, 6, value=2 << 8, length=255)

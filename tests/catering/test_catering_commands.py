@@ -111,7 +111,7 @@ def test_a_fault_that_cannot_be_is_wrong_usage(small_event):
     assert "there is no line 99" in result.stderr
 
 
-def test_a_report_that_cannot_be_written_is_said_before_anything_is_rehearsed(small_event, tmp_path):
+def test_an_unwritable_report_is_refused_before_anything_is_rehearsed(small_event, tmp_path):
     result = tundish("rehearse", small_event, *WITH, "--report", tmp_path / "none" / "report.html")
     assert result.exit_code == 2
     assert "there is no folder" in result.stderr

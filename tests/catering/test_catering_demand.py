@@ -20,7 +20,7 @@ WIDE = DrinksPerGuest(mean=2.5, distribution="overdispersed", standard_deviation
 LEVELS = (0.5, 0.8, 0.9, 0.95, 0.99, 0.999)
 
 
-def test_the_transform_is_numpys():
+def test_the_transform_matches_numpy():
     rng = random.Random(3)
     values = [complex(rng.gauss(0, 1), rng.gauss(0, 1)) for _ in range(256)]
     np.testing.assert_allclose(transform(values), np.fft.fft(values), atol=1e-12)
@@ -39,14 +39,14 @@ def _newsvendor(distribution, level, dose_ml):
 
 @pytest.mark.parametrize("level", LEVELS)
 @pytest.mark.parametrize("guests", [1, 20, 96])
-def test_one_recipe_at_poisson_is_scipys_quantile(level, guests):
+def test_poisson_demand_for_one_recipe_matches_scipys_quantile(level, guests):
     spread = demand(POISSON, guests, [(100.0, 1.0)])
     assert spread.quantile_ml(level) == pytest.approx(_newsvendor(stats.poisson(2.2 * guests), level, 100.0))
 
 
 @pytest.mark.parametrize("level", LEVELS)
 @pytest.mark.parametrize("share", [0.3, 0.85])
-def test_a_share_of_a_fixed_number_is_scipys_binomial_quantile(level, share):
+def test_a_share_of_a_fixed_number_matches_scipys_binomial_quantile(level, share):
     spread = demand(FIXED, 30, [(100.0, share)])
     assert spread.quantile_ml(level) == pytest.approx(_newsvendor(stats.binom(60, share), level, 100.0))
     for count in range(61):
@@ -54,7 +54,7 @@ def test_a_share_of_a_fixed_number_is_scipys_binomial_quantile(level, share):
 
 
 @pytest.mark.parametrize("level", LEVELS)
-def test_different_guests_are_scipys_negative_binomial_quantile(level):
+def test_overdispersed_demand_matches_scipys_negative_binomial_quantile(level):
     # Mean m and variance v: p = m / v, r = m p / (1 - p); the sum over guests has the same p and r times as many.
     p = 2.5 / 2.4**2
     r = 2.5 * p / (1 - p)
@@ -62,13 +62,13 @@ def test_different_guests_are_scipys_negative_binomial_quantile(level):
     assert spread.quantile_ml(level) == pytest.approx(_newsvendor(stats.nbinom(40 * r, p), level, 100.0))
 
 
-def test_halves_are_guests_who_take_two_or_three():
+def test_a_mean_of_two_and_a_half_is_guests_who_take_two_or_three():
     spread = demand(HALVES, 11, [(10.0, 1.0)])
     for count in range(34):
         assert spread.probability(10.0 * count) == pytest.approx(stats.binom.cdf(count - 22, 11, 0.5), abs=1e-9)
 
 
-def test_a_mixed_menu_is_the_plain_convolution():
+def test_a_mixed_menu_matches_the_plain_convolution():
     # 6 drinks: 45 mL in half of them, 20 mL in a third, none in the rest.
     one = np.zeros(46)
     one[[45, 20, 0]] = 1 / 2, 1 / 3, 1 / 6
@@ -111,13 +111,13 @@ def test_drawn_guests_follow_the_same_law(drinks):
     assert abs(np.mean([z**n for n in drawn]) - generating(drinks, 1)(z)) < 4 / 200
 
 
-def test_very_lively_guests_are_drawn_in_parts():
+def test_guests_with_a_very_wide_spread_can_be_drawn():
     rng = random.Random(1)
     lively = DrinksPerGuest(mean=50.0, distribution="overdispersed", standard_deviation=50.0)
     assert max(draw_drinks(lively, rng) for _ in range(4000)) > 250
 
 
-def test_quantiles_are_asked_for_within_reason():
+def test_quantile_levels_out_of_range_are_refused():
     spread = demand(POISSON, 10, [(100.0, 1.0)])
     for level in (-0.1, 1.0, float("nan")):
         with pytest.raises(OutOfRange):
@@ -141,7 +141,7 @@ def test_a_poisson_number_of_uncertain_mean_is_negative_binomial(level):
 
 
 @pytest.mark.parametrize("drinks", [FIXED, HALVES, POISSON, WIDE])
-def test_who_is_not_sure_keeps_the_mean_and_widens_the_spread(drinks):
+def test_an_uncertain_estimate_keeps_the_mean_and_widens_the_spread(drinks):
     doses = [(30.0, 0.4), (60.0, 0.35)]
     sure, unsure = (demand(drinks, 50, doses, uncertainty=u) for u in (0.0, 0.25))
     assert unsure.mean_ml == sure.mean_ml

@@ -69,7 +69,7 @@ def test_sixteen_lines_are_exact():
 
 
 @pytest.mark.parametrize("seed", range(40))
-def test_pairing_is_scipys_linear_sum_assignment(seed):
+def test_pairing_matches_scipys_linear_sum_assignment(seed):
     rng = random.Random(seed)
     rows = rng.randint(1, 7)
     costs = [[rng.uniform(0, 9) if rng.random() < 0.8 else math.inf for _ in range(9)] for _ in range(rows)]
@@ -86,7 +86,7 @@ def test_pairing_is_scipys_linear_sum_assignment(seed):
     )
 
 
-def test_a_pairing_that_cannot_be_is_none():
+def test_an_impossible_pairing_is_none():
     assert least_cost([[1.0, math.inf], [2.0, math.inf]]) is None
 
 

@@ -142,7 +142,7 @@ def test_fewer_lines_than_liquids_leave_part_of_the_menu_off():
     assert {one.liquid for one in found.purchases} == hanging.lines.keys()
 
 
-def test_overdrawn_checks_are_told(fete):
+def test_exceeded_checks_are_reported(fete):
     assert all(one.is_kept for one in fete.checks)
     crowded = prepare(event(guests=300), capped(hour_servings=30), book())
     kept = {one.note: one.is_kept for one in crowded.checks}

@@ -29,7 +29,7 @@ def _long_run(per_s, cycle_s, seed):
 
 
 @pytest.mark.parametrize("load", [0.3, 0.6, 0.8])
-def test_equal_cycles_wait_as_m_d_1_has_it(load):
+def test_equal_cycles_wait_as_in_an_m_d_1_queue(load):
     # M/D/1: mean wait = load * S / (2 (1 - load)). Kleinrock, Queueing Systems, vol. 1 (1975), chapter 5 (from memory).
     expected = load * CYCLE_S / (2 * (1 - load))
     found, error = _long_run(load / CYCLE_S, lambda _: CYCLE_S, seed=4)
@@ -38,7 +38,7 @@ def test_equal_cycles_wait_as_m_d_1_has_it(load):
     assert mean_wait_s(load / CYCLE_S, [(CYCLE_S, 1.0)]) == pytest.approx(expected)
 
 
-def test_mixed_cycles_wait_as_pollaczek_and_khinchine_have_it():
+def test_mixed_cycles_wait_as_pollaczek_khinchine_predicts():
     # Two kinds of drink: 20 s in 3 of 4, 100 s in 1 of 4. E[S] = 40 s, E[S^2] = 2800 s2; load 0.7.
     per_s = 0.7 / 40.0
     expected = per_s * 2800.0 / (2 * 0.3)
@@ -58,7 +58,7 @@ def test_too_many_guests_wait_for_ever_in_the_long_run():
     assert mean_wait_s(1 / CYCLE_S, [(CYCLE_S, 1.0)]) == math.inf
 
 
-def test_a_few_turns_by_hand():
+def test_turns_match_those_worked_by_hand():
     guests = [
         QueuedGuest(at_s=0.0, cycle_s=30.0),
         QueuedGuest(at_s=10.0, cycle_s=20.0),

@@ -67,7 +67,7 @@ def test_a_container_counts_for_what_surely_comes_out_of_it():
     # Directive 76/211/EEC, Annex I, 2.4, as amended (from memory).
     [(25, 2.25), (50, 4.5), (75, 4.5), (150, 6.75), (250, 9), (330, 9.9), (700, 15), (1000, 15), (5000, 75)],
 )
-def test_prepacked_containers_may_fall_short_by_so_much(nominal_ml, tolerable_ml):
+def test_prepackages_may_fall_short_by_the_tolerable_error(nominal_ml, tolerable_ml):
     assert tolerable_error_ml(nominal_ml) == pytest.approx(tolerable_ml)
 
 

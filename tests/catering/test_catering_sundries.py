@@ -41,7 +41,7 @@ def _hands_of(recipe):
     return [phase for phase in book().recipe(other).phases if phase.hand is not None]
 
 
-def test_who_is_not_sure_buys_more(tea_and_soda):
+def test_an_uncertain_estimate_buys_more(tea_and_soda):
     served = {one.recipe: one for one in prepare(tea_and_soda, profile(), book()).services}
     glasses = {one.recipe: 1.0 for one in TWO}
     needed = []

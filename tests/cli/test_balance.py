@@ -64,12 +64,12 @@ def test_a_stable_weight_is_read_with_its_unit(answer: str, grams: float):
         ("", "does not answer"),
     ],
 )
-def test_what_is_no_weight_is_told(answer: str, said: str):
+def test_text_that_is_no_weight_is_reported(answer: str, said: str):
     with pytest.raises(TundishError, match=said):
         Balance(Played(answer)).grams()
 
 
-def test_a_line_on_which_nobody_answers_is_told():
+def test_a_serial_line_on_which_nobody_answers_is_reported():
     with pytest.raises(TundishError, match="look at cable and settings"):
         Balance(Played(greets=False))
 

@@ -250,7 +250,7 @@ def test_a_power_cut_between_journal_and_ledger_is_found_at_the_next_start(house
     machine.close()
 
 
-def test_what_else_lies_beside_the_records_is_left_alone(house, archive):
+def test_other_files_beside_the_records_are_left_alone(house, archive):
     (house.state / "lost+found").mkdir()
     (house.state / "notes.txt").write_text("orchard fete")
     assert house.run("restore", archive, "--apply")[0] == 0
@@ -277,7 +277,7 @@ def test_records_in_one_folder_come_back_as_they_lay(house, archive, tmp_path):
     assert "refused by restore_layout" in house.run("restore", archive, "--apply")[1]
 
 
-def test_onto_a_new_card_it_comes_back_with_its_files(house, archive, tmp_path, run_dir):
+def test_a_restore_onto_a_new_card_brings_the_files_back(house, archive, tmp_path, run_dir):
     for folder in (house.config, house.state):
         shutil.rmtree(folder)
     assert house.run("restore", archive, "--apply")[0] == 0
@@ -289,7 +289,7 @@ def test_onto_a_new_card_it_comes_back_with_its_files(house, archive, tmp_path, 
 
 
 @pytest.mark.parametrize("version", range(1, SCHEMA_VERSION + 1))
-def test_records_of_every_earlier_version_go_in(house, tmp_path, version):
+def test_records_of_every_earlier_version_are_restored(house, tmp_path, version):
     for name, kind in (("ledger", "engine"), ("journal", "guard")):
         file = f"{name}_v{version if name == 'ledger' else 1}.sql"
         with closing(sqlite3.connect(house.state / kind / f"{name}.db")) as db:
@@ -310,7 +310,7 @@ def test_records_of_every_earlier_version_go_in(house, tmp_path, version):
 # --- refusals
 
 
-def test_neither_while_an_operation_runs_nor_a_restore_while_the_guard_does(house, archive, tmp_path, engine):
+def test_no_backup_while_an_operation_runs_and_no_restore_while_the_guard_does(house, archive, tmp_path, engine):
     before = house.files()
     for state, code in (("execute", 1), ("held", 1), ("idle", 0)):
         engine.answers["GET", "status"] = 200, status(state)
@@ -361,7 +361,7 @@ def test_a_damaged_backup_is_refused_and_nothing_is_changed(house, archive, tmp_
 
 
 @pytest.mark.parametrize("name", ["../outside", "/etc/passwd", "records/guard/more"])
-def test_what_does_not_belong_into_a_backup_is_refused(house, archive, tmp_path, name):
+def test_a_foreign_file_in_a_backup_is_refused(house, archive, tmp_path, name):
     """A path that leads out of it, or a file that its own list does not have."""
     altered = tmp_path / "altered.tar.gz"
     with tarfile.open(archive) as old, tarfile.open(altered, "w:gz") as new:
@@ -374,7 +374,7 @@ def test_what_does_not_belong_into_a_backup_is_refused(house, archive, tmp_path,
     assert house.files() == before
 
 
-def test_a_damaged_ledger_is_kept_and_said(house, archive, tmp_path):
+def test_a_damaged_ledger_is_kept_and_reported(house, archive, tmp_path):
     ledger = house.state / "engine/ledger.db"
     data = bytearray(ledger.read_bytes())
     data[2048:6144] = bytes(4096)

@@ -68,7 +68,7 @@ def test_weights_are_understood_as_people_type_them(typed, grams):
 
 
 @pytest.mark.parametrize("typed", ["", "heavy", "-3", "49.6.1", "nan", "20000"])
-def test_what_is_no_weight_is_asked_for_again_in_plain_words(typed):
+def test_text_that_is_no_weight_is_asked_for_again_in_plain_words(typed):
     grams, shown = answered(lambda: scales.ByHand().after(50.0), *[typed] if typed else [], "49.6")
     assert grams == [49.6]
     if typed:
@@ -294,7 +294,7 @@ def test_without_a_line_and_without_all_the_usage_says_so(tundish, command):
     assert "--all" in shown.output
 
 
-def test_what_belongs_to_weighing_by_hand_is_refused_with_all(tundish):
+def test_options_for_weighing_by_hand_are_refused_with_all(tundish):
     shown = tundish("calibrate", "--all", "--strike", "3")
     assert shown.exit_code == 2
     assert "weighed by hand" in shown.output

@@ -86,7 +86,7 @@ def test_two_machines_whose_caps_add_up_may_share_a_supply(two_machines):
     ((("  rated: 12 A", "  rated: 10 A"),), "supply rated_a differs: 12, 10"),
     ((("  voltage: 12 V", "  voltage: 13 V"),), "supply voltage_v differs: 12, 13"),
 ])  # fmt: skip
-def test_two_machines_that_may_not_are_told_why_and_what_to_change(two_machines, right, said):
+def test_two_machines_that_may_not_share_a_supply_learn_why_and_what_to_change(two_machines, right, said):
     done = check(*two_machines(right=right))
     assert done.exit_code == 2
     assert "cannot share a supply" in done.output

@@ -74,7 +74,7 @@ def test_stock_says_what_is_left_and_how_sure_that_is(tundish, engine):
     assert json.loads(tundish("stock", "--json").stdout) == [STOCK]
 
 
-def test_what_people_say_about_containers_goes_out_with_its_units(tundish, engine):
+def test_figures_of_containers_are_sent_with_their_units(tundish, engine):
     change = {"now": STOCK, "booked_ml": 500.0}
     for what in ("refill", "weighing", "empty"):
         engine.answers["POST", f"stock/3/{what}"] = 200, change

@@ -39,20 +39,20 @@ def refused(*rules: str) -> RefusedByRules:
     return RefusedByRules(tuple(Refusal(request="op1", rule=rule, reason="so.") for rule in rules))
 
 
-def test_it_waits_until_another_glass_stands_there_and_says_so_once(capsys, now):
+def test_the_command_waits_for_another_glass_and_says_so_once(capsys, now):
     engine = Answers((True, False), (True, False), (False, False), (False, False), (True, True))
     assert glass.waited_for_glass(engine, refused("fresh_glass"), 60.0)
     assert now[0] == pytest.approx(4 * glass.LOOK_S)
     assert capsys.readouterr().err == "Take the finished glass and set an empty one down.\n"
 
 
-def test_it_gives_up_in_time(now):
+def test_the_command_stops_waiting_in_time(now):
     assert not glass.waited_for_glass(Answers((True, False)), refused("fresh_glass"), 5.0)
     assert now[0] == pytest.approx(5.0, abs=glass.LOOK_S)
 
 
 @pytest.mark.parametrize("rules", [("fresh_glass", "serving_volume"), ("state",)])
-def test_what_else_speaks_against_the_drink_no_waiting_cures(rules, now):
+def test_other_refusals_are_not_waited_for(rules, now):
     assert not glass.waited_for_glass(Answers((True, True)), refused(*rules), 60.0)
     assert now[0] == 0.0
 

@@ -38,7 +38,7 @@ def evening(tmp_path):
     journal.close()
 
 
-def test_every_operation_is_told_with_edges_and_reasons(evening):
+def test_every_operation_is_shown_with_edges_and_reasons(evening):
     done = shown("--state-dir", evening)
     assert done.exit_code == 0
     text = done.output
@@ -64,7 +64,7 @@ def test_as_json_and_only_the_last(evening):
     assert document["damage"] == []
 
 
-def test_figures_of_a_book_that_changed_are_told_old_and_new_between_the_operations(tmp_path):
+def test_changed_figures_of_the_book_are_shown_old_and_new_between_the_operations(tmp_path):
     journal = FileJournal(tmp_path)
     rig = Reading(journal=journal).primed(1)
     rig.say(Start(operation=POUR))
@@ -79,7 +79,7 @@ def test_figures_of_a_book_that_changed_are_told_old_and_new_between_the_operati
     assert text.index("s1: serve") < text.index("changed: ")
 
 
-def test_caps_that_changed_are_told_old_and_new(tmp_path):
+def test_changed_caps_are_shown_with_old_and_new_values(tmp_path):
     journal = FileJournal(tmp_path)
     rig = Rig(journal=journal).ready()
     journal.close()
@@ -91,7 +91,7 @@ def test_caps_that_changed_are_told_old_and_new(tmp_path):
     assert re.search(r"cap serving_volume_ml changed: \d+ -> 123\n", shown("--state-dir", tmp_path).output)
 
 
-def test_faults_and_disputes_of_the_stock_are_told_and_their_acknowledgement(tmp_path):
+def test_faults_stock_disputes_and_their_acknowledgements_are_shown(tmp_path):
     journal = FileJournal(tmp_path)
     rig = Rig(journal=journal).primed(1)
     rig.guard.client_gone("engine")
@@ -109,7 +109,7 @@ def test_faults_and_disputes_of_the_stock_are_told_and_their_acknowledgement(tmp
     assert document["operations"] == []
 
 
-def test_what_is_damaged_is_told_and_the_rest_is_read(evening, tmp_path):
+def test_damage_is_reported_and_the_rest_is_read(evening, tmp_path):
     copy = tmp_path / "copy"
     shutil.copytree(evening, copy, ignore=shutil.ignore_patterns("copy"))
     segment = next(copy.glob("*.log"))
@@ -124,7 +124,7 @@ def test_what_is_damaged_is_told_and_the_rest_is_read(evening, tmp_path):
 
 @pytest.mark.parametrize("name", ["journal.db", "journal-0000000001.log"])
 @pytest.mark.parametrize("text", ["", "orchard fete\n" * 400])
-def test_a_file_that_is_no_journal_is_said(tmp_path, name, text):
+def test_a_file_that_is_no_journal_is_reported(tmp_path, name, text):
     path = tmp_path / name
     path.write_text(text)
     done = shown(path)
@@ -133,7 +133,7 @@ def test_a_file_that_is_no_journal_is_said(tmp_path, name, text):
     assert path.read_text() == text
 
 
-def test_of_several_machines_the_one_written_last_is_told(evening, tmp_path):
+def test_of_several_machines_the_one_written_last_is_shown(evening, tmp_path):
     other = tmp_path / "bench_six_line-2"
     other.mkdir()
     FileJournal(other).close()

@@ -32,7 +32,7 @@ def test_a_certificate_is_handed_over_as_a_credential():
     assert "Environment=TUNDISH_CERTIFICATE=%d/certificate\n" in text
 
 
-def test_what_is_so_already_is_not_done_again():
+def test_a_step_already_done_is_not_repeated():
     wanted = plan.drop_in(SHIPPED, port=8080, names=("m.local",), certificate=None)
     assert all(step.is_done for step in plan.plan_on(wanted, wanted))
     assert not any(step.is_done for step in plan.plan_on(None, wanted))

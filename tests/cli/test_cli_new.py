@@ -34,7 +34,7 @@ def test_enter_to_every_question_gives_files_that_can_be_used(tmp_path):
     }  # fmt: skip
 
 
-def test_what_was_answered_stands_in_the_files(tmp_path):
+def test_the_answers_stand_in_the_files(tmp_path):
     shown = answer(tmp_path, *machine('Ada\'s "tap": no. 1', lines="2", level="high", glass="n"), *LIQUIDS)
     assert shown.exit_code == 0, shown.output
     profile, book, _ = load(tmp_path / "profile.yaml", tmp_path / "book.yaml")

@@ -23,7 +23,7 @@ def test_a_comma_that_may_set_off_thousands_is_refused_with_both_readings(typed)
 
 
 @pytest.mark.parametrize("typed", ["nan", "inf", "", "1,2,3", "1.234,5", "heavy"])
-def test_what_is_no_number_is_refused(typed):
+def test_text_that_is_no_number_is_refused(typed):
     with pytest.raises(BadQuantity, match="is not a number"):
         decimal(typed)
 

@@ -57,7 +57,7 @@ def test_each_word_is_about_the_order_with_that_number(tundish, queue, words, ad
     assert queue.bodies(address) == [body]
 
 
-def test_a_number_that_nobody_has_is_said(tundish, queue):
+def test_an_unknown_order_number_is_reported(tundish, queue):
     shown = tundish("orders", "call", "9")
     assert (shown.exit_code, "there is no order 9" in shown.output) == (1, True)
 

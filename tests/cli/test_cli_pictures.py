@@ -108,12 +108,12 @@ def test_only_svg_and_png(tmp_path, name):
         draw_plan(PLAN, tmp_path / name)
 
 
-def test_a_place_that_cannot_be_written_is_said(tmp_path):
+def test_an_unwritable_path_is_reported(tmp_path):
     with pytest.raises(TundishError, match="cannot write"):
         draw_plan(PLAN, tmp_path / "nowhere" / "plan.svg")
 
 
-def test_without_matplotlib_the_way_to_get_it_is_said(tmp_path, monkeypatch):
+def test_without_matplotlib_the_message_says_how_to_install_it(tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
     with pytest.raises(TundishError, match=r"tundish\[pictures\]"):
         draw_plan(PLAN, tmp_path / "plan.svg")

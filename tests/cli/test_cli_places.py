@@ -26,7 +26,7 @@ def listen(folder):
     (folder / places.ENGINE).touch()
 
 
-def test_what_is_given_is_used(service, tmp_path):
+def test_a_place_that_is_given_is_used(service, tmp_path):
     assert places.run_dir_to_use(tmp_path / "given") == tmp_path / "given"
     assert places.run_dir_to_fill(tmp_path / "given") == tmp_path / "given"
     assert (tmp_path / "given").stat().st_mode & 0o777 == 0o700
@@ -65,7 +65,7 @@ def test_a_folder_that_somebody_else_made_for_us_is_refused(service, tmp_path, m
         places.run_dir_to_fill(None)
 
 
-def test_a_place_that_cannot_be_made_is_said(service, tmp_path):
+def test_a_folder_that_cannot_be_made_is_reported(service, tmp_path):
     (tmp_path / "file").touch()
     with pytest.raises(TundishError, match="--run-dir"):
         places.run_dir_to_fill(tmp_path / "file" / "run")

@@ -316,7 +316,7 @@ def test_behind_guard_and_sentinel_up_drives_every_line_off(fresh_desk):
     assert "the guard ended by itself (exit code -9): all are stopped." in fresh_desk.said()
 
 
-def test_what_is_left_of_a_machine_is_told_by_status_and_up_and_taken_down(fresh_desk):
+def test_remains_of_a_machine_are_reported_by_status_and_up_and_taken_down(fresh_desk):
     files = ["--profile", str(fresh_desk.profile), "--book", str(fresh_desk.book)]
     left = [fresh_desk.start("bench", "run", *files)]
     wait_for((fresh_desk.folder / "run" / BENCH).is_socket, lambda: "no bench")

@@ -146,7 +146,7 @@ def test_a_recipe_waits_for_no_liquid_that_it_can_replace_or_do_without(tmp_path
     assert "2 of 9" in warning
 
 
-def test_liquids_that_nobody_said_how_to_keep_are_asked_for_once_and_count_as_perishable(tmp_path):
+def test_liquids_without_stated_care_are_asked_about_once_and_count_as_perishable(tmp_path):
     path = tmp_path / "book.yaml"
     life = "    opened_life: 4 weeks\n"
     path.write_text(TEXT.replace(life, ""), encoding="utf-8")
@@ -216,7 +216,7 @@ def test_a_dose_longer_than_one_run_is_warned_of(tmp_path):
     ]
 
 
-def test_what_the_upper_edge_of_a_pumps_flow_makes_too_much_is_warned_of(tmp_path):
+def test_a_drink_too_large_at_the_upper_edge_of_a_pumps_flow_draws_a_warning(tmp_path):
     path = tmp_path / "book.yaml"
     path.write_text(TEXT.replace("fill_to: 210 mL", "fill_to: 310 mL").replace("brim: 220 mL", "brim: 165 mL"), "utf-8")
     _, _, warnings = load(PROFILE, path)
@@ -291,7 +291,7 @@ def test_liquids_of_unknown_density_are_named_once_with_what_that_costs_and_the_
 
 
 @pytest.mark.parametrize("way", ["hydrometer: 1046 kg/m3\n    hydrometer_at: 15 degC", "weighed_100_ml: 104.2 g"])
-def test_a_hydrometer_and_a_weighed_100_ml_are_ways_in(tmp_path, way):
+def test_a_hydrometer_or_a_weighed_100_ml_states_a_density(tmp_path, way):
     measured = TEXT.replace("    brix: 11 %\n", f"    {way}\n")
     assert density_warnings(tmp_path, measured) == []
     both = TEXT.replace("    brix: 11 %\n", f"    {way}\n    brix: 11 %\n")

@@ -232,7 +232,7 @@ def test_a_flow_with_its_edges_exchanged_is_refused(tmp_path):
     assert_refused(profile_problems(tmp_path, changed.text), changed, "line 1 flow", "above the most", "Exchange them")
 
 
-def test_a_flow_closer_than_pumps_keep_is_warned_of(tmp_path):
+def test_a_flow_band_narrower_than_pumps_hold_draws_a_warning(tmp_path):
     path = tmp_path / "profile.yaml"
     path.write_text(TEXT.replace("least: 225 mL/min", "least: 330 mL/min"), encoding="utf-8")
     told = [one.text for one in load_profile(path)[1] if "flow" in one.text]

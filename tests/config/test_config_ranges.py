@@ -55,7 +55,7 @@ def _about(path, problems):
     return [one.text for one in problems if f" {path[-1]}: " in one.text]
 
 
-def test_the_figures_of_every_part_are_looked_at():
+def test_the_figures_of_every_part_are_checked():
     assert len(FOUND) >= 44
     assert {quantity(key).unit for _, key in _quantities(Profile)} == BOUNDED
 
@@ -73,7 +73,7 @@ def test_a_figure_outside_its_range_is_refused_with_the_reason(tmp_path, path, k
 
 
 @pytest.mark.parametrize(("path", "key"), FOUND)
-def test_a_figure_outside_what_is_usual_is_warned_of(path, key: Key):
+def test_a_figure_outside_its_usual_range_draws_a_warning(path, key: Key):
     shape = quantity(key)
     assert shape.usual is not None
     low, high = shape.usual

@@ -82,7 +82,7 @@ SURPRISES = [
 
 
 @pytest.mark.parametrize(("old", "new", "parts"), SURPRISES)
-def test_refuses_what_a_reader_may_take_otherwise(tmp_path, old, new, parts):
+def test_refuses_what_can_be_read_in_two_ways(tmp_path, old, new, parts):
     changed = change(PROFILE_TEXT, old, new)
     assert_refused(profile_problems(tmp_path, changed.text), changed, *parts)
 

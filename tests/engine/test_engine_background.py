@@ -108,7 +108,7 @@ def test_a_worker_that_is_killed_is_replaced():
     assert first != os.getpid()
 
 
-def test_who_leaves_while_waiting_leaves_the_wire_whole():
+def test_a_caller_that_gives_up_leaves_the_link_to_the_worker_intact():
     async def leave(beside):
         waiting = asyncio.create_task(beside.ask(lambda: beside(os.getpid)))
         await asyncio.sleep(0.02)

@@ -155,7 +155,7 @@ def test_a_second_operation_waits_for_the_first(desk):
         (report(contents=Contents.EMPTY), "readiness", "not primed"),
     ],
 )
-def test_what_stands_in_the_way_is_said_and_nothing_is_asked(first, rule, words):
+def test_an_obstacle_is_named_and_the_guard_is_not_asked(first, rule, words):
     desk = Desk(first)
     with pytest.raises(Refused, match=words) as told:
         desk.engine.pour(PourRequest(recipe=UNATTENDED.recipe))
@@ -307,7 +307,7 @@ def test_a_fault_shows_in_the_status(desk):
     assert desk.engine.status().fault == "stop pressed"
 
 
-def test_hand_steps_at_the_end_are_told_and_wait_for_nobody(desk):
+def test_hand_steps_at_the_end_are_shown_and_wait_for_nobody(desk):
     lime = next(one for one in BOOK.recipes if one.recipe == "Lime Soda")
     operation = desk.engine.pour(PourRequest(recipe=lime.recipe)).operation
     assert desk.engine.operation(operation).afterwards == ("add a slice of lime",)

@@ -17,7 +17,7 @@ def with_glass(present, fresh):
     return Desk(replace(first, inputs=replace(first.inputs, fresh_glass=fresh)))
 
 
-def test_a_glass_that_was_never_taken_is_said_before_the_guard_is_asked():
+def test_a_glass_that_was_never_taken_is_refused_before_the_guard_is_asked():
     desk = with_glass(True, False)
     with pytest.raises(Refused, match="fresh_glass") as no:
         desk.engine.pour(PourRequest(recipe=DRINK))
@@ -28,7 +28,7 @@ def test_a_glass_that_was_never_taken_is_said_before_the_guard_is_asked():
     assert len(desk.of(Start)) == 1
 
 
-def test_without_a_contact_somebody_must_say_so_and_the_guard_is_told():
+def test_without_a_contact_a_person_confirms_the_empty_glass_to_the_guard():
     desk = with_glass(None, None)
     with pytest.raises(Refused, match="fresh_glass") as no:
         desk.engine.pour(PourRequest(recipe=DRINK))

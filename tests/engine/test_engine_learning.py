@@ -115,7 +115,7 @@ def test_doses_of_slow_pumps_are_right_from_the_first_drink_and_flows_are_learne
     assert bar.machine.engine.learning.unlearned == {1, 3, 4, 5}
 
 
-def test_what_each_dose_became_is_told_with_an_interval_that_holds(bar, tmp_path):
+def test_each_weighed_dose_comes_with_an_interval_that_holds(bar, tmp_path):
     """k = 3.5: one of ten normal errors lies outside in 5 of 1,000 runs; `benchmarks weighed` counts those of k = 2."""
     for told, errors in zip(bar.told, bar.errors, strict=False):
         for one in told.lines:
@@ -310,7 +310,7 @@ def test_a_line_can_be_set_back_to_its_calibration(bar):
         bar.machine.engine.learning.set_back(9)
 
 
-def test_a_line_that_changes_between_servings_is_said_to_have_drifted(bar):
+def test_a_line_that_changes_between_servings_is_reported_as_drifted(bar):
     engine = bar.machine.engine
     assert engine.learning.drift(6) == ""
     bar.machine.plant.inject(InjectedFault(kind="tube worn", line=6, amount=0.15))

@@ -58,7 +58,7 @@ def test_one_thing_that_is_needed_is_one_sentence(changes, sentence):
     assert lacks({"ginger syrup": 10.0, "soda": 50.0}, shelf(replace(REPORTS[SYRUP], **changes))) == (sentence,)
 
 
-def test_what_is_short_is_said_with_what_is_not_sure():
+def test_a_shortage_is_stated_with_its_uncertainty():
     needed = {"ginger syrup": 30.0}
     assert lacks(needed, shelf(containers={SYRUP: container(SYRUP, 30.0)})) == ()
     # 40 mL with u = 10 mL: only 20 mL are sure.

@@ -110,7 +110,7 @@ def test_strength_between_two_liquids_with_alcohol_is_found_too():
         doses(both, abv_percent=16.0)
 
 
-def test_options_are_taken_as_the_recipe_has_them_and_said():
+def test_options_are_taken_as_the_recipe_has_them_and_listed():
     served, needed = doses(without=("ginger syrup",))
     assert needed == {"vermouth": 40.0, "soda": 50.0}
     assert served.changes == ("ginger syrup is left out, as asked.",)

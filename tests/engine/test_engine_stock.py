@@ -50,7 +50,7 @@ def test_a_fresh_container_is_as_sure_as_prepackages_have_to_be(desk, nominal_ml
     assert desk.engine.stock.view(SYRUP).sure_ml == pytest.approx(nominal_ml - tolerable_ml)
 
 
-def test_what_errs_alike_adds_up_and_what_scatters_adds_up_by_its_square(desk):
+def test_common_errors_add_up_and_random_ones_add_in_quadrature(desk):
     """GUM, JCGM 100:2008, 5.2.2, note 1: fully correlated contributions add linearly, others by the square."""
     law = Calibration(
         line=SYRUP, liquid=LIQUIDS[SYRUP], flow_ml_s=5.0, lag_s=0.0, u_flow_ml_s=0.05, u_lag_s=0.0, cov_flow_lag=0.0,
@@ -74,7 +74,7 @@ def test_without_a_calibration_the_guards_bound_says_how_sure_a_delivery_is():
     assert (spread.shared_ml, spread.random_ml) == pytest.approx((1.0, 0.0))
 
 
-def test_what_ended_early_is_booked_at_worst_and_says_what_may_be_left_besides(desk):
+def test_an_operation_that_ended_early_is_booked_at_worst_with_what_may_be_left(desk):
     ended(desk, delivery(SYRUP, 10.0, 12.0), outcome=Outcome.STOPPED)
     view = desk.engine.stock.view(SYRUP)
     assert view.remaining_ml == pytest.approx(700.0 - 12.0)

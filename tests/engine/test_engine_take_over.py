@@ -71,7 +71,7 @@ def test_a_twin_of_a_later_phase_or_part_keeps_what_that_needs():
     assert found[1] == tracking.wanted[1]
 
 
-def test_nobody_takes_over_what_twins_cannot_give():
+def test_twins_take_over_only_what_they_can_give():
     tracking = tracked((want(1, 60.0),), line_2=10.0, line_3=10.0)
     ran(tracking, 1, 0.0, 4.0)
     assert tracking.handed_over({1}, 5.0) is None

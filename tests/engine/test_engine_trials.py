@@ -63,7 +63,7 @@ def test_trials_from_a_file_fit_like_trials_run_here(desk):
     assert desk.of(TakeCalibration) == []
 
 
-def test_before_the_first_trial_the_design_of_trials_is_told_with_its_reason(desk):
+def test_before_the_first_trial_the_design_of_trials_is_shown_with_its_reason(desk):
     fresh = desk.engine.calibrating.fit(3)
     assert "runs of" in fresh.design
     assert "mL in all" in fresh.design

@@ -41,7 +41,7 @@ def test_the_menu_has_the_stricter_strength_and_allergens_and_drops_them_with_th
     assert entry(desk) == plain
 
 
-def test_a_strength_that_no_sugar_of_now_goes_with_is_no_trouble():
+def test_an_old_strength_that_cannot_go_with_the_present_sugar_still_counts():
     """80 % vol and 60 Brix in one liquid: no such liquid is known to the density formula."""
     desk = Desk(heard(labels=(Label(liquid=CORDIAL, abv_percent=80.0),)))
     assert entry(desk).ethanol_g == pytest.approx(25.0 * 0.80 * 0.78924)
@@ -94,7 +94,7 @@ def test_only_a_glass_that_is_asked_about_can_be_confirmed():
     assert desk.of(TakeBook) == []
 
 
-def test_what_holds_is_said_line_by_line():
+def test_figures_of_earlier_books_that_still_hold_are_listed_by_line():
     desk = Desk(heard(labels=(Label(liquid=CORDIAL, abv_percent=20.0, allergens=("nuts",), opened_life_s=7200.0),)))
     (said,) = desk.engine.held_figures()
     assert said.startswith("line 2: its blackcurrant cordial was there before this book")

@@ -135,7 +135,7 @@ def test_hello_comes_first_and_events_are_heard_in_order(tmp_path):
     asyncio.run(scenario())
 
 
-def test_a_lost_guard_is_told_and_found_again(tmp_path):
+def test_a_lost_guard_is_reported_and_found_again(tmp_path):
     async def scenario():
         path = tmp_path / "guard.sock"
         async with linked(path) as (link, listener):
@@ -158,7 +158,7 @@ def test_a_lost_guard_is_told_and_found_again(tmp_path):
 @pytest.mark.parametrize(
     "words", [b"not json\n", b'{"type": "unheard of"}\n', b"x" * (MAX_BYTES + 1), b'{"a": ' + b"[" * 20_000 + b"\n"]
 )
-def test_words_that_cannot_be_read_end_the_connection(tmp_path, words):
+def test_an_unreadable_message_ends_the_connection(tmp_path, words):
     async def scenario():
         async with Guard(tmp_path / "guard.sock").listening() as guard, linked(guard.path) as (_, listener):
             await guard.next()
@@ -203,7 +203,7 @@ def test_a_guard_that_does_not_read_is_let_go(tmp_path):
     asyncio.run(scenario())
 
 
-def test_a_guard_that_refuses_is_asked_more_and_more_seldom(tmp_path, monkeypatch):
+def test_the_engine_backs_off_from_a_guard_that_refuses_it(tmp_path, monkeypatch):
     """Accepted means that its Report came; a guard that closes at once must not be called ten times a second."""
     waits = []
     real_sleep = asyncio.sleep
@@ -250,7 +250,7 @@ def test_the_engine_is_woken_at_its_deadline_and_not_again(tmp_path):
     asyncio.run(scenario())
 
 
-def test_an_error_on_purpose_keeps_the_engine_awake_and_any_other_ends_it():
+def test_an_expected_error_keeps_the_engine_running_and_any_other_ends_it():
     async def scenario(error):
         failures: list[BaseException] = []
 

@@ -263,7 +263,7 @@ def test_the_pages_files_need_no_token_but_one_of_our_names(network):
     assert network.ask("GET", "/", host="tundish.example:8080") == 421
 
 
-def test_a_party_behind_one_address_opens_the_page_at_once_and_a_flood_of_it_is_put_off(network):
+def test_a_party_behind_one_address_opens_the_page_at_once_and_a_flood_is_slowed(network):
     answers = [network.ask("GET", "/page/main.js") for _ in range(int(READER_AT_ONCE) + 5)]
     assert answers.count(200) == READER_AT_ONCE
     assert answers[-1] == 429
@@ -303,7 +303,7 @@ def test_stopping_works_when_every_place_of_the_operator_is_busy(network):
     assert network.ask("POST", "/v1/stop", OPERATOR) == 204
 
 
-def test_who_guesses_tokens_is_put_off_and_shuts_nobody_out_at_the_same_address(network):
+def test_guessing_tokens_is_slowed_and_shuts_out_nobody_at_the_same_address(network):
     for _ in range(int(STRANGER_AT_ONCE)):
         assert network.ask("GET", "/v1/status", "x" * 30) == 401
     assert network.ask("GET", "/v1/status", "x" * 30) == 429
@@ -315,13 +315,13 @@ def test_who_guesses_tokens_is_put_off_and_shuts_nobody_out_at_the_same_address(
     assert network.ask("GET", "/v1/status", "x" * 30) == 401
 
 
-def test_names_that_are_not_ours_are_put_off_too(network):
+def test_requests_for_foreign_host_names_are_slowed_too(network):
     answers = [network.ask("GET", "/v1/status", OPERATOR, host="elsewhere") for _ in range(int(STRANGER_AT_ONCE) + 1)]
     assert answers == [421] * int(STRANGER_AT_ONCE) + [429]
     assert network.ask("GET", "/v1/status", OPERATOR) == 200
 
 
-def test_who_is_turned_away_is_logged_and_no_token_is(network):
+def test_a_rejected_client_is_logged_and_no_token_is(network):
     with structlog.testing.capture_logs() as logs:
         network.ask("GET", "/v1/status", f"{OPERATOR}x")
         network.ask("GET", "/v1/operations", GUEST)
@@ -379,11 +379,11 @@ def test_a_file_of_tokens_that_others_may_read_is_refused(tokens_file, monkeypat
         ("0.0.0.0:80", ("bar",), {"bar:80", "bar"}),
     ],
 )
-def test_the_names_answered_follow_from_the_place(text, names, hosts):
+def test_the_host_names_answered_follow_from_the_listen_address(text, names, hosts):
     assert place(text, names).hosts == hosts
 
 
 @pytest.mark.parametrize("text", ["8080", "bar:8080", "192.168.1.5", "192.168.1.5:0", "192.168.1.5:x", "0.0.0.0:80"])
-def test_a_place_that_is_none_is_refused(text):
+def test_an_invalid_listen_address_is_refused(text):
     with pytest.raises(ValueError):
         place(text, ())

@@ -109,13 +109,13 @@ def answer(client):
         b"POST / HTTP/1.1\r\nHost: x\r\nTransfer-Encoding: chunked\r\n\r\n5\r\n12345\r\n",
     ],
 )
-def test_a_request_that_does_not_come_is_not_waited_for(server, said):
+def test_a_connection_without_a_request_is_closed(server, said):
     with server.connect() as client:
         client.sendall(said)
         assert is_closed(client)
 
 
-def test_what_trickles_in_does_not_put_the_deadline_off(server):
+def test_a_trickling_request_does_not_extend_the_deadline(server):
     with server.connect() as client, pytest.raises(ConnectionError):
         for byte in b"GET / HTTP/1.1\r\n" + b"Header: value\r\n" * 20_000:
             client.sendall(bytes([byte]))
@@ -130,7 +130,7 @@ def test_a_second_request_has_the_same_deadline_as_the_first(server):
         assert is_closed(client)
 
 
-def test_an_answer_that_is_not_read_is_not_kept_for_ever(server):
+def test_an_answer_that_nobody_reads_is_dropped(server):
     with server.connect() as client:
         ask(client, b"/large")
         threading.Event().wait(1.0)
@@ -161,7 +161,7 @@ def test_requests_one_after_the_other_and_at_once_are_answered(server):
         b"GET /" + b"%" * 100 + b" HTTP/1.1\r\nHost: x\r\nHost: y\r\n\r\n",
     ],
 )
-def test_what_is_no_request_is_a_problem_and_ends_the_connection(server, said):
+def test_a_malformed_request_gets_a_problem_and_ends_the_connection(server, said):
     with server.connect() as client:
         client.sendall(said)
         status, body, headers = answer(client)
@@ -174,7 +174,7 @@ def test_what_is_no_request_is_a_problem_and_ends_the_connection(server, said):
 
 
 @pytest.mark.parametrize(("family", "places"), [(socket.AF_UNIX, SHARES["local"]), (socket.AF_INET, OF_ONE_ADDRESS)])
-def test_who_comes_finds_a_place_beside_silent_ones(tmp_path, family, places):
+def test_a_new_client_finds_room_beside_silent_ones(tmp_path, family, places):
     listener = socket.socket(family)
     listener.bind(str(tmp_path / "socket") if family == socket.AF_UNIX else ("127.0.0.1", 0))
     with served(listener) as one:

@@ -195,7 +195,7 @@ def network():
     keeper.communicate()
 
 
-def test_one_64_of_ipv6_counts_as_one_address(tokens_file, network):
+def test_an_ipv6_64_prefix_counts_as_one_address(tokens_file, network):
     with machine(tokens_file, "fd77:2::1", network) as one:
         answers, seen = attacked(one, ONE_64, "::1")
         assert len(answers) >= 16

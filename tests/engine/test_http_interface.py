@@ -245,7 +245,7 @@ def test_a_cap_refuses_with_all_its_facts_and_all_refusals(client, engine):
         (KeyError("no such recipe"), 404, "unknown"),
     ],
 )
-def test_every_error_on_purpose_has_its_problem(client, engine, error, status, name):
+def test_every_expected_error_has_its_problem(client, engine, error, status, name):
     engine.error = error
     answer = client.post("/v1/pours", members={"recipe": "orchard cooler"})
     assert answer.status_code == answer.json()["status"] == status

@@ -117,7 +117,7 @@ def with_real_names(case, number):
 
 
 @pytest.mark.parametrize("address", FINITE, ids=label)
-def test_what_is_asked_by_the_description_is_answered_by_it(described, address):
+def test_valid_requests_get_the_answers_that_the_description_promises(described, address):
     @settings(
         max_examples=EXAMPLES, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck)
     )
@@ -134,7 +134,7 @@ def test_what_is_asked_by_the_description_is_answered_by_it(described, address):
 
 
 @pytest.mark.parametrize("address", CAN_BE_WRONG, ids=label)
-def test_what_the_description_does_not_allow_is_refused_as_described(described, address):
+def test_invalid_requests_are_refused_as_described(described, address):
     @settings(
         max_examples=EXAMPLES, deadline=None, database=None, derandomize=True, suppress_health_check=list(HealthCheck)
     )

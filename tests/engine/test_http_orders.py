@@ -159,17 +159,17 @@ def test_a_name_that_could_be_markup_or_more_than_a_line_is_refused(network, nam
         ({"recipe": "Tar", "key": "1"}, 422),
     ],
 )
-def test_what_makes_no_sense_is_refused_and_places_nothing(network, body, status):
+def test_an_order_that_makes_no_sense_is_refused_and_places_nothing(network, body, status):
     assert network.ask("POST", "/v1/orders", network.guest(), body)[0] == status
     assert network.machine.engine.orders.queue().waiting == 0
 
 
-def test_a_body_is_so_long_and_no_longer(network):
+def test_a_body_over_the_limit_is_refused(network):
     raw = b'{"recipe": "' + b"x" * BODY_BYTES + b'"}'
     assert network.ask("POST", "/v1/orders", network.guest(), raw=raw)[0] == 413
 
 
-def test_one_guest_who_asks_all_they_can_waits_and_the_others_do_not(network):
+def test_one_guest_who_floods_waits_and_the_others_do_not(network):
     busy, calm = network.guest(), network.guest()
     answers = {network.ask("GET", "/v1/orders", busy)[0] for _ in range(int(GUEST_AT_ONCE) + 1)}
     assert answers == {200, 429}

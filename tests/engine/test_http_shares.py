@@ -85,7 +85,7 @@ def test_streams_alone_never_fill_a_share(places, holder):
     assert all(places.know(Held("192.0.2.1", waits=False), holder) for _ in range(STREAMS + 1))
 
 
-def test_who_has_left_holds_no_place(places):
+def test_a_client_that_left_holds_no_place(places):
     for one in arrive(places, "192.0.2.1", OF_ONE_ADDRESS):
         places.leave(one)
         places.leave(one)
@@ -126,7 +126,7 @@ def test_one_host_s_ipv6_addresses_count_as_one(host, origin):
     assert origin_of(host) == origin
 
 
-def test_the_pace_is_kept_for_so_many_clients_and_no_more():
+def test_the_pace_is_kept_for_a_bounded_number_of_clients():
     pace = Pace(VirtualClock(), 1.0, 1.0)
     assert all(pace.allows(f"c{number}") for number in range(2 * CLIENTS_KEPT))
     assert not pace.allows(f"c{2 * CLIENTS_KEPT - 1}")

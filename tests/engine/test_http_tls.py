@@ -124,7 +124,7 @@ def bad_chains(folder):
 
 
 @pytest.mark.parametrize("name", ["another key", "no certificate", "no key", "cut off", "not there"])
-def test_what_does_not_work_is_said_with_both_files(tmp_path, name):
+def test_a_certificate_and_key_that_do_not_work_are_named_together(tmp_path, name):
     certificate, key, why = bad_chains(tmp_path)[name]
     with pytest.raises(TundishError, match=why) as caught:
         tls_context(place("127.0.0.1:8443", (), (certificate, key)))

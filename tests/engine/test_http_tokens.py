@@ -38,7 +38,7 @@ class Held:
         self.is_open = False
 
 
-def test_they_end_a_day_after_their_file_was_written(tokens, clock):
+def test_tokens_expire_a_day_after_their_file_was_written(tokens, clock):
     own = tokens.guests.give().token.encode()
     clock.move_to(LAST_S)
     assert tokens.whose(OPERATOR.encode()) == ("operator", "")
@@ -51,7 +51,7 @@ def test_they_end_a_day_after_their_file_was_written(tokens, clock):
 HOLDERS: tuple[Holder, ...] = ("operator", "guest")
 
 
-def test_renewing_turns_everybody_out(tokens, tokens_file, clock):
+def test_renewing_the_tokens_turns_everybody_out(tokens, tokens_file, clock):
     places, stays = Places(clock), Held()
     network = Network(place("0.0.0.0:8080", ("machine.local",)), tokens, places)
     before, own, held = network.view(), tokens.guests.give().token.encode(), [Held(), Held()]
@@ -75,7 +75,7 @@ def test_without_a_file_nobody_is_let_in(tmp_path, clock):
     assert tokens.whose(tokens.texts()["operator"].encode()) == ("operator", "")
 
 
-def test_one_guest_holds_so_many_connections_and_no_more(clock):
+def test_a_guest_has_a_limited_number_of_connections(clock):
     places, held = Places(clock), [Held() for _ in range(OF_ONE_GUEST + 1)]
     other = Held()
     assert places.know(other, "guest", "ben")

@@ -142,7 +142,7 @@ def test_a_flood_of_one_word_is_counted_and_other_words_pass():
     ]
 
 
-def test_what_was_left_out_is_logged_with_the_next_entry():
+def test_suppressed_entries_are_counted_in_the_next_one():
     flood = "from controller import log_lines\nlog_lines.EVERY_S = 0.2\n"
     again = "for _ in range(30): log.info('guard_ready')\nimport time; time.sleep(0.3); log.info('guard_ready')\n"
     for way in (BY_STRUCTLOG, BY_ITSELF):
@@ -199,7 +199,7 @@ def test_idle_hours_are_silent_and_write_nothing(machine, journal):
     assert (len(journal.entries), tuple(ledger.past.page(HistoryQuery(limit=100)))) == before
 
 
-def test_an_operation_is_told_once(machine):
+def test_an_operation_is_logged_once(machine):
     with structlog.testing.capture_logs() as entries:
         prime_all(machine, (1, 2))
         machine.pass_time(60.0)

@@ -40,7 +40,7 @@ def failed(machine):
     return seq
 
 
-def test_the_latest_are_kept_with_those_that_failed_and_the_others_are_found_by_number_and_key(machine):
+def test_the_latest_and_the_failed_orders_are_kept_and_the_others_found_by_number_and_key(machine):
     seq = failed(machine)
     first = place(machine, "first", name="Robin")
     machine.engine.orders.withdraw(first.order.order, "anne")
@@ -57,7 +57,7 @@ def test_the_latest_are_kept_with_those_that_failed_and_the_others_are_found_by_
     assert place(machine, "next").order.number == OVER_KEPT + 23
 
 
-def test_a_restart_keeps_the_same_ones(machine):
+def test_a_restart_keeps_the_same_orders(machine):
     seq = failed(machine)
     withdraw_many(machine, OVER_KEPT + 20)
     open_one = place(machine, "open").order.order

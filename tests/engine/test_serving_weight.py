@@ -51,7 +51,7 @@ def in_the_glass_ml(machine) -> float:
     return truth_ml
 
 
-def test_what_came_into_the_glass_is_told_within_what_it_says(machine):
+def test_the_weighed_volume_is_right_within_its_stated_uncertainty(machine):
     before, after = poured(machine)
     assert before.weighed.u_ml is None  # not settled yet
     weighed = after.weighed
@@ -60,7 +60,7 @@ def test_what_came_into_the_glass_is_told_within_what_it_says(machine):
     assert weighed.u_ml < 0.5
 
 
-def test_it_is_shown_while_it_pours(machine):
+def test_the_weight_is_shown_during_the_pour(machine):
     operation = machine.engine.pour(PourRequest(recipe=DRINK)).operation
     seen = []
     while machine.engine.operation(operation).outcome is None:
@@ -73,7 +73,7 @@ def test_it_is_shown_while_it_pours(machine):
     assert seen[-1][0] > seen[0][0] + 30.0
 
 
-def test_it_stands_in_the_history(machine):
+def test_the_weight_stands_in_the_history(machine):
     _, after = poured(machine)
     (entry, *_) = [one for part in machine.ledger.past.page(HistoryQuery(limit=1)) for one in part]
     assert entry.weighed == after.weighed
@@ -112,7 +112,7 @@ def test_ice_put_in_at_a_hand_step_is_not_weighed_as_poured():
     machine.close()
 
 
-def test_a_glass_taken_before_the_weight_has_settled_is_told_as_not_weighed_and_why(machine):
+def test_a_glass_taken_before_the_weight_has_settled_is_reported_as_not_weighed_with_the_reason(machine):
     operation = machine.engine.pour(PourRequest(recipe=DRINK)).operation
     machine.finish(operation)
     machine.plant.lift_glass()

@@ -124,7 +124,7 @@ def test_what_is_served_into_a_glass_that_is_lifted_meanwhile_uses_it_up():
     assert pour(rig, "s2") == ["fresh_glass"]
 
 
-def test_what_did_not_move_leaves_an_empty_glass():
+def test_an_operation_that_moved_nothing_leaves_the_glass_empty():
     rig = with_contact()
     segment = Segment(runs=JUICE_10_S.segments[0].runs, hand="add ice")
     rig.say(Start(operation=replace(JUICE_10_S, segments=(segment,))))

@@ -286,7 +286,7 @@ def test_two_guards_cannot_write_the_same_journal(tmp_path):
     FileJournal(tmp_path).close()
 
 
-def test_what_was_appended_survives_sigkill(tmp_path):
+def test_an_appended_entry_survives_sigkill(tmp_path):
     code = textwrap.dedent("""
         import os, signal, sys
         from pathlib import Path

@@ -51,7 +51,7 @@ def test_every_operation_can_be_read_back():
     assert by_name["cut short"].ended is None
 
 
-def test_what_cannot_be_understood_is_told():
+def test_an_entry_that_cannot_be_understood_is_reported():
     rig = Rig().primed(1)
     last = rig.journal.entries[-1]
     rig.journal.entries[-1] = JournalEntry(number=last.number, hash=last.hash, body=b"[{}]")

@@ -6,7 +6,7 @@ from controller.model.messages import EdgesTimed, Start
 from tests.guard.guard_parts import Rig, run_of, serve
 
 
-def test_every_edge_is_told_once_with_its_lateness():
+def test_every_edge_is_reported_once_with_its_lateness():
     rig = Rig().primed(1, 2)
     assert rig.of(EdgesTimed) == [EdgesTimed(late_s=(0.0, 0.0))] * 2
     rig.events.clear()
@@ -20,7 +20,7 @@ def test_every_edge_is_told_once_with_its_lateness():
     assert rig.events[-1] != (None, told), "the end is told after it"
 
 
-def test_nothing_is_told_while_nothing_is_switched():
+def test_nothing_is_reported_while_nothing_is_switched():
     rig = Rig().ready()
     rig.run(600)
     assert rig.of(EdgesTimed) == []

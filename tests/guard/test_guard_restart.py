@@ -367,7 +367,7 @@ def replayed(rig: Rig) -> Memory:
     return replay(decoded(rig))
 
 
-def test_what_is_replayed_is_what_was_lived():
+def test_replaying_the_journal_restores_the_memory_exactly():
     rig = Rig().primed(1, 2, 4)
     gin(rig, "s1")
     rules(rig, "s2", run_of(1, TEA, 0, 5))

@@ -135,7 +135,7 @@ def test_a_line_that_is_still_held_is_tried_again_and_keeps_no_other_waiting(ker
     assert kernel.claimed == [(3, 1), (2, 1)]
 
 
-def test_a_line_that_stays_held_is_told(kernel):
+def test_a_line_that_stays_held_is_reported(kernel):
     kernel.busy = {2: 10**6}
     failures = drive_off(Pins({2: True, 3: True}, chip="header"), try_s=0.02)
     assert list(failures) == [2]
@@ -143,7 +143,7 @@ def test_a_line_that_stays_held_is_told(kernel):
     assert kernel.claimed == [(3, 1)]
 
 
-def test_a_missing_chip_is_told_for_every_line(kernel):
+def test_a_missing_chip_is_reported_for_every_line(kernel):
     failures = drive_off(Pins({2: True, 3: True}, chip="none"), try_s=0.0)
     assert failures == dict.fromkeys((2, 3), "[Errno 19] no GPIO chip is labelled 'none'")
 
@@ -212,7 +212,7 @@ def watched(monkeypatch):
     made.close()
 
 
-def test_told_to_quit_it_leaves_the_lines_alone(watched):
+def test_a_sentinel_told_to_quit_leaves_the_lines_alone(watched):
     watched.say(BEAT_ARMED)
     watched.say(BEAT_AT_REST)
     watched.say(QUIT)
@@ -352,7 +352,7 @@ def test_an_answer_to_an_earlier_beat_is_no_answer_to_this_one(link):
     assert not made.is_watching(5.02)
 
 
-def test_frozen_at_rest_it_is_missed_at_rest(link):
+def test_a_sentinel_frozen_at_rest_is_missed_at_rest(link):
     made, spoken, told = link
     assert made.turn(1.0) == pytest.approx(0.1 + REST_BEAT_S)
     made.turn(10.2)
@@ -363,7 +363,7 @@ def test_frozen_at_rest_it_is_missed_at_rest(link):
     assert told.words[-1] == "the sentinel did not answer"
 
 
-def test_what_it_said_while_the_guard_was_busy_counts_before_it_is_judged(link):
+def test_the_sentinels_words_are_heard_before_its_silence_is_judged(link):
     made, spoken, told = link
     made.turn(10.2)
     spoken.answer()

@@ -80,7 +80,7 @@ def test_refusals_go_to_who_asked(live):
         b'{"type":"hello","version":1e999,"role":"engine"}',
     ],
 )
-def test_what_is_malformed_is_refused_and_the_client_dropped(live, line):
+def test_a_malformed_message_is_refused_and_its_client_dropped(live, line):
     with connected(live, None) as client:
         client.socket.sendall(line + b"\n")
         refusal = client.refused()
@@ -213,7 +213,7 @@ def test_silent_clients_keep_nobody_out_and_are_not_waited_for(live):
         client.close()
 
 
-def test_who_comes_and_goes_without_a_word_keeps_nobody_out(live):
+def test_clients_that_come_and_go_without_a_word_keep_nobody_out(live):
     stop, entered = threading.Event(), list[bool]()
 
     def come_and_go() -> None:

@@ -25,14 +25,14 @@ def manager(tmp_path, monkeypatch):
         yield heard
 
 
-def test_without_a_manager_nothing_is_told(monkeypatch):
+def test_without_a_service_manager_nothing_is_notified(monkeypatch):
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
     monkeypatch.delenv("WATCHDOG_USEC", raising=False)
     notify("READY=1")
     assert Watchdog().turn(5.0) == math.inf
 
 
-def test_the_watchdog_is_told_three_times_in_its_interval(manager, monkeypatch):
+def test_the_watchdog_is_fed_three_times_in_its_interval(manager, monkeypatch):
     monkeypatch.setenv("WATCHDOG_USEC", "3000000")
     watchdog = Watchdog()
     assert watchdog.turn(10.0) == pytest.approx(11.0)
@@ -112,7 +112,7 @@ def test_a_crash_drives_every_line_off_by_a_way_that_shares_no_code_with_the_boa
     assert "line 2, GPIO 3: busy" in told
 
 
-def test_a_bad_file_is_told_before_anything_is_opened(tmp_path):
+def test_a_bad_file_is_reported_before_anything_is_opened(tmp_path):
     bad = tmp_path / "book.yaml"
     bad.write_text("title: 3\n")
     with pytest.raises(FileProblems):

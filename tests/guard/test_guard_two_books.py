@@ -113,7 +113,7 @@ def test_a_purge_alone_leaves_the_old_bottle(bar, take):
     assert pour(bar, 4, GIN, TOO_MUCH, "s1") == ["serving_ethanol"]
 
 
-def test_it_holds_over_any_number_of_books_and_restarts(bar):
+def test_the_stricter_strength_holds_over_any_number_of_books_and_restarts(bar):
     bar.reload(WEAK)
     bar.restart(WEAK)
     bar.restart(edited(GIN, abv_percent=2.0))
@@ -243,7 +243,7 @@ def test_a_purge_with_the_container_still_there_leaves_its_traces():
     assert sorted(one.rule for one in events if isinstance(one, Refusal)) == ["cleaning", "rinsing"]
 
 
-def test_so_does_one_after_cleaning_and_one_with_air_does_not():
+def test_a_purge_after_cleaning_leaves_traces_and_one_in_air_does_not():
     bar = Bar().primed(3)
     care(bar, OperationKind.PURGE, 3, 20, in_air=True)
     cleaned(bar, 3)

@@ -119,7 +119,7 @@ def test_a_fault_that_was_latched_before_is_named_too():
 
 
 @pytest.mark.parametrize("number", [-1, 0, 10**30])
-def test_what_no_guard_has_ever_told_is_no_reason_to_crash(number):
+def test_a_journal_head_that_no_guard_has_sent_does_not_crash_the_guard(number):
     rig = Rig().primed(1)
     reopened(rig, rig.kept)
     assert hello(rig, JournalHead(number=number, hash="?")).fault == "journal damaged"

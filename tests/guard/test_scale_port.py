@@ -51,7 +51,7 @@ def test_readings_of_another_user_are_refused_and_the_log_says_whose(sender: soc
     "datagram",
     [b"", b"x", pack(READING)[:-1], pack(READING) + b"x", b"\x09" + pack(READING)[1:], b"y" * 60_000],
 )
-def test_what_is_no_reading_is_refused_and_logged(
+def test_a_datagram_that_is_no_reading_is_refused_and_logged(
     port: DatagramPort, sender: socket.socket, tmp_path: Path, datagram: bytes, capsys
 ):
     sender.sendto(datagram, str(tmp_path / "scale.sock"))

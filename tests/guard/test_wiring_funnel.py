@@ -24,7 +24,7 @@ def pour(rig: Rig) -> list[Event]:
     return rig.say(Start(operation=serving))
 
 
-def test_it_holds_a_pour_within_its_debounce_time_and_one_reading(rig):
+def test_a_full_funnel_holds_a_pour_within_its_debounce_time_and_one_reading(rig):
     pour(rig)
     rig.run(2)
     rig.board.contacts["funnel full"] = False
@@ -51,14 +51,14 @@ def test_a_held_pour_goes_on_only_after_the_funnel_has_drained(rig):
 
 
 @pytest.mark.parametrize("start", [pour, lambda rig: rig.say(Start(operation=prime(2, "ginger syrup")))])
-def test_nothing_begins_while_it_says_full(rig, start):
+def test_nothing_begins_while_the_funnel_is_full(rig, start):
     rig.board.contacts["funnel full"] = False
     rig.run(0.5)
     refused = [one for one in start(rig) if isinstance(one, Refusal)]
     assert [(one.rule, one.reason) for one in refused] == [("funnel_full", "the funnel is full.")]
 
 
-def test_one_that_cannot_be_read_is_as_unsafe_as_any(rig):
+def test_a_funnel_contact_that_cannot_be_read_counts_as_unsafe(rig):
     pour(rig)
     rig.run(2)
     del rig.board.contacts["funnel full"]

@@ -24,7 +24,7 @@ def press(rig: Rig, seconds: float) -> list[str]:
     return [one.button for one in (*told, *rig.run(1)) if isinstance(one, ButtonPressed)]
 
 
-def test_every_press_is_told_once_however_long_it_lasts(rig):
+def test_every_press_is_reported_once_however_long_it_lasts(rig):
     assert [press(rig, seconds) for seconds in (0.14, 0.5, 20.0)] == [["start"]] * 3
     assert rig.board.trace == []
 
@@ -33,7 +33,7 @@ def test_a_press_shorter_than_its_debounce_time_is_none(rig):
     assert press(rig, 0.02) == []
 
 
-def test_one_that_is_stuck_as_the_guard_starts_is_no_press():
+def test_a_button_stuck_at_the_guards_start_is_no_press():
     rig = Rig(profile(start=BUTTON))
     rig.board.contacts["start"] = True
     rig.ready()

@@ -80,13 +80,13 @@ def test_a_label_that_is_not_there_is_refused_with_those_that_are(chip):
     assert chip.open == []
 
 
-def test_a_computer_without_a_chip_is_told_so(tmp_path, monkeypatch):
+def test_a_computer_without_a_gpio_chip_is_reported_as_such(tmp_path, monkeypatch):
     monkeypatch.setattr(gpiod_pins, "DEVICES", tmp_path)
     with pytest.raises(BoardError, match=r"no GPIO chip labelled 'pinctrl-bcm2835'; it has: none"):
         table.open_board(profile("six_line"))
 
 
-def test_chips_that_may_not_be_opened_are_told_apart_from_missing_ones(chip):
+def test_chips_that_may_not_be_opened_are_distinguished_from_missing_ones(chip):
     chip.locked = {"gpiochip0"}
     assert find_chip(LABEL).name == "gpiochip4"
     chip.locked = {"gpiochip0", "gpiochip4"}
@@ -126,7 +126,7 @@ def test_the_chips_lines_can_be_listed_without_claiming_any(chip):
     assert chip.calls == [] == chip.open
 
 
-def test_a_profile_that_fits_its_board_has_nothing_to_be_told(chip):
+def test_a_profile_that_fits_its_board_has_no_misfits(chip):
     assert compare(profile("six_line")) == []
     board = GpioBoard(profile("six_line"), ChipFactory(LABEL))
     assert set(chip.held.values()) == {"tundish-guard"}
@@ -134,7 +134,7 @@ def test_a_profile_that_fits_its_board_has_nothing_to_be_told(chip):
     board.close()
 
 
-def test_what_does_not_fit_the_board_is_told_all_at_once(chip):
+def test_everything_that_does_not_fit_the_board_is_reported_at_once(chip):
     chip.held = {5: "spi0", 17: "lamp-daemon"}
     chip.names = {8: "GPIO96"}
     chip.count = 20

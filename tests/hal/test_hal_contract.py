@@ -107,12 +107,12 @@ def broken_pin(rig, gpio: int) -> Iterator[None]:
         yield
 
 
-def test_opened_every_channel_is_off(profile, rig, board):
+def test_every_channel_is_off_after_opening(profile, rig, board):
     for line in profile.lines:
         assert rig.driven(line.gpio)[-1] != on_level(profile)
 
 
-def test_opened_nothing_was_ever_driven_on(profile, rig, board):
+def test_opening_never_drives_a_channel_on(profile, rig, board):
     if not rig.shows_claims:
         pytest.skip("gpiozero's mock pins cannot show a claim")
     for line in profile.lines:

@@ -109,7 +109,7 @@ def test_damage_comes_back_until_what_follows_from_it_is_on_record(tmp_path):
     assert found(left)[1] == ()
 
 
-def test_what_cannot_be_used_is_kept_and_a_new_ledger_begun(tmp_path):
+def test_an_unusable_ledger_is_kept_and_a_new_one_begun(tmp_path):
     left = left_running(tmp_path)
     (left / NAME).write_bytes(b"no database, whatever its name says" * 40)
     ledger = Ledger(left / NAME)

@@ -130,14 +130,14 @@ def test_the_throughput_of_its_lines_is_added_up_from_every_version(tmp_path, ve
 
 
 @ledgers
-def test_afterwards_it_is_built_like_a_new_one(tmp_path, version):
+def test_an_upgraded_ledger_has_the_schema_of_a_new_one(tmp_path, version):
     path = rebuilt(f"ledger_v{version}", tmp_path)
     Ledger(path).close()
     Ledger(tmp_path / "new.db").close()
     assert tables(path) == tables(tmp_path / "new.db")
 
 
-def test_a_way_up_that_fails_half_way_changes_nothing(tmp_path, monkeypatch):
+def test_an_upgrade_that_fails_half_way_changes_nothing(tmp_path, monkeypatch):
     path = rebuilt("ledger_v1", tmp_path)
     before = tables(path)
 

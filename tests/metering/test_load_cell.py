@@ -122,7 +122,9 @@ SPANNED = ScaleSetting(span=Span(counts_per_g=PER_G, u_fraction=1e-3, mass_g=500
         (300 * PER_G, 4 * PER_G, False, "loose wire"),
     ],
 )
-def test_what_a_while_of_readings_finds(counts: float, noise: float, is_empty: bool, named: str | None):
+def test_readings_at_rest_show_what_is_wrong_with_the_scale(
+    counts: float, noise: float, is_empty: bool, named: str | None
+):
     found = steady(noisy(counts, noise, 60))
     said = load_cell.findings(found, None, CELL, SPANNED, is_empty=is_empty)
     assert [named is not None and named in one for one in said] == ([True] if named else [])

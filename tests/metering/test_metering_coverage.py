@@ -42,7 +42,7 @@ def test_95_percent_of_doses_fall_into_the_interval(pump):
     assert 0.93 <= share_inside(pump, TIMES_S) <= 0.98
 
 
-def test_a_coarse_scale_is_told_from_a_coarse_pump():
+def test_a_coarse_scale_is_distinguished_from_a_coarse_pump():
     """The weighing's scatter widens what is known of the mean, and is no part of a single dose."""
     pump = TruePump(scatter_ml=0.05, scatter_fraction=0.003, u_weighing_ml=0.3)
     assert 0.93 <= share_inside(pump, TIMES_S) <= 0.98

@@ -25,13 +25,13 @@ WATER = rows("water_density.csv")
 
 
 @pytest.mark.parametrize("row", WATER, ids=lambda row: f"{row['t_C']} C")
-def test_water_is_tanaka(row):
+def test_water_density_matches_tanaka(row):
     # Tanaka et al., Metrologia 38 (2001) 301-309, table printed to 0.0001 kg/m3.
     assert water_kg_m3(float(row["t_C"])) == pytest.approx(float(row["rho_tanaka2001_kg_m3"]), abs=6e-5)
 
 
 @pytest.mark.parametrize("row", WATER, ids=lambda row: f"{row['t_C']} C")
-def test_water_is_iapws_95_within_two_parts_per_million(row):
+def test_water_density_matches_iapws_95_within_two_parts_per_million(row):
     # IAPWS-95 as two libraries have it.
     assert water_kg_m3(float(row["t_C"])) == pytest.approx(float(row["rho_iapws95_iapws1.5.5_kg_m3"]), abs=0.002)
     assert water_kg_m3(float(row["t_C"])) == pytest.approx(float(row["rho_coolprop8.0.0_kg_m3"]), abs=0.002)
@@ -157,7 +157,7 @@ def test_a_liquid_s_label_sets_its_uncertainty():
     assert liquid_kg_m3(rough, 20.0)[1] == pytest.approx(4.2, rel=0.1)
 
 
-def test_a_liquid_of_which_the_book_says_nothing_is_wide_enough_for_juice_and_syrup():
+def test_the_density_of_an_undescribed_liquid_spans_juice_and_syrup():
     unknown, u_unknown = liquid_kg_m3(Liquid(liquid="elderflower cordial"), 20.0)
     assert unknown == pytest.approx(998.2, abs=0.1)
     assert sucrose_kg_m3(11.0, 20.0) < unknown + u_unknown
@@ -181,7 +181,7 @@ def test_a_liquid_of_which_the_book_says_nothing_is_wide_enough_for_juice_and_sy
     ],
     ids=["density", "density and its uncertainty", "hydrometer", "hydrometer in the cold", "100 mL weighed"],
 )
-def test_ways_in_to_a_density(way, density, u_density):
+def test_every_way_to_state_a_density(way, density, u_density):
     found = liquid_kg_m3(Liquid(liquid="apple juice", **way), 20.0)
     assert found == (pytest.approx(density, abs=0.05), pytest.approx(u_density, rel=0.02))
 

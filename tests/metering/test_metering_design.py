@@ -73,7 +73,7 @@ def test_a_cheaper_plan_of_the_same_kind_would_miss():
     assert sum(errors) / len(errors) > tolerance(design.tightest_dose_ml)
 
 
-def test_what_scatter_forbids_is_refused_with_numbers():
+def test_an_error_that_scatter_forbids_is_refused_with_numbers():
     with pytest.raises(Refused, match="single runs scatter by") as refused:
         design_trials(1.67, DoseRange(low_ml=5.0), relative_ml(0.01))
     assert refused.value.asked == "+-0.05 mL"

@@ -53,7 +53,7 @@ def test_uncertainty_of_the_mean_needs_the_covariance():
     assert with_it < math.hypot(5 * 0.1, 2 * 0.05)
 
 
-def test_company_costs_time_and_certainty():
+def test_pumps_that_run_beside_cost_time_and_certainty():
     covariance = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, 1e-4))
     alone, beside = (predict(law(0.0, 0.0, covariance=covariance), 50.0, others_a=a) for a in (0.0, 2.0))
     assert beside.run_time_s == pytest.approx(0.1 + (alone.run_time_s - 0.1) / (1.0 - 0.04))
@@ -81,7 +81,7 @@ def test_smallest_dose_holds_for_every_larger_one():
     assert smallest_dose_ml(law(fraction=0.02)) is None
 
 
-def test_a_dose_whose_interval_reaches_zero_is_none():
+def test_the_smallest_dose_keeps_its_interval_above_zero():
     found = smallest_dose_ml(law(scatter_ml=0.4, fraction=0.0))
     assert found is not None
     assert found > stats.t.ppf(0.975, 8.0) * 0.4

@@ -65,7 +65,7 @@ def test_loss_is_that_of_the_fluids_library(flow_ml_s, viscosity_mpa_s, density_
     assert friction_pa(**arguments) == pytest.approx(outside_pa, rel=1e-9)
 
 
-def test_water_draws():
+def test_a_pump_draws_water():
     found = check_suction(line(), WATER)
     assert found.is_good
     assert found.friction_kpa == pytest.approx(0.840, rel=0.005)  # the worked example above
@@ -73,7 +73,7 @@ def test_water_draws():
     assert (found.bore_mm, found.length_m, found.brix) == (None, None, None)
 
 
-def test_thick_syrup_starves_and_every_way_out_would_do():
+def test_thick_syrup_starves_and_every_remedy_offered_works():
     found = check_suction(line(), SYRUP)
     assert found.verdict == "starves"
     assert found.friction_kpa == pytest.approx(123, rel=0.03)
@@ -162,7 +162,7 @@ def test_the_expected_flow_is_what_the_vacuum_can_draw(bore_mm, nominal_ml_s, su
     assert needed(more) > 1.0 or more > 1.0 - 0.1 * needed(more)
 
 
-def test_fast_water_in_a_thin_tube_starves_and_a_wider_one_would_do():
+def test_fast_water_in_a_thin_tube_starves_and_a_wider_one_works():
     found = check_suction(line(bore_mm=0.8), WATER)
     assert found.verdict == "starves"
     assert check_suction(line(bore_mm=found.bore_mm), WATER).is_good

@@ -56,7 +56,7 @@ def test_a_drifting_constant_settles_at_the_closed_form() -> None:
     assert ours.covariance[0][0] == pytest.approx(before / (1 + before), rel=1e-9)
 
 
-def test_what_is_gated_changes_nothing() -> None:
+def test_a_gated_measurement_changes_nothing() -> None:
     ours, _ = drawn_filter(random.Random(1), 3)
     mean, covariance = ours.mean.copy(), [row.copy() for row in ours.covariance]
     innovation = ours.measure({0: 1.0}, 100.0, 0.1, gate=10.83)

@@ -84,7 +84,7 @@ def test_equal_runs_share_their_rounding_on_a_coarse_scale_and_not_on_a_fine_one
     assert with_shared_rounding(fine, DEFAULT_PRIOR)[0].u_volume_ml == pytest.approx(0.003, rel=1e-3)
 
 
-def test_what_all_trials_share_is_not_averaged_away():
+def test_an_error_common_to_all_trials_is_not_averaged_away():
     trials = PUMP.trials(random.Random(3), TIMES_S * 4)
     law, shared = fit_law(trials), fit_law(trials, u_common=0.007)
     assert shared.flow_ml_s == law.flow_ml_s

@@ -55,7 +55,7 @@ def test_exact_grams_give_the_exact_sag():
     assert found.sag_per_a == pytest.approx(SAG, abs=2e-3)  # 0.05 g of the scale on 170 g, over 0.5 A
 
 
-def test_company_that_drew_nothing_is_refused():
+def test_a_trial_beside_pumps_that_drew_nothing_is_refused():
     grams, shares = jar(1, [TruePump()], 20.0, 0.4)
     with pytest.raises(Refused, match="no line ran beside another"):
         sag_from_trials(shares, grams, 0.05)

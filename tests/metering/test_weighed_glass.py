@@ -33,7 +33,7 @@ def test_a_blend_weighs_as_its_parts_do():
     assert found.volume_ml == pytest.approx(100.0, abs=0.01)
 
 
-def test_what_contracts_as_it_mixes_weighs_the_same():
+def test_a_mixture_that_contracts_weighs_the_same():
     """70 % vol and water, half and half: 885.6 and 998.2 kg/m3 make 955 (OIML R 22, from memory), so 98.6 mL.
 
     The scale speaks of what left the lines.

@@ -49,7 +49,7 @@ def test_several_servings_teach_each_line_its_own_flow() -> None:
         assert now.u_flow_ml_s < 0.01 * flow_ml_s
 
 
-def test_the_interval_told_afterwards_holds_the_true_volume() -> None:
+def test_the_interval_reported_afterwards_holds_the_true_volume() -> None:
     inside = []
     for seed in range(40):
         signal = Signal(learned(FLOWS, idle_s=3600.0), runs((1, 60.0), (2, 20.0)), aged(seed, 0.0), seed=seed)
@@ -88,7 +88,7 @@ def test_a_knock_does_not_move_the_end() -> None:
 
 
 @pytest.mark.parametrize("grams", [-25.0, 25.0])
-def test_what_is_put_in_and_stays_is_no_dose(grams: float) -> None:
+def test_ice_that_is_put_in_counts_as_no_dose(grams: float) -> None:
     signal = Signal(
         learned(FLOWS), runs((1, 60.0), (2, 50.0)), FLOWS, disturbed_g=lambda at_s: grams if at_s > 5.0 else 0.0
     )

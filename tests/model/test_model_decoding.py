@@ -21,7 +21,7 @@ def nested(levels, rng):
 
 
 @pytest.mark.parametrize("seed", range(50))
-def test_what_is_as_deep_as_may_be_is_read_and_one_level_more_is_not(seed):
+def test_nesting_at_the_limit_is_read_and_one_level_deeper_is_not(seed):
     rng = random.Random(seed)
     deepest, deeper = (json.dumps(nested(levels, rng)).encode() for levels in (MOST_DEPTH, MOST_DEPTH + 1))
     assert decode(ANYTHING, deepest) == json.loads(deepest)
@@ -30,14 +30,14 @@ def test_what_is_as_deep_as_may_be_is_read_and_one_level_more_is_not(seed):
 
 
 @pytest.mark.parametrize("text", [b"[" * 65_536, b'{"a":' * 13_000, (b"[" * 32 + b"]" * 31) * 1000, b'""[' * 9000])
-def test_what_is_never_closed_is_too_deep(text):
+def test_nesting_that_is_never_closed_is_too_deep(text):
     assert is_too_deep(text)
 
 
 @pytest.mark.parametrize(
     "text", [b'"' + b"[" * 65_000, b'"' + b'\\"' * 32_000, b'"' + b"[" * 9000 + b"\\", b'"\xff"', b"9" * 5000]
 )
-def test_what_is_no_json_is_a_decoding_error_and_nothing_else(text):
+def test_invalid_json_is_a_decoding_error_and_nothing_else(text):
     assert not is_too_deep(text)
     with pytest.raises(msgspec.DecodeError):
         decode(ANYTHING, text)

@@ -83,7 +83,7 @@ def test_only_what_a_dose_allows_is_left_out_or_replaced():
     ]
 
 
-def test_parts_share_anew_what_a_dose_leaves_when_it_is_left_out():
+def test_parts_share_the_room_of_a_dose_that_is_left_out():
     # 250 mL usable; with the syrup 200 mL are shared 1 : 1, without it 250 mL are.
     one = recipe(
         Phase(

@@ -108,7 +108,7 @@ CODES = {
 }
 
 
-def test_codes_are_found_at_all():
+def test_the_codes_are_found_in_the_source():
     assert len(CODES["rule"]) > 80
     assert {"serving_ethanol", "orders_waiting", "operation_time", "drip_tray"} <= CODES["rule"]
     assert {"no current", "stop pressed", "restored from a backup", "weighed volume"} <= CODES["fault"]
@@ -121,7 +121,7 @@ def test_every_code_has_a_text_in_every_language(kind, language):
     assert [one for one in sorted(CODES[kind]) if not known.get(f"{kind}_{one}")] == []
 
 
-def test_no_text_stands_for_a_code_that_nobody_sends():
+def test_no_text_is_left_for_a_code_that_nobody_sends():
     known = texts("rules", "en")
     assert {key.removeprefix("rule_") for key in known if key.startswith("rule_")} - CODES["rule"] == set()
     assert {key.removeprefix("problem_") for key in known if key.startswith("problem_")} == CODES["problem"]

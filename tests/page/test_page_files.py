@@ -58,7 +58,7 @@ def test_the_first_screen_needs_no_file_that_is_not_named_in_its_first_lines():
     assert loaded <= first_screen("en")
 
 
-def test_every_file_is_served_once_and_then_only_confirmed():
+def test_a_file_that_was_fetched_is_only_revalidated():
     for address, one in page_files().items():
         status, headers, body = fetch(address, accept_encoding="br, gzip")
         assert (status, headers["content-encoding"]) == (200, "gzip")
@@ -92,7 +92,7 @@ def test_no_file_names_another_host_or_makes_markup_of_text():
 
 
 @pytest.mark.parametrize("folder", FOLDERS)
-def test_every_language_has_every_text_with_the_same_names_in_it(folder):
+def test_every_language_has_every_text_with_the_same_placeholders(folder):
     first = texts(folder, LANGUAGES[0])
     for other in (texts(folder, language) for language in LANGUAGES[1:]):
         assert other.keys() == first.keys()

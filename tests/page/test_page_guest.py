@@ -32,7 +32,7 @@ def test_the_menu_says_what_can_be_had_and_what_is_in_it(guest):
     assert [round(150 * width / tape) for width in doses] == [20, 20]  # to scale: the longest drink is 150 mL
 
 
-def test_drinks_are_left_out_by_allergen_and_by_alcohol_and_nothing_is_called_free(guest):
+def test_drinks_are_filtered_by_allergen_and_alcohol_and_none_is_called_free_from(guest):
     page = guest()
     page.get_by_text("Choose", exact=True).click()
     page.get_by_label("sulphites").check()
@@ -59,7 +59,7 @@ def test_a_drink_is_ordered_called_poured_and_taken(guest, operator, machine):
     assert done.state == "taken"
 
 
-def test_the_called_guest_starts_the_pour_by_the_own_phone(guest, machine):
+def test_the_called_guest_starts_the_pour_from_their_own_phone(guest, machine):
     mine, other = guest(), guest()
     order(mine, "Short Orchard")
     mine.locator(".ticket").get_by_text("Set your glass down").wait_for()
@@ -143,7 +143,7 @@ def test_an_order_that_cannot_be_sent_outlasts_the_page_and_is_sent_once(guest, 
     assert len(machine.open_orders()) == 1
 
 
-def test_a_connection_that_is_gone_is_said_and_comes_back_by_itself(guest):
+def test_a_lost_connection_is_shown_and_comes_back_by_itself(guest):
     page = guest()
     page.get_by_text("Connected").wait_for()
     page.context.set_offline(True)
@@ -152,7 +152,7 @@ def test_a_connection_that_is_gone_is_said_and_comes_back_by_itself(guest):
     page.get_by_text("Connected").wait_for()
 
 
-def test_the_page_comes_back_when_the_engine_was_restarted_in_mid_pour(guest, operator, machine):
+def test_the_page_recovers_when_the_engine_restarts_in_mid_pour(guest, operator, machine):
     mine, theirs = guest(), operator("orders")
     number = order(mine, "Long Tea")
     consent(theirs, number)
@@ -165,7 +165,7 @@ def test_the_page_comes_back_when_the_engine_was_restarted_in_mid_pour(guest, op
     theirs.get_by_role("button", name="Pour it again").wait_for()
 
 
-def test_a_lifted_glass_pauses_the_pour_and_is_said_on_both_sides(guest, operator, machine):
+def test_a_lifted_glass_pauses_the_pour_and_both_sides_show_it(guest, operator, machine):
     mine, theirs = guest(), operator("orders")
     consent(theirs, order(mine, "Long Tea"))  # pours for 30 s: long enough to lift the glass on a busy computer
     mine.locator("pour-plan").wait_for()

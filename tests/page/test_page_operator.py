@@ -126,7 +126,7 @@ def test_a_trial_that_ended_early_asks_for_an_empty_jar(operator, machine):
     assert early.count() == 0
 
 
-def test_a_run_that_the_guard_refuses_after_the_answer_is_said(operator):
+def test_a_refusal_that_comes_after_the_answer_is_shown(operator):
     """The engine answers at once when the guard takes its time, so that the refusal comes later."""
     page = operator("calibrate/5")
     asked = {"operation": "late", "kind": "trial", "admitted": False, "refused": [], "outcome": None, "lines": []}
@@ -137,7 +137,7 @@ def test_a_run_that_the_guard_refuses_after_the_answer_is_said(operator):
     page.get_by_role("alert").get_by_text("9 A are too much.").wait_for()
 
 
-def test_a_container_is_renewed_weighed_and_said_to_be_empty(operator):
+def test_a_container_is_replaced_weighed_and_reported_empty(operator):
     page = operator("stock/1")
     page.get_by_label("Container, mL").fill("2000")
     page.get_by_label("No air came into the tube").check()
@@ -154,7 +154,7 @@ def test_a_container_is_renewed_weighed_and_said_to_be_empty(operator):
     page.get_by_text("A number is missing.").first.wait_for()
 
 
-def test_a_change_of_liquid_is_guided_and_can_be_left(operator, machine):
+def test_a_change_of_liquid_is_guided_and_can_be_abandoned(operator, machine):
     page = operator("change/4")
     page.get_by_label("Liquid").select_option("ginger syrup")
     page.get_by_label("Container, mL").fill("700")
@@ -184,7 +184,7 @@ def test_lines_are_cleaned_and_the_contact_time_runs(operator, machine):
     page.get_by_role("alert").get_by_text("cleaner").wait_for()
 
 
-def test_a_fault_says_its_cause_and_is_acknowledged_when_it_is_gone(operator, machine):
+def test_a_fault_shows_its_cause_and_is_acknowledged_once_it_is_gone(operator, machine):
     page = operator()
     with machine.bench() as bench:
         bench.press_stop()
@@ -197,7 +197,7 @@ def test_a_fault_says_its_cause_and_is_acknowledged_when_it_is_gone(operator, ma
     assert machine.status().fault is None
 
 
-def test_the_closing_is_begun_and_left_and_the_records_tell_what_happened(operator):
+def test_closing_can_be_abandoned_and_the_records_say_what_was_done(operator):
     page = operator("closing")
     page.get_by_label("Who does it").fill("Ada")
     press(page, "Begin")

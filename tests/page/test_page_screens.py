@@ -65,14 +65,14 @@ def check_sizes(page):
     page.evaluate("document.documentElement.style.fontSize = ''")
 
 
-def test_the_operators_screens(operator, axe):
+def test_the_operators_screens_fit_and_are_accessible(operator, axe):
     page = operator(bypass_csp=True)  # axe comes from the test, not from the machine
     for screen in SCREENS:
         go(page, screen)
         check(page, axe)
 
 
-def test_the_guests_screens(guest, axe):
+def test_the_guests_screens_fit_and_are_accessible(guest, axe):
     page = guest(bypass_csp=True)
     page.locator("summary").first.click()
     check(page, axe)
@@ -83,7 +83,7 @@ def test_the_guests_screens(guest, axe):
 
 
 @pytest.mark.parametrize("side", ["guest", "operator"])
-def test_an_order_on_both_sides(guest, operator, rested, axe, side):
+def test_an_order_under_way_fits_and_is_accessible_on_both_sides(guest, operator, rested, axe, side):
     """A pour for each side: it lasts for some 40 s, which a busy computer needs to look at one of them."""
     mine, theirs = guest(bypass_csp=True), operator("orders", bypass_csp=True)
     mine.locator("li", has_text="Long Tea").get_by_role("button", name="Order").click()
@@ -98,7 +98,7 @@ def test_an_order_on_both_sides(guest, operator, rested, axe, side):
     check(page, axe)
 
 
-def test_german_has_room_on_every_screen(guest, operator):
+def test_german_fits_on_every_screen(guest, operator):
     page = guest(locale="de-DE")
     page.get_by_role("heading", name="Das gibt es jetzt").wait_for()
     check_sizes(page)
@@ -108,7 +108,7 @@ def test_german_has_room_on_every_screen(guest, operator):
         check_sizes(page)
 
 
-def test_who_has_no_token_is_asked_for_it(browser, machine, axe):
+def test_a_visitor_without_a_token_is_asked_for_one(browser, machine, axe):
     context = browser.new_context(viewport={"width": 390, "height": 820}, bypass_csp=True)
     page = context.new_page()
     page.goto(machine.origin)

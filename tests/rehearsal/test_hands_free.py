@@ -106,7 +106,7 @@ def test_a_lifted_jar_spoils_its_trial_and_no_other(machine):
     assert worst_share(machine, 1) < 0.7
 
 
-def test_it_is_taken_up_after_an_interruption_with_the_trials_that_were_weighed(machine):
+def test_after_an_interruption_it_goes_on_with_the_trials_already_weighed(machine):
     machine.engine.hands_free.begin(JAR)
     set_down(machine, 2000.0)
     step_until(machine, lambda one: one.state == "trial" and one.lines[0].trials == 3)
@@ -147,7 +147,7 @@ def test_a_stated_volume_per_line_is_kept(machine):
     assert before_ml - machine.plant.container_ml(5) - primed_ml <= 100.0 + 1.0
 
 
-def test_without_a_scale_that_can_be_believed_it_is_refused(machine):
+def test_without_a_trusted_scale_it_is_refused(machine):
     with pytest.raises(Refused, match="no calibration of all lines is under way"):
         machine.engine.hands_free.next()
     machine.plant.inject(InjectedFault(kind="scale silent"))
@@ -170,7 +170,7 @@ def test_a_hand_on_the_jar_is_waited_for(machine):
     assert worst_share(machine, 5) < 0.7
 
 
-def test_dropped_it_keeps_what_was_weighed(machine):
+def test_abandoned_it_keeps_the_trials_already_weighed(machine):
     machine.engine.hands_free.begin(replace(JAR, lines=(5,)))
     set_down(machine, 2000.0)
     step_until(machine, lambda one: one.lines[0].trials == 2)
@@ -202,7 +202,7 @@ def test_a_line_without_a_calibration_cannot_be_checked_and_says_so(machine):
     assert "no calibration that could be checked" in view.lines[0].says
 
 
-def test_what_is_taken_as_the_empty_jar_is_looked_at_twice_and_said(machine):
+def test_the_empty_jar_is_weighed_twice_and_its_weight_shown(machine):
     machine.engine.hands_free.begin(JAR)
     machine.plant.place_glass(brim_ml=2000.0, empty_g=4500.0)  # absurd for two litres
     refused = step_until(machine, lambda one: one.state == "jar" and "too much" in one.text)

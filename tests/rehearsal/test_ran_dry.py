@@ -43,7 +43,7 @@ def test_the_pour_is_held_at_once_and_cannot_go_on_with_air_in_the_tube(machine)
     assert machine.engine.answer(operation).rule == "contents"
 
 
-def test_what_it_gave_is_told_as_at_most_and_no_rest_is_worked_out_from_it(machine):
+def test_its_delivery_counts_as_at_most_and_gives_no_rest_to_pour(machine):
     operation = ran_dry_in_mid_pour(machine)
     live = {one.line: one for one in machine.engine.operation(operation).lines}
     assert live[JUICE].at_most

@@ -60,7 +60,7 @@ def test_the_queue_on_paper_and_the_rehearsal_agree():
         assert one.left_s == pytest.approx(turn.ends_s, abs=20.0)
 
 
-def test_the_wait_that_is_told_at_the_order_comes_true():
+def test_the_wait_shown_at_the_order_comes_true():
     """Most guests come to an idle machine; what they cannot be told is that a container will have to be changed."""
     changes = [one.at_s for one in plain().changes]
     undisturbed = [one for one in plain().served if not any(one.came_s <= at_s < one.left_s for at_s in changes)]
@@ -111,7 +111,7 @@ def test_people_are_served_whatever_goes_wrong():
     assert [one.at_s for one in troubled().troubles] == sorted(one.at_s for one in troubled().troubles)
 
 
-def test_a_stalled_pump_is_seen_mended_and_the_drink_made_again():
+def test_a_stalled_pump_is_noticed_and_repaired_and_the_drink_made_again():
     stalled = trouble("pump stalled, line 2")
     assert stalled.at_s == pytest.approx(900.0)
     assert stalled.repaired_s == pytest.approx(stalled.noticed_s + SMALL.handling.repair_s, abs=1.0)
@@ -122,7 +122,7 @@ def test_a_stalled_pump_is_seen_mended_and_the_drink_made_again():
     assert all(dose.is_inside for dose in again[0].doses if dose.liquid == "blackcurrant cordial")
 
 
-def test_an_open_stop_contact_stops_all_until_it_is_mended_and_acknowledged():
+def test_an_open_stop_contact_stops_all_until_it_is_repaired_and_acknowledged():
     opened = trouble("input stuck, stop")
     latched = next(one for one in troubled().troubles if "stop contact" in one.what)
     assert latched.at_s == pytest.approx(opened.at_s, abs=0.5)
@@ -146,7 +146,7 @@ def test_a_pump_that_runs_by_itself_is_seen_at_the_next_turn():
     assert spilt_ml > SMALL.handling.repair_s * 3.0
 
 
-def test_what_is_sold_out_is_said(monkeypatch):
+def test_a_sold_out_drink_is_reported(monkeypatch):
     """As if all but one container of soda had been left at home."""
     prepared = prepare
 

@@ -49,7 +49,7 @@ def test_juice_taken_for_water_is_4_percent_off_and_the_interval_says_so():
     [{"hydrometer_kg_m3": 1045.5, "hydrometer_at_c": 15.0}, {"weighed_100_ml_g": 104.4}],
     ids=["hydrometer", "100 mL weighed"],
 )
-def test_a_hydrometer_or_a_weighed_100_ml_is_a_way_in(juice):
+def test_a_hydrometer_or_a_weighed_100_ml_puts_the_density_right(juice):
     off, fit = flow_error(book_with(**juice))
     assert abs(off) < 0.01
     assert abs(off) < 2.5 * fit.calibration.u_flow_ml_s / fit.calibration.flow_ml_s

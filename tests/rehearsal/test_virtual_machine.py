@@ -45,7 +45,7 @@ def assert_in_the_glass(machine, view):
         assert glass_ml[one.liquid] == pytest.approx(one.asked_ml, abs=mi008_ml(one.asked_ml))
 
 
-def test_what_is_asked_is_in_the_glass(machine):
+def test_the_glass_holds_what_was_asked_for(machine):
     view = machine.finish(pour(machine))
     assert view.outcome == Outcome.DONE
     assert_in_the_glass(machine, view)

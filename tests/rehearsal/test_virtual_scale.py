@@ -76,7 +76,7 @@ def test_a_run_is_weighed_at_the_converters_full_pace_and_numbered_without_gaps(
     assert after_g - before_g == pytest.approx(poured_ml * density, abs=0.02 * poured_ml)
 
 
-def test_a_silent_converter_is_told_as_silent_and_a_long_rest_is_not(weighing):
+def test_a_silent_converter_is_reported_and_a_long_rest_is_not(weighing):
     made, _ = weighing
     assert {one.doubt for one in made.heard(3600.0)} == {""}
     silent = InjectedFault(kind="scale silent")

@@ -82,7 +82,7 @@ def test_a_spot_check_is_booked_at_its_weight_and_back_when_it_is_struck():
         machine.close()
 
 
-def test_a_spot_check_that_is_said_again_counts_once_and_as_it_was_said_last():
+def test_a_spot_check_entered_again_counts_once_with_its_last_weight():
     """As after a kill between its booking and the note that it is booked, or with a better weight."""
     machine = VirtualMachine(PROFILE, BOOK, seed=3)
     try:

@@ -16,14 +16,14 @@ SLICE = 10  # runs in each of the tests below, so that the cores share them
 
 
 @pytest.mark.parametrize("first", range(1, 61, SLICE))
-def test_nothing_that_must_never_be_happens(first):
+def test_nothing_forbidden_happens(first):
     findings = [play(seed) for seed in range(first, first + SLICE)]
     assert [(one.seed, one.text) for one in findings if one.text] == []
     assert sum(one.admitted for one in findings) >= SLICE // 2  # a slice in which nothing moves would show nothing
 
 
 @pytest.mark.parametrize("first", range(1, 31, SLICE))
-def test_nor_on_a_machine_whose_scale_fails(first):
+def test_nothing_forbidden_happens_when_the_scale_fails(first):
     findings = [play(seed, weighed=True) for seed in range(first, first + SLICE)]
     assert [(one.seed, one.text) for one in findings if one.text] == []
     assert sum(one.admitted for one in findings) >= SLICE // 2
@@ -70,7 +70,7 @@ def test_a_guard_that_forgets_what_the_bottles_are_is_found(monkeypatch):
     assert any("by the bottles' labels" in play(seed).text for seed in range(1, 40))
 
 
-def test_a_guard_that_breaks_is_told_with_its_seed(monkeypatch, capsys):
+def test_a_guard_that_crashes_is_reported_with_its_seed(monkeypatch, capsys):
     def broken(*_args, **_kwargs):
         raise ZeroDivisionError("planted")
 

@@ -21,11 +21,11 @@ def test_whatever_a_guard_says_the_engine_can_still_say_how_things_stand():
     assert fuzz_engine(21, 40).endswith("refused")
 
 
-def test_whatever_is_asked_over_http_nobody_is_told_of_an_error_and_the_good_client_is_answered(tmp_path):
+def test_whatever_is_asked_over_http_no_error_leaks_and_the_good_client_is_answered(tmp_path):
     assert fuzz_http(21, 150, tmp_path).startswith("150 conversations")
 
 
-def test_whatever_is_asked_of_the_bench_it_lives_on(tmp_path):
+def test_the_bench_survives_whatever_it_is_asked(tmp_path):
     assert fuzz_bench(21, 150, tmp_path) == "150 conversations"
 
 

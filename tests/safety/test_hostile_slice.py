@@ -46,7 +46,7 @@ def test_a_guard_that_takes_volumes_from_calibrations_is_found(monkeypatch):
     assert found("mL in the glass", "g of ethanol", runs=20)
 
 
-def test_a_jug_that_is_good_for_ever_is_found(monkeypatch):
+def test_a_jug_that_never_fills_up_is_found(monkeypatch):
     monkeypatch.setattr("controller.safety.caps._jug", lambda _case: iter(()))
     assert found("mL in the jug", runs=10)
 

@@ -54,7 +54,7 @@ def test_a_converter_that_repeats_itself_is_found_and_forgiven():
     assert [one.doubt for one in load.take(1.0, raw, SPANNED)] == [*[""] * (SAME_COUNTS - 1), "repeats", ""]
 
 
-def test_silence_is_told_once_and_again_after_the_next_reading():
+def test_silence_is_reported_once_and_again_after_the_next_reading():
     load = Load(SCALE, 0.0)
     assert load.tell(STALE_S, under_way=True) == []
     assert [one.silent for one in load.tell(STALE_S + 0.01, under_way=True)] == [True]
@@ -72,7 +72,7 @@ def test_readings_out_of_time_or_order_are_dropped():
     assert [one.counts for one in load.take(10.0, raw, SPANNED)] == [3]
 
 
-def test_the_engine_is_told_in_parts_of_bounded_length():
+def test_readings_reach_the_engine_in_parts_of_bounded_length():
     load, told = Load(SCALE, 0.0), []
     for n in range(1, 81):  # a second at 80 readings a second
         load.take(n / 80, [RawReading(n, n / 80, n)], SPANNED)

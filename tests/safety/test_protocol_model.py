@@ -113,7 +113,7 @@ def test_whatever_has_happened_the_books_are_right_once_it_is_calm(honest):
     assert ends > 50
 
 
-def test_calm_comes_to_an_end(honest):
+def test_every_calm_sequence_ends(honest):
     """No calm step leads back to where it came from: an order of all worlds exists."""
     left = dict.fromkeys(honest, 0)
     for world in honest:

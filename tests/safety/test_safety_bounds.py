@@ -64,11 +64,11 @@ def test_an_id_may_have_1_to_80_characters_and_a_plan_256_runs():
         ({"contents": Contents.CLEANER, "holds": None}, "line 1 holds cleaner:"),
     ],
 )
-def test_what_a_line_holds_is_told(state, words):
+def test_the_contents_of_a_line_are_reported(state, words):
     assert words in refusals(serve(run_of(1, JUICE, 0, 5)), situation(lines=filled(**state)))["contents"].reason
 
 
-def test_the_liquid_in_the_line_is_told_by_its_name():
+def test_the_liquid_in_the_line_is_reported_by_name():
     found = refusals(of_kind(K.CLEAN, run_of(1, "cleaner", 0, 5)), situation())
     assert "line 1 holds apple juice:" in found["contents"].reason
     assert found["contents"].allowed == "jog, prime, purge, rinse, serve, trial"
@@ -106,7 +106,7 @@ def test_a_tube_that_was_never_full_of_cleaner_may_be_rinsed_at_once():
 # --- caps
 
 
-def test_what_exactly_meets_a_limit_does_not_exceed_it():
+def test_meeting_a_limit_exactly_does_not_exceed_it():
     assert not exceeds(0.0, 0.0)
     assert not exceeds(350.0, 350.0)
     assert not exceeds(350.0001, 350.0)  # sums of binary fractions

@@ -29,21 +29,21 @@ def asked(run, *, may=True, glass=FRESH, stands_for_s=1.0, **memory):
     return set(refusals(by_guest(run), dataclasses.replace(now, stands_for_s=stands_for_s)))
 
 
-def test_it_may_right_after_a_fresh_glass_was_set_down():
+def test_a_guests_phone_consents_right_after_a_fresh_glass_was_set_down():
     assert asked(run_of(1, JUICE, 0, 1)) == set()
     assert asked(run_of(1, JUICE, 0, 1), stands_for_s=15.0) == set()
 
 
 @pytest.mark.parametrize("stands_for_s", [None, 15.1, 3600.0])
-def test_it_may_not_later_or_when_nobody_saw_the_glass(stands_for_s):
+def test_a_guests_phone_consents_neither_later_nor_to_an_unseen_glass(stands_for_s):
     assert asked(run_of(1, JUICE, 0, 1), stands_for_s=stands_for_s) == {"consent"}
 
 
-def test_it_may_not_where_the_profile_does_not_say_so():
+def test_a_guests_phone_does_not_consent_unless_the_profile_allows_it():
     assert asked(run_of(1, JUICE, 0, 1), may=False) == {"consent"}
 
 
-def test_never_to_alcohol():
+def test_a_guests_phone_never_consents_to_alcohol():
     assert asked(run_of(4, GIN, 0, 1)) == {"consent"}
     assert set(refusals(serve(run_of(4, GIN, 0, 1)), situation(allowing(), inputs=STANDS, glass=FRESH))) == set()
 
@@ -55,5 +55,5 @@ def test_the_start_button_counts_when_the_guard_has_seen_it(pressed_for_s, count
     assert set(refusals(asked, now)) == (set() if counts else {"consent"})
 
 
-def test_not_into_a_glass_that_was_poured_into():
+def test_no_consent_for_a_glass_that_was_poured_into():
     assert asked(run_of(1, JUICE, 0, 1), glass=STALE) == {"consent", "fresh_glass"}

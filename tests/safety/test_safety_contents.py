@@ -176,7 +176,7 @@ def test_residues_and_traces_add_up():
     assert (served.residues, served.traces) == (("apple juice", "ginger syrup"), ("milk", "nuts"))
 
 
-def test_what_has_left_the_line_is_not_told_any_more():
+def test_a_liquid_that_has_left_the_line_is_no_longer_reported():
     line = state(C.LIQUID, filled=EARLIER)
     for ml in (1, 10):
         purged = after(line, K.PURGE, ml)

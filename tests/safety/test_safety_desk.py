@@ -136,7 +136,7 @@ def test_only_servings_book_ethanol():
 # --- what is answered
 
 
-def test_what_stands_in_the_way_of_a_start_is_told():
+def test_an_obstacle_to_a_start_is_reported():
     rig = Rig()
     rig.say(Hello(version=1, role="engine"))
     told = refusal(rig, Start(operation=POUR))
@@ -155,7 +155,7 @@ def test_what_stands_in_the_way_of_a_start_is_told():
     assert told.remedy == "See to it, then acknowledge 'stop pressed'."
 
 
-def test_troubles_that_are_no_fault_are_told_by_their_names():
+def test_troubles_that_are_no_fault_are_reported_by_name():
     rig = Rig().ready()
     rig.guard.block("sentinel", "the sentinel has ended")
     rig.run(0.5)

@@ -68,13 +68,13 @@ def test_the_busiest_window_of_an_operation_counts():
     assert found["duty"].asked == "605 s"
 
 
-def test_what_lies_before_the_window_does_not_count_at_all():
+def test_runs_before_the_window_do_not_count():
     old = tuple(Interval(line=1, start_s=NOW_S - 5000 - at_s, end_s=NOW_S - 4999 - at_s) for at_s in range(0, 100, 10))
     past = (Interval(line=1, start_s=NOW_S - 600, end_s=NOW_S - 15),)
     assert refusals(serve(run_of(1, JUICE, 0, 15)), situation(on_times=(*old, *past))) == {}
 
 
-def test_starts_too_close_are_told_once_and_rounding_is_no_gap():
+def test_starts_too_close_are_reported_once_and_rounding_does_not_count():
     three = serve(run_of(1, JUICE, 0, 5), run_of(2, SYRUP, 0, 5), run_of(3, TEA, 0, 5))
     assert refusals(three)["start_gap"].asked == "0 ms"
     assert "start_gap" in refusals(serve(run_of(1, JUICE, 0, 5), run_of(2, SYRUP, 0.1 - 1.5e-6, 5)))

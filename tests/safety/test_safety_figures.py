@@ -23,7 +23,7 @@ def on(number: int, start_s: float, end_s: float) -> Interval:
     return Interval(line=number, start_s=start_s, end_s=end_s)
 
 
-def test_what_a_tube_holds():
+def test_the_volume_of_a_tube_follows_from_bore_and_length():
     # 4 mm bore, 0.6 m and 0.4 m: pi/4 x 16 mm2 x 1.0 m
     assert tube_ml(line(1)) == pytest.approx(12.566, abs=0.001)
     longer = replace(line(1), tube=replace(line(1).tube, suction_m=1.1))

@@ -38,7 +38,7 @@ def test_at_rest_and_active():
     assert (report.stop_pressed, report.glass_present, report.tray_full, report.low_lines) == (True, True, True, (1,))
 
 
-def test_what_the_profile_lacks_is_none():
+def test_a_contact_that_the_profile_lacks_reads_none():
     report = Contacts(profile().inputs).report()
     assert (report.glass_present, report.tray_full, report.low_lines) == (None, None, ())
 
@@ -85,7 +85,7 @@ def test_readings_age_while_something_moves():
     assert found.doubt(1.25, moving=True) == ""  # just as old as it may be
 
 
-def test_what_cannot_be_read_is_doubt_at_once_and_gone_with_the_next_reading():
+def test_an_unreadable_contact_is_in_doubt_until_the_next_reading():
     found = settled()
     found.read(1.0, {})
     assert "cannot read stop, glass, drip tray, level 1" in found.doubt(1.0, moving=False)
@@ -105,7 +105,7 @@ def test_slow_polls_settle_as_well():
     assert found.report().glass_present is True
 
 
-def test_what_was_never_read_is_too_old_as_soon_as_something_moves():
+def test_a_contact_never_read_is_stale_as_soon_as_something_moves():
     assert contacts().doubt(0.0, moving=True) == "no reading of the contacts for 0.25 s"
 
 

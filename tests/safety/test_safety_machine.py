@@ -40,7 +40,7 @@ def test_ages_are_told_by_the_wall_clock_as_it_is_now():
     assert line_1(rig).filled_wall_s == pytest.approx(filled_s - 600.0)
 
 
-def test_when_cleaner_filled_the_tube_is_told():
+def test_the_time_at_which_cleaner_filled_the_tube_is_reported():
     rig = Rig().primed(1)
     for kind, liquid in ((OperationKind.PURGE, "air"), (OperationKind.CLEAN, "cleaner")):
         runs = (run_of(1, liquid, 0, 20),)
@@ -58,7 +58,7 @@ def test_a_line_is_on_only_while_it_is():
     assert [one.is_on for one in rig.report().lines] == [True, False, False, False]
 
 
-def test_what_ran_until_a_fault_is_counted_and_its_end_told():
+def test_a_run_cut_short_by_a_fault_is_counted_and_its_end_reported():
     rig = Rig().primed(1)
     rig.say(Start(operation=serve(run_of(1, JUICE, 0, 10))))
     rig.run(3.0)
@@ -81,7 +81,7 @@ def test_a_state_that_stays_is_not_announced_again():
     assert all(one is not following for one, following in pairwise(states)), states
 
 
-def test_edges_are_told_from_the_first_start_on():
+def test_edges_are_timed_from_the_first_start():
     rig = Rig().primed(1, 2)
     segments = (Segment(runs=(run_of(1, JUICE, 0, 2),)), Segment(runs=(run_of(2, SYRUP, 0.5, 1),)))
     rig.say(

@@ -60,7 +60,7 @@ def test_microseconds_and_microlitres_are_enough():
     assert (one.on_s, one.delivered_ml, one.worst_ml) == (0.333333, 0.666667, 0.666667)
 
 
-def test_what_never_began_began_now():
+def test_an_operation_that_never_began_counts_from_now():
     record = outcome.ended(Progress(POUR), STOPPED, at(31.0))
     assert (record.began_s, record.edges, record.lines) == (NOW_S + 31.0, (), ())
 
@@ -78,7 +78,7 @@ def test_a_line_that_has_left_the_profile_delivered_nothing_that_could_be_reckon
     assert [state.line for state in record.lines] == [1]
 
 
-def test_what_has_left_the_book_counts_as_pure():
+def test_a_liquid_that_left_the_book_counts_as_pure_ethanol():
     perry = filled(assigned="last year's perry", holds="last year's perry")
     record = interrupted(serve(run_of(1, "last year's perry", 0, 9)), lines=perry)
     assert record.ethanol_g == pytest.approx(20.0 * 0.78924)  # g/mL at 20 C, as in the caps

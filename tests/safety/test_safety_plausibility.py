@@ -48,7 +48,7 @@ def test_there_is_one_rule_for_whatever_is_commanded():
         (TWO_FOUR, True, False, NO_CURRENT),
     ],
 )
-def test_what_must_not_be_is_found_from_the_moment_on_at_which_it_must_have_settled(on, is_fed, wrong, cause):
+def test_a_wrong_current_is_found_as_soon_as_it_must_have_settled(on, is_fed, wrong, cause):
     found = after(on, is_fed=is_fed, before=[(FOUR | {7}, True)])
     assert found.settled_s == pytest.approx(10.0 + SETTLES_S)
     assert causes(found, found.settled_s - BEFORE_S, wrong) == []

@@ -60,7 +60,7 @@ def test_a_late_start_tells_when_it_was_due_and_moves_the_rest():
     assert progress.late_s == 0.25
 
 
-def test_what_comes_too_late_does_not_begin_and_what_ends_then_ends():
+def test_a_run_past_its_time_does_not_begin_and_one_due_to_end_ends():
     progress = begun(serve(run_of(1, JUICE, 0, 2), run_of(2, SYRUP, 1.5, 2)))
     progress.step(10.0, MOST_LATE_S)
     assert switched(progress, 12.0) == [(1, False, 12.0)]

@@ -22,7 +22,7 @@ def test_every_state_is_listed():
 
 
 @pytest.mark.parametrize(("state", "trigger"), PAIRS)
-def test_what_is_not_listed_is_refused(state, trigger):
+def test_an_event_that_is_not_listed_is_refused(state, trigger):
     if trigger in TRANSITIONS[state]:
         assert after(state, trigger) is TRANSITIONS[state][trigger]
     else:

@@ -93,13 +93,13 @@ def test_an_operation_begins_when_it_is_on_disk():
     assert core.next_edge_s == 2.4
 
 
-def test_what_is_on_disk_of_nothing_begins_nothing():
+def test_a_record_written_without_a_proposal_begins_nothing():
     core = idle()
     assert core.recorded(2.0, "s1") == core.record_failed(2.0, "disk full") == []
     assert core.state is MachineState.IDLE
 
 
-def test_what_cannot_be_written_does_not_begin():
+def test_an_operation_that_cannot_be_recorded_does_not_begin():
     core = idle()
     core.receive(2.0, "engine", Start(operation=POUR))
     refusal = next(event for event in core.record_failed(2.4, "no space left") if isinstance(event, Refusal))
@@ -110,7 +110,7 @@ def test_what_cannot_be_written_does_not_begin():
     assert core.advance(2.4)[0] == frozenset()
 
 
-def test_a_record_that_fails_in_mid_pour_is_of_no_proposal():
+def test_a_record_that_fails_in_mid_pour_withdraws_nothing():
     core = pouring()
     assert core.record_failed(2.3, "no space left") == []
     assert core.state is MachineState.EXECUTE
@@ -138,7 +138,7 @@ def test_whatever_ends_a_pour_ends_it_at_that_instant(call):
     assert ended.deliveries[0].on_s == pytest.approx(0.3)
 
 
-def test_trouble_latches_at_once_and_hindrance_is_noted():
+def test_trouble_latches_at_once_and_a_block_is_noted():
     core = idle()
     events = core.trouble(3.0, JOURNAL, "no space left")
     assert [event.cause for event in events if isinstance(event, FaultLatchedEvent)] == [JOURNAL]

@@ -93,7 +93,7 @@ def test_a_trim_for_another_operation_or_none_is_dropped_and_one_that_is_no_numb
         ((windowed(1.0, math.inf),), "plan"),
     ],
 )
-def test_what_a_longest_end_would_break_is_refused(rig, runs, rule):
+def test_a_cap_that_the_longest_end_would_exceed_refuses(rig, runs, rule):
     caps = replace(rig.machine.caps, serving_volume_ml=250.0, serving_time_s=300.0, duty_fraction=1.0)
     if rule == "serving_volume":
         caps = replace(caps, run_on_s=200.0, operation_on_s=200.0)
@@ -111,7 +111,7 @@ def test_longest_ends_count_for_current_and_concurrency_where_planned_ends_lie_a
     assert any(isinstance(one, Admitted) for one in begin(Rig(tight).primed(1, 2), apart, second))
 
 
-def test_what_a_longest_end_may_pour_is_booked_and_given_back_at_the_end():
+def test_the_longest_end_is_booked_and_the_rest_given_back_at_the_end():
     rig = Rig(exact(profile())).primed(4)
     begin(rig, replace(run_of(4, "sloe gin", 0.0, 5.0), longest_s=8.0))
     gin_g_s = 2 * 0.26 * 0.78924  # mL/s, % vol, and the density of ethanol: OIML R 22

@@ -188,7 +188,7 @@ GLASSES = replace(
         (200.0, "weighs 200 g, an empty tumbler 250 g"),
     ],
 )
-def test_what_stands_there_is_told_by_its_weight(load_g, why):
+def test_the_glass_is_recognised_by_its_weight(load_g, why):
     found = misfit(GLASSES, GLASSES.glasses[0], load_g)
     assert why in found
     assert bool(found) == bool(why)

@@ -78,7 +78,7 @@ def test_none_and_two_are_refused(tmp_path: Path):
         find("avia,hx711", tmp_path)
 
 
-def test_a_driver_that_fails_is_told_and_one_that_waits_too_long_is_silent(tmp_path: Path, monkeypatch):
+def test_a_failing_driver_is_reported_and_a_slow_one_counts_as_silent(tmp_path: Path, monkeypatch):
     hx711(tmp_path)
     one = KernelConverter("avia,hx711", 80, devices=tmp_path)
     one.start()

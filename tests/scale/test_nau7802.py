@@ -103,7 +103,7 @@ def test_another_chip_at_the_address_is_not_taken_for_it(bus: RegisterBus):
     assert bus.writes == []
 
 
-def test_a_bus_that_is_switched_off_is_told_and_tried_again():
+def test_a_bus_that_is_switched_off_is_reported_and_tried_again():
     """A process that ended instead would be given up by its manager."""
     clock = RegisterBus()
     said: list[str] = []

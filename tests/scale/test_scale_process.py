@@ -60,7 +60,7 @@ def test_readings_are_numbered_and_stamped_and_what_is_missing_is_named():
     assert said == ["the converter answers"]
 
 
-def test_a_converter_that_is_gone_is_set_up_again_now_and_then_and_told_once():
+def test_a_lost_converter_is_reported_once_and_retried_now_and_then():
     clock = Clock()
     said: list[str] = []
     converter = Scripted(11, OSError("no answer"), 12)

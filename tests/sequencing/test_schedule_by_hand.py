@@ -131,7 +131,7 @@ def test_decimals_add_up_as_written():
     assert solved(runs, limits(current_a=0.3)).makespan_s == 5.0
 
 
-def test_what_is_too_much_by_less_than_a_nanoampere_is_too_much():
+def test_exceeding_a_limit_by_less_than_a_nanoampere_still_exceeds_it():
     # 3 x 0.3333333334 A is more than 1 A: two at a time, then one.
     runs = [run(line, 5.0, current_a=0.3333333334, inrush_a=0.3333333334) for line in range(3)]
     assert solved(runs, limits(current_a=1.0)).makespan_s == 10.0

@@ -38,11 +38,11 @@ def off(monkeypatch, note):
     return sentinel.off()
 
 
-def test_no_note_means_that_no_line_was_claimed(tmp_path, monkeypatch):
+def test_without_a_note_no_line_was_claimed_and_all_off_succeeds(tmp_path, monkeypatch):
     assert off(monkeypatch, tmp_path / "pins.json") == 0
 
 
-def test_every_line_that_could_not_be_driven_off_is_told(tmp_path, monkeypatch, capfd):
+def test_every_line_that_could_not_be_driven_off_is_reported(tmp_path, monkeypatch, capfd):
     (tmp_path / "pins.json").write_text(PINS.as_text())
     monkeypatch.setattr(sentinel, "drive_off", partial(sentinel.drive_off, try_s=0.0))
     assert off(monkeypatch, tmp_path / "pins.json") == 1
@@ -51,7 +51,7 @@ def test_every_line_that_could_not_be_driven_off_is_told(tmp_path, monkeypatch, 
     assert "GPIO 6 could not be driven off" in told
 
 
-def test_the_light_command_loads_nothing_of_ours_but_itself():
+def test_all_off_imports_none_of_our_other_modules():
     code = "import sys; from controller.guard.sentinel import off; print(*sorted(sys.modules))"
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.split()
     ours = {name for name in loaded if name.split(".")[0] == "controller"}

@@ -100,7 +100,7 @@ def test_uninstall_keeps_records_and_configuration_and_purge_takes_them(system):
     assert not [path for path in files(system) if "tundish" in str(path)]
 
 
-def test_a_units_folder_of_additions_goes_with_the_last_of_them(tmp_path):
+def test_a_drop_in_folder_is_removed_with_its_last_file(tmp_path):
     folder = Path("/etc/systemd/system/tundish-guard.service.d")
     for name in ("back-off.conf", "mine.conf"):
         carry_out(Step(act=WriteFile(path=folder / name, content="[Service]\n"), why=""), tmp_path)
@@ -163,18 +163,18 @@ def test_the_version_is_read_from_the_system_itself(system):
     assert systemd_version(system) == 257
 
 
-def test_a_failing_command_is_told_with_what_it_said():
+def test_a_failing_command_is_reported_with_its_output():
     with pytest.raises(TundishError, match="exit code 3: no such luck"):
         carry_out(Step(act=RunCommand(words=("sh", "-c", "echo no such luck >&2; exit 3")), why=""), Path("/"))
     carry_out(Step(act=RunCommand(words=("false",), may_fail=True), why=""), Path("/"))
 
 
-def test_a_missing_command_is_told():
+def test_a_missing_command_is_reported():
     with pytest.raises(TundishError, match="cannot run no-such-command"):
         carry_out(Step(act=RunCommand(words=("no-such-command",)), why=""), Path("/"))
 
 
-def test_a_file_that_cannot_be_written_is_told_with_its_path(tmp_path):
+def test_an_unwritable_file_is_reported_with_its_path(tmp_path):
     (tmp_path / "etc").write_text("a file, not a folder")
     with pytest.raises(TundishError, match=r"cannot write /etc/tundish/book\.yaml"):
         carry_out(Step(act=WriteFile(path=Path("/etc/tundish/book.yaml"), content=""), why=""), tmp_path)

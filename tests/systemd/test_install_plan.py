@@ -78,7 +78,7 @@ def test_a_second_time_no_file_is_touched(shipped):
     assert all(step.is_done for step in again if not isinstance(step.act, RunCommand))
 
 
-def test_an_own_profile_is_kept_and_the_difference_said(shipped):
+def test_an_own_profile_is_kept_and_the_difference_shown(shipped):
     mine = msgspec.structs.replace(FRESH, texts={install_plan.PROFILE: "mine"})
     steps = plan(shipped, mine)
     kept = [step for step in steps if isinstance(step.act, KeepFile)]
@@ -96,12 +96,12 @@ def test_units_start_the_program_where_it_lies(shipped):
 
 
 @pytest.mark.parametrize(("version", "is_laid"), [(252, False), (253, False), (254, True), (257, True)])
-def test_back_off_only_where_systemd_knows_it(shipped, version, is_laid):
+def test_restart_back_off_is_set_only_where_systemd_knows_it(shipped, version, is_laid):
     there = written(plan(shipped, msgspec.structs.replace(FRESH, systemd=version)))
     assert [install_plan.back_off_path(one) in there for one in install_plan.SERVICES] == [is_laid, is_laid]
 
 
-def test_an_image_is_not_started(shipped, tmp_path):
+def test_nothing_is_started_inside_an_image(shipped, tmp_path):
     machine = msgspec.structs.replace(FRESH, is_running=False)
     words = commands(plan(shipped, machine, root=tmp_path))
     assert words == [

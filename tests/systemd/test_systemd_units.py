@@ -66,7 +66,7 @@ def exposure(path):
 
 
 @needs_analyze
-def test_systemd_finds_nothing_to_say_about_the_units(runnable):
+def test_systemd_verifies_the_units_without_complaint(runnable):
     done = subprocess.run(
         ["systemd-analyze", "verify", *(runnable / name for name in UNITS)], capture_output=True, text=True, check=False
     )
@@ -85,7 +85,7 @@ def test_exposure_is_low_on_the_local_network_too(on_the_lan):
 
 
 @needs_analyze
-def test_systemd_finds_nothing_to_say_about_the_local_network(on_the_lan):
+def test_systemd_verifies_the_local_network_without_complaint(on_the_lan):
     done = subprocess.run(
         ["systemd-analyze", "verify", on_the_lan / "tundish-engine.service"],
         capture_output=True,
@@ -106,7 +106,7 @@ def test_service_is_watched_restarted_and_runs_as_its_own_user(name):
 
 
 @pytest.mark.parametrize("name", UNITS)
-def test_a_unit_says_each_thing_once(name):
+def test_no_unit_sets_a_directive_twice(name):
     """Of a command that stands twice systemd runs both; of a value the last one counts."""
     for key, values in ((key, values) for section in unit(name).values() for key, values in section.items()):
         assert len(values) == 1 or key == "SystemCallFilter", (key, values)

@@ -41,7 +41,7 @@ def test_a_write_is_torn_at_sectors():
     assert {image.count(b"x") for image in images} == {0, 12, 512, 76, 12 + 512, 12 + 76, 512 + 76, 600}
 
 
-def test_what_was_told_is_read_from_the_marks_before_the_cut():
+def test_promises_made_before_the_cut_are_read_from_the_marks():
     marks = (
         b'{"word":"asked","operation":"a","recipe":"Perry Spritz","key":"table 1"}\n',
         b'{"word":"holds","left":{"3":700.0}}\n',

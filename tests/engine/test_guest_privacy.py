@@ -56,7 +56,7 @@ def body_for(row, seq):
 
 
 @pytest.mark.parametrize("row", [one for one in ADDRESSES if one.name != "events"], ids=lambda one: one.name)
-def test_no_row_tells_a_guest_of_another(party, row):
+def test_no_address_tells_a_guest_of_another(party, row):
     network, _, other, seq, operation = party
     body = {"recipe": "Lime Soda", "key": "1"} if row.name == "place_order" else body_for(row, seq)
     status, told = network.ask(row.method, path_of(row, seq, operation), other, body)

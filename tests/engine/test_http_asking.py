@@ -38,7 +38,7 @@ def quick(monkeypatch):
     monkeypatch.setattr(asking, "PATIENCE_S", 0.5)
 
 
-def test_it_is_asked_until_the_load_is_at_rest():
+def test_a_reading_is_asked_for_until_the_load_is_at_rest():
     assert asked_of(Platform(looks=3)) == "at rest"
 
 
@@ -49,6 +49,6 @@ def test_another_rule_refuses_at_once():
     assert platform.left == 2
 
 
-def test_patience_has_an_end():
+def test_asking_for_a_load_at_rest_times_out():
     with pytest.raises(Refused, match="moved"):
         asked_of(Platform(looks=10**6))
