@@ -6,7 +6,7 @@ import { duration, figure, known, language, list, ml, number, t } from './texts.
 export const english = (text) => h('span', { lang: 'en' }, text);
 
 // What has a text by its code; else the engine's own word.
-export const word = (key, own) => (known(key) ? t(key) : english(own));
+export const word = (key, own) => (known(key) ? t(key) : own && english(own));
 
 // A remark, with its values as the reader's language writes them.
 export function remark({ code, text, values }) {
