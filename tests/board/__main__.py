@@ -42,11 +42,7 @@ def missing(rig: Path) -> str:
     images = Path(os.environ.get("RIG_DIR") or f"{tempfile.gettempdir()}/board-rig")
     if not (images / "board/root.cpio").is_file():
         return f"the rig has no images in {images}: run its build-rootfs first"
-    absent = [
-        tool
-        for tool in ("qemu-system-aarch64", "mkfs.ext4", "e2fsck", "debugfs", "cpio", "openssl")
-        if not shutil.which(tool)
-    ]
+    absent = [tool for tool in TOOLS if not shutil.which(tool)]
     return f"not installed: {', '.join(absent)}" if absent else ""
 
 

@@ -47,7 +47,6 @@ def cases(overlay, card, *, quick: bool, idle_s: float) -> list[Case]:
         *([] if quick else [Case(name="backup", look=backed_up)]),
         *([] if quick else [Case(name="network on and off", look=opened), Case(name="scale", look=weighed)]),
         Case(name="upgrade and restore", look=upgraded),
-        serve,  # what was reported as done must outlast the pulled plug
         Case(name="plug pulled in mid-pour", look=partial(unplugged, overlay=overlay, card=card)),
         Case(name="uninstall", look=removed),
     ]
