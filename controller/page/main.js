@@ -7,7 +7,7 @@ function frame(...more) {
   document.body.replaceChildren(
     h('a.skip', { href: '#main' }, t('skip')),
     h('header.top', { id: 'top' }),
-    h('p', { id: 'said', class: 'unseen', role: 'status' }),
+    h('p.unseen', { id: 'said', role: 'status' }),
     h('main', { id: 'main', tabindex: '-1' }),
     h('footer', more),
   );
@@ -65,7 +65,7 @@ async function begin() {
   for (;;) {
     try {
       const show = await side;
-      frame(h('div.caution.stack', h('div', { id: 'cautions', class: 'stack' }), languages()));
+      frame(h('div.caution.stack', h('div.stack', { id: 'cautions' }), languages()));
       return await show();
     } catch (error) {
       if (error.status === 401) return undefined;

@@ -62,7 +62,7 @@ export function openOrder(entry, offer) {
     type: 'checkbox', checked: chosen.instead.some((it) => it.liquid === one.liquid && it.by === one.by),
     onchange: (event) => { chosen.instead = chosen.instead.filter((it) => it.liquid !== one.liquid).concat(event.target.checked ? one : []); },
   }), t('instead', one));
-  const dialog = h('dialog', { 'aria-labelledby': 'order-title', class: 'order' });
+  const dialog = h('dialog.order', { 'aria-labelledby': 'order-title' });
   const submit = h('button.main', t('order_one'));
   const send = async (event) => {
     event.preventDefault();

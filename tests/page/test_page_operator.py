@@ -6,6 +6,8 @@ import pytest
 from playwright.sync_api import TimeoutError, expect
 
 from controller.model.calibration import Calibration
+from controller.model.evening import RefillRequest, StockChange, StockView, StockWeighingRequest
+from controller.model.orders import OrderRequest, PlacedOrder
 from controller.model.requests import AssignRequest, LineRequest, PourRequest
 from controller.model.views import OperationView
 from tests.page.browser import go
@@ -152,6 +154,18 @@ def test_a_container_is_replaced_weighed_and_reported_empty(operator):
     page.get_by_label("Gross weight, g", exact=True).fill("much")
     press(page, "Save the weight")
     page.get_by_text("A number is missing.").first.wait_for()
+
+
+def test_containers_that_run_short_for_the_orders_are_shown_as_that_changes(operator, machine):
+    page = operator("orders", locale="de-DE")
+    machine.http.post("orders", PlacedOrder, OrderRequest(recipe="Long Tea", key="short for the orders"))
+    before = machine.http.get("stock", tuple[StockView, ...])[4]
+    machine.http.post("stock/5/weighing", StockChange, StockWeighingRequest(line=5, grams=90.0, tare_g=60.0))
+    try:
+        page.locator("main > div > p", has_text="cold tea: es fehlen").wait_for()
+    finally:
+        refill = RefillRequest(line=5, container_ml=before.container_ml, tube_full=True)
+        machine.http.post("stock/5/refill", StockChange, refill)
 
 
 def test_a_change_of_liquid_is_guided_and_can_be_abandoned(operator, machine):

@@ -39,7 +39,7 @@ async function stop() {
 
 function stopBar() {
   return h('div.stopbar', { role: 'region', 'aria-label': t('stop_region') },
-    h('button', { id: 'stop', class: 'stop', type: 'button', onclick: stop }, t('stop')), h('p.small', t('no_emergency_stop')));
+    h('button.stop', { id: 'stop', type: 'button', onclick: stop }, t('stop')), h('p.small', t('no_emergency_stop')));
 }
 
 function head() {

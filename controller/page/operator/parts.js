@@ -26,8 +26,8 @@ export function read(id) {
   return value;
 }
 
-export const tick = (label, id, checked = false, onchange = null) =>
-  h('label.tick', h('input', { type: 'checkbox', id, checked, onchange }), h('span', label));
+export const tick = (label, id, checked = false) =>
+  h('label.tick', h('input', { type: 'checkbox', id, checked }), h('span', label));
 
 export const ticked = (id) => byId(id)?.checked === true;
 

@@ -1,11 +1,13 @@
 // The orders: what is called and poured now, what waits, and the house's last orders.
-import { ask, post } from '../api.js';
+import { ask, get, post } from '../api.js';
 import { h } from '../dom.js';
 import { closed } from '../guest.js';
 import { change, changes, ending, remark } from '../said.js';
 import { clock, duration, grams, ml, t } from '../texts.js';
 import { button, operation, tick, ticked } from './parts.js';
 import { store, underWay } from './store.js';
+
+export const load = async () => { store.short = (await get('orders')).short; };
 
 const OVER = new Set(['taken', 'withdrawn', 'expired', 'refused']); // a failed one waits for somebody's word
 
