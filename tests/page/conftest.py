@@ -1,6 +1,7 @@
 """A browser that the tests find on the machine, and pages of guests and of the operator in it."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -8,8 +9,23 @@ from tests.page.browser import BROWSER, NO_BROWSER, go
 from tests.page.page_machine import GUEST, OPERATOR, page_machine
 from tests.processes.three_processes import PROFILE
 
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
 BOOK = Path(__file__).parent / "book.yaml"
+PAGES = pytest.StashKey[list["Page"]]()
 WAIT_MS = 60_000  # the longest that anything is waited for: a busy computer takes its time
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item):
+    """A test that fails shows what stood on its pages."""
+    report = yield
+    if report.when == "call" and report.failed:
+        report.sections += [
+            (page.url, page.inner_text("main")) for page in item.stash.get(PAGES, []) if not page.is_closed()
+        ]
+    return report
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +53,7 @@ def browser():
 
 
 @pytest.fixture
-def opens(browser, machine):
+def opens(browser, machine, request):
     """Open the page with a token; an error in any of its scripts fails the test."""
     contexts, errors = [], []
 
@@ -50,6 +66,7 @@ def opens(browser, machine):
         )
         contexts.append(context)
         page = context.new_page()
+        request.node.stash.setdefault(PAGES, []).append(page)
         page.set_default_timeout(WAIT_MS)
         page.on("pageerror", lambda error: errors.append(str(error)))
         page.goto(machine.link(token))

@@ -77,13 +77,14 @@ def test_a_page_that_is_hidden_or_silent_stops_the_jog(operator, machine):
     machine.wait_for(lambda: machine.closed_contacts() == set())
 
 
-def run_trial(page):
-    """Press Run until the weight is asked for: on a busy machine a run may be aborted, and a person presses again."""
+def run_trial(page, bench):
+    """Run a trial, in grams. A busy machine may abort a run: the jar is tared again and the run pressed again."""
     for _ in range(3):
+        bench.tare()  # with what is in it: emptied, it would need seconds to settle
         press(page, "Run")
         with suppress(TimeoutError):
             page.get_by_label("Net weight, g").wait_for(timeout=20_000)
-            return
+            return bench.scale_g()
     raise AssertionError("no run came to its end")
 
 
@@ -93,9 +94,7 @@ def test_a_line_is_calibrated_by_typed_weights_and_the_fit_grows(operator, machi
     for weighed, on_s in enumerate(("1", "2", "1.5"), 1):
         page.get_by_label("For how long, s").fill(on_s)
         with machine.bench() as bench:
-            bench.tare()  # with what is in it: emptied, it would need seconds to settle
-            run_trial(page)
-            grams = bench.scale_g()
+            grams = run_trial(page, bench)
         page.get_by_label("Net weight, g").fill(f"{grams:.1f}".replace(".", ","))  # as some type it
         press(page, "Save the weight")
         expect(page.locator("svg.fit circle")).to_have_count(weighed)
