@@ -1,4 +1,4 @@
-"""Hostile clients on the network: python3 flood.py HOST PORT SECONDS TRIES_PER_S TOKEN ADDRESS...
+"""Hostile clients on the network: python3 flood.py HOST PORT TRIES_PER_S TOKEN ADDRESS...
 
 From each source address it holds as many connections as it can and opens every one that is closed anew. They are
 silent, trickle a request byte by byte, or ask with the token as fast as they are answered, in turn. Bounded in
@@ -6,6 +6,7 @@ connections, tries and time; at the end it prints what it has seen.
 """
 
 import json
+import select
 import selectors
 import socket
 import sys
@@ -30,10 +31,9 @@ class Flood:
         self._numbers = count()
         self.seen = {"opened": 0, "closed": 0, "answers": 0, "most_open": 0}
 
-    def run(self, seconds: float, tries_per_s: float) -> None:
-        """Go on for so long, with so many new connections a second from all addresses together."""
-        end_s = time.monotonic() + seconds
-        while time.monotonic() < end_s:
+    def run(self, tries_per_s: float) -> None:
+        """Go on while the input is open, with so many new connections a second from all addresses together."""
+        while not select.select([sys.stdin], [], [], 0)[0]:
             for source in self._sources:
                 if len(self._held[source]) < OF_EACH:
                     self._open(source)
@@ -75,7 +75,7 @@ class Flood:
 
 
 if __name__ == "__main__":
-    host, port, seconds, tries_per_s, token, *addresses = sys.argv[1:]
+    host, port, tries_per_s, token, *addresses = sys.argv[1:]
     flood = Flood((host, int(port)), addresses, token)
-    flood.run(float(seconds), float(tries_per_s))
+    flood.run(float(tries_per_s))
     print(json.dumps(flood.seen))

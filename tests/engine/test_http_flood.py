@@ -26,7 +26,7 @@ from tests.engine.played_guard import report
 
 ROOT = Path(__file__).parents[2]
 FLOOD = Path(__file__).parent / "flood.py"
-FLOOD_S = 6
+ROUNDS = 5  # of four requests, while the flood lasts
 DESCRIPTORS = 1024  # what systemd grants a service (systemd.exec(5), LimitNOFILE=)
 LOG_BYTES = 64 * 1024
 SOON_S = 10.0
@@ -88,9 +88,8 @@ class Machine:
         return False
 
     def flood(self, sources, tries_per_s, token):
-        words = [*self.inside, sys.executable, str(FLOOD), self.host, self.port, FLOOD_S, tries_per_s, token, *sources]
-        words = list(map(str, words))
-        return subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+        words = [*self.inside, sys.executable, str(FLOOD), self.host, self.port, tries_per_s, token, *sources]
+        return subprocess.Popen(list(map(str, words)), stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
 
     def local(self, method, path):
         """Ask over the Unix socket."""
@@ -141,46 +140,40 @@ def machine(tokens, host, inside=()):
 
 
 def attacked(one, sources, operator, tries_per_s=400, token="x" * 30):
-    """Stop and status over the network and locally while the flood lasts; the answers, and what the flood has seen."""
-    flood = one.flood(sources, tries_per_s, token)
-    time.sleep(1.0)  # it holds all it can by now
-    answers = []
-    while flood.poll() is None:
-        answers += [
-            one.remote("POST", "/v1/stop", operator, OPERATOR),
-            one.remote("GET", "/v1/access", operator, GUEST),
-        ]
-        answers += [one.local("POST", "/v1/stop"), one.local("GET", "/v1/status")]
-    return answers, json.loads(flood.communicate()[0])
+    """Stop and status over the network and locally while a flood lasts; what the flood has seen."""
+    with one.flood(sources, tries_per_s, token) as flood:
+        time.sleep(1.0)  # it holds all it can by now
+        for _ in range(ROUNDS):
+            assert one.remote("POST", "/v1/stop", operator, OPERATOR) == 204
+            assert one.remote("GET", "/v1/access", operator, GUEST) == 200
+            assert one.local("POST", "/v1/stop") == 204
+            assert one.local("GET", "/v1/status") == 200
+        assert flood.poll() is None
+        return json.loads(flood.communicate()[0])
 
 
 def test_sixteen_addresses_that_hold_and_ask_all_they_can_keep_nobody_from_stopping(tokens_file):
     with machine(tokens_file, "127.0.0.1") as one:
-        answers, seen = attacked(one, OTHERS, "127.0.0.100")
-        assert len(answers) >= 16
-        assert answers == [204, 200] * (len(answers) // 2)
-        assert one.guard.stops == answers.count(204)
-        assert seen["opened"] > 500
+        seen = attacked(one, OTHERS, "127.0.0.100")
+        assert seen["opened"] > 384  # more than they can hold
         assert one.log.stat().st_size < LOG_BYTES
         assert "left_out" in one.log.read_text() or one.log.read_text().count("lan_turned_away") <= 20
+    assert one.guard.stops == 2 * ROUNDS
 
 
 def test_a_party_at_one_address_is_not_kept_out_by_a_stranger_there(tokens_file):
     """Whoever has a token gets through beside the strangers at the same address, as behind one router."""
     with machine(tokens_file, "127.0.0.1") as one:
         assert one.remote("GET", "/v1/access", OTHERS[0], GUEST) == 200
-        answers, _ = attacked(one, OTHERS[:1], OTHERS[0], PARTY_PER_S / 2)
-        assert len(answers) >= 16
-        assert answers == [204, 200] * (len(answers) // 2)
+        seen = attacked(one, OTHERS[:1], OTHERS[0], PARTY_PER_S / 2)
+        assert seen["closed"] > 0
 
 
 def test_guests_at_one_address_that_ask_all_they_can_starve_neither_each_other_nor_the_operator(tokens_file):
     with machine(tokens_file, "127.0.0.1") as one:
         assert one.remote("GET", "/v1/access", OTHERS[0], GUEST) == 200
-        answers, seen = attacked(one, OTHERS[:1], OTHERS[0], PARTY_PER_S / 2, GUEST)
-        assert len(answers) >= 16
-        assert answers == [204, 200] * (len(answers) // 2)
-        assert seen["answers"] > 100
+        seen = attacked(one, OTHERS[:1], OTHERS[0], PARTY_PER_S / 2, GUEST)
+        assert seen["answers"] > 0
 
 
 @pytest.fixture
@@ -197,8 +190,6 @@ def network():
 
 def test_an_ipv6_64_prefix_counts_as_one_address(tokens_file, network):
     with machine(tokens_file, "fd77:2::1", network) as one:
-        answers, seen = attacked(one, ONE_64, "::1")
-        assert len(answers) >= 16
-        assert answers == [204, 200] * (len(answers) // 2)
-        assert seen["opened"] > 500
+        seen = attacked(one, ONE_64, "::1")
+        assert seen["opened"] > 384
         assert one.log.stat().st_size < LOG_BYTES
