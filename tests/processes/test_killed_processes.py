@@ -1,4 +1,7 @@
-"""Real processes killed in mid-pour: the channels go off, nothing is lost, nothing starts again by itself."""
+"""Real processes killed in mid-pour: the channels go off, nothing is lost, nothing starts again by itself.
+
+How soon they go off is measured by the benchmark `faults`.
+"""
 
 import os
 import signal
@@ -50,43 +53,34 @@ def all_off_by_command(machine):
     return subprocess.run([sys.executable, "-m", "controller.cli", *words], capture_output=True, check=False, text=True)
 
 
-def test_a_killed_engine_leaves_every_channel_off_within_50_ms(machine, record_property):
+def test_a_killed_engine_leaves_every_channel_off(machine):
     settle(machine)
     operation = machine.pour()
-    at_s = machine.kill("engine")
-    machine.wait_for(lambda: not machine.closed_contacts(), 2.0)
-    off_s = machine.off_after_s(at_s)
-    print(f"engine killed: all channels off after {1000 * off_s:.1f} ms")
-    record_property("off_ms", 1000 * off_s)
-    assert off_s <= 0.050
+    machine.kill("engine")
+    machine.wait_for(lambda: not machine.closed_contacts())
     machine.start("engine")
     machine.wait_for(lambda: machine.operation(operation).outcome is not None)
     view = machine.operation(operation)
-    assert view.outcome == Outcome.ABORTED
+    assert (view.outcome, view.reason) == (Outcome.ABORTED, "engine connection lost")
     assert sum(one.delivered_ml for one in view.lines) > 0
 
 
-def test_a_frozen_engine_is_switched_off_within_600_ms(machine):
+def test_a_frozen_engine_leaves_every_channel_off(machine):
     settle(machine)
     operation = machine.pour()
-    at_s = machine.send("engine", signal.SIGSTOP)
-    machine.wait_for(lambda: not machine.closed_contacts(), 2.0)
-    off_s = machine.off_after_s(at_s)
+    machine.send("engine", signal.SIGSTOP)
+    machine.wait_for(lambda: not machine.closed_contacts())
     machine.send("engine", signal.SIGCONT)
-    print(f"engine frozen: all channels off after {1000 * off_s:.1f} ms")
-    assert off_s <= 0.6
     machine.wait_for(lambda: machine.operation(operation).outcome == Outcome.ABORTED)
+    assert machine.operation(operation).reason == "no heartbeat from the engine for 0.5 s"
 
 
 def test_a_killed_guard_is_followed_by_its_sentinel(machine):
     settle(machine)
     operation = machine.pour()
     remaining = {one.line: one.remaining_ml for one in machine.status().lines}
-    at_s = machine.kill("guard")
-    machine.wait_for(lambda: not machine.closed_contacts(), 2.0)
-    off_s = machine.off_after_s(at_s)
-    print(f"guard killed: all channels off by the sentinel after {1000 * off_s:.1f} ms")
-    assert off_s <= 0.25  # the design asks for 50 ms at p99; a single run on a busy machine may be slower
+    machine.kill("guard")
+    machine.wait_for(lambda: not machine.closed_contacts())
     after_restart(machine, operation, remaining)
 
 

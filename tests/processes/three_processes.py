@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from controller.bench.client import BenchClient
-from controller.bench.trace import ContactEntry, LevelEntry, read_trace
+from controller.bench.trace import ContactEntry, read_trace
 from controller.cli.client import EngineClient, address
 from controller.cli.places import BENCH, ENGINE, GUARD
 from controller.errors import TundishError
@@ -150,14 +150,6 @@ class Processes:
             if time.monotonic() > end_s:
                 raise TimeoutError(f"not so within {within_s} s")
             time.sleep(0.02)
-
-    def off_after_s(self, at_s: float) -> float:
-        """How long after at_s (monotonic) the last relay level went off; the bench stamps what it receives."""
-        levels = [one for one in read_trace(self.trace_path) if isinstance(one, LevelEntry) and one.mode == "output"]
-        offs = [one.at_s for one in levels if one.level and one.at_s > at_s]  # active low: high is off
-        if not offs or self.closed_contacts():
-            raise AssertionError(f"not all off after {at_s}: {self.closed_contacts()}")
-        return max(offs) - at_s
 
     def closings_after(self, at_s: float) -> list[ContactEntry]:
         entries = [one for one in read_trace(self.trace_path) if isinstance(one, ContactEntry)]
