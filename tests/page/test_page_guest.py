@@ -45,13 +45,13 @@ def test_drinks_are_filtered_by_allergen_and_alcohol_and_none_is_called_free_fro
 
 def test_a_drink_is_ordered_called_poured_and_taken(guest, operator, machine):
     mine, theirs = guest(), operator("orders")
-    number = order(mine, "Long Tea")
+    number = order(mine, "Long Tea", half=True)
     ticket = mine.locator(".ticket").first
     ticket.get_by_text("Set your glass down under the outlet: tall glass").wait_for()
     expect(theirs.locator(".ticket .number").first).to_contain_text(number)
     consent(theirs, number)
     ticket.locator("pour-plan .run").first.wait_for()
-    expect(ticket.locator("[data-given]").first).not_to_have_text("0 of 150 ml")
+    expect(ticket.locator("[data-given]").first).not_to_have_text("0 of 75 ml")
     ticket.get_by_text("Take your glass").wait_for()
     theirs.get_by_role("button", name="The glass was taken").click()
     ticket.get_by_text("taken", exact=True).wait_for()
