@@ -25,6 +25,8 @@ def environment() -> Path:
 VENV = environment()
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / "tests-ready"
+# Hundreds of processes are started: without bytecode each would compile all of the controller anew.
+ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 
 # Longer commands, each with a seed where chance plays a part: word -> module in tests/.
 COMMANDS = {
@@ -54,7 +56,7 @@ def set_up() -> None:
 
 def run(*command: str | Path) -> int:
     """Run a command in the project's folder; its exit code."""
-    return subprocess.run(command, cwd=ROOT, check=False).returncode
+    return subprocess.run(command, cwd=ROOT, env=ENVIRONMENT, check=False).returncode
 
 
 def run_benchmark(arguments: list[str]) -> int:
@@ -76,7 +78,7 @@ def run_tests(arguments: list[str]) -> int:
         [tools / "lint-imports"],
     ]
     failed = [] if arguments else [check for check in checks if run(*check) != 0]
-    workers = str(2 * (os.cpu_count() or 1))  # more than cores: many tests wait for a process
+    workers = str((os.cpu_count() or 1) + 1)  # one more than cores: many tests wait for a process
     # In the order of folders: by default the modules with few tests come last, and the slowest are among them.
     spread = ("--dist", "loadscope", "--no-loadscope-reorder")
     tests = run(PYTHON, "-m", "pytest", "-q", "-n", workers, *spread, *arguments)

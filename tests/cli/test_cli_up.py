@@ -19,6 +19,7 @@ from controller.bench.client import BenchClient
 from controller.cli.places import BENCH, ENGINE, GUARD
 from controller.cli.run.children import _readable
 from controller.cli.run.listeners import SOCKETS
+from tests.processes.three_processes import in_time
 
 ROOT = Path(__file__).parents[2]
 PROFILE = ROOT / "hardware_profiles" / "bench_six_line.yaml"
@@ -86,9 +87,8 @@ class Desk:
     def up(self):
         words = self.words()
         with (self.folder / "up.log").open("w") as log:
-            process = subprocess.Popen(
-                [sys.executable, "-m", "controller.cli", "up", *words], cwd=ROOT, env=self.env, stdout=log, stderr=log
-            )
+            command = [sys.executable, "-m", "controller.cli", "up", *words]
+            process = in_time(subprocess.Popen(command, cwd=ROOT, env=self.env, stdout=log, stderr=log))
             try:
                 wait_for(lambda: "All run." in self.said() or process.poll() is not None, self.said)
                 assert process.poll() is None, self.said()

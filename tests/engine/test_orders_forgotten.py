@@ -4,6 +4,7 @@ import shutil
 
 import pytest
 
+from controller.engine.ordering.queue import FORGET_S
 from controller.engine.ordering.register import Register
 from controller.ledger.database import Database
 from controller.ledger.store import Ledger
@@ -65,14 +66,15 @@ def test_what_the_operator_wrote_of_a_guest_is_forgotten_too(machine, tmp_path):
     assert found_in(tmp_path, ["Quentin"]) == []
 
 
-def test_guests_are_forgotten_by_themselves_half_a_day_after_the_last_order(machine, tmp_path):
+def test_guests_are_forgotten_by_themselves_some_time_after_the_last_order(machine, tmp_path, monkeypatch):
+    monkeypatch.setattr("controller.engine.ordering.queue.FORGET_S", 0.1 * FORGET_S)
     words = order_all(machine)
     for one in machine.engine.orders.orders("").orders:
         if one.place is not None:
             machine.engine.orders.withdraw(one.order, "")
-    machine.pass_time(11.9 * 3600.0)
+    machine.pass_time(0.099 * FORGET_S)
     assert found_in(tmp_path, words) != []
-    machine.pass_time(0.2 * 3600.0)
+    machine.pass_time(0.002 * FORGET_S)
     assert found_in(tmp_path, words) == []
 
 
