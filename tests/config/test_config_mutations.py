@@ -6,7 +6,7 @@ import pytest
 
 from tests.mutations import EXAMPLES, campaign, main, mutate
 
-SLICE = 60
+SLICE = 30
 
 
 @pytest.mark.parametrize("example", EXAMPLES, ids=lambda path: path.name)

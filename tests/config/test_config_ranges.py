@@ -1,6 +1,7 @@
 """Every time, volume, current, flow and mass of a profile has a range with a reason, and a usual range within it."""
 
 import math
+from copy import deepcopy
 from itertools import pairwise
 
 import pytest
@@ -35,7 +36,7 @@ FOUND = [pytest.param(path, key, id=".".join(map(str, path))) for path, key in _
 
 def _with(path, value):
     """The eight-line machine, which has every part, with this value in place."""
-    whole = yaml.safe_load(yaml.safe_dump(EIGHT))
+    whole = deepcopy(EIGHT)
     place = whole
     for step, following in pairwise(path):
         place = place.setdefault(step, [] if following == 0 else {}) if isinstance(place, dict) else place[step]
