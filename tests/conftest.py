@@ -46,7 +46,7 @@ def pytest_terminal_summary(terminalreporter):
     unseen = [one for one in skipped if isinstance(one.longrepr, tuple) and "no browser" in one.longrepr[2]]
     if unseen:
         terminalreporter.write_line(
-            f"NOT TESTED: {len(unseen)} tests of the page need a browser (apt-get install chromium).",
+            f"NOT TESTED: {len(unseen)} tests of the page need a browser (apt-get install chromium-headless-shell).",
             red=True,
             bold=True,
         )

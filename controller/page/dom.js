@@ -1,5 +1,4 @@
-// Elements made and kept up to date: `h` makes a tree, `morph` changes the one on the page to match it, so that focus,
-// scrolling and what somebody is typing stay as they are.
+// Elements: `h` makes a tree, `morph` changes the one on the page to match it; focus, scrolling and what is typed stay.
 
 export const byId = (id) => document.getElementById(id);
 
@@ -54,13 +53,14 @@ export function morphChildren(old, fresh) {
     const there = old.childNodes[at];
     if (there && isSame(there, wanted)) return morph(there, wanted);
     const moved = [...old.childNodes].slice(at).find((one) => isSame(one, wanted));
-    old.insertBefore(moved || wanted, there || null);
+    // A node that moves loses the focus, and so what is being typed: others move.
+    if (moved?.contains(document.activeElement)) while (old.childNodes[at] !== moved) old.append(old.childNodes[at]);
+    else old.insertBefore(moved || wanted, there || null);
     return moved && morph(moved, wanted);
   });
   while (old.childNodes.length > fresh.filter(Boolean).length) old.lastChild.remove();
 }
 
-// A live region for what changes without the reader's doing.
 export function say(text) {
   const region = byId('said');
   if (region.textContent !== text) region.textContent = text;

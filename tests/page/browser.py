@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
-NO_BROWSER = "no browser: apt-get install chromium"  # tests/conftest.py says at the end what was skipped by it
+BROWSER = next(filter(None, map(shutil.which, ("chromium-headless-shell", "chromium", "chromium-browser"))), None)
+NO_BROWSER = (
+    "no browser: apt-get install chromium-headless-shell"  # tests/conftest.py says at the end what was skipped by it
+)
 
 
 def go(page: "Page", path: str) -> None:

@@ -133,3 +133,23 @@ def test_a_drink_is_ordered_and_withdrawn_by_keyboard_alone(guest, rested):
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")
     page.locator(".ticket").get_by_text("withdrawn", exact=True).wait_for()
+
+
+@pytest.mark.parametrize("names", [("p", "section", "p"), ("section", "p"), ("p", "p", "div", "section", "section")])
+def test_what_somebody_types_stays_when_the_page_around_it_changes(guest, names):
+    """Text goes to what has the focus: half of it before the change, half after."""
+    typed = guest().evaluate(
+        """async names => {
+            const { h, morphChildren } = await import("/page/dom.js");
+            const made = (...kinds) => kinds.map(kind => h(kind, kind === "section" && h("input", { id: "typed" })));
+            const box = h("div", ...made("p", "div", "section"));
+            document.body.append(box);
+            box.querySelector("input").focus();
+            document.execCommand("insertText", false, "11");
+            morphChildren(box, made(...names));
+            document.execCommand("insertText", false, "00");
+            return [box.querySelector("input").value, [...box.children].map(one => one.localName)];
+        }""",
+        list(names),
+    )
+    assert typed == ["1100", list(names)]
