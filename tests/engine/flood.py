@@ -33,6 +33,7 @@ class Flood:
 
     def run(self, tries_per_s: float) -> None:
         """Go on while the input is open, with so many new connections a second from all addresses together."""
+        is_noticed = False
         while not select.select([sys.stdin], [], [], 0)[0]:
             for source in self._sources:
                 if len(self._held[source]) < OF_EACH:
@@ -42,6 +43,9 @@ class Flood:
                 source, kind, left = key.data
                 self._talk(key.fileobj, source, kind, left, mask)
             self.seen["most_open"] = max(self.seen["most_open"], sum(map(len, self._held.values())))
+            if not is_noticed and self.seen["answers"] + self.seen["closed"]:
+                is_noticed = True
+                print("under way", flush=True)
             time.sleep(len(self._sources) / tries_per_s)
 
     def _open(self, source: str) -> None:

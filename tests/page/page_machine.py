@@ -18,7 +18,6 @@ from controller.engine.service import LEDGER
 from controller.ledger.journal import FileJournal
 from controller.model.order_states import OPEN
 from controller.model.orders import Forgotten, LastOrdersRequest, Orders, OrderView, QueueView
-from controller.model.requests import AcknowledgeRequest
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
 from tests.processes.three_processes import BOOK, PROFILE, Processes
@@ -85,8 +84,7 @@ class PageMachine(Processes):
         """Nothing under way, no order open, no fault, an empty glass set down anew."""
         self.http.post("stop", NoneType)
         self.wait_for(lambda: (one := self.status().operation) is None or bool(one.outcome or one.refused))
-        if self.status().fault is not None:
-            self.http.post("acknowledge", NoneType, AcknowledgeRequest(cause=self.status().fault or ""))
+        self.acknowledge()
         self.http.post("orders/forget", Forgotten)
         self.http.post("orders/last", QueueView, LastOrdersRequest(last_orders=False))
         inputs = self.status().inputs

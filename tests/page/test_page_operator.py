@@ -77,9 +77,10 @@ def test_a_page_that_is_hidden_or_silent_stops_the_jog(operator, machine):
     machine.wait_for(lambda: machine.closed_contacts() == set())
 
 
-def run_trial(page, bench):
+def run_trial(page, bench, machine):
     """Run a trial, in grams. A busy machine may abort a run: the jar is tared again and the run pressed again."""
     for _ in range(3):
+        machine.acknowledge()
         bench.tare()  # with what is in it: emptied, it would need seconds to settle
         press(page, "Run")
         with suppress(TimeoutError):
@@ -94,7 +95,7 @@ def test_a_line_is_calibrated_by_typed_weights_and_the_fit_grows(operator, machi
     for weighed, on_s in enumerate(("1", "2", "1.5"), 1):
         page.get_by_label("For how long, s").fill(on_s)
         with machine.bench() as bench:
-            grams = run_trial(page, bench)
+            grams = run_trial(page, bench, machine)
         page.get_by_label("Net weight, g").fill(f"{grams:.1f}".replace(".", ","))  # as some type it
         press(page, "Save the weight")
         expect(page.locator("svg.fit circle")).to_have_count(weighed)
@@ -124,7 +125,7 @@ def test_a_trial_that_ended_early_asks_for_an_empty_jar(operator, machine):
     german.get_by_text("Von Hand angehalten.").wait_for()
     page.get_by_label("For how long, s").fill("1")
     with machine.bench() as bench:
-        run_trial(page, bench)
+        run_trial(page, bench, machine)
     assert early.count() == 0
 
 

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+from types import NoneType
 from typing import Any
 
 import msgspec
@@ -19,7 +20,14 @@ from controller.cli.client import EngineClient, address
 from controller.cli.places import BENCH, ENGINE, GUARD
 from controller.errors import TundishError
 from controller.model.messages import VERSION, AskReport, Command, Event, Hello, Report
-from controller.model.requests import CalibrationRequest, LineRequest, PourRequest, TrialsRequest, WeighedTrial
+from controller.model.requests import (
+    AcknowledgeRequest,
+    CalibrationRequest,
+    LineRequest,
+    PourRequest,
+    TrialsRequest,
+    WeighedTrial,
+)
 from controller.model.states import Outcome
 from controller.model.views import FitView, OperationView, Status
 
@@ -121,15 +129,22 @@ class Processes:
             return {line.line for line in bench.report().lines if line.contact_closed}
 
     def prepare(self) -> None:
-        """Prime and calibrate all lines."""
-        primed = self.http.post(
-            "line-operations",
-            OperationView,
-            LineRequest(kind="prime", lines=(1, 2, 3, 4, 5, 6), jug=True),
-            within_s=READY_S,
-        )
-        self.wait_for(lambda: self.operation(primed.operation).outcome is not None)
+        """Prime and calibrate all lines; a busy computer may abort it, and it is begun again."""
+        while self.prime() is not Outcome.DONE:
+            self.acknowledge()
         self.calibrate()
+
+    def prime(self) -> Outcome | None:
+        asked = LineRequest(kind="prime", lines=(1, 2, 3, 4, 5, 6), jug=True)
+        begun = self.http.post("line-operations", OperationView, asked, within_s=READY_S).operation
+        self.wait_for(lambda: self.operation(begun).outcome is not None)
+        return self.operation(begun).outcome
+
+    def acknowledge(self) -> None:
+        """No fault is latched any more."""
+        fault = self.status().fault
+        if fault is not None:
+            self.http.post("acknowledge", NoneType, AcknowledgeRequest(cause=fault))
 
     def calibrate(self) -> None:
         """Give each line a calibration from trials weighed earlier."""
