@@ -78,7 +78,7 @@ def run_tests(arguments: list[str]) -> int:
         [tools / "lint-imports"],
     ]
     failed = [] if arguments else [check for check in checks if run(*check) != 0]
-    workers = str((os.cpu_count() or 1) + 1)  # one more than cores: many tests wait for a process
+    workers = str(2 * (os.cpu_count() or 1))  # many tests wait for a process or a browser
     # In the order of folders: by default the modules with few tests come last, and the slowest are among them.
     spread = ("--dist", "loadscope", "--no-loadscope-reorder")
     tests = run(PYTHON, "-m", "pytest", "-q", "-n", workers, *spread, *arguments)
