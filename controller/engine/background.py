@@ -26,6 +26,7 @@ class Work:
 
     def __call__(self, function: Callable[..., T], *arguments: Any, **named: Any) -> T:
         """What the function gives or raises; NotYet when that is still to be worked out."""
+        assert Call(function, arguments, named).key  # a call that the service could not keep fails here, too
         return function(*arguments, **named)
 
     def later(self, ask: Callable[[], None]) -> None:

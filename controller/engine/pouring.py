@@ -3,7 +3,6 @@
 import dataclasses
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from functools import partial
 
 import msgspec
 from msgspec.structs import replace
@@ -210,10 +209,11 @@ class Pouring:
         # A liquid on no line has no calibration either; the planner names all that lack something.
         sources = sources_for(served.needed_ml, shelf)
         known = self._learning.present(calibrations(shelf.reports))
+        asked = (self._profile, known, sources, served.phases)
         if self._learning.is_weighing:
-            planner = partial(plan_weighed, last_alone=served.last_alone, unlearned=self._learning.unlearned)
-            return served, self._work(planner, self._profile, known, sources, served.phases)
-        return served, self._work(plan_serving, self._profile, known, sources, served.phases)
+            apart = {"last_alone": served.last_alone, "unlearned": self._learning.unlearned}
+            return served, self._work(plan_weighed, *asked, **apart)
+        return served, self._work(plan_serving, *asked)
 
     def _serving(self, request: PourRequest) -> ScaledServing:
         known = calibrations(self._mirror.lines())
