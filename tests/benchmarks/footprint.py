@@ -226,6 +226,8 @@ def main() -> int:
                 set_up_scale(machine)
             counted, pages_kib = served(machine, folder, words.servings)
             pouring = pouring_percent(machine, machine.scale) if machine.scale else 0.0
+            tundish(machine.run_dir, "bench", "glass", "off")  # a glass that stands is watched for a minute
+            time.sleep(5.0)
             guard, engine, scale = idle_percent(machine, words.idle)
             status, status_processor = status_ms(machine)
             found = {
