@@ -35,3 +35,11 @@ def ready_machine(profile=PROFILE, book=BOOK, *, seed=3, poll_under_way_s=0.2, *
     made.plant.place_glass("tall glass")
     made.pass_time(3.0)
     return made
+
+
+def without_glass():
+    """The same, its glass taken away."""
+    made = ready_machine()
+    made.plant.lift_glass()
+    made.pass_time(2.0)
+    return made

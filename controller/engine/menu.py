@@ -149,7 +149,7 @@ def _short(liquid: str, volume_ml: float, lines: Sequence[int], shelf: Shelf) ->
     give = f", give or take {give_ml:.0f} mL" if give_ml >= 0.5 else ""
     left_ml = sum(one.remaining_ml for one in containers)
     text = f"{short_ml:.0f} mL short, {left_ml:.0f} mL left{give}"
-    return [_lacks("short", liquid, text, short_ml=short_ml, left_ml=left_ml)]
+    return [_lacks("short", liquid, text, short_ml=short_ml, left_ml=left_ml, give_ml=give_ml)]
 
 
 class Menu:

@@ -211,7 +211,7 @@ class Pouring:
         known = self._learning.present(calibrations(shelf.reports))
         asked = (self._profile, known, sources, served.phases)
         if self._learning.is_weighing:
-            apart = {"last_alone": served.last_alone, "unlearned": self._learning.unlearned}
+            apart = {"last_alone": served.last_alone, "unlearned": sorted(self._learning.unlearned)}
             return served, self._work(plan_weighed, *asked, **apart)
         return served, self._work(plan_serving, *asked)
 

@@ -5,7 +5,7 @@ import { duration, figure, known, language, list, ml, number, t } from './texts.
 
 export const english = (text) => h('span', { lang: 'en' }, text);
 
-// What has a text by its code; else the engine's own word.
+// The text of a code, else the engine's own word.
 export const word = (key, own) => (known(key) ? t(key) : own && english(own));
 
 // A remark, with its values as the reader's language writes them.
@@ -20,7 +20,7 @@ export const gist = (key, own) => (language === 'en' || !known(key) ? english(ow
 // Why an operation is over.
 export function ended({ outcome, cause, reason }) {
   if (outcome === 'faulted') return gist(`fault_${cause}`, reason);
-  return word(`ended_${cause}`, reason);
+  return (/\d/.test(reason) ? gist : word)(`ended_${cause}`, reason);
 }
 
 // A refusal: its rule, what was asked and what is allowed.
@@ -31,7 +31,7 @@ export function refused({ rule, reason, asked, allowed, remedy }) {
   return [h('p', t(`rule_${rule}`), figures), own && h('p.small.soft', english(own))];
 }
 
-// Whatever went wrong with a request.
+// What went wrong with a request.
 export function problem(error) {
   if (error.refusals.length) return error.refusals.map(refused);
   if (!error.status) return h('p', error.message); // our own words
@@ -40,20 +40,20 @@ export function problem(error) {
   return [h('p', t(key)), h('p.small.soft', english(error.message))];
 }
 
-// Why an order is over; what the operator wrote is in whatever language that is.
+// Why an order is over; what the operator wrote is in any language.
 export function ending({ rule, reason }) {
   if (rule === 'operator') return reason || t('rule_operator');
   return language !== 'en' && known(`rule_${rule}`) ? t(`rule_${rule}`) : reason && english(reason);
 }
 
-// What of the recipe is left out or replaced, and what the engine has rounded besides.
+// What is left out or replaced, and what the engine has rounded.
 export function changes({ without, instead, changes: all }) {
   if (language === 'en') return all.map(english);
   const asked = [...without.map((liquid) => t('without', { liquid })), ...instead.map((one) => t('instead', one))];
   return [...asked, ...all.slice(asked.length).map(english)];
 }
 
-// What of an ordered drink is no longer as it was.
+// What has changed of an ordered drink.
 export function change({ about, what, now, then }) {
   const shown = about === 'dose' ? ml : (value) => number(value, 1);
   return t(`changed_${about}`, { what: allergen(what), now: shown(now), then: shown(then) });

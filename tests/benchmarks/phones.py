@@ -25,7 +25,6 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Sequence
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +35,7 @@ from controller.errors import TundishError
 from controller.model.messages import HEARTBEAT_S
 from controller.model.network import NetworkView
 from controller.model.orders import ConsentRequest, Orders, OrderState, OrderView
-from controller.model.requests import LineRequest, PourRequest
+from controller.model.requests import PourRequest
 from controller.model.views import MenuEntry, OperationView
 from tests.processes.three_processes import ROOT, Processes
 
@@ -72,17 +71,6 @@ class Party(Processes):
         command = [sys.executable, str(ROOT / "tests/processes/slowed_engine.py"), "1", str(self.beats_path), *words]
         lan = ["--lan", f"127.0.0.1:{self.port}", "--run-dir", str(self.run_dir)]
         return subprocess.Popen([*command, *lan], stdout=self._log, stderr=self._log)
-
-    def prepare(self) -> None:
-        """As for other tests; a computer that is busy elsewhere may have to prime again."""
-        super().prepare()
-        while any(one.contents != "liquid" for one in self.status().lines):
-            asked = LineRequest(kind="prime", lines=tuple(one.line for one in self.status().lines), jug=True)
-            again = self.http.post("line-operations", OperationView, asked).operation
-            self.wait_for(partial(self._has_ended, again))
-
-    def _has_ended(self, operation: str) -> bool:
-        return self.operation(operation).outcome is not None
 
     def late_ms(self) -> list[float]:
         """How late each heartbeat was; the first after a start counts from it."""

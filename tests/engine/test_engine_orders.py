@@ -9,7 +9,7 @@ from controller.model.messages import ButtonPressed
 from controller.model.order_states import NEXT
 from controller.model.orders import ConsentRequest, OrderRequest, OrderState
 from controller.model.remark import said
-from tests.ready_machine import BOOK, PROFILE, ROOT, ready_machine
+from tests.ready_machine import BOOK, PROFILE, ROOT, ready_machine, without_glass
 
 DRINK = "Orchard Fizz"
 ANNE, BEN = "anne", "ben"  # owners
@@ -17,9 +17,7 @@ ANNE, BEN = "anne", "ben"  # owners
 
 @pytest.fixture
 def machine():
-    made = ready_machine()
-    made.plant.lift_glass()
-    made.pass_time(2.0)
+    made = without_glass()
     yield made
     made.close()
 

@@ -10,7 +10,7 @@ from controller.engine.http.events import EventRing
 from controller.engine.http.routes import ADDRESSES
 from tests.engine.lan_parts import GUEST, OPERATOR
 from tests.engine.test_http_orders import Network
-from tests.ready_machine import ready_machine
+from tests.ready_machine import without_glass
 
 NAME, OTHER = "Zebedee", "Yolanda"
 OWN = {"order", "order_plan", "agree_to_order", "withdraw_order", "consent", "operation"}  # of whoever placed the order
@@ -18,9 +18,7 @@ OWN = {"order", "order_plan", "agree_to_order", "withdraw_order", "consent", "op
 
 @pytest.fixture(scope="module")
 def machine():
-    made = ready_machine()
-    made.plant.lift_glass()
-    made.pass_time(2.0)
+    made = without_glass()
     yield made
     made.close()
 

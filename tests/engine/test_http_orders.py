@@ -12,7 +12,7 @@ from controller.engine.http.events import EventRing
 from controller.engine.http.shares import Places
 from controller.engine.http.tokens import Tokens
 from tests.engine.lan_parts import GUEST, OPERATOR
-from tests.ready_machine import ready_machine
+from tests.ready_machine import without_glass
 
 
 class Connection:
@@ -64,9 +64,7 @@ class Network:
 
 @pytest.fixture(scope="module")
 def machine():
-    made = ready_machine()
-    made.plant.lift_glass()
-    made.pass_time(2.0)
+    made = without_glass()
     yield made
     made.close()
 

@@ -7,7 +7,7 @@ from controller.engine.ordering.agreed import differences
 from controller.errors import Refused
 from controller.ledger.orders import Drink
 from controller.model.orders import AgreeRequest, ConsentRequest, Difference, OrderRequest, OrderState
-from tests.ready_machine import BOOK, ready_machine
+from tests.ready_machine import BOOK, without_glass
 
 THEN = Drink(
     glass="tall glass", volume_ml=150.0, ethanol_g=7.9, seconds=40.0, doses_ml={"perry": 110.0, "soda": 40.0},
@@ -17,9 +17,7 @@ THEN = Drink(
 
 @pytest.fixture
 def machine():
-    made = ready_machine()
-    made.plant.lift_glass()
-    made.pass_time(2.0)
+    made = without_glass()
     yield made
     made.close()
 

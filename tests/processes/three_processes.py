@@ -39,7 +39,7 @@ READY_S = 90.0  # the longest that anything is waited for: a busy computer takes
 
 
 def in_time(process: subprocess.Popen[Any]) -> subprocess.Popen[Any]:
-    """The same process, which goes before the tests on a busy computer, where that is allowed: it drives pumps."""
+    """The same process, with priority over the tests where that is allowed: it must keep time."""
     with suppress(PermissionError):
         os.setpriority(os.PRIO_PROCESS, process.pid, -10)
     return process
@@ -129,10 +129,12 @@ class Processes:
             return {line.line for line in bench.report().lines if line.contact_closed}
 
     def prepare(self) -> None:
-        """Prime and calibrate all lines; a busy computer may abort it, and it is begun again."""
-        while self.prime() is not Outcome.DONE:
+        """Prime and calibrate all lines; a priming that a busy computer aborted is begun again."""
+        for _ in range(5):
+            if self.prime() is Outcome.DONE:
+                return self.calibrate()
             self.acknowledge()
-        self.calibrate()
+        raise AssertionError("no priming came to its end")
 
     def prime(self) -> Outcome | None:
         asked = LineRequest(kind="prime", lines=(1, 2, 3, 4, 5, 6), jug=True)

@@ -13,7 +13,7 @@ from tests.campaigns.runs import play
 from tests.campaigns.troubles import Trouble
 
 SLICE = 10  # runs in each of the tests below, so that the cores share them
-# The ranges of seeds of guards with something missing begin at the first that finds it today.
+# Each guard with something missing is tried from the first seed on that finds it today.
 
 
 @pytest.mark.parametrize("first", range(1, 31, SLICE))
