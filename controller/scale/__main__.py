@@ -25,7 +25,7 @@ def main(words: list[str]) -> int:
         outlet = Outlet(Path(guard), Path(own))
         try:
             ends = [stop, sys.stdin] if leashed else [stop]
-            serve(converter, outlet, ends, readings_per_s=int(readings_per_s), ready=lambda: notify("READY=1"))
+            serve(converter, outlet, ends, ready=lambda: notify("READY=1"))
         except DeviceRefusedError as problem:
             say(str(problem))
             return 1

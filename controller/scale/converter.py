@@ -3,6 +3,8 @@
 from importlib import import_module
 from typing import Protocol
 
+EARLY = 0.9  # of a period after a conversion, from when on the next one is looked for: clocks of converters vary by 3 %
+
 
 class ConverterError(Exception):
     """The converter cannot be used, and why."""
@@ -16,10 +18,10 @@ class Converter(Protocol):
     """A bridge converter that converts all the time at a rate of its own.
 
     Attributes:
-        keeps_time: whether `read` waits for the next conversion; else it answers at once.
+        next_s: from when on the next conversion is to be looked for (monotonic, s); past when nobody knows.
     """
 
-    keeps_time: bool
+    next_s: float
 
     def start(self) -> None:
         """Set it up. ConverterError or OSError when it does not answer or says that it is at fault."""

@@ -6,11 +6,12 @@ the drivers print are not used: the span is found with a mass.
 """
 
 import os
+import time
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
-from controller.scale.converter import ConverterError
+from controller.scale.converter import EARLY, ConverterError
 
 DEVICES = Path("/sys/bus/iio/devices")
 RAW, SCALE, SCALES, RATE = (
@@ -23,12 +24,11 @@ ZERO = {"avia,hx711": 2**23, "nuvoton,nau7802": 0}
 class KernelConverter:
     """One device. A read waits in the kernel for a fresh conversion."""
 
-    keeps_time = True
-
     def __init__(self, compatible: str, readings_per_s: int, *, devices: Path = DEVICES) -> None:
         self._compatible, self._readings_per_s, self._devices = compatible, readings_per_s, devices
         self._zero = ZERO[compatible]
         self._raw: int | None = None
+        self.next_s = 0.0
 
     def start(self) -> None:
         """Find it and open it. ConverterError when there is none, or it is not set as wanted."""
@@ -46,6 +46,7 @@ class KernelConverter:
             text = os.pread(self._raw, 32, 0)
         except TimeoutError:
             return None
+        self.next_s = time.monotonic() + EARLY / self._readings_per_s
         try:
             return int(text) - self._zero
         except ValueError as error:

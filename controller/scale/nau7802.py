@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from controller.scale.converter import ConverterError, DeviceRefusedError
+from controller.scale.converter import EARLY, ConverterError, DeviceRefusedError
 
 ADDRESS = 0x2A  # fixed (1.9.2)
 PU_CTRL, CTRL1, CTRL2, OCAL1, ADCO, ADC, POWER, REVISION = 0x00, 0x01, 0x02, 0x03, 0x12, 0x15, 0x1C, 0x1F
@@ -43,8 +43,6 @@ class Bus(Protocol):
 class Nau7802:
     """One converter; its first channel, at gain 128 with its own regulator at 3.0 V."""
 
-    keeps_time = True
-
     def __init__(
         self,
         open_bus: Callable[[], Bus],
@@ -61,6 +59,8 @@ class Nau7802:
         self._opened: Bus | None = None
         self._rate = RATES[readings_per_s] << 4
         self._within_s = max(LATE / readings_per_s, 0.1)
+        self._early_s = EARLY / readings_per_s
+        self.next_s = 0.0
 
     def start(self) -> None:
         """Open the bus and set it up.
@@ -95,6 +95,7 @@ class Nau7802:
                 self._require_power()
                 return None
             self._sleep(POLL_S)
+        self.next_s = self._now_s() + self._early_s
         high, middle, low = self._bus.read_i2c_block_data(ADDRESS, ADCO, 3)
         return int.from_bytes(bytes((high, middle, low)), "big", signed=True)
 

@@ -12,7 +12,6 @@ from controller.process import Watchdog
 from controller.scale.converter import Converter, ConverterError
 from controller.scale.sending import Outlet
 
-EARLY = 0.9  # of a period after a conversion, from when on the next one is looked for: clocks of converters vary by 3 %
 RESTART_S = 1.0  # how often a converter that does not answer is set up again
 TELL_S = 0.2  # how often the guard is told that there is no reading
 
@@ -65,38 +64,32 @@ class Sampler:
             self._tell(text)
 
 
-def serve(
-    converter: Converter, outlet: Outlet, ends: Sequence[Readable], *, readings_per_s: int, ready: Callable[[], None]
-) -> None:
+def serve(converter: Converter, outlet: Outlet, ends: Sequence[Readable], *, ready: Callable[[], None]) -> None:
     """Read and send until one of `ends` is readable; DeviceRefusedError. ready: called once all is open."""
     sampler = Sampler(converter, tell=say)
     watchdog = Watchdog()
+    guard, watched = outlet.socket.fileno(), [one.fileno() for one in (*ends, outlet.socket)]
     ready()
-    due_s = time.monotonic()
     while True:
         reading = sampler.next()
         outlet.send(reading, reading.at_s)
         watchdog.turn(reading.at_s)
-        asked_s = reading.at_s if converter.keeps_time else due_s
+        now_s = reading.at_s
         while True:
-            now_s = time.monotonic()
-            due_s = asked_s + _every_s(sampler, outlet.is_busy(now_s), readings_per_s, early=converter.keeps_time)
-            if due_s <= now_s:
-                due_s = max(due_s, now_s - 1 / readings_per_s)  # what was missed is not made up for
-                break
-            heard, _, _ = select.select((*ends, outlet.socket), (), (), due_s - now_s)
-            if any(one is not outlet.socket for one in heard):
+            if not sampler.works:
+                due_s = reading.at_s + TELL_S
+            elif outlet.is_busy(now_s):
+                due_s = converter.next_s
+            else:
+                due_s = reading.at_s + 1 / REST_PER_S
+            heard, _, _ = select.select(watched, (), (), max(due_s - now_s, 0.0))
+            if heard and heard != [guard]:
                 return
-            outlet.hear(time.monotonic())
-
-
-def _every_s(sampler: Sampler, busy: bool, readings_per_s: int, *, early: bool) -> float:
-    """How long after one reading the next one is looked for, s."""
-    if not sampler.works:
-        return TELL_S
-    if not busy:
-        return 1 / REST_PER_S
-    return (EARLY if early else 1.0) / readings_per_s
+            now_s = time.monotonic()
+            if heard:
+                outlet.hear(now_s)
+            if now_s >= due_s:
+                break
 
 
 def say(text: str) -> None:

@@ -1,6 +1,7 @@
 """Converters that the kernel drives, in a folder laid out as Linux' Documentation/ABI/testing/sysfs-bus-iio says."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -44,14 +45,16 @@ def test_the_hx711_gives_its_counts_with_the_sign_bit_inverted(tmp_path: Path, r
     one.close()
 
 
-def test_the_nau7802_is_found_by_its_compatible_among_others_and_read_as_it_is(tmp_path: Path):
+def test_the_nau7802_is_found_by_its_compatible_among_others_and_read_as_it_is(tmp_path: Path, monkeypatch):
     hx711(tmp_path, 0)
     device(tmp_path, 1, "bosch,bme280", name="bme280")
     folder = nau7802(tmp_path, 2)
     set_up("nuvoton,nau7802", 80, tmp_path)
     one = KernelConverter("nuvoton,nau7802", 80, devices=tmp_path)
     one.start()
+    monkeypatch.setattr("controller.scale.kernel.time", SimpleNamespace(monotonic=lambda: 7.0))
     assert one.read() == -77
+    assert one.next_s == 7.0 + 0.9 / 80  # a read would wait for it in the kernel, deaf to all else
     (folder / "in_voltage0_raw").write_text("-78\n")
     assert one.read() == -78
     one.close()

@@ -65,6 +65,13 @@ def test_each_conversion_is_read_once(bus: RegisterBus):
     assert bus.now_s - begun_s == pytest.approx(1.0, abs=1 / 80)
 
 
+def test_the_next_conversion_is_looked_for_a_little_before_it_is_due(bus: RegisterBus):
+    one = converter(bus)
+    one.start()
+    one.read()
+    assert one.next_s == bus.now_s + 0.9 / 80
+
+
 def test_one_that_runs_as_wanted_keeps_its_zero_over_a_new_start_of_the_process(bus: RegisterBus):
     converter(bus).start()
     calibrated = bus.writes.copy()

@@ -1,12 +1,14 @@
 """The scale's process: numbers and stamps, names what it lacks, rests when it may, waits for nobody."""
 
 import errno
+import itertools
 import json
 import socket
 import subprocess
 import sys
 import threading
 import time
+from contextlib import contextmanager
 from types import SimpleNamespace
 
 import pytest
@@ -21,14 +23,15 @@ from controller.scale.sending import RETRY_S, Outlet
 
 
 class Scripted:
-    """A converter that gives what it is told to, in turn; the last one for ever."""
+    """A converter that gives what it is told to, in turn; the last one for ever, each so long after the one before."""
 
-    keeps_time = False
+    period_s = 1 / 80
 
     def __init__(self, *script: int | Exception | None) -> None:
         self.script = list(script)
         self.starts = self.closes = 0
         self.fails_to_start: Exception | None = None
+        self.next_s = 0.0
 
     def start(self) -> None:
         self.starts += 1
@@ -36,6 +39,7 @@ class Scripted:
             raise self.fails_to_start
 
     def read(self) -> int | None:
+        self.next_s = time.monotonic() + self.period_s
         one = self.script.pop(0) if len(self.script) > 1 else self.script[0]
         if isinstance(one, Exception):
             raise one
@@ -141,20 +145,15 @@ def test_only_the_guard_is_heard(outlet: Outlet, tmp_path):
     port.close()
 
 
-def test_the_process_rests_until_more_is_wanted_and_ends_at_once(outlet: Outlet, tmp_path):
+@contextmanager
+def serving(converter: Scripted, outlet: Outlet, tmp_path):
+    """The guard's end while the process serves; at the end it is told to end, and has."""
     port = DatagramPort(tmp_path / "guard.sock", user=None)
     stop, stopped = socket.socketpair()
-    thread = threading.Thread(
-        target=serve, args=(Scripted(5), outlet, [stopped]), kwargs={"readings_per_s": 80, "ready": lambda: None}
-    )
+    thread = threading.Thread(target=serve, args=(converter, outlet, [stopped]), kwargs={"ready": lambda: None})
     thread.start()
     try:
-        taken = within(port, lambda readings: len(readings) >= 3)
-        assert taken[2].at_s - taken[0].at_s == pytest.approx(0.4, abs=0.15)
-        port.pace(1.0, busy=True)
-        quick = within(port, lambda readings: len(readings) >= 20)
-        assert quick[-1].at_s - quick[-11].at_s < 1.0  # ten at 80 a second; at rest they would take two seconds
-        assert [one.number for one in taken + quick] == list(range(1, len(taken + quick) + 1))
+        yield port
     finally:
         stop.send(b"x")
         thread.join(5.0)
@@ -162,6 +161,35 @@ def test_the_process_rests_until_more_is_wanted_and_ends_at_once(outlet: Outlet,
         stopped.close()
         port.close()
     assert not thread.is_alive()
+
+
+def test_the_process_rests_until_more_is_wanted_and_ends_at_once(outlet: Outlet, tmp_path):
+    with serving(Scripted(5), outlet, tmp_path) as port:
+        taken = within(port, lambda readings: len(readings) >= 3)
+        assert taken[2].at_s - taken[0].at_s == pytest.approx(0.4, abs=0.15)
+        port.pace(1.0, busy=True)
+        quick = within(port, lambda readings: len(readings) >= 20)
+        assert quick[-1].at_s - quick[-11].at_s < 1.0  # ten at 80 a second; at rest they would take two seconds
+        assert [one.number for one in taken + quick] == list(range(1, len(taken + quick) + 1))
+
+
+def test_it_looks_when_the_converter_says_that_the_next_conversion_comes(outlet: Outlet, tmp_path):
+    converter = Scripted(5)
+    converter.period_s = 0.15
+    with serving(converter, outlet, tmp_path) as port:
+        within(port, lambda readings: len(readings) >= 1)
+        port.pace(1.0, busy=True)
+        taken = within(port, lambda readings: len(readings) >= 5)
+    assert all(later.at_s - one.at_s >= 0.15 for one, later in itertools.pairwise(taken))
+
+
+def test_it_ends_also_when_every_conversion_is_late(outlet: Outlet, tmp_path):
+    converter = Scripted(5)
+    converter.period_s = -1.0
+    with serving(converter, outlet, tmp_path) as port:
+        within(port, lambda readings: len(readings) >= 1)
+        port.pace(1.0, busy=True)
+        within(port, lambda readings: len(readings) >= 100)
 
 
 def within(port: DatagramPort, enough, limit_s: float = 10.0):
@@ -204,6 +232,7 @@ def test_the_bench_is_asked_over_its_socket_for_what_is_newer_than_the_last(tmp_
                 converter.read()
         else:
             assert [converter.read(), converter.read()] == [expected, expected]
+            assert converter.next_s == (1.0 + 1 / 80 if expected else 0.0)  # by the bench's stamp: it is asked once
         converter.close()
         playing.join()
         bench.close()
