@@ -31,7 +31,8 @@ from controller.sequencing.twins import SharedDose, Sources, shares, without
 SETTLED_S = 1e-6
 SAME_S = 1e-4  # relays take milliseconds: plans closer together than this take equally long
 FIRST_SHARE = 5  # the search before the company is known gets this part of the work
-SPLIT_SHARE = 2 / 3  # where lines share doses, looking for their shares gets this part of it
+# Parts of the work where lines share doses: for the shares, whose search finds a good order, too; and for the order.
+SPLIT_SHARE, ORDER_SHARE = 0.45, 0.1
 ROUNDS = 12
 FIXED_ROUNDS = 60
 ANY_TIME_S = 1e6
@@ -296,8 +297,7 @@ def _runs(wanted: Sequence[Wanted], starts: Sequence[float], durations: Sequence
 def _work_shared_out(sources: Sources, phases: Sequence[Resolved], work: int) -> tuple[int, int]:
     """What of the work goes to orders of starts, and what to shares of doses."""
     is_shared = any(len(sources[liquid]) > 1 for phase in phases for liquid, _ in phase.doses)
-    on_shares = round(SPLIT_SHARE * work) if is_shared else 0
-    return work - on_shares, on_shares
+    return (round(ORDER_SHARE * work), round(SPLIT_SHARE * work)) if is_shared else (work, 0)
 
 
 def _split(

@@ -2,8 +2,8 @@
 
 A small random change at a time, worse ones allowed less and less: a run changes its place in the order, or one line of
 a dose passes volume to another, often just so much that both end at once. Every order of every split is placed run by
-run, each at the first instant at which it fits. Of plans that take equally long, those in which shared doses end sooner
-are preferred: what one dose gains may only show once another has gained, too.
+run, each at the first instant at which it fits, from the first change on. Of plans that take equally long, those in
+which shared doses end sooner are preferred: what one dose gains may only show once another has gained, too.
 
 Bounded by work, and the same on every machine: see `schedule_anneal`.
 """
@@ -22,7 +22,9 @@ ANNEALINGS = 2  # each may end in a trap of its own
 WARM, COLD = 0.2, 0.02  # allowed worsening as a fraction of the mean length per run, and what is left of it at the end
 CLOSE = 1e-3  # so near to what cannot be beaten, nothing more is tried
 ENDS_COUNT = 0.01  # what the end of a shared dose counts beside the end of the phase
-LEVEL, SOME, ALL = 0.5, 0.4, 0.1  # of the passings: until both lines end at once, some volume, all of it
+LEVEL, SOME, ALL = 0.5, 0.4, 0.1  # of the passings: until two runs end at once, some volume, all of it
+OWN = 0.3  # of the levellings: these two lines; otherwise the last run of the phase and any other
+JUST = 0.5  # of the latter: to the very instant, as where few can be on at once, each with others before it
 SAME_ML = 1e-9
 
 
@@ -56,15 +58,28 @@ class Candidate(NamedTuple):
 Volumes = list[float]  # of each candidate, mL
 
 
-class _Placed(NamedTuple):
-    """One split in one order: what it is judged by, the end of the phase and of each run, as lengths of the search."""
+# A coming drop of demand: (when, current, flow, channels).
+Drop = tuple[float, float, float, float]
+# Earliest next start, what is free of current, flow, channels; coming drops as a heap.
+State = tuple[float, float, float, float, list[Drop]]
+
+
+class _Split(NamedTuple):
+    """Volumes and runs of the candidates, and the order of their starts."""
 
     volumes: Volumes
     loads: list[RunLoad | None]
     order: list[int]
-    judged: float
-    length: float
+
+
+class _Placed(NamedTuple):
+    """A split, each run at the first instant at which it fits; times are lengths of the search."""
+
+    split: _Split
+    states: list[State]  # before each place of the order
     ends: list[float]
+    length: float  # of the phase
+    judged: float
 
 
 def search(candidates: Sequence[Candidate], room: Room, volumes: Sequence[float], work: int) -> Volumes:
@@ -82,6 +97,7 @@ class SplitSearch:
             [number for number in numbers if candidates[number].dose == dose]
             for dose in sorted({one.dose for one in candidates})
         ]
+        self._shared = [mine for mine in self._of_dose if len(mine) > 1]
         self._pairs = [(a, b) for mine in self._of_dose for a in mine for b in mine if a != b]
         self.placed = 0
 
@@ -93,7 +109,7 @@ class SplitSearch:
             if found.length > enough:
                 tried = self._annealed(seed, work // ANNEALINGS, enough)
                 found = min(found, tried, key=lambda one: one.judged)
-        return found.volumes
+        return found.split.volumes
 
     def least(self) -> float:
         """What no split of these doses can beat: each poured from all its lines at once, and all that they take."""
@@ -138,7 +154,11 @@ class SplitSearch:
         """The first volumes, longest runs first."""
         loads = [one.load(ml) if ml > 0 else None for one, ml in zip(self._candidates, self._first, strict=True)]
         order = sorted(range(len(loads)), key=lambda number: -_duration(loads[number]))
-        return self._place(self._first, loads, order, math.inf) or _NOTHING
+        room = self._room
+        empty: State = (0.0, room.current, room.flow, room.concurrent, [])
+        split = _Split(self._first, loads, order)
+        nothing = _Placed(split, [empty], [0.0] * len(loads), 0.0, 0.0)
+        return self._place(nothing, split, 0, math.inf) or nothing
 
     def _annealed(self, seed: int, work: int, enough: float) -> _Placed:
         rng, began = random.Random(seed).random, self.placed
@@ -154,42 +174,55 @@ class SplitSearch:
         return best
 
     def _reordered(self, here: _Placed, rng: Callable[[], float], allowed: float) -> _Placed | None:
-        order, count = here.order.copy(), len(here.order)
-        first, second = int(rng() * count), int(rng() * count)
+        volumes, loads, order = here.split
+        order, count = order.copy(), len(order)
+        one, other = int(rng() * count), int(rng() * count)
         if rng() < 0.5:
-            order[first], order[second] = order[second], order[first]
+            order[one], order[other] = order[other], order[one]
         else:
-            order.insert(second, order.pop(first))
-        return self._place(here.volumes, here.loads, order, allowed) if first != second else None
+            order.insert(other, order.pop(one))
+        return None if one == other else self._place(here, _Split(volumes, loads, order), min(one, other), allowed)
 
     def _passed(self, here: _Placed, rng: Callable[[], float], allowed: float) -> _Placed | None:
         """One line of a dose passes volume to another."""
         giver, taker = self._pairs[int(rng() * len(self._pairs))]
         one, other = self._candidates[giver], self._candidates[taker]
-        both_ml, kind, how_much = here.volumes[giver] + here.volumes[taker], rng(), rng()
+        volumes, loads, order = here.split
+        both_ml, kind, how_much = volumes[giver] + volumes[taker], rng(), rng()
         if kind < LEVEL:
             level = one.flow_ml_s * other.flow_ml_s / (one.flow_ml_s + other.flow_ml_s)
-            passed_ml = 2 * how_much * level * seconds(here.ends[giver] - here.ends[taker])
+            passed_ml = level * self._unlevel_s(here, giver, taker, rng)
         else:
             passed_ml = both_ml * (how_much - 0.5) / 2 if kind < LEVEL + SOME else both_ml
-        kept_ml = min(max(here.volumes[giver] - passed_ml, both_ml - other.most_ml, 0.0), one.most_ml, both_ml)
+        kept_ml = min(max(volumes[giver] - passed_ml, both_ml - other.most_ml, 0.0), one.most_ml, both_ml)
         taken_ml = other.nearest_ml(both_ml - one.nearest_ml(kept_ml))
         kept_ml = both_ml - taken_ml
-        if not (one.can_pour(kept_ml) and other.can_pour(taken_ml)) or taken_ml == here.volumes[taker]:
+        if not (one.can_pour(kept_ml) and other.can_pour(taken_ml)) or taken_ml == volumes[taker]:
             return None
-        volumes, loads = here.volumes.copy(), here.loads.copy()
+        volumes, loads = volumes.copy(), loads.copy()
         for number, volume_ml in ((giver, kept_ml), (taker, taken_ml)):
             volumes[number] = volume_ml
             loads[number] = self._candidates[number].load(volume_ml) if volume_ml > 0 else None
-        return self._place(volumes, loads, here.order, allowed)
+        first = min(order.index(giver), order.index(taker))
+        return self._place(here, _Split(volumes, loads, order), first, allowed)
 
-    def _place(self, volumes: Volumes, loads: list[RunLoad | None], order: list[int], allowed: float) -> _Placed | None:
-        """Each run at the first instant at which it fits; None when that is judged no better than allowed."""
-        current, flow, channels, gap = self._room
-        time, drops, ends = 0.0, list[tuple[float, float, float, float]](), [0.0] * len(loads)
-        for index in order:
-            load = loads[index]
+    def _unlevel_s(self, here: _Placed, giver: int, taker: int, rng: Callable[[], float]) -> float:
+        """How much later one run ends than another, taken about once; s."""
+        if rng() < OWN:
+            return 2 * rng() * seconds(here.ends[giver] - here.ends[taker])
+        apart_s = seconds(here.length - here.ends[int(rng() * len(here.ends))])
+        return apart_s if rng() < JUST else 2 * rng() * apart_s
+
+    def _place(self, here: _Placed, split: _Split, first: int, allowed: float) -> _Placed | None:
+        """Like `here` before the place `first` of the order; None when that is judged no better than allowed."""
+        states, ends, gap = here.states[: first + 1], here.ends.copy(), self._room.gap
+        time, current, flow, channels, drops = states[first]
+        drops = drops.copy()
+        for index in split.order[first:]:
+            load = split.loads[index]
             if load is None:
+                ends[index] = 0.0
+                states.append(states[-1])
                 continue
             self.placed += 1
             duration, _, inrush_for, inrush, steady, own_flow = load
@@ -205,13 +238,10 @@ class SplitSearch:
             if inrush > steady:
                 heappush(drops, (time + inrush_for, inrush - steady, 0.0, 0.0))
             time += gap
+            states.append((time, current, flow, channels, drops.copy()))
         length = max(ends)
-        shared = sum(max(ends[number] for number in mine) for mine in self._of_dose if len(mine) > 1)
-        judged = length + ENDS_COUNT * shared
-        return _Placed(volumes, loads, order, judged, length, ends) if judged < allowed else None
-
-
-_NOTHING = _Placed([], [], [], math.inf, math.inf, [])
+        judged = length + ENDS_COUNT * sum([max([ends[number] for number in mine]) for mine in self._shared])
+        return _Placed(split, states, ends, length, judged) if judged < allowed else None
 
 
 def _duration(load: RunLoad | None) -> float:
