@@ -59,8 +59,9 @@ def find(folder: Path, kept: bytes) -> FoundSegment:
     damage = _damage(folder, segment, named, is_cut=is_cut, is_new=not kept)
     head = last
     if damage:  # no number is given twice
-        names = [JournalHead(number=first_number(one), hash=last.hash) for one in damaged]
-        head = max(last, named or START, *names, key=lambda one: one.number)
+        numbers = (_known_of(segment, named), *map(first_number, damaged))
+        unread = [JournalHead(number=number, hash=last.hash) for number in numbers]
+        head = max(last, named or START, *unread, key=lambda one: one.number)
     return FoundSegment(path=path, segment=segment, damaged=tuple(damaged), head=head, damage=damage)
 
 
@@ -68,14 +69,20 @@ def _damage(
     folder: Path, segment: JournalSegment | None, named: JournalHead | None, *, is_cut: bool, is_new: bool
 ) -> tuple[str, ...]:
     """What is missing after the last intact entry."""
-    last = segment.head if segment else START
-    if named is not None and named.number > last.number:
-        return (f"{folder}: of entries up to {named.number} none can be read after {last.number}",)
+    last, known = segment.head if segment else START, _known_of(segment, named)
+    if known > last.number:
+        return (f"{folder}: of entries up to {known} none can be read after {last.number}",)
     if named is not None and segment is not None and segment.hashes.get(named.number, named.hash) != named.hash:
         return (f"{folder}: entry {named.number} is not the one that was written",)
     if named is None and (is_cut or segment is None) and not (is_new and segment is None):
         return (f"{folder}: {HEAD} cannot be read, nor what follows entry {last.number}",)
     return ()
+
+
+def _known_of(segment: JournalSegment | None, named: JournalHead | None) -> int:
+    """The number of the last entry that there was, by `journal.head` and by what stands in the segment."""
+    in_segment = segment.head.number + segment.lost if segment else START.number
+    return max(in_segment, named.number if named else START.number)
 
 
 def read_at(path: Path) -> JournalReading:

@@ -37,12 +37,17 @@ class JournalEntry:
 
 @dataclass(frozen=True, kw_only=True)
 class JournalSegment:
-    """The intact part of one segment: it ends at the first line that is not as it was written."""
+    """The intact part of one segment: it ends at the first line that is not as it was written.
+
+    A write that was broken off leaves the beginning of one line, or zeros. Lines behind the intact part that have an
+    end are damage: so many are lost at least.
+    """
 
     before: JournalHead
     entries: tuple[JournalEntry, ...]  # at least one
     size: int  # bytes
     is_whole: bool  # nothing follows the intact part
+    lost: int
 
     @property
     def head(self) -> JournalHead:
@@ -100,4 +105,6 @@ def parse(data: bytes) -> JournalSegment | None:
         last, end = entry.head, at
     if not entries:
         return None
-    return JournalSegment(before=before, entries=tuple(entries), size=end, is_whole=end == len(data))
+    rest = data[end:]
+    lost = 0 if b"\0" in rest else rest.count(b"\n")
+    return JournalSegment(before=before, entries=tuple(entries), size=end, is_whole=not rest, lost=lost)

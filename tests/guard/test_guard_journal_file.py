@@ -14,6 +14,7 @@ from controller.errors import RecordError
 from controller.ledger import journal as journal_module
 from controller.ledger.journal import FileJournal, MemoryJournal
 from controller.ledger.journal_reading import read_at
+from controller.ledger.journal_segment import head_line, parse
 from controller.model.messages import JournalHead
 
 FIRST, SECOND = "journal-0000000001.log", "journal-0000000005.log"
@@ -227,6 +228,21 @@ def test_every_torn_write_leaves_a_prefix(tmp_path):
         journal.append(b"[]")
         journal.close()
         assert opened(tmp_path) == ([5, 6, 7, 8, 9] + [10] * (cut == len(longer)), ())
+
+
+def test_damage_shows_after_a_power_cut_too_when_the_last_entrys_name_is_older(tmp_path):
+    """A write that was broken off leaves no end of a line: only what hides that one end passes for a broken write."""
+    filled(tmp_path)
+    data = (tmp_path / SECOND).read_bytes()
+    older = head_line(parse(data).entries[0].head)
+    hidden = []
+    for at in range(data.index(b"\n") + 1, len(data)):
+        (tmp_path / SECOND).write_bytes(data[:at] + bytes([data[at] ^ 4]) + data[at + 1 :])
+        (tmp_path / "journal.head").write_bytes(older)
+        numbers, damage = opened(tmp_path)
+        if not damage:
+            hidden.append((at - len(data), numbers))
+    assert hidden == [(-1, [5, 6, 7])]
 
 
 @pytest.mark.parametrize("left", [b"", b"tundish-journal 2 8", bytes(512)])
