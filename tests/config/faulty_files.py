@@ -3,11 +3,12 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.config import load, load_book, load_profile
+from controller.config import load_book, load_profile
 from controller.errors import FileProblems, Problem
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILE = ROOT / "hardware_profiles" / "six_line.yaml"
+MACHINE, _ = load_profile(PROFILE)
 BOOK = ROOT / "demo" / "orchard_fete.yaml"
 BOOKS = (BOOK, ROOT / "demo" / "harvest_supper.yaml")
 HERE = "▸"  # stands in a changed text where the problem must be reported
@@ -47,10 +48,7 @@ def book_problems(folder: Path, text: str, *, alone: bool = False) -> list[Probl
     path = folder / "book.yaml"
     path.write_text(text, encoding="utf-8")
     try:
-        if alone:
-            load_book(path, None)
-        else:
-            load(PROFILE, path)
+        load_book(path, None if alone else MACHINE)
     except FileProblems as error:
         return error.problems
     return []

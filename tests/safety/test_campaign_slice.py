@@ -16,7 +16,7 @@ SLICE = 10  # runs in each of the tests below, so that the cores share them
 # Each guard with something missing is tried from the first seed on that finds it today.
 
 
-@pytest.mark.parametrize("first", range(1, 31, SLICE))
+@pytest.mark.parametrize("first", range(1, 21, SLICE))
 def test_nothing_forbidden_happens(first):
     findings = [play(seed) for seed in range(first, first + SLICE)]
     assert [(one.seed, one.text) for one in findings if one.text] == []
