@@ -14,7 +14,7 @@ from controller.errors import RecordError
 from controller.ledger import journal as journal_module
 from controller.ledger.journal import FileJournal, MemoryJournal
 from controller.ledger.journal_reading import read_at
-from controller.ledger.journal_segment import head_line, parse
+from controller.ledger.journal_segment import head_line
 from controller.model.messages import JournalHead
 
 FIRST, SECOND = "journal-0000000001.log", "journal-0000000005.log"
@@ -232,9 +232,8 @@ def test_every_torn_write_leaves_a_prefix(tmp_path):
 
 def test_damage_shows_after_a_power_cut_too_when_the_last_entrys_name_is_older(tmp_path):
     """A write that was broken off leaves no end of a line: only what hides that one end passes for a broken write."""
-    filled(tmp_path)
-    data = (tmp_path / SECOND).read_bytes()
-    older = head_line(parse(data).entries[0].head)
+    fifth = next(one for one in read_at(filled(tmp_path)).entries if one.number == 5)
+    data, older = (tmp_path / SECOND).read_bytes(), head_line(fifth.head)
     hidden = []
     for at in range(data.index(b"\n") + 1, len(data)):
         (tmp_path / SECOND).write_bytes(data[:at] + bytes([data[at] ^ 4]) + data[at + 1 :])
