@@ -3,9 +3,9 @@
 python3 tests power-cut [--seed S] [--runs N] [--images N]
 
 A whole machine (guard, engine, bench in virtual time) lives through an evening under strace, with its journal and its
-ledger in a folder: people pour, stop, lift the glass, change containers, calibrate, press the stop button. From the
-recorded writes and syncs come images of that folder as a cut would leave them: at every sync, just before and just
-after it, and at N random places; with what was not yet synced lost, kept, or torn sector by sector. A machine is
+ledger in a folder, on a scale: people pour, stop, lift the glass, change containers, calibrate, press the stop button.
+From the recorded writes and syncs come images of that folder as a cut would leave them: at every sync, just before and
+just after it, and at N random places; with what was not yet synced lost, kept, or torn sector by sector. A machine is
 started on each image, with a clock that is right, late, or wrong by a month. Then: nothing that was told is lost; of
 what was under way no less is booked than flowed and no more than could have; lines that were in motion hold something
 unknown; no pump moves by itself; a drink asked for again with its key is not poured twice.

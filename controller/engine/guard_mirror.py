@@ -276,6 +276,7 @@ class GuardMirror:
 
     def _on_ended(self, ended: Ended) -> None:
         self._ledger.wait_for_disk(True)
+        current = self.current if self.current is not None and self.current.asked.operation == ended.operation else None
         if self._ledger.entry(ended.operation) is None:
             changes = ("on record by the guard alone",)
             intent = Intent(
@@ -289,11 +290,11 @@ class GuardMirror:
             ended.deliveries,
             wall_s=self._clock.wall_s(),
             spreads=spreads(ended.deliveries, self.calibrations()),
+            lazily=current is not None and current.is_followed_by_its_weight(ended.outcome),
         )
         if booked:
             log.info("ended", operation=ended.operation, outcome=ended.outcome, reason=ended.reason)
-        current = self.current
-        if current is not None and current.asked.operation == ended.operation:
+        if current is not None:
             current.outcome, current.reason, current.cause = ended.outcome, ended.reason, ended.cause
             current.waiting_for = current.waiting = None
             current.booked = {one.line: one for one in ended.deliveries}

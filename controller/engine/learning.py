@@ -43,7 +43,7 @@ from controller.model.messages import (
 from controller.model.plan import PlannedRun, Segment
 from controller.model.profile import Profile
 from controller.model.scale import Reading
-from controller.model.states import OperationKind, Outcome
+from controller.model.states import AT_REST, OperationKind, Outcome
 from controller.model.weighing import WeighedDose
 
 log = structlog.get_logger()
@@ -163,7 +163,11 @@ class Learning:
     def on_event(self, event: Event) -> None:
         """Take in what the guard says, after the mirror has."""
         match event:
-            case Report() | LineChanged():
+            case Report(state=state):
+                self._look_at_lines()
+                if state in AT_REST:
+                    self._send_to_guard()  # one that has just started may have lost what it was told last
+            case LineChanged():
                 self._look_at_lines()
             case Admitted():
                 self._end()
@@ -320,7 +324,8 @@ class Learning:
             self._point(one.tracking, one.known[line], found) for line, found in poured.items() if found.u_ml
         )
         one.tracking.doses = {p.line: WeighedDose(volume_ml=p.weighed_ml, u_ml=p.u_weighed_ml) for p in points}
-        self._ledger.learned.add(points, self._flows.kept())
+        # Unless it has been given up, what the scale says of the serving as a whole follows at once.
+        self._ledger.learned.add(points, self._flows.kept(), lazily=not one.tracking.unweighed)
         self._present, self._drifts = (-math.inf, {}), {}
         self._send_to_guard()
 

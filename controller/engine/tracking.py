@@ -13,7 +13,7 @@ from controller.model.fields import like
 from controller.model.messages import Delivery, Edge, Refusal, Waiting
 from controller.model.plan import Interval, Operation, PlannedRun
 from controller.model.profile import Profile
-from controller.model.states import Outcome
+from controller.model.states import OperationKind, Outcome
 from controller.model.sums import summed
 from controller.model.views import LineProgress, OperationView
 from controller.model.weighing import WeighedDose, WeighedServing
@@ -65,6 +65,11 @@ class Tracking:
     rest: tuple[PlannedRun, ...] | None = None  # what took the place of the present segment's runs after a hold
     so_far: SoFar | None = None  # while it is held, once its weight is known
     needs_planned_ends: bool = False  # the guard has refused to go on with windows
+
+    def is_followed_by_its_weight(self, outcome: Outcome) -> bool:
+        """Whether, once it has ended so, its weight goes on record, or why it has none."""
+        is_good = outcome in (Outcome.DONE, Outcome.STOPPED)
+        return is_good and self.weighed is not None and self.asked.kind is OperationKind.SERVE
 
     def on_edge(self, edge: Edge, now_s: float) -> None:
         """Note that a line was switched."""

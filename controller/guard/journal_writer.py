@@ -10,10 +10,20 @@ from controller.errors import RecordError
 from controller.ledger.journal import Journal
 from controller.model.messages import JournalHead
 from controller.safety.memory import replay
-from controller.safety.records import AdmittedRecord, GlassRecord, Memory, Record, RefusedRecord, Stamped, UnheldRecord
+from controller.safety.records import (
+    AdmittedRecord,
+    GlassRecord,
+    LearnedRecord,
+    Memory,
+    Record,
+    RefusedRecord,
+    Stamped,
+    UnheldRecord,
+)
 
 LAZY_S = 2.0  # a refusal alone is written after this long, with others that came meanwhile
 MOST_REFUSALS = 200  # waiting for the next write; beyond that it is a flood, and the newest are left out
+MOST_WAITING = 500  # records of any kind; then they are written
 MOST_DAMAGE = 5  # sentences about damage that are passed on
 
 _decoder = msgspec.json.Decoder(list[Stamped])
@@ -81,8 +91,10 @@ class JournalWriter:
                     self.due_s = min(self.due_s, stamped.mono_s + LAZY_S)
             else:
                 self._waiting.append(stamped)
-                # A glass that was set down is written with what it is for; after a power cut it is asked for again.
-                self.due_s = self.due_s if isinstance(stamped.record, GlassRecord) else stamped.mono_s
+                # A glass that was set down, or a flow that was learned, is written with what it is for; after a power
+                # cut the one is asked for and the other told again.
+                if not isinstance(stamped.record, GlassRecord | LearnedRecord) or len(self._waiting) > MOST_WAITING:
+                    self.due_s = stamped.mono_s
 
     def drop(self, operation: str) -> None:
         """This operation was not begun after all: its record is not wanted any more."""

@@ -123,21 +123,26 @@ class Database:
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
-                head = (self.guard_head.number, self.guard_head.hash) if self.guard_head else (0, "")
-                self._db.execute(
-                    "UPDATE mark SET changes = ?, journal_number = ?, journal_hash = ?", (self._changes + 1, *head)
-                )
+                if waits:  # what may not be on disk yet is not counted: the mark would be a page more to write
+                    head = (self.guard_head.number, self.guard_head.hash) if self.guard_head else (0, "")
+                    self._db.execute(
+                        "UPDATE mark SET changes = ?, journal_number = ?, journal_hash = ?", (self._changes + 1, *head)
+                    )
                 self._db.execute("COMMIT")
             except BaseException:
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
                 raise
-            self._changes += 1
-            # What may not be on disk yet is not noted: after a power cut the note may be behind, never ahead.
-            if waits and self._check is not None and not self.damage:
-                self._check.note(self._changes)
-                if self._check.log_bytes > LOG_BYTES:
-                    _checkpoint(self._db, self._check, self._check.pages_in_log())
+            if waits:
+                self._changes += 1
+                self._noted()
+
+    def _noted(self) -> None:
+        """Note beside the file how many changes are on disk: after a power cut that may be behind, never ahead."""
+        if self._check is not None and not self.damage:
+            self._check.note(self._changes)
+            if self._check.log_bytes > LOG_BYTES:
+                _checkpoint(self._db, self._check, self._check.pages_in_log())
 
     def wait_for_disk(self, waits: bool) -> None:
         """Whether a transaction waits until it is on disk, as it should; else it goes there with the next that does.

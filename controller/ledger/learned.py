@@ -13,13 +13,16 @@ MOST_POINTS = 2000  # of one line that are ever asked for
 class Learned(Tables):
     """The tables `learned` and `learned_state`."""
 
-    def add(self, points: Sequence[LearnedPoint], state: LearnedState) -> None:
-        """What one serving has taught and brought of each line, and all that is known now."""
+    def add(self, points: Sequence[LearnedPoint], state: LearnedState, *, lazily: bool = False) -> None:
+        """What one serving has taught and brought of each line, and all that is known now.
+
+        lazily: another record of this serving follows, and takes it to disk.
+        """
         dose = (
             "UPDATE delivery SET weighed_ml = ?, u_weighed_ml = ? WHERE line = ? AND (asked_wall_s, seq) ="
             " (SELECT asked_wall_s, seq FROM operation WHERE operation = ?)"
         )
-        with self._database.transaction() as db:
+        with self._database.transaction(lazily=lazily) as db:
             for one in points:
                 insert(db, "learned", one, or_replace=True)
                 db.execute(dose, (one.weighed_ml, one.u_weighed_ml, one.line, one.operation))

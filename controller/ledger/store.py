@@ -120,12 +120,14 @@ class Ledger(Database):
         *,
         wall_s: float,
         spreads: Mapping[int, Spread] | None = None,
+        lazily: bool = False,
     ) -> bool:
         """Record the end and take the deliveries from their containers; False when it had ended before.
 
-        spreads: line -> how far off its delivery may be.
+        spreads: line -> how far off its delivery may be. lazily: what the scale says of it follows, and takes it to
+        disk; should that fail, the guard tells of the end again.
         """
-        with self.transaction() as db:
+        with self.transaction(lazily=lazily) as db:
             row = db.execute(
                 "SELECT seq, kind, recipe, asked_wall_s, evening FROM operation"
                 " WHERE operation = ? AND outcome IS NULL",

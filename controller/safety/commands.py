@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Mapping
 
 from controller.model.book import Book
+from controller.model.fields import like
 from controller.model.labels import label_of
 from controller.model.messages import (
     VERSION,
@@ -40,6 +41,7 @@ from controller.safety.records import (
     AcknowledgedRecord,
     AdmittedRecord,
     CalibrationRecord,
+    LearnedRecord,
     LineRecord,
     RefusedRecord,
     ScaleRecord,
@@ -283,8 +285,11 @@ class Desk:
             return
         if self._refuse_all("take_calibration", requests.take_calibration(command, machine.situation(self._inputs))):
             return
-        machine.record(CalibrationRecord(calibration=command.calibration))
-        self._tell_line(command.calibration.line)
+        new = command.calibration
+        learned = like(LearnedRecord, new)
+        is_learned = new in [learned.of(held) for held in machine.memory.calibrations]
+        machine.record(learned if is_learned else CalibrationRecord(calibration=new))
+        self._tell_line(new.line)
 
     def _take_scale(self, command: TakeScale) -> None:
         machine = self._machine

@@ -1,6 +1,6 @@
 """Memory as a fold over records: the running guard and the replay of its journal go through the same lines."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import reduce
 from typing import TypeVar
 
@@ -22,6 +22,7 @@ from controller.safety.records import (
     EndedRecord,
     FaultRecord,
     GlassRecord,
+    LearnedRecord,
     LineRecord,
     LineState,
     Lost,
@@ -69,12 +70,8 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
             return replace(memory, glass=replace(memory.glass or UNSEEN, set_down=source))
         case LineRecord(state=state):
             return replace(memory, lines=_with(memory.lines, (state,)))
-        case CalibrationRecord(calibration=new):
-            kept = (old for old in memory.calibrations if (old.line, old.liquid) != (new.line, new.liquid))
-            return replace(memory, calibrations=(*kept, new))
-        case CalibrationDropped(line=line, liquid=liquid):
-            kept = (one for one in memory.calibrations if (one.line, one.liquid) != (line, liquid))
-            return replace(memory, calibrations=tuple(kept))
+        case CalibrationRecord() | CalibrationDropped() | LearnedRecord():
+            return replace(memory, calibrations=tuple(_calibrations(memory, record)))
         case ScaleRecord(setting=setting):
             return replace(memory, scale=setting)
         case FaultRecord() | AcknowledgedRecord():
@@ -85,6 +82,18 @@ def apply(memory: Memory, stamped: Stamped) -> Memory:
             return replace(memory, fault=None, glass=UNSEEN)
         case CapChanged() | RefusedRecord() | ClockRecord() | Note():
             return memory
+
+
+def _calibrations(
+    memory: Memory, record: CalibrationRecord | CalibrationDropped | LearnedRecord
+) -> Iterator[Calibration]:
+    if isinstance(record, LearnedRecord):
+        yield from map(record.of, memory.calibrations)
+        return
+    of = record.calibration if isinstance(record, CalibrationRecord) else record
+    yield from (one for one in memory.calibrations if (one.line, one.liquid) != (of.line, of.liquid))
+    if isinstance(record, CalibrationRecord):
+        yield record.calibration
 
 
 def _operated(memory: Memory, record: AdmittedRecord | UnheldRecord | EndedRecord) -> Memory:

@@ -5,6 +5,8 @@ after the rules, the book or the profile have changed. So no record holds a type
 by name, and one that is added or removed leaves older journals as good as they were.
 """
 
+from msgspec import structs
+
 from controller.model.calibration import Calibration
 from controller.model.fields import Value
 from controller.model.labels import GlassSize, Label
@@ -171,6 +173,27 @@ class CalibrationRecord(Value, frozen=True, kw_only=True, tag="calibration"):
     calibration: Calibration
 
 
+class LearnedRecord(Value, frozen=True, kw_only=True, tag="learned"):
+    """What servings have taught of the calibration that a line has with a liquid.
+
+    The engine has it on disk, and tells it again to a guard that has not: it is written with what comes next.
+    """
+
+    line: int
+    liquid: str
+    flow_ml_s: float
+    lag_s: float
+    u_flow_ml_s: float
+    u_lag_s: float
+    cov_flow_lag: float
+
+    def of(self, taken: Calibration) -> Calibration:
+        """The calibration with this in it; the same when it is another line's, or with another liquid."""
+        if (taken.line, taken.liquid) != (self.line, self.liquid):
+            return taken
+        return structs.replace(taken, **structs.asdict(self))
+
+
 class CalibrationDropped(Value, frozen=True, kw_only=True, tag="calibration_dropped"):
     """A calibration with a figure that no pump can have is not used any more."""
 
@@ -269,8 +292,8 @@ class Memory(Value, frozen=True, kw_only=True, tag="snapshot"):
 
 Record = (
     Memory | Started | CapChanged | BookRead | AdmittedRecord | UnheldRecord | RefusedRecord | EndedRecord | LineRecord
-    | GlassRecord | CalibrationRecord | CalibrationDropped | FaultRecord | AcknowledgedRecord | ClockRecord | Note
-    | Lost | ScaleRecord
+    | GlassRecord | CalibrationRecord | LearnedRecord | CalibrationDropped | FaultRecord | AcknowledgedRecord
+    | ClockRecord | Note | Lost | ScaleRecord
 )  # fmt: skip
 
 

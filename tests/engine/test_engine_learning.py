@@ -171,6 +171,29 @@ def test_the_guard_is_told_of_a_flow_that_has_moved(bar):
         assert held.taken_wall_s == bar.machine.ledger.calibrations(line)[-1].taken_wall_s
 
 
+def test_a_guard_that_has_lost_what_was_learned_is_told_again(bar):
+    """As after a power cut: it writes that down with what comes next."""
+    held = bar.machine.engine.learning.held()[2]
+    calibrated_as = bar.machine.ledger.calibrations(2)[-1]
+    bar.machine.guard.handle("engine", TakeCalibration(calibration=calibrated_as))
+    bar.machine.restart(BOOK)
+    bar.machine.pass_time(1.0)
+    assert bar.machine.engine.learning.held()[2].flow_ml_s == pytest.approx(held.flow_ml_s, rel=0.006)
+    assert held.flow_ml_s < 0.98 * calibrated_as.flow_ml_s
+
+
+def test_a_weighed_serving_waits_for_the_disk_four_times(bar):
+    """Ledger: intent; end, weight and what was learned at once. Guard: admitted, ended."""
+
+    def waited() -> tuple[int, int]:
+        return bar.machine.ledger.one("SELECT changes FROM mark")[0], bar.machine.ledger.guard_head.number
+
+    bar.pour()
+    before = waited()
+    bar.pour()
+    assert [after - old for old, after in zip(before, waited(), strict=True)] == [2, 2]
+
+
 def test_what_was_learned_outlasts_a_restart(bar):
     before = bar.machine.engine.learning.present(bar.machine.engine.learning.held())
     bar.machine.restart(BOOK)

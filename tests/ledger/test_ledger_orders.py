@@ -1,11 +1,15 @@
-"""Orders on record: what a power cut may take, and what it may not."""
+"""Orders and weighed servings on record: what a power cut may take, and what it may not."""
 
 from msgspec.structs import replace
 
 from controller.ledger.orders import Drink, Guest, Order
+from controller.ledger.records import Intent
 from controller.ledger.store import Ledger
+from controller.model.learning import LearnedState
 from controller.model.orders import OrderState
 from controller.model.requests import PourRequest
+from controller.model.states import OperationKind, Outcome
+from controller.model.weighing import WeighedServing
 
 PLACED = Order(
     seq=1,
@@ -51,3 +55,19 @@ def test_the_next_change_that_waits_takes_the_others_along(tmp_path):
     assert (after.damage, [one.state for one in after.orders.over(9)]) == ((), [OrderState.WITHDRAWN])
     after.close()
     ledger.close()
+
+
+def test_an_end_whose_weight_follows_goes_to_disk_with_that(tmp_path):
+    ledger = Ledger(tmp_path / "ledger.db")
+    ledger.begin(Intent(operation="a1", kind=OperationKind.SERVE, asked_wall_s=1000.0))
+    on_disk = (tmp_path / "ledger.db-wal").read_bytes()
+    ledger.end("a1", Outcome.DONE, "", [], wall_s=1010.0, lazily=True)
+    lost = Ledger(cut(tmp_path, "lost", log=on_disk))
+    assert (lost.damage, lost.open_operations()) == ((), ("a1",))  # the guard tells of the end again
+    learned = LearnedState(at_wall_s=1013.0, lines=(), mean=(), covariance=b"")
+    ledger.learned.add((), learned, lazily=True)
+    ledger.weigh_serving("a1", WeighedServing(grams=95.0, volume_ml=95.0, asked_ml=95.0, u_ml=0.2), {})
+    kept = Ledger(cut(tmp_path, "kept", log=(tmp_path / "ledger.db-wal").read_bytes()))
+    assert (kept.damage, kept.open_operations(), kept.learned.state()) == ((), (), learned)
+    for one in (lost, kept, ledger):
+        one.close()

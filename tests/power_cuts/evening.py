@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+from msgspec.structs import replace
 
 from controller.clock import VirtualClock
 from controller.config import load
@@ -26,13 +27,16 @@ from controller.model.requests import (
     TrialsRequest,
     WeighedTrial,
 )
+from controller.model.scale import Scale
 from controller.model.states import MachineState
 from controller.model.views import OperationView, Status
 from controller.rehearsal.virtual_machine import VirtualMachine
+from controller.rehearsal.weighing import span_scale
 from tests.power_cuts.card import MARKS
 
 ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml")
+BARE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml")
+PROFILE = replace(BARE, scale=Scale(converter="bench", capacity_g=5000.0, readings_per_s=10))
 LINES = tuple(line.line for line in PROFILE.lines)
 LEDGER = "ledger.db"
 LONGEST_S = 150.0  # nobody waits longer for a drink
@@ -53,7 +57,7 @@ def told_of(status: Status) -> dict[str, Any]:
             "liquid": one.liquid,
             "contents": one.contents,
             "holds": one.holds,
-            "flow": None if one.calibration is None else one.calibration.flow_ml_s,
+            "calibrated": None if one.calibration is None else one.calibration.taken_wall_s,
             "left": one.remaining_ml,
         }
         for one in status.lines
@@ -74,6 +78,7 @@ class Evening:
         self._marks = os.open(folder / MARKS, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         self._told: dict[str, Any] = {}
         self._over: set[str] = set()
+        self._settled: set[str] = set()
         self._number = 0
         self.machine = started(folder, boot="first", hear=self._hear_guard)
         self.machine.engine.subscribe(self._hear)
@@ -111,8 +116,12 @@ class Evening:
         elif view.outcome is not None and view.operation not in self._over:
             self._over.add(view.operation)
             servings = self.machine.guard.core.memory.servings
+            facts = {"operation": view.operation, "outcome": view.outcome, "delivered": delivered(view)}
             hour = [len(servings), sum(one.ethanol_g for one in servings)]
-            self.mark("ended", operation=view.operation, outcome=view.outcome, delivered=delivered(view), hour=hour)
+            self.mark("ended", **facts, hour=hour, settles=view.weighed is not None)
+        elif view.weighed is not None and view.weighed.u_ml is not None and view.operation not in self._settled:
+            self._settled.add(view.operation)
+            self.mark("weighed", operation=view.operation, volume_ml=view.weighed.volume_ml)
 
     def _drawn(self) -> None:
         drawn = {str(line): round(self.machine.plant.container_ml(line), 3) for line in LINES}
@@ -122,6 +131,7 @@ class Evening:
 
     def commission(self) -> None:
         machine = self.machine
+        span_scale(machine)
         machine.plant.place_glass(brim_ml=2000.0)
         self.wait(3.0)
         request = LineRequest(kind="prime", lines=LINES, jug=True)
@@ -160,6 +170,8 @@ class Evening:
         self.wait(2.0)
         request = PourRequest(recipe=recipe.recipe, times=times, key=key)
         self._operate(lambda: machine.engine.pour(request), key=key, recipe=recipe.recipe)
+        if self._rng.random() < 0.7:
+            self.wait(4.0)  # until its weight has settled
         machine.plant.lift_glass()
 
     def change(self) -> None:
@@ -205,9 +217,9 @@ class Evening:
         self.calibrate(self._rng.choice(LINES))
 
     def calibrate(self, line: int) -> None:
-        """Weighed trials from a list, as somebody at the desk would type them; true but for a few thousandths."""
+        """Weighed trials from a list, as somebody at the desk would type them; true within a few hundredths."""
         true = self.machine.plant.truth_report()[line - 1]
-        flow = true.flow_ml_s * self._rng.uniform(0.997, 1.003)
+        flow = true.flow_ml_s * self._rng.uniform(0.975, 1.0)
         density = 0.001 * liquid_kg_m3(BOOK.liquid(true.liquid), 20.0)[0]  # g/mL
         rows = tuple(
             WeighedTrial(on_s=on_s, grams=density * flow * (on_s - true.lag_s)) for on_s in (2.0, 4.0, 8.0, 12.0, 16.0)

@@ -30,6 +30,8 @@ class Known:
 
     told: dict[str, Any] | None = None  # fault, and lines with what they carry, hold and have left
     ended: dict[str, dict[str, Any]] = field(default_factory=dict)  # operation -> outcome, delivered, hour
+    weighed: dict[str, float] = field(default_factory=dict)  # operation -> mL
+    settles: bool = False  # whether the weight of the last one is still to come
     keys: dict[str, tuple[str, str]] = field(default_factory=dict)  # operation -> recipe, key
     asked: set[str] = field(default_factory=set)
     under_way: str | None = None
@@ -44,7 +46,7 @@ class Known:
         """One more mark."""
         match mark.pop("word"):
             case "told":
-                self.told, self.is_booked = mark, True
+                self.told, self.is_booked = mark, not self.settles
             case "asked":
                 self.asked.add(mark["operation"])
                 if mark.get("key"):
@@ -55,8 +57,10 @@ class Known:
                 self.on.add(str(mark["line"]))
             case "ended":
                 self.ended[mark["operation"]] = mark
-                self.is_booked = False
+                self.is_booked, self.settles = False, mark.get("settles", False)
                 self._over(mark["operation"])
+            case "weighed":
+                self.weighed[mark["operation"]], self.settles = mark["volume_ml"], False
             case "refused":
                 self._over(mark["operation"])
             case "holds":
@@ -73,6 +77,7 @@ class Known:
     def _plan(self, mark: dict[str, Any]) -> None:
         if mark["operation"] != self.under_way:
             self.under_way, self.planned_s, self.on = mark["operation"], {}, set()
+            self.settles = False
             self.held_before = self.held
         for line, on_s in mark["on_s"].items():
             self.planned_s[line] = self.planned_s.get(line, 0.0) + on_s
@@ -133,7 +138,12 @@ def examine_damaged(image: dict[str, bytes], told: Known, folder: Path, rng: ran
         if status.fault == STOCK_DIFFERS:
             return _moved(machine, heard)
         if status.fault == JOURNAL_DAMAGED:
-            certain = [one.line for one in status.lines if one.contents is not Contents.UNKNOWN or one.liquid]
+            said = {int(one) for one in told.pending if one != "fault"}  # just then, and said again by the engine
+            certain = [
+                one.line
+                for one in status.lines
+                if one.contents is not Contents.UNKNOWN or (one.liquid and one.line not in said)
+            ]
             complaints = [f"lines {certain} are certain although the journal is damaged"] if certain else []
         elif status.doubts:
             complaints = [] if told.told is None else _lines(machine, told)  # the lines are the guard's to know
@@ -155,6 +165,9 @@ def _lost(machine: VirtualMachine, told: Known) -> list[str]:
             continue
         if (view.outcome, delivered(view)) != (ended["outcome"], ended["delivered"]):
             complaints.append(f"{operation}: told {ended}, kept {view.outcome} {delivered(view)}")
+        kept_ml = None if view.weighed is None else view.weighed.volume_ml
+        if told.weighed.get(operation, kept_ml) != kept_ml:
+            complaints.append(f"{operation}: {told.weighed[operation]} mL were told by weight, kept {kept_ml}")
     gone = [one for one in sorted(told.asked) if not _is_kept(machine, one)]
     complaints += [f"{one} was begun and is not in the ledger" for one in gone]
     servings = machine.guard.core.memory.servings
@@ -208,7 +221,7 @@ def _lines(machine: VirtualMachine, told: Known) -> list[str]:
         if line in told.pending:
             continue
         may_have_moved = told.under_way is not None and line in told.planned_s
-        facts = ("liquid", "flow") if may_have_moved else ("liquid", "flow", "contents", "holds")
+        facts = ("liquid", "calibrated") if may_have_moved else ("liquid", "calibrated", "contents", "holds")
         complaints += [
             f"line {line}: {fact} was {was[fact]} and is {now[fact]}" for fact in facts if now[fact] != was[fact]
         ]

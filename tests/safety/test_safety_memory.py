@@ -6,6 +6,7 @@ import pytest
 from msgspec import to_builtins
 from msgspec.structs import replace
 
+from controller.model.fields import like
 from controller.model.messages import Ended
 from controller.model.plan import Interval
 from controller.model.states import Contents, OperationKind, Outcome
@@ -18,6 +19,7 @@ from controller.safety.records import (
     EndedRecord,
     Fault,
     FaultRecord,
+    LearnedRecord,
     LineRecord,
     LineState,
     Memory,
@@ -159,6 +161,10 @@ def test_lines_and_calibrations_are_replaced_one_by_one():
         (1, "cold tea", 1.8),
     ]
     assert len(memory.calibrations) == 5
+    learned = like(LearnedRecord, better, flow_ml_s=1.92, lag_s=0.07)
+    after = apply(memory, at(12, learned))
+    pairs = zip(memory.calibrations, after.calibrations, strict=True)
+    assert [(old, new) for old, new in pairs if old != new] == [(better, replace(better, flow_ml_s=1.92, lag_s=0.07))]
 
 
 def test_the_latest_ids_are_remembered():
