@@ -1,6 +1,7 @@
 """The scale as a second pair of eyes, on a signal written down here: each judgement by itself."""
 
 import math
+from itertools import product
 from random import Random
 
 import pytest
@@ -8,6 +9,7 @@ from msgspec.structs import replace
 
 from controller.model.book import Liquid
 from controller.model.scale import Reading
+from controller.safety.evened import Evened
 from controller.safety.flow_watch import FlowWatch
 from controller.safety.inflow import U_UNLEARNED, Flows, On, Readings
 from controller.safety.progress import Progress
@@ -45,6 +47,43 @@ def test_few_readings_that_lie_on_a_line_by_chance_do_not_stop_a_pour() -> None:
             watch.switched(1, True, 0.496)
         found.append(watch.read(number / 10, load_g))
     assert found == [None] * len(loads_g)
+
+
+GAS_LATE_G = {  # readings (g) at 10 a second, from so many seconds before the first start on, on the bench
+    "alone": (
+        0.295,
+        "841.18 841.09 841.27 841.24 841.15 841.04 840.98 840.97 841.10 840.96 841.26 841.17 841.17 841.19 840.98"
+        " 840.97 840.95 841.16",
+    ),
+    "beside a knock": (
+        0.44,
+        "858.75 858.83 858.53 858.55 858.74 858.65 858.77 858.63 858.55 858.67 859.27 859.93 860.39 861.16 861.82"
+        " 861.95 862.63",
+    ),
+}
+
+
+@pytest.mark.parametrize(
+    ("read", "flows", "starts"),
+    [
+        ("alone", {6: 1.431}, {6: 0.0}),
+        ("beside a knock", {4: 5.690, 6: 4.086}, {4: 0.0, 6: 0.3}),
+    ],
+)
+def test_a_line_that_gas_has_emptied_at_rest_may_begin_late_by_all_that_gathers_there(read, flows, starts):
+    """Line 6 is carbonated and was well both times."""
+    before_s, loads_g = GAS_LATE_G[read]
+    known = Flows(flows, frozenset({6}))
+    for line, flow_g_s in flows.items():
+        known.learn({line: 10.0}, 10.0 * flow_g_s, 0.05)
+    watch, started = FlowWatch(known, 10), set()
+    for number, load_g in enumerate(map(float, loads_g.split())):
+        at_s = number / 10 - before_s
+        for line, start_s in starts.items():
+            if start_s <= at_s and line not in started:
+                started.add(line)
+                watch.switched(line, True, start_s)
+        assert watch.read(at_s, load_g) is None
 
 
 def first_find(died_s: dict[int, float], *, disturb=lambda at_s: 0.0, until_s: float = 8.0):
@@ -130,6 +169,37 @@ def test_a_suspect_is_named_when_it_brings_too_little_alone_and_never_when_unsur
     assert search.trials[-1].known_s <= 8.0
 
 
+SLOW_G_S = 1.4
+
+
+def slowly_searched(share: dict[int, float], *, disturb=lambda at_s: 0.0) -> Search:
+    """The same at 10 readings a second with slow lines, of which each brings 0.84 g alone."""
+    search = Search(tuple(share), dict.fromkeys(share, 5.0), Flows(dict.fromkeys(share, SLOW_G_S)), 0.0)
+    for at_s in (k / 10 for k in range(90)):
+        load_g = sum(
+            share[one.line] * SLOW_G_S * max(0.0, min(at_s, one.end_s) - one.start_s - 0.1) for one in search.trials
+        )
+        if not search.is_over:
+            search.read(at_s, 860.0 + load_g + 0.02 * math.sin(97.0 * at_s) + disturb(at_s))
+    return search
+
+
+def test_a_slow_suspect_is_not_named_by_a_weight_that_its_readings_make_uncertain():
+    """Read on the bench: all were well, and of 0.9 g that were expected of each 1.1, 0.7 and 1.2 came."""
+    assert slowly_searched({6: 1.27, 2: 0.7, 1: 1.33}).line is None
+    assert slowly_searched({6: 1.27, 2: 0.0, 1: 1.33}).line == 2
+
+
+def test_a_knock_while_a_suspect_is_weighed_does_not_name_it():
+    """Read on the bench: a well line was weighed by two readings, of which a knock took 2.2 g from the second."""
+    knocked_s = 2.3
+    search = slowly_searched({2: 1.0, 5: 0.0, 3: 1.0}, disturb=lambda at_s: -2.2 if at_s == knocked_s else 0.0)
+    assert search.trials[0].start_s < knocked_s < search.trials[1].start_s
+    assert search.line == 5
+    gone = slowly_searched({2: 1.0, 5: 1.0}, disturb=lambda at_s: -3.0 if at_s > 1.5 else 0.0)
+    assert (gone.is_over, gone.line) == (True, None)  # less than nothing does not come from a dead line
+
+
 def test_nobody_is_tried_on_more_than_it_owes():
     search = searched({1: 1.0, 2: 1.0, 3: 1.0}, owed_s=0.4)
     assert [one.on_s for one in search.trials] == [0.4, 0.4, 0.4]
@@ -166,6 +236,41 @@ def test_liquid_that_comes_by_itself_is_found_before_2_s_after_5_g(flow_g_s):
 )
 def test_ice_drops_a_hand_and_a_knock_are_no_liquid(load_of):
     assert gain(load_of) is None
+
+
+def gain_as_converted(load_of, per_s: int = 10, *, until_s: float = 12.0) -> float | None:
+    """The same as a converter at 10 readings a second shows it, of which so many a second are looked at."""
+    rng, rest, even, kept = Random(5), RestGain(), Evened(RATE), []
+    rest.watch(0.0)
+    for at_s in seconds(-1.0, until_s):
+        shown = even.add(at_s, 800.0 + load_of(at_s))
+        if shown is not None:
+            kept.append(at_s)
+            if len(kept) % (10 // per_s) == 0 and rest.read(at_s, shown[1] + rng.gauss(0.0, 0.1)) is not None:
+                return at_s
+    return None
+
+
+def test_ice_in_two_pieces_is_no_liquid_however_soon_one_follows_the_other():
+    for gap_s, heights_g in product((k / 10 for k in range(2, 24)), [(9.0, 9.0), (9.2, 15.0), (18.0, 11.0)]):
+        pieces = tuple(zip((3.03, 3.03 + gap_s), heights_g, strict=True))
+        found = gain_as_converted(
+            lambda at_s, pieces=pieces: sum(g * min(1.0, max(0.0, (at_s - s) / 0.1)) for s, g in pieces),
+            until_s=8.0,
+        )
+        assert found is None, f"{pieces} (s, g) taken for liquid at {found} s"
+
+
+def test_ice_put_in_piece_by_piece_at_an_even_pace_is_no_liquid():
+    assert gain_as_converted(lambda at_s: 20.0 * max(0.0, math.floor(at_s / 2.0)), until_s=14.0) is None
+
+
+@pytest.mark.parametrize("per_s", [5, 10])
+@pytest.mark.parametrize("flow_g_s", [0.7, 2.0, 4.0])
+def test_liquid_is_found_as_soon_at_the_slow_pace_of_a_machine_at_rest(flow_g_s, per_s):
+    at_s = gain_as_converted(lambda at_s: flow_g_s * max(0.0, at_s - 3.0), per_s, until_s=20.0)
+    assert at_s is not None
+    assert at_s <= 3.0 + 5.0 / flow_g_s + 2.0
 
 
 GLASSES = replace(
