@@ -79,7 +79,7 @@ class BenchClient:
 
     def _line(self) -> bytes:
         while b"\n" not in self._unread:
-            received = self._socket.recv(256 * 1024)
+            received = self._socket.recv(32 * 1024)  # a larger buffer is mapped anew for every answer
             if not received:
                 raise ConnectionError("it has closed the connection")
             self._unread += received

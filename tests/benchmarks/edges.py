@@ -68,6 +68,7 @@ def guard_loop(path: str, folder: str, has_scale: bool, results: "multiprocessin
         return now_s + 0.2
 
     server._each_turn = each_turn
+    Path(folder, "ready").touch()
     server.serve(guard)
     results.put(("guard", late))
 
@@ -148,7 +149,7 @@ def measured(seconds: float, load: int, *, has_scale: bool) -> dict[str, list[fl
         ]
         for one in processes:
             one.start()
-        until(path.exists)
+        until(Path(folder, "ready").exists)
         pour(path, seconds, has_scale=has_scale)
         Path(folder, "end").touch()
         found = dict(results.get(timeout=30) for _ in range(2))

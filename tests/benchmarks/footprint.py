@@ -136,8 +136,8 @@ def set_up_scale(machine: Machine) -> None:
 
 
 def used_s(process: psutil.Process) -> float:
-    """Processor time of a process with its children (s)."""
-    return sum(sum(one.cpu_times()[:2]) for one in (process, *process.children(recursive=True)))
+    """Processor time of a process with its children, those included that have ended (s)."""
+    return sum(sum(one.cpu_times()[:4]) for one in (process, *process.children(recursive=True)))
 
 
 def pouring_percent(machine: Machine, process: psutil.Process) -> float:
@@ -166,18 +166,22 @@ def traced(machine: Machine, folder: Path) -> Iterator[dict[str, float]]:
     if shutil.which("strace") is None:
         yield counted
         return
-    trace = folder / "writes.txt"
-    pids = [word for one in machine.both for word in ("-p", str(one.pid))]
+    traces = [folder / f"writes-{one.pid}.txt" for one in machine.both]  # in one, two calls at once would be halved
     calls = "trace=write,writev,pwrite64,pwritev,fsync,fdatasync,sync_file_range,msync"
-    strace = subprocess.Popen(["strace", "-f", "-qq", "-y", "-s", "0", "-e", calls, "-o", trace, *pids])
+    straces = [
+        subprocess.Popen(["strace", "-qq", "-y", "-s", "0", "-e", calls, "-o", trace, "-p", str(one.pid)])
+        for one, trace in zip(machine.both, traces, strict=True)
+    ]
     time.sleep(1.0)
     try:
         yield counted
     finally:
-        strace.send_signal(signal.SIGINT)
-        strace.wait()
-    # 1234  pwrite64(7</var/tmp/.../ledger.db-wal>, ""..., 536, 4120) = 536
-    done = re.findall(r"(\w+)\(\d+<[^>]*/(?:journal[-.]|ledger\.)[^>]*>.*\) += (\d+)$", trace.read_text(), re.MULTILINE)
+        for strace in straces:
+            strace.send_signal(signal.SIGINT)
+            strace.wait()
+    # pwrite64(7</var/tmp/.../ledger.db-wal>, ""..., 536, 4120) = 536
+    text = "".join(one.read_text() for one in traces)
+    done = re.findall(r"(\w+)\(\d+<[^>]*/(?:journal[-.]|ledger\.)[^>]*>.*\) += (\d+)$", text, re.MULTILINE)
     counted["bytes"] = sum(int(result) for call, result in done if "write" in call)
     counted["syncs"] = sum(1 for call, _ in done if "write" not in call)
 
