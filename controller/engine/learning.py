@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import structlog
+from msgspec import structs
 
 from controller.clock import Clock
 from controller.engine.background import Work
@@ -358,7 +359,13 @@ class Learning:
                 continue
             now = self._flows.calibration(line)
             if _are_same(now, held) and abs(now.flow_ml_s / held.flow_ml_s - 1.0) > SENT_FROM:
-                self._mirror.ask(TakeCalibration(calibration=now), "take_calibration")
+                self._mirror.ask(TakeCalibration(calibration=_rounded(now)), "take_calibration")
+
+
+def _rounded(one: Calibration) -> Calibration:
+    """To six digits what servings change in a calibration: no more is known, and cards wear by what is written."""
+    figures = {name: getattr(one, name) for name in ("flow_ml_s", "lag_s", "u_flow_ml_s", "u_lag_s", "cov_flow_lag")}
+    return structs.replace(one, **{name: float(f"{value:.6g}") for name, value in figures.items()})
 
 
 def _are_same(one: Calibration, other: Calibration) -> bool:

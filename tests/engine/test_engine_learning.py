@@ -57,6 +57,11 @@ def calibrated(machine: VirtualMachine) -> None:
         machine.plant.inject(InjectedFault(kind="tube worn", line=line, amount=WORN))
 
 
+def figures_of(one: Calibration) -> tuple[float, ...]:
+    """Those that servings change."""
+    return one.flow_ml_s, one.lag_s, one.u_flow_ml_s, one.u_lag_s, one.cov_flow_lag
+
+
 class Bar:
     """A machine with a scale, and somebody who sets glasses down."""
 
@@ -168,6 +173,7 @@ def test_the_guard_is_told_of_a_flow_that_has_moved(bar):
         held = next(one for one in bar.machine.engine.status().lines if one.line == line).calibration
         learned = bar.machine.engine.learning.path(line)[-1]
         assert held.flow_ml_s == pytest.approx(learned.flow_ml_s, rel=0.006)
+        assert all(len(f"{value!r}".partition("e")[0].strip("-0.").replace(".", "")) <= 6 for value in figures_of(held))
         assert held.taken_wall_s == bar.machine.ledger.calibrations(line)[-1].taken_wall_s
 
 
