@@ -3,7 +3,7 @@
 import sqlite3
 import weakref
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
@@ -81,7 +81,7 @@ class Database:
                     raise  # full, locked, read-only, of a newer version: nothing is broken
                 altered = altered or str(failure)
             else:
-                altered = "" if self._check and self._is_older(self._check) else altered
+                altered = self._unsound() if altered and self._check and self._is_older(self._check) else altered
             if altered:
                 self._set_aside(Path(path), altered)
             elif self._check is not None:
@@ -223,6 +223,13 @@ class Database:
         """Whether the check file is behind the ledger, so that its checksums may be as well."""
         return check.changes is not None and check.changes < self._changes
 
+    def _unsound(self) -> str:
+        """What is wrong by SQLite's own check, or with the tables, where checksums are no witness."""
+        wrong = [str(text) for (text,) in self._db.execute("PRAGMA integrity_check(1)") if text != "ok"]
+        with closing(sqlite3.connect(":memory:")) as new:
+            bring_up(new, 0)
+            return wrong[0] if wrong else "" if _columns(new) == _columns(self._db) else "its tables are not its own"
+
     def _set_aside(self, path: Path, why: str) -> None:
         """Keep a damaged file under another name, and begin anew: right and wrong figures could not be told apart."""
         self._db.close()
@@ -263,6 +270,11 @@ class Tables:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+
+
+def _columns(db: sqlite3.Connection) -> set[tuple[str, str]]:
+    """Table and name of every column."""
+    return set(db.execute("SELECT m.name, c.name FROM sqlite_master AS m JOIN pragma_table_info(m.name) AS c"))
 
 
 def _checkpoint(db: sqlite3.Connection, check: CheckFile, pages: set[int] | None) -> None:
