@@ -250,14 +250,17 @@ class Learning:
         one.origin_s = min(one.origin_s, self._clock.now_s() - edge.at_s)
         one.last_off_s = one.last_off_s if edge.is_on else self._clock.now_s()
         if edge.is_on and one.runs is not one.tracking.runs:
-            self._next_runs(one, edge)
+            begun = next((run for run in one.tracking.runs if run.line == edge.line), None)
+            if begun is None:  # more has happened than was heard of
+                self._followed = None
+                return
+            self._next_runs(one, edge.at_s - begun.start_s)
         one.pour.switched(edge.line, edge.is_on, edge.at_s)
 
-    def _next_runs(self, one: _Followed, edge: Edge) -> None:
-        """A hand step or a hold is over: other runs have begun, the first of them with this edge."""
+    def _next_runs(self, one: _Followed, from_s: float) -> None:
+        """A hand step or a hold is over: other runs have begun, their times counting from here."""
         runs = one.tracking.runs
-        begun = next(run for run in runs if run.line == edge.line)
-        later = _runs(runs, edge.at_s - begun.start_s)
+        later = _runs(runs, from_s)
         if one.tracking.rest is not None:
             one.pour.replan(later)
         else:

@@ -16,7 +16,7 @@ from controller.errors import Refused
 from controller.metering.dose import mi008_ml
 from controller.model.book import Book, Dose, Phase
 from controller.model.calibration import Calibration
-from controller.model.messages import TakeCalibration
+from controller.model.messages import Edge, TakeCalibration
 from controller.model.profile import Profile
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
@@ -325,6 +325,24 @@ def test_a_drink_that_begins_with_two_hand_steps_is_weighed_like_any_other(bar):
     assert len(machine.engine.learning.path(6)) == before + 1
     assert machine.engine.learning.path(6)[-1].weighed_ml == pytest.approx(six.asked_ml, abs=mi008_ml(six.asked_ml))
     machine.restart(BOOK)
+
+
+def test_a_serving_of_which_the_engine_did_not_hear_all_is_poured_and_teaches_nothing(bar):
+    """An edge of a line that by all it heard runs at another time."""
+    before = {line: len(bar.machine.engine.learning.path(line)) for line in LINES}
+    bar.set_down()
+    operation = bar.machine.engine.pour(PourRequest(recipe=SPRITZ)).operation
+    bar.machine.pass_time(6.0)
+    bar.machine.plant.lift_glass()
+    bar.machine.pass_time(3.0)
+    bar.machine.plant.place_glass()
+    bar.machine.run_until(lambda: bar.machine.engine._mirror.current.rest is not None, 10.0)
+    bar.machine.engine.learning.on_event(Edge(operation=operation, line=1, is_on=True, at_s=9.0))
+    view = bar.machine.finish(operation)
+    bar.machine.pass_time(4.0)
+    bar.machine.plant.lift_glass()
+    assert view.outcome == "done"
+    assert {line: len(bar.machine.engine.learning.path(line)) for line in LINES} == before
 
 
 def test_a_line_can_be_set_back_to_its_calibration(bar):
