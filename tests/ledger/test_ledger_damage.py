@@ -95,6 +95,7 @@ def test_a_ledger_opens_whatever_is_flipped_where_its_check_file_is_behind(tmp_p
     """Checksums may be older than the ledger then, so SQLite's own check and the names of the columns are asked."""
     left = left_running(tmp_path)
     check = CheckFile(left / NAME, database.PAGE_BYTES)
+    assert check.changes is not None
     check.note(check.changes - 1)
     check.close()
     data, reported = (left / NAME).read_bytes(), 0
