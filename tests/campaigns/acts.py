@@ -246,6 +246,8 @@ class Acts:
         elif operation.jug and house.draw.random() < 0.9:
             house.is_glass_in_doubt = True  # what stands there is what was said: no sensor tells a jug from a glass
             self._say(ConfirmJug(volume_ml=house.draw.uniform(50, 2000)))
+        if kind is OperationKind.CLEAN:  # what hangs there is drawn for cleaner, and no sensor tells them apart
+            house.bottles.untold |= {run.line for run in operation.segments[0].runs}
         self._say(command)
 
     def _repeat(self) -> None:
