@@ -10,8 +10,11 @@ from controller.catering.queue import QueuedGuest, take_turns
 from controller.errors import BadQuantity
 from controller.metering.dose import mi008_ml
 from controller.rehearsal import evening
+from controller.rehearsal.evening import rehearse
 from controller.rehearsal.evening_faults import read_fault
-from tests.rehearsal.small_evening import PROFILE, SMALL, plain, small, troubled
+from controller.rehearsal.evening_record import RefusedDrink
+from controller.rehearsal.evening_serving import GuestTurns
+from tests.rehearsal.small_evening import BOOK, PROFILE, SMALL, plain, small, troubled
 
 
 def test_everyone_is_served_and_every_dose_is_within_tolerance():
@@ -166,6 +169,24 @@ def test_a_sold_out_drink_is_reported(monkeypatch):
     assert len(found.served) + len(found.lost) == 24
     assert next(line for line in found.lines if line.liquid == "soda").used == 1
     assert found.served != plain().served, "another seed, other guests"
+
+
+def test_an_order_that_expires_while_its_glass_is_refused_is_lost_and_the_evening_goes_on(monkeypatch):
+    consent, refused = GuestTurns._consent, []
+
+    def first_refused(turns, order):
+        if refused:
+            return consent(turns, order)
+        turns._orders.call(order.order)
+        turns.host.pass_time(1800.0)
+        refused.append(RefusedDrink(at_s=turns.host.now_s, recipe=order.recipe, rule="recipe", reason="no such drink"))
+        turns.refusals += refused
+        return None, refused
+
+    monkeypatch.setattr(GuestTurns, "_consent", first_refused)
+    found = rehearse(msgspec.structs.replace(SMALL, guests=1), PROFILE, BOOK, seed=5)
+    assert [one.reason for one in found.lost] == ["no such drink"]
+    assert len(found.served) == 1
 
 
 @pytest.mark.parametrize(
