@@ -172,7 +172,7 @@ def test_a_sold_out_drink_is_reported(monkeypatch):
 
 
 def test_an_order_that_expires_while_its_glass_is_refused_is_lost_and_the_evening_goes_on(monkeypatch):
-    consent, refused = GuestTurns._consent, []
+    consent, refused = GuestTurns._consent, list[RefusedDrink]()
 
     def first_refused(turns, order):
         if refused:
