@@ -10,9 +10,10 @@ from controller.safety.inflow import Flows, Readings
 
 ALONE_S = 0.7
 LEAST_S = 0.3  # a line that owes less is not tried
-SETTLE_S = 0.8  # from the last channel's end until what was on its way has arrived, and a mean can begin
+SETTLE_S = 0.9  # from a channel's end until what was on its way has arrived, and its mean has been taken
 KEPT_S = 3.0
-MEAN_S = 0.2  # over which the load is averaged before and after
+MEAN_S = 0.3  # over which the load is averaged before and after
+EARLIER_S = 0.05  # than the next line's start, the mean after a line is complete
 LAG_S = 0.1  # of a run on which nothing comes; a pump's, by the profiles' defaults
 LEAST_READINGS = 2  # of a mean
 QUIET_G = 1.5  # rms of a mean; more than that shakes
@@ -41,7 +42,7 @@ class SuspectTrial:
     @property
     def known_s(self) -> float:
         """When it has been weighed."""
-        return self.end_s + SETTLE_S - MEAN_S / 2
+        return self.end_s + SETTLE_S - EARLIER_S
 
 
 class _Mean(NamedTuple):
