@@ -1,15 +1,12 @@
 """A machine in virtual time that could pour: primed, with a glass, calibrated by the bench's own truth."""
 
-from pathlib import Path
-
-from controller.config import load
 from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[1]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 
 
 def ready_machine(profile=PROFILE, book=BOOK, *, seed=3, poll_under_way_s=0.2, **more):

@@ -1,19 +1,16 @@
 """The pumps' feed on the bench: main relay and current contact, from the levels at the pins alone."""
 
-from pathlib import Path
-
 import pytest
 
 from controller.bench.faults import InjectedFault
 from controller.bench.plant import Plant
 from controller.bench.trace import ActionEntry
 from controller.clock import VirtualClock
-from controller.config import load
 from controller.errors import Refused
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_eight_line.yaml", ROOT / "demo/harvest_supper.yaml")
-SIX, FETE, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_eight_line", "harvest_supper")
+SIX, FETE = shipped("bench_six_line", "orchard_fete")
 MAIN, LINE_4, CURRENT = 25, 5, 18  # GPIOs
 ON, OFF = False, True  # at the active-low relay board
 

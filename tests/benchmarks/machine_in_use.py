@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterable
 from copy import deepcopy
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from random import Random
 
 from msgspec.structs import replace
@@ -18,15 +17,14 @@ from controller.bench.cell_truth import CELL_EFFECTS
 from controller.bench.faults import InjectedFault
 from controller.bench.plant import Plant
 from controller.clock import VirtualClock
-from controller.config import load
 from controller.model.scale import Scale
 from controller.safety.flow_watch import FlowWatch, Shortfall
 from controller.safety.inflow import Flows
 from controller.safety.suspects import Search
 from controller.safety.weigher import density_g_ml
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles" / "bench_six_line.yaml", ROOT / "demo" / "orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 LINES = tuple(line.line for line in PROFILE.lines)
 GAP_S, PHASE_S = 0.3, 1.0  # between two starts; between two phases
 FAST_ML_S, SLOW_ML_S = 4.5, 1.5  # nominal; the bench draws each pump up to 15 % off

@@ -1,18 +1,16 @@
 """An engine on a virtual clock, and a guard that the test plays: what it reports, and what it was asked."""
 
 from itertools import count
-from pathlib import Path
 
 from controller.clock import VirtualClock
-from controller.config import load
 from controller.engine.engine import Engine
 from controller.ledger.store import Ledger
 from controller.model.calibration import Calibration
 from controller.model.messages import Admitted, Changed, Command, InputReport, LineReport, Report
 from controller.model.states import Contents, MachineState, OperationKind
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 LIQUIDS = {one.line: one.liquid for one in BOOK.lines}
 
 

@@ -1,7 +1,6 @@
 """Servings on the bench's scale teach the engine: through guard, ledger and restart, in virtual time."""
 
 import csv
-from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
@@ -10,7 +9,6 @@ from controller.bench.faults import InjectedFault
 from controller.cli.following import draw_end
 from controller.cli.pour.plan import draw_plan
 from controller.cli.records.history import draw_history, write_operations
-from controller.config import load
 from controller.engine.tracking import Tracking
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
@@ -23,9 +21,9 @@ from controller.model.scale import Scale
 from controller.model.views import OperationView
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all, span_scale
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-BARE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+BARE, BOOK = shipped("bench_six_line", "orchard_fete")
 PROFILE = replace(BARE, scale=Scale(converter="bench", capacity_g=5000.0, readings_per_s=10))
 SPRITZ = "Blackcurrant Spritz"  # 25 mL on line 2 beside 95 mL on line 6
 WORN = 0.04

@@ -9,7 +9,8 @@ from controller.model.messages import ButtonPressed
 from controller.model.order_states import NEXT
 from controller.model.orders import ConsentRequest, OrderRequest, OrderState
 from controller.model.remark import said
-from tests.ready_machine import BOOK, PROFILE, ROOT, ready_machine, without_glass
+from tests.ready_machine import BOOK, PROFILE, ready_machine, without_glass
+from tests.shipped import ROOT
 
 DRINK = "Orchard Fizz"
 ANNE, BEN = "anne", "ben"  # owners

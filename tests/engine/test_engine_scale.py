@@ -1,21 +1,18 @@
 """Zero and span of the scale, from the person at the machine to the guard's journal, on the bench's load cell."""
 
-from pathlib import Path
-
 import pytest
 from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
-from controller.config import load
 from controller.errors import Refused
 from controller.guard.journal_operations import operations_in
 from controller.ledger.journal import MemoryJournal
 from controller.model.scale import Scale, ScaleSetting, Span
 from controller.model.scale_views import SpanRequest, ZeroRequest
 from controller.rehearsal.virtual_machine import VirtualMachine
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-BARE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+BARE, BOOK = shipped("bench_six_line", "orchard_fete")
 SCALE = Scale(converter="bench", capacity_g=5000.0, readings_per_s=80, platform_g=350.0, output_mv_v=1.0)
 SETTLES_S = 2.0  # and no longer at once: longer rests are jumped over
 

@@ -7,7 +7,6 @@ import inspect
 import json
 import sqlite3
 from functools import partial
-from pathlib import Path
 
 import pytest
 import schemathesis
@@ -17,7 +16,6 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from schemathesis.checks import positive_data_acceptance
 from schemathesis.generation import GenerationMode
 
-from controller.config import load
 from controller.engine.http.application import Api, application
 from controller.engine.http.events import EventRing
 from controller.engine.http.openapi import openapi, openapi_text, problems_of
@@ -27,9 +25,9 @@ from controller.model.calibration import Calibration
 from controller.model.messages import TakeCalibration
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 EXAMPLES = 6  # of right and as many of wrong requests for each address
 # A stream of events does not end, and has tests of its own.
 FINITE = [one for one in ADDRESSES if one.media_type != "text/event-stream"]

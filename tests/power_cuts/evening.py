@@ -13,7 +13,6 @@ import msgspec
 from msgspec.structs import replace
 
 from controller.clock import VirtualClock
-from controller.config import load
 from controller.errors import TundishError
 from controller.ledger.journal import FileJournal
 from controller.metering.density import liquid_kg_m3
@@ -33,9 +32,9 @@ from controller.model.views import OperationView, Status
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import span_scale
 from tests.power_cuts.card import MARKS
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-BARE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml")
+BARE, BOOK = shipped("bench_six_line", "harvest_supper")
 PROFILE = replace(BARE, scale=Scale(converter="bench", capacity_g=5000.0, readings_per_s=10))
 LINES = tuple(line.line for line in PROFILE.lines)
 LEDGER = "ledger.db"

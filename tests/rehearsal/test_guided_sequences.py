@@ -1,11 +1,8 @@
 """Guided sequences, level contacts and the rest of a drink, in virtual time through real engine, guard and bench."""
 
-from pathlib import Path
-
 import pytest
 from msgspec.structs import replace
 
-from controller.config import load
 from controller.engine.slices import at_once
 from controller.errors import Refused
 from controller.metering.dose import mi008_ml
@@ -17,9 +14,9 @@ from controller.model.states import Contents, MachineState, Outcome
 from controller.rehearsal.closing import carry_out
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-WITH_SCALE, BOOK, _ = load(ROOT / "hardware_profiles/bench_eight_line.yaml", ROOT / "demo/harvest_supper.yaml")
+WITH_SCALE, BOOK = shipped("bench_eight_line", "harvest_supper")
 PROFILE = replace(WITH_SCALE, scale=None)  # nothing here is weighed, and ten readings a second take half the time
 LINES = tuple(one.line for one in BOOK.lines)
 DRINK, SODA = "Sloe Fizz", 6  # 50 mL of sloe gin, then 110 mL of soda, whose line has a level contact

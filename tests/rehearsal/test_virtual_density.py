@@ -1,18 +1,15 @@
 """A book that does not know how heavy its juice is: the bench knows, and the interval owns up to it."""
 
-from pathlib import Path
-
 import msgspec
 import pytest
 
-from controller.config import load
 from controller.errors import Refused
 from controller.model.requests import CalibrationRequest, TrialsRequest, WeighedTrial
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, prime_all
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 JUICE = "apple juice"
 
 

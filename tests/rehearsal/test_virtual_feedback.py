@@ -1,20 +1,17 @@
 """Current contact and main relay, through the real guard and bench: what is found, how fast; pumps that are dead."""
 
-from pathlib import Path
-
 import pytest
 from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
-from controller.config import load
 from controller.errors import FaultLatched
 from controller.model.requests import AcknowledgeRequest, LineRequest
 from controller.model.states import MachineState, Outcome
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.safety.plausibility import CURRENT_OFF, CURRENT_UNFED, NO_CURRENT
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-WITH_SCALE, BOOK, _ = load(ROOT / "hardware_profiles/bench_eight_line.yaml", ROOT / "demo/harvest_supper.yaml")
+WITH_SCALE, BOOK = shipped("bench_eight_line", "harvest_supper")
 PROFILE = replace(WITH_SCALE, scale=None)
 WITHOUT = replace(PROFILE, inputs=replace(PROFILE.inputs, current=None))
 NO_MAIN = replace(PROFILE, main_relay=None)

@@ -1,20 +1,17 @@
 """The bench's load cell reaches the guard in virtual time as the scale's process brings it in real time."""
 
-from pathlib import Path
-
 import pytest
 from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
-from controller.config import load
 from controller.model.messages import Event, Weighed
 from controller.model.requests import TrialRequest
 from controller.model.scale import Reading, Scale
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all, span_scale
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-BARE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+BARE, BOOK = shipped("bench_six_line", "orchard_fete")
 MASS_KG = 1e-3
 
 

@@ -1,20 +1,18 @@
 """Drift is found by spot checks, flagged, and in the end small doses are refused; another liquid is carried over."""
 
-from pathlib import Path
 from typing import cast
 
 import pytest
 
 from controller.bench.faults import InjectedFault
-from controller.config import load
 from controller.engine.line_care import Kind
 from controller.errors import Refused
 from controller.model.requests import AssignRequest, LineRequest, PourRequest
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, prime_all, spot_check
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 SMALL = "Marquee Tea"  # 5 mL of lime cordial from line 4: a small dose
 LINES = (2, 4, 5)
 

@@ -1,19 +1,16 @@
 """Trials are booked in the stock at what they weighed: the bench's bottle is the judge."""
 
-from pathlib import Path
-
 import pytest
 from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
-from controller.config import load
 from controller.model.evening import StockWeighingRequest
 from controller.model.requests import SpotCheckRequest
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import calibrate, prime_all, spot_check, weighed_trial
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 
 
 def level(machine, line):

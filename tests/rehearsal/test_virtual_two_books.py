@@ -1,11 +1,8 @@
 """A book edited while bottles hang, and memories that differ, through real engine and guard, on the bench."""
 
-from pathlib import Path
-
 import pytest
 from msgspec.structs import replace
 
-from controller.config import load
 from controller.errors import FaultLatched, Refused
 from controller.ledger.journal import MemoryJournal
 from controller.model.calibration import Calibration
@@ -16,9 +13,9 @@ from controller.model.states import Contents, Outcome
 from controller.rehearsal.closing import carry_out
 from controller.rehearsal.virtual_machine import VirtualMachine
 from controller.rehearsal.weighing import prime_all
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/harvest_supper.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "harvest_supper")
 FIZZ, GIN, JUICE = "Sloe Fizz", "sloe gin", "apple juice"  # 50 mL of gin at 26 %: 10.26 g of ethanol
 GIN_LINE, JUICE_LINE, PERRY_LINE = 2, 1, 4
 

@@ -1,17 +1,15 @@
 """Servings drawn for the machine with eight lines: profile, calibrations, lines and phases."""
 
 import random
-from pathlib import Path
 
 import msgspec
 
-from controller.config import load
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.model.profile import Profile
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/eight_line.yaml", ROOT / "demo/harvest_supper.yaml")
+PROFILE, BOOK = shipped("eight_line", "harvest_supper")
 
 
 def calibration(line: int, liquid: str, rng: random.Random, nominal_ml_s: float) -> Calibration:

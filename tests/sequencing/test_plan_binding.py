@@ -1,19 +1,16 @@
 """What limits a serving, and what would bring one that is too slow within its time."""
 
-from pathlib import Path
-
 import msgspec
 import pytest
 
-from controller.config import load
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
 from controller.sequencing.binding import binding_limit, too_slow
 from controller.sequencing.plan import plan_serving
 from controller.sequencing.twins import one_line_each
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 LINES = {one.liquid: one.line for one in BOOK.lines}
 KNOWN = {
     line: Calibration(

@@ -2,11 +2,9 @@
 
 import itertools
 import random
-from pathlib import Path
 
 import pytest
 
-from controller.config import load
 from controller.errors import Refused
 from controller.model.calibration import Calibration
 from controller.model.doses import Resolved
@@ -15,9 +13,9 @@ from controller.sequencing import plan as planning
 from controller.sequencing.line_runs import RINSE_MARGIN, timed_runs, tube_ml, wetting_runs
 from controller.sequencing.plan import Wanted, limits, plan_serving, timed
 from controller.sequencing.twins import one_line_each
+from tests.shipped import shipped
 
-ROOT = Path(__file__).resolve().parents[2]
-PROFILE, BOOK, _ = load(ROOT / "hardware_profiles/bench_six_line.yaml", ROOT / "demo/orchard_fete.yaml")
+PROFILE, BOOK = shipped("bench_six_line", "orchard_fete")
 LIQUIDS = {one.line: one.liquid for one in BOOK.lines}
 
 
