@@ -13,7 +13,7 @@ LEAST_S = 0.3  # a line that owes less is not tried
 SETTLE_S = 0.9  # from a channel's end until what was on its way has arrived, and its mean has been taken
 KEPT_S = 3.0
 MEAN_S = 0.3  # over which the load is averaged before and after
-EARLIER_S = 0.05  # than the next line's start, the mean after a line is complete
+EARLY_S = 0.05  # before the next line may start, the mean after a line is complete
 LAG_S = 0.1  # of a run on which nothing comes; a pump's, by the profiles' defaults
 LEAST_READINGS = 2  # of a mean
 QUIET_G = 1.5  # rms of a mean; more than that shakes
@@ -21,7 +21,7 @@ QUIET_G = 1.5  # rms of a mean; more than that shakes
 # nothing at first says nothing by itself: it is named only when every other brings enough.
 DEAD, POOR, APART = 0.3, 0.75, 0.3
 # Of a gain between two means that hold still: noise, beats of the rollers, drops that fall late; measured on the bench
-# at 10 readings a second, where a mean is of two (0.11 to 0.12).
+# at 10 readings a second with means of two readings (0.11 to 0.12).
 U_GAIN_G = 0.12
 SIGMAS = 2.5  # by which a share must lie below 1, and below every other, for its line to be named
 
@@ -42,7 +42,7 @@ class SuspectTrial:
     @property
     def known_s(self) -> float:
         """When it has been weighed."""
-        return self.end_s + SETTLE_S - EARLIER_S
+        return self.end_s + SETTLE_S - EARLY_S
 
 
 class _Mean(NamedTuple):
@@ -111,7 +111,7 @@ class Search:
         return ranked[0] if first.share < POOR and first.is_short and is_apart and not self._untried else None
 
     def _mean(self, from_s: float, to_s: float) -> _Mean | None:
-        """Of the readings after from_s, two at the slowest rate; None where they do not hold still."""
+        """Of the readings after from_s, three at the slowest rate; None where they do not hold still."""
         _, loads_g = self._readings.between(from_s, to_s)
         if len(loads_g) < LEAST_READINGS or pstdev(loads_g) > QUIET_G:
             return None

@@ -157,7 +157,7 @@ class SplitSearch:
         room = self._room
         empty: State = (0.0, room.current, room.flow, room.concurrent, [])
         split = _Split(self._first, loads, order)
-        nothing = _Placed(split, [empty], [0.0] * len(loads), 0.0, 0.0)
+        nothing = _Placed(split, [empty], [0.0] * len(loads), math.inf, math.inf)
         return self._place(nothing, split, 0, math.inf) or nothing
 
     def _annealed(self, seed: int, work: int, enough: float) -> _Placed:
