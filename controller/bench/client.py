@@ -21,13 +21,12 @@ R = TypeVar("R")
 
 def _asked(method: Callable[Concatenate[Plant, P], R]) -> Callable[Concatenate["BenchClient", P], R]:
     """The same method of the plant in the bench's process."""
-    returns, named = get_type_hints(method)["return"], signature(method)
+    returns, (_, *names) = get_type_hints(method)["return"], signature(method).parameters
 
     @wraps(method)
     def ask(client: "BenchClient", /, *args: P.args, **words: P.kwargs) -> R:
-        arguments = dict(named.bind(client, *args, **words).arguments)
-        del arguments["self"]
-        answer: R = msgspec.convert(client.ask(method.__name__, **arguments), returns)
+        named = dict(zip(names, args, strict=False))
+        answer: R = msgspec.convert(client.ask(method.__name__, **named, **words), returns)
         return answer
 
     return ask

@@ -60,7 +60,8 @@ class SentinelLink:
 
     def turn(self, now_s: float) -> float:
         """Beat, or start a sentinel, as is due; returns when to call again (s)."""
-        self.hear(now_s)  # what it said while the loop was busy counts before it is judged
+        if self._unanswered:
+            self.hear(now_s)  # what it said while the loop was busy counts before it is judged
         if self._process is None:
             if now_s >= self._start_s:
                 self._start_s = now_s + RESTART_S

@@ -158,8 +158,8 @@ class Server:
             if self._each_turn is not None:
                 next_turn_s = min(next_turn_s, self._each_turn(self._clock.now_s()))
             for key, mask in self._selector.select(self._wait_s(next_turn_s)):
-                guard.tick()  # what is due comes before what is said
                 if isinstance(key.data, Client):
+                    guard.tick()  # what is due comes before what is said
                     _exchange(key.data, mask)
                 else:
                     key.data()

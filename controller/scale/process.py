@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
+from controller.clock import next_beat_s
 from controller.model.scale_datagram import OK, REST_PER_S, SILENT, UNREADABLE, RawReading
 from controller.process import Watchdog
 from controller.scale.converter import Converter, ConverterError
@@ -81,7 +82,7 @@ def serve(converter: Converter, outlet: Outlet, ends: Sequence[Readable], *, rea
             elif outlet.is_busy(now_s):
                 due_s = converter.next_s
             else:
-                due_s = reading.at_s + 1 / REST_PER_S
+                due_s = next_beat_s(reading.at_s, 1 / REST_PER_S)  # when the guard is awake anyway, to read contacts
             heard, _, _ = select.select(watched, (), (), max(due_s - now_s, 0.0))
             if heard and heard != [guard]:
                 return
