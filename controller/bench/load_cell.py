@@ -36,7 +36,7 @@ class LoadCell:
         self.truth, self._platform, self._seed = truth, platform, seed
         self._begun_s = now_s
         self._weights = _weights(truth, platform.per_conversion)
-        self._wander: tuple[int, float, float] | None = None  # whole place, its value, the way to the next
+        self._wander = (-2, 0.0, 0.0)  # whole place, its value, the next one's
         self._shift = Random(f"{seed}/cell noise").randrange(OFTEN)
         self._next = math.floor(now_s * truth.rate_hz) + 1
         self._crept_g, self._crept_s = 0.0, now_s
@@ -125,13 +125,15 @@ class LoadCell:
     def _wandered(self, place: float) -> float:
         """Noise of all octaves together: between whole places of the fastest one each goes in a straight line."""
         whole = math.floor(place)
-        if self._wander is None or self._wander[0] != whole:
-            here, there = (
-                math.fsum(self._smooth(at / 2 ** (octave - 1), octave) for octave in range(1, OCTAVES + 1))
-                for at in (whole, whole + 1)
-            )
-            self._wander = (whole, here, there - here)
-        return self._wander[1] + self._wander[2] * (place - whole)
+        before, _, there = self._wander
+        if before != whole:
+            here = there if before == whole - 1 else self._octaves(whole)
+            self._wander = (whole, here, self._octaves(whole + 1))
+        _, here, there = self._wander
+        return here + (there - here) * (place - whole)
+
+    def _octaves(self, place: int) -> float:
+        return math.fsum(self._smooth(place / 2 ** (octave - 1), octave) for octave in range(1, OCTAVES + 1))
 
     def _smooth(self, place: float, stream: int) -> float:
         """Noise that takes a new value at each whole place and goes there in a straight line."""

@@ -5,7 +5,6 @@ does that in one of them, liquid that is missing in both.
 """
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -73,34 +72,39 @@ class FlowWatch:
         on = [run for run in self._runs if run.end_s == math.inf]
         if not on:
             return None
-        slowest_g_s = min(self._flows.g_s(run.line) for run in on)
+        slowest_g_s, expected_g = min(self._flows.g_s(run.line) for run in on), self._expected_g(at_s)
         for half_s in HALVES_S:
-            if half_s * slowest_g_s >= BEATS_G and self._is_short(at_s, half_s, on, slowest_g_s):
+            if half_s * slowest_g_s >= BEATS_G and self._is_short(at_s, half_s, on, slowest_g_s, expected_g):
                 return self._suspected(at_s, on)
         self._learn(at_s, on)
         return None
 
-    def _is_short(self, now_s: float, half_s: float, on: list[On], slowest_g_s: float) -> bool:
+    def _is_short(self, now_s: float, half_s: float, on: list[On], slowest_g_s: float, expected_g: float) -> bool:
+        """Whether too little came in either of the two pieces up to now_s, by when expected_g should have come."""
         middle_s, begin_s = now_s - half_s, now_s - 2 * half_s
         if not self._readings.reach_back_to(begin_s):
             return False
-        short_g_s, u_g_s = [], 0.0
-        for from_s, to_s in ((begin_s, middle_s), (middle_s, now_s)):
+        least_g_s, short_g_s, u_g_s = max(FLOOR_G_S, LEAST_SHORT * slowest_g_s), list[float](), 0.0
+        for from_s, to_s in ((middle_s, now_s), (begin_s, middle_s)):
             found = self._readings.piece(from_s, to_s)
             if found is None or found.rms_g > QUIET_G:
                 return False
-            short_g_s.append(self._expected_g(seconds_of(self._runs, from_s, to_s)) / half_s - found.slope_g_s)
-            u_g_s = math.hypot(u_g_s, found.u_slope_g_s / 2)
+            before_g = self._expected_g(from_s)
+            short_g_s.append((expected_g - before_g) / half_s - found.slope_g_s)
+            if short_g_s[-1] < ALIKE * least_g_s:
+                return False
+            expected_g, u_g_s = before_g, math.hypot(u_g_s, found.u_slope_g_s / 2)
         mean_g_s = sum(short_g_s) / 2
-        if mean_g_s < max(FLOOR_G_S, LEAST_SHORT * slowest_g_s) or min(short_g_s) < ALIKE * mean_g_s:
+        if mean_g_s < least_g_s or min(short_g_s) < ALIKE * mean_g_s:
             return False
         started = [run.line for run in self._runs if run.start_s > begin_s - START_UP_S]
         u_flow_g = self._flows.u_g_s(seconds_of(self._runs, begin_s, now_s))
         u_expected_g_s = math.hypot(u_flow_g, self._flows.u_start_g(started)) / (2 * half_s)
         return mean_g_s > math.hypot(SIGMAS * u_g_s, FLOW_SIGMAS * u_expected_g_s)
 
-    def _expected_g(self, seconds: Mapping[int, float]) -> float:
-        return sum(self._flows.g_s(line) * one for line, one in seconds.items())
+    def _expected_g(self, at_s: float) -> float:
+        """What should have come by at_s, of all runs."""
+        return sum(self._flows.g_s(run.line) * run.brought_s(at_s) for run in self._runs)
 
     def _learn(self, now_s: float, on: list[On]) -> None:
         """All is well: what came lately teaches the flows."""
@@ -138,8 +142,7 @@ class FlowWatch:
         times_s, loads_g = self._readings.between(from_s, now_s)
         step = max(1, len(times_s) // MOST_POINTS)
         times_s, loads_g = times_s[::step], loads_g[::step]
-        expected = [sum(self._flows.g_s(run.line) * run.brought_s(at_s) for run in self._runs) for at_s in times_s]
-        gaps = [load_g - one for load_g, one in zip(loads_g, expected, strict=True)]
+        gaps = [load_g - self._expected_g(at_s) for at_s, load_g in zip(times_s, loads_g, strict=True)]
         found = []
         for run in on:
             flow_g_s, brought = self._flows.g_s(run.line), [run.brought_s(at_s) for at_s in times_s]
