@@ -77,7 +77,13 @@ def run_tests(arguments: list[str]) -> int:
         [tools / "mypy"],
         [tools / "lint-imports"],
     ]
-    failed = [] if arguments else [check for check in checks if run(*check) != 0]
+    failed: list[list[str | Path]] = []
+    if not arguments:
+        # Beside the checks, the bytecode of all tests: without it every worker would make all of it at its start.
+        collect = (PYTHON, "-m", "pytest", "-q", "--collect-only")
+        collected = subprocess.Popen(collect, cwd=ROOT, env=ENVIRONMENT, stdout=subprocess.DEVNULL)
+        failed = [check for check in checks if run(*check) != 0]
+        collected.wait()
     workers = str(2 * (os.cpu_count() or 1))  # many tests wait for a process or a browser
     # In the order of folders: by default the modules with few tests come last, and the slowest are among them.
     spread = ("--dist", "loadscope", "--no-loadscope-reorder")

@@ -54,6 +54,8 @@ def texts_in(node):
 
 
 def rules_of(path):
+    if not any(word in path.read_text() for word in ("rule=", *SAYS_RULE)):
+        return []  # parsing takes its time
     found = []
     for call in calls(path):
         named = [one.value for one in call.keywords if one.arg == "rule"]
@@ -64,7 +66,7 @@ def rules_of(path):
 
 
 def all_rules():
-    paths = [path for room in ROOMS for path in (ROOT / room).rglob("*.py")]
+    paths = (path for room in ROOMS for path in (ROOT / room).rglob("*.py"))
     by_path = {path.relative_to(ROOT).as_posix(): rules_of(path) for path in paths}
     unclear = {path for path, found in by_path.items() if None in found}
     assert unclear <= PASSED_ON, f"the rule of a refusal is worked out in {unclear - PASSED_ON}: name it as a constant"
