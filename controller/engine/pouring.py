@@ -170,7 +170,7 @@ class Pouring:
         if report.inputs.fresh_glass is False:
             raise Refused(
                 rule="fresh_glass",
-                reason="the glass under the outlet has not been lifted since the last pour.",
+                reason="the glass of the last pour has not been lifted since, or was put back.",
                 remedy="Take the finished glass and set an empty one down.",
             )
         if report.inputs.glass_present is None and not request.empty_glass:

@@ -191,7 +191,7 @@ def _fresh_glass(operation: Operation, now: Situation) -> Iterator[Refusal]:
             reason = "nobody has said that an empty glass stands under the outlet, and no contact can tell."
             yield refuse(request, "fresh_glass", reason, remedy="Look, set an empty glass there and say so.")
     elif not memory.is_glass_fresh:
-        reason = "the glass under the outlet has not been lifted since the last pour."
+        reason = "the glass of the last pour has not been lifted since, or was put back."
         yield refuse(request, "fresh_glass", reason, remedy="Take the finished glass and set an empty one down.")
 
 

@@ -34,12 +34,17 @@ def misfit(book: Book, glass: Glass, load_g: float) -> str:
 
 
 class Standing:
-    """Follows the load of the platform. Readings come in order of time, none of them doubtful."""
+    """Follows the load of the platform. Readings come in order of time, none of them doubtful.
+
+    Attributes:
+        left_g: the load before the last glass that was there was lifted; None before any was.
+    """
 
     def __init__(self, book: Book) -> None:
         self._readings: deque[tuple[float, float]] = deque()
         self._agree_s: float | None = None  # since when the readings say the other
         self.is_there = False
+        self.left_g: float | None = None
         self.know(book)
 
     def know(self, book: Book) -> None:
@@ -57,6 +62,8 @@ class Standing:
         elif self._agree_s is None:
             self._agree_s = at_s
         elif at_s - self._agree_s >= SEEN_S:
+            if self.is_there:
+                self.left_g = self.unlifted_g
             self.is_there, self._agree_s = not self.is_there, None
 
     @property

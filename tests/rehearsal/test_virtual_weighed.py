@@ -5,7 +5,6 @@ from msgspec.structs import replace
 
 from controller.bench.faults import InjectedFault
 from controller.errors import Refused
-from controller.guard.contacts import POLL_UNDER_WAY_S
 from controller.model.messages import Waiting
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
@@ -24,8 +23,8 @@ OTHER = next(one for one in TARED.glasses if abs(TARES_G[one.glass] - TARES_G[TA
 DRINK = "Orchard Fizz"
 
 
-def machine_of(profile):
-    made = ready_machine(profile, TARED, poll_under_way_s=POLL_UNDER_WAY_S)
+def machine_of(profile, book=TARED):
+    made = ready_machine(profile, book)
     made.plant.lift_glass()
     made.pass_time(2.0)
     span_scale(made)
@@ -168,3 +167,46 @@ def test_a_scale_that_was_silent_for_a_while_does_not_make_the_full_glass_a_fres
     assert machine.engine.status().inputs.glass_present
     with pytest.raises(Refused, match="fresh_glass"):
         pour(machine)
+
+
+def put_back(machine):
+    machine.plant.lift_glass()
+    machine.pass_time(2.0)
+    machine.plant.place_glass()
+
+
+def loose_cable(machine):
+    """No load is shown for two seconds: what stands there is pulled up by as much as it weighs."""
+    machine.plant.lean(-machine.engine.status().scale.load_g, 2.0)
+
+
+def take_away(machine):
+    machine.plant.lift_glass()
+    machine.pass_time(2.0)
+    machine.plant.place_glass(TALL.glass)
+
+
+@pytest.mark.parametrize(
+    ("profile", "act", "is_fresh"),
+    [
+        pytest.param(WEIGHED, put_back, False, id="put back"),
+        pytest.param(BLIND, put_back, False, id="put back, scale alone"),
+        pytest.param(BLIND, loose_cable, False, id="a loose cable"),
+        pytest.param(BLIND, take_away, True, id="taken away"),
+    ],
+)
+def test_only_what_weighs_something_else_than_the_full_glass_counts_as_another_one(profile, act, is_fresh):
+    """The book states no tares."""
+    machine = machine_of(profile, BOOK)
+    machine.finish(pour(machine))
+    machine.pass_time(3.0)
+    act(machine)
+    machine.pass_time(4.0)
+    assert machine.engine.status().inputs.fresh_glass is is_fresh
+    if not is_fresh:
+        with pytest.raises(Refused, match="fresh_glass"):
+            pour(machine)
+        take_away(machine)
+        machine.pass_time(2.0)
+    assert machine.finish(pour(machine)).outcome == Outcome.DONE
+    machine.close()
