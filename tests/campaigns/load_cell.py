@@ -21,7 +21,7 @@ U_SPAN = 0.002
 ONLY_SCALE, WITH_TARES = 0.4, 0.5  # of machines: no glass contact; tares in the book
 # What the bench's cell may have, and what the process makes of sound conversions.
 OF_CELL = ("scale silent", "scale saturated", "scale repeats", "scale wrong sign", "scale overloaded", "scale drifts")
-OF_PROCESS = ("dead", "late", "repeats", "flickers", "backwards", "old stamps")
+OF_PROCESS = ("dead", "late", "repeats", "flickers", "backwards", "old stamps", "no load")
 UNHEARD = frozenset({"scale silent", "dead", "late", "old stamps"})  # no new reading comes
 
 
@@ -95,6 +95,9 @@ class CellPort:
                 return ()
             case "backwards":
                 return [*reversed(fresh), *fresh]
+            case "no load":  # a loose cable
+                zero_counts = round(self._house.plot.past.scale.zero_counts)
+                return [one._replace(counts=zero_counts + one.number % 5) for one in fresh]
             case "flickers":
                 return [one._replace(counts=MOST_COUNTS) if one.number % 2 else one for one in fresh]
             case "repeats" | "old stamps" if self._last is not None:
