@@ -14,9 +14,7 @@ START_S = 0.1  # from a channel's edge to the first liquid on the scale, at the 
 RISE_S = 0.1  # time constant with which the flow then comes up; the funnel's, chosen by trial on the bench
 U_UNLEARNED, U_LEARNED, U_GAS = 0.05, 0.01, 0.05  # of a flow, relative; common practice, no source
 U_START_S = 0.03  # by which first liquid may come late; no source
-U_START_GAS_G = (
-    0.55  # of it, what gas has lifted out of a tube at rest: nearly 2 g at the most; common practice, no source
-)
+U_START_GAS_G = 0.65  # of it, what gas has lifted out of a tube at rest; common practice, no source
 LEAST_READINGS = 4  # that a line is laid through
 LEAST_RMS_G = 0.13  # few readings may lie on a line by chance; of single readings at 10 a second, measured on the bench
 GATE = 3.0  # standard deviations beyond which a lesson is none: a hand, a knock, or a line that fails
