@@ -23,6 +23,8 @@ class Lift:
 
     def note(self, machine: StateMachine, *, is_absent: bool | None) -> None:
         """What is seen now; None while nothing can see a glass: that is no lift."""
+        if machine.progress is not None:
+            self._left_g = None  # what is poured from now on is in whatever will stand there
         if is_absent is None:
             self._absent_s = None
         elif not is_absent:
@@ -39,13 +41,15 @@ class Lift:
 
     def _settle(self, machine: StateMachine) -> bool:
         """Something stands there again: whether it is known by now if it is another one, which then counts as fresh."""
-        if self._left_g is not None and machine.is_weighed:
+        if self._left_g is not None:
             load_g = machine.weigher.standing.settled_g(machine.now_s)
-            if load_g is None:
-                return False
-            if abs(load_g - self._left_g) < SAME_G and not any(matching(machine.book, load_g)):
-                return True
-        machine.is_fresh, machine.set_down_s = True, machine.now_s
+            if machine.is_weighed:
+                if load_g is None:
+                    return False
+                if abs(load_g - self._left_g) < SAME_G and not any(matching(machine.book, load_g)):
+                    return True
+            machine.is_fresh = True
+        machine.set_down_s = machine.now_s
         if machine.progress is None and not machine.memory.is_glass_fresh:
             machine.record(GlassRecord(set_down="contact"))
         return True
