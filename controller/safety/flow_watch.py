@@ -74,13 +74,13 @@ class FlowWatch:
             return None
         slowest_g_s, expected_g = min(self._flows.g_s(run.line) for run in on), self._expected_g(at_s)
         for half_s in HALVES_S:
-            if half_s * slowest_g_s >= BEATS_G and self._is_short(at_s, half_s, on, slowest_g_s, expected_g):
+            if half_s * slowest_g_s >= BEATS_G and self._is_short(at_s, half_s, slowest_g_s, expected_g):
                 return self._suspected(at_s, on)
         self._learn(at_s, on)
         return None
 
-    def _is_short(self, now_s: float, half_s: float, on: list[On], slowest_g_s: float, expected_g: float) -> bool:
-        """Whether too little came in either of the two pieces up to now_s, by when expected_g should have come."""
+    def _is_short(self, now_s: float, half_s: float, slowest_g_s: float, expected_g: float) -> bool:
+        """Whether too little came in both of two pieces up to now_s, by when expected_g should have come."""
         middle_s, begin_s = now_s - half_s, now_s - 2 * half_s
         if not self._readings.reach_back_to(begin_s):
             return False
