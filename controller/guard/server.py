@@ -127,8 +127,8 @@ class Server:
         self._numbers = count(1)
         self._is_ending = self._somebody_waits = False
 
-    def watch(self, descriptor: int, on_ready: Callable[[], None]) -> None:
-        """Call on_ready in the loop whenever the descriptor can be read."""
+    def watch(self, descriptor: int, on_ready: Callable[[], None] | None) -> None:
+        """Call on_ready in the loop whenever the descriptor can be read; None: the loop only wakes, and ticks."""
         self._selector.register(descriptor, selectors.EVENT_READ, on_ready)
 
     def unwatch(self, descriptor: int) -> None:
@@ -158,8 +158,10 @@ class Server:
             if self._each_turn is not None:
                 next_turn_s = min(next_turn_s, self._each_turn(self._clock.now_s()))
             for key, mask in self._selector.select(self._wait_s(next_turn_s)):
+                if key.data is None:
+                    continue
+                guard.tick()  # what is due comes before what is said
                 if isinstance(key.data, Client):
-                    guard.tick()  # what is due comes before what is said
                     _exchange(key.data, mask)
                 else:
                     key.data()

@@ -156,7 +156,7 @@ class _Process:
             return None
         port = DatagramPort(self._folder / SCALE_SOCKET, user=_user(SCALE_USER), group=_group())
         stack.callback(port.close)
-        self._server.watch(port.socket.fileno(), lambda: None)  # the loop ticks the guard, which takes them
+        self._server.watch(port.socket.fileno(), None)  # the loop ticks the guard, which takes them
         return port
 
     def _close(self) -> None:

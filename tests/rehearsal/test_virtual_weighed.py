@@ -6,6 +6,7 @@ from msgspec.structs import replace
 from controller.bench.faults import InjectedFault
 from controller.errors import Refused
 from controller.model.messages import Waiting
+from controller.model.orders import ConsentRequest, OrderRequest
 from controller.model.requests import PourRequest
 from controller.model.scale import Scale
 from controller.model.states import MachineState, Outcome
@@ -18,6 +19,7 @@ WEIGHED = replace(PROFILE, scale=SCALE)
 BLIND = replace(WEIGHED, inputs=replace(PROFILE.inputs, glass=None))  # only the scale sees the glass
 TARES_G = {one.glass: 40.0 + 0.8 * one.brim_ml for one in BOOK.glasses}
 TARED = replace(BOOK, glasses=tuple(replace(one, tare_g=TARES_G[one.glass]) for one in BOOK.glasses))
+UNTARED = replace(BOOK, glasses=tuple(replace(one, tare_g=None) for one in BOOK.glasses))
 TALL = next(one for one in TARED.glasses if one.glass == "tall glass")
 OTHER = next(one for one in TARED.glasses if abs(TARES_G[one.glass] - TARES_G[TALL.glass]) > 25.0)
 DRINK = "Orchard Fizz"
@@ -196,7 +198,7 @@ def take_away(machine):
 )
 def test_only_what_weighs_something_else_than_the_full_glass_counts_as_another_one(profile, act, is_fresh):
     """The book states no tares."""
-    machine = machine_of(profile, BOOK)
+    machine = machine_of(profile, UNTARED)
     machine.finish(pour(machine))
     machine.pass_time(2.0)
     act(machine)
@@ -208,4 +210,20 @@ def test_only_what_weighs_something_else_than_the_full_glass_counts_as_another_o
         take_away(machine)
         machine.pass_time(1.5)
         assert machine.engine.status().inputs.fresh_glass
+    machine.close()
+
+
+def test_a_guest_who_lifts_the_empty_glass_and_sets_it_down_again_may_begin():
+    """As the refusal of a guest's consent says; a drink was poured into the glass before, and no tare is stated."""
+    machine = machine_of(replace(BLIND, inputs=replace(BLIND.inputs, guests_may_consent=True)), UNTARED)
+    machine.finish(pour(machine))
+    machine.pass_time(2.0)
+    placed = machine.engine.orders.place(OrderRequest(recipe=DRINK, key="1"), "anne")
+    take_away(machine)
+    machine.pass_time(20.0)
+    put_back(machine)
+    machine.pass_time(3.0)
+    consent = ConsentRequest(order=placed.order.order, secret=placed.secret)
+    asked = machine.engine.orders.consent(consent, who="guest", owner="anne")
+    assert machine.finish(asked.operation).outcome == Outcome.DONE
     machine.close()
